@@ -1,0 +1,9 @@
+"""Which broken handheld devices to buy, up to which bid, and when repair stops paying.
+
+The steps of the work are the folders, and data flows down the list: ``kit.logs`` (what the
+business wrote down), ``kit.estimation`` (what the logs say), ``kit.decisions`` (what to do),
+``kit.backtest`` (how well it would have worked), ``kit.reports`` (what the partners see).
+
+Nothing is imported here, so that ``import kit`` stays cheap: statsmodels and plotly load only
+inside the stage that owns them.
+"""

@@ -1,0 +1,1 @@
+"""What to do: unit economics, maximum bids, options, stop dates, and the shelf."""

@@ -1,0 +1,219 @@
+"""Columns and priors of the joint price model: one curve, its traits, and the pooled effects.
+
+    y = b0 + sum_k s_k c_k(age) + h'g + [h (age-18)/12]'d + step (bs + w_m) + season
+        + al_m + la_m (age-18)/12 + u_month + cell + e
+
+Dense columns first (level, curve, traits, traits by age, step, season), then one level, slope
+and step per model, then one market effect per month. The damped slopes are a random walk on the
+log change per year: steep start, slower tail, fading past the data.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from kit.estimation.panel import Models, Panel, Traits
+from kit.logs.months import age_in_months
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+KNOTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 78], dtype="float64")
+_STARTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 84], dtype="float64")
+PIVOT_AGE = 18.0
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Prior means and standard deviations of one kind of price; log units, slopes per year."""
+
+    level: tuple[float, float] = (-0.1, 0.5)
+    first_slope: tuple[float, float] = (-0.8, 0.5)
+    damp: float = 0.85
+    long_slope: float = -0.05
+    stiffness: float = 0.06
+    trait_age_sd: float = 0.03
+    step: tuple[float, float] = (-0.05, 0.07)
+    season_sd: float = 0.03
+    model_level: float = 0.10
+    model_slope: float = 0.06
+    model_step: float = 0.03
+    unknown_price_sd: float = 0.5
+    noise: float = 0.12
+    cell: float = 0.03
+    market: float = 0.045
+    market_rho: float = 0.9
+    with_step: bool = True
+    with_season: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Where each coefficient stands.
+
+    ``names`` are the dense columns in order; models take three columns each (level, slope,
+    step), then come the months ``first_month`` to ``last_month``.
+    """
+
+    names: tuple[str, ...]
+    n_models: int
+    first_month: int
+    last_month: int
+
+    @property
+    def n_dense(self) -> int:
+        """Number of dense columns."""
+        return len(self.names)
+
+    @property
+    def n_months(self) -> int:
+        """Number of monthly market effects."""
+        return self.last_month - self.first_month + 1
+
+    @property
+    def size(self) -> int:
+        """Number of coefficients."""
+        return self.n_dense + 3 * self.n_models + self.n_months
+
+    def dense(self, name: str) -> int:
+        """Position of a dense column."""
+        return self.names.index(name)
+
+    def models(self, part: int) -> slice:
+        """Positions of the models' levels (0), slopes (1) or steps (2)."""
+        start = self.n_dense + part * self.n_models
+        return slice(start, start + self.n_models)
+
+    @property
+    def months(self) -> slice:
+        """Positions of the market effects."""
+        return slice(self.n_dense + 3 * self.n_models, self.size)
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Rows of the design, kept in two blocks: dense (n, n_dense) and sparse (n, rest)."""
+
+    dense: Floats
+    sparse: sparse.csr_array
+
+    def full(self) -> Floats:
+        """Return the rows as one dense matrix."""
+        return np.hstack([self.dense, self.sparse.toarray()])
+
+
+def layout_of(panel: Panel, priors: Priors) -> Layout:
+    """Name the columns a panel needs."""
+    names = ["level", *(f"slope from {k:g}" for k in KNOTS), *panel.traits.names]
+    ageing = [n for n, a in zip(panel.traits.names, panel.traits.ageing, strict=True) if a]
+    names += [f"{n} by age" for n in ageing]
+    if priors.with_step and panel.models.steps:
+        names.append("step")
+    if priors.with_season:
+        names += ["season cos", "season sin"]
+    last = panel.now.year * 12 + panel.now.month - 1
+    first = int(panel.month.min()) if len(panel.month) else last
+    return Layout(tuple(names), len(panel.models.ids), first, max(last, int(panel.month.max())))
+
+
+def segments(age: Floats) -> Floats:
+    """Years of age spent in each segment of the curve, (n, 10)."""
+    upper = np.append(KNOTS[1:], np.inf)
+    spent: Floats = np.clip(age[:, None] - KNOTS, 0.0, upper - KNOTS) / 12.0
+    return spent
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """Where the curve is wanted: model position, day, and trait values (n, k)."""
+
+    model: Ints
+    day: pd.DatetimeIndex
+    traits: Floats
+
+
+def rows_at(layout: Layout, points: Points, models: Models, spec: tuple[Traits, pd.Timestamp]) -> Rows:
+    """Build design rows at given points.
+
+    Months beyond the layout carry no market column; what the market may do there is added where
+    the row is used (``u`` decays by rho each month).
+
+    Parameters
+    ----------
+    layout, points, models
+        Columns, places, and the models.
+    spec
+        The panel's traits (for their names and which ones change with age) and the day up to
+        which is known.
+    """
+    traits, now = spec
+    age = np.maximum(age_in_months(points.day, models.launch[points.model]), 0.0)
+    late = (age - PIVOT_AGE) / 12.0
+    step = models.step(points.model, points.day, now)
+    blocks = [np.ones((len(age), 1)), segments(age), points.traits]
+    blocks.append(points.traits[:, traits.ageing] * late[:, None])
+    if "step" in layout.names:
+        blocks.append(step[:, None])
+    if "season cos" in layout.names:
+        turn = 2 * np.pi * (points.day.dayofyear.to_numpy() / 365.25)
+        blocks.append(np.column_stack([np.cos(turn), np.sin(turn)]))
+    month = points.day.year.to_numpy() * 12 + points.day.month.to_numpy() - 1 - layout.first_month
+    return Rows(np.hstack(blocks), _indicators(layout, points.model, (late, step), month))
+
+
+def _indicators(
+    layout: Layout, model: Ints, by_age: tuple[Floats, Floats], month: Ints
+) -> sparse.csr_array:
+    late, step = by_age
+    n, m = len(model), layout.n_models
+    inside = (month >= 0) & (month < layout.n_months)
+    step = step if "step" in layout.names else np.zeros(n)
+    row = np.concatenate([np.arange(n)] * 3 + [np.flatnonzero(inside)])
+    col = np.concatenate([model, m + model, 2 * m + model, 3 * m + month[inside]])
+    val = np.concatenate([np.ones(n), late, step, np.ones(int(inside.sum()))])
+    return sparse.csr_array((val, (row, col)), shape=(n, 3 * m + layout.n_months))
+
+
+def curve_prior(priors: Priors) -> tuple[Floats, Floats]:
+    """Mean (10,) and precision (10, 10) of the slopes: a damped walk from the first."""
+    gap = np.diff(_STARTS) / 12.0
+    psi = priors.damp**gap
+    k = len(_STARTS)
+    link = np.eye(k)
+    link[np.arange(1, k), np.arange(k - 1)] = -psi
+    mean = np.concatenate([[priors.first_slope[0]], priors.long_slope * (1 - psi)])
+    sd = np.concatenate([[priors.first_slope[1]], priors.stiffness * np.sqrt(gap)])
+    return np.linalg.solve(link, mean), link.T @ np.diag(sd**-2.0) @ link
+
+
+def dense_prior(layout: Layout, traits: Traits, priors: Priors) -> tuple[Floats, Floats]:
+    """Prior mean (n_dense,) and precision (n_dense, n_dense) of the dense columns."""
+    mean, precision = np.zeros(layout.n_dense), np.zeros((layout.n_dense, layout.n_dense))
+    k = len(KNOTS)
+    mean[0], precision[0, 0] = priors.level[0], priors.level[1] ** -2.0
+    mean[1 : k + 1], precision[1 : k + 1, 1 : k + 1] = curve_prior(priors)
+    sd = dict(zip(traits.names, traits.sd, strict=True))
+    for i, name in enumerate(layout.names):
+        if name in sd:
+            precision[i, i] = sd[name] ** -2.0
+        elif name.endswith(" by age"):
+            precision[i, i] = priors.trait_age_sd**-2.0
+        elif name == "step":
+            mean[i], precision[i, i] = priors.step[0], priors.step[1] ** -2.0
+        elif name.startswith("season"):
+            precision[i, i] = priors.season_sd**-2.0
+    return mean, precision
+
+
+def market_precision(n_months: int, rho: float) -> Floats:
+    """Precision of a stationary AR(1) path with unit innovation variance, (n_months, n_months)."""
+    diagonal = np.full(n_months, 1.0 + rho**2)
+    diagonal[0] = diagonal[-1] = 1.0
+    if n_months == 1:
+        diagonal[0] = 1.0 - rho**2
+    return np.diag(diagonal) - rho * (np.eye(n_months, k=1) + np.eye(n_months, k=-1))

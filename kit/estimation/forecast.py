@@ -1,0 +1,260 @@
+"""``forecast``: joint draws of prices, parts and rates, month by month.
+
+Every draw is one possible world: its coefficients, market path, part paths, shares and success
+rates belong together, so what is computed from a draw keeps their dependence over months. Months
+are evaluated at their fifteenth day; the grid runs a few months past the horizon, because a unit
+bought in the last month is sold later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.optimize import isotonic_regression
+
+from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves
+from kit.estimation.estimates import Estimates, FamilyEstimates
+from kit.estimation.joint import NU
+from kit.estimation.part_prices import PartCurves
+from kit.estimation.prediction import Draws, draw, level_paths, smearing_factor
+from kit.logs import CannotSay
+from kit.logs.months import month_middle, month_number, month_word
+
+Floats = npt.NDArray[np.float64]
+
+PAD_MONTHS = 5
+
+
+@dataclass(frozen=True, eq=False)
+class PartPath:
+    """One part of one model in one quality: price per draw and month, and its terms."""
+
+    price: Floats
+    shipping: float
+    lead_days: float | None
+    doa_rate: float | None
+    n_quotes: int
+    newest: pd.Timestamp
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyOutlook:
+    """Joint draws for one family.
+
+    ``level`` is (draws, models, months + pad): the median price of a working unit at the base
+    grade and channel, settlement currency, missing before launch or where nothing can be said
+    (``reasons`` tells why). ``mean_factor`` turns a median sale into a mean one,
+    ``unit_noise`` the mean into one unit's price. ``grade`` and
+    ``channel`` map names to factors per draw. ``as_is`` and ``hammer`` map a fault to the ratio
+    of broken to working price per draw, ``shares`` and ``success`` a listed fault to (draws,
+    states), ``grade_shares`` is (draws, grades in the settings' order).
+    """
+
+    estimates: FamilyEstimates
+    models: tuple[str, ...]
+    level: Floats
+    reasons: Mapping[str, str]
+    unit_noise: Floats
+    mean_factor: float
+    grade: Mapping[str, Floats]
+    grades_moved: tuple[str, ...]
+    channel: Mapping[str, Floats]
+    as_is: Mapping[str, Floats]
+    hammer: Mapping[str, Floats]
+    parts: Mapping[tuple[str, str, str], PartPath]
+    shares: Mapping[str, Floats]
+    success: Mapping[str, Floats]
+    grade_shares: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """Joint draws for every family; month h is ``first_month + h``, for h below ``months``."""
+
+    currency: str
+    now: pd.Timestamp
+    first_month: int
+    months: int
+    draws: int
+    families: Mapping[str, FamilyOutlook | CannotSay]
+
+    def __repr__(self) -> str:
+        """Say the span and the size."""
+        last = month_word(self.first_month + self.months - 1)
+        return f"Outlook({month_word(self.first_month)} to {last}, {self.draws} draws)"
+
+
+def forecast(
+    estimates: Estimates, months: int = 24, seed: int = 1, draws: int = 1000, start: int | None = None
+) -> Outlook:
+    """Draw prices, parts and rates jointly.
+
+    Parameters
+    ----------
+    estimates
+        From ``fit``.
+    months
+        Months to look at.
+    seed
+        Seed; a family's draws depend on it and on the family's name only, so families may be
+        computed in any order.
+    draws
+        Number of worlds drawn.
+    start
+        Number of the first month (``kit.logs.months``); the month after the newest data if None.
+
+    Returns
+    -------
+    Outlook
+    """
+    first = int(month_number([estimates.now])[0]) + 1 if start is None else start
+    families = {
+        name: family_outlook(family, (first, months), seed, draws)
+        for name, family in estimates.families.items()
+    }
+    return Outlook(estimates.currency, estimates.now, first, months, draws, families)
+
+
+def family_outlook(
+    family: FamilyEstimates, span: tuple[int, int], seed: int, draws: int
+) -> FamilyOutlook | CannotSay:
+    """Draw one family; ``span`` is (number of the first month, months)."""
+    curves = family.prices
+    if isinstance(curves, CannotSay):
+        return curves
+    rng = np.random.default_rng([seed, *family.family_id.encode()])
+    first, months = span
+    days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
+    ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
+    drawn = draw(curves.fit, ahead, draws, rng)
+    level, reasons = _levels(curves, drawn, days, rng)
+    faults = list(dict.fromkeys(family.rates.states["listed_fault"]))
+    grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
+    return FamilyOutlook(
+        estimates=family,
+        models=curves.models.ids,
+        level=level,
+        reasons=reasons,
+        unit_noise=_unit_noise(curves.fit.scales.noise, draws, rng),
+        mean_factor=smearing_factor(curves.fit),
+        grade=grade,
+        grades_moved=moved,
+        channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
+        as_is=_ratio_draws(family.as_is, draws, rng),
+        hammer=_ratio_draws(family.hammer, draws, rng),
+        parts=_part_paths(family, days, draws, rng),
+        shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
+        success={f: family.rates.draw_success(f, draws, rng) for f in faults},
+        grade_shares=family.rates.draw_grades(draws, rng),
+    )
+
+
+def _levels(
+    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex, rng: np.random.Generator
+) -> tuple[Floats, dict[str, str]]:
+    """Price level per draw, model and month, with a reason where there is none."""
+    m, h = len(curves.models.ids), len(days)
+    model = np.repeat(np.arange(m), h)
+    when = pd.DatetimeIndex(np.tile(days.to_numpy(), m))
+    log_level = level_paths(curves.fit, drawn, curves.points(model, when), rng)
+    level = np.exp(log_level).reshape(-1, m, h) * curves.models.launch_price[None, :, None]
+    reasons = {}
+    sold = curves.fit.panel.sales_by_model
+    for i, name in enumerate(curves.models.ids):
+        if not curves.models.price_known[i] and sold[i] == 0:
+            level[:, i] = np.nan
+            reasons[name] = "no launch price and no sale"
+            continue
+        early = days < curves.models.launch[i]
+        level[:, i, early] = np.nan
+        if early.all():
+            reasons[name] = "not launched within the forecast"
+        elif early[0]:
+            reasons[name] = "not launched yet in the first month"
+    return level, reasons
+
+
+def _factors(curves: PriceCurves, drawn: Draws, prefix: str, base: str) -> dict[str, Floats]:
+    """Price factor of each grade or channel seen against the base one, per draw."""
+    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix)]
+    at = {n.removeprefix(prefix): curves.fit.layout.dense(n) for n in names}
+    out = {name: np.exp(drawn.theta[:, column]) for name, column in at.items()}
+    return {base: np.ones(len(drawn.theta)), **out}
+
+
+def _grade_factors(
+    curves: PriceCurves, drawn: Draws, order: list[str]
+) -> tuple[dict[str, Floats], tuple[str, ...]]:
+    """Grade factors that never rise from a better grade to a worse one.
+
+    The declared order is a fact, so effects out of order (few sales) are pooled by weighted
+    isotonic regression and the draws shifted along; the second value names the grades moved.
+    A grade never sold takes the factor of the nearest better one seen, else of the nearest worse.
+    """
+    seen = _factors(curves, drawn, GRADE, curves.base_grade)
+    ranked = [g for g in order if g in seen]
+    if not ranked:
+        return dict.fromkeys(order, np.ones(len(drawn.theta))), ()
+    effects = np.array([curves.effect(GRADE + g) for g in ranked])
+    weights = 1.0 / np.maximum(effects[:, 1], 1e-4) ** 2
+    pooled = isotonic_regression(effects[:, 0], weights=weights, increasing=False).x
+    moved = np.abs(pooled - effects[:, 0]) > 1e-9
+    out = {g: seen[g] * np.exp(pooled[i] - effects[i, 0]) for i, g in enumerate(ranked)}
+    for place, grade in enumerate(order):
+        better = [g for g in order[:place] if g in ranked]
+        out.setdefault(grade, out[better[-1] if better else ranked[0]])
+    return out, tuple(g for g, m in zip(ranked, moved, strict=True) if m)
+
+
+def _unit_noise(scale: float, draws: int, rng: np.random.Generator) -> Floats:
+    """Price of the one unit at hand against the mean sale, per draw; mean exactly one."""
+    spread = np.exp(scale * np.clip(rng.standard_t(NU, draws), -6.0, 6.0))
+    noise: Floats = spread / spread.mean()
+    return noise
+
+
+def _ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, Floats]:
+    """Ratio of broken to working price by fault: the mean sale, so half its noise is added."""
+    out = {}
+    for row in table.itertuples():
+        z = rng.standard_normal(draws)
+        out[str(row.fault)] = np.exp(row.log_ratio + row.std_error * z + row.noise**2 / 2)
+    return out
+
+
+def _part_paths(
+    family: FamilyEstimates, days: pd.DatetimeIndex, draws: int, rng: np.random.Generator
+) -> dict[tuple[str, str, str], PartPath]:
+    out: dict[tuple[str, str, str], PartPath] = {}
+    for part, curves in family.parts.items():
+        ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
+        drawn = draw(curves.fit, ahead, draws, rng)
+        for offer in curves.offers.itertuples():
+            price = _part_price(curves, drawn, (offer.model_id, offer.quality_class, days), rng)
+            out[(offer.model_id, part, offer.quality_class)] = PartPath(
+                price,
+                float(offer.shipping),
+                None if np.isnan(offer.lead_days) else float(offer.lead_days),
+                None if np.isnan(offer.doa_rate) else float(offer.doa_rate),
+                int(offer.n_quotes),
+                pd.Timestamp(offer.newest),
+            )
+    return out
+
+
+def _part_price(
+    curves: PartCurves,
+    drawn: Draws,
+    wanted: tuple[str, str, pd.DatetimeIndex],
+    rng: np.random.Generator,
+) -> Floats:
+    """Price of one part in one quality, (draws, months)."""
+    model_id, quality, days = wanted
+    model = np.full(len(days), curves.fit.panel.models.ids.index(model_id))
+    paths = level_paths(curves.fit, drawn, curves.points(model, days, quality), rng)
+    price: Floats = np.exp(paths) * curves.fit.panel.models.launch_price[model]
+    return price

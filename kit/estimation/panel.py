@@ -1,0 +1,144 @@
+"""Dated log prices of the models of one family, laid out for the joint model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.logs.months import age_in_months, month_number
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Models:
+    """The models of a family: one row each, also those never sold.
+
+    ``launch`` and ``successor`` are days (``successor`` may be missing); ``launch_price`` is in
+    the settlement currency and is the family's geometric mean where ``price_known`` is false.
+    """
+
+    ids: tuple[str, ...]
+    launch: pd.DatetimeIndex
+    launch_price: Floats
+    price_known: Bools
+    successor: pd.DatetimeIndex
+    gap_months: float
+    gap_sd: float
+    steps: bool
+
+    def index(self, ids: pd.Series) -> Ints:
+        """Position of each identifier."""
+        at = {m: i for i, m in enumerate(self.ids)}
+        return ids.map(at).to_numpy(dtype="int64")
+
+    def step(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
+        """Share of the successor step in force on each day.
+
+        A known date gives 0 before and 1 from it. An unknown one is expected one generation gap
+        after launch: 0 up to ``now``, then the chance that it has come by then, given it has not
+        come yet. A model overdue by two gaps is taken to have no successor. Families without any
+        known successor have no step at all.
+        """
+        if not self.steps:
+            return np.zeros(len(model))
+        known = self.successor[model]
+        out = np.where(known.isna(), 0.0, (days >= known).astype("float64"))
+        unknown = np.flatnonzero(known.isna() & (days > now))
+        if len(unknown):
+            out[unknown] = self._expected(model[unknown], days[unknown], now)
+        return out
+
+    def _expected(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
+        from scipy.stats import norm
+
+        today = pd.DatetimeIndex([now] * len(model))
+        age_now = age_in_months(today, self.launch[model])
+        age_then = age_in_months(days, self.launch[model])
+        mean, sd = self.gap_months, self.gap_sd
+        before = norm.cdf((age_now - mean) / sd)
+        due = (norm.cdf((age_then - mean) / sd) - before) / np.maximum(1 - before, 1e-9)
+        overdue = (age_then - age_now) / mean
+        out = np.where(age_now > mean + 2 * sd, overdue, due)
+        out = np.where(age_now > 2 * mean + 2 * sd, 0.0, out)
+        return np.clip(out, 0.0, 1.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Traits:
+    """What tells one price of a model from another: grade, channel, storage, supplier...
+
+    ``values`` is (n, k); column j is named ``names[j]`` and its effect has prior mean 0 and
+    standard deviation ``sd[j]``; where ``ageing[j]`` the effect may change with age.
+    """
+
+    names: tuple[str, ...]
+    values: Floats
+    sd: Floats
+    ageing: Bools
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """Rows for the joint model; every array has length n unless said otherwise.
+
+    ``y`` is log(price / launch price), ``model`` the position in ``models``, ``day`` the date,
+    ``key`` the identifier of the row, ``amount`` the price itself, ``now`` the day up to which is
+    known.
+    """
+
+    models: Models
+    y: Floats
+    model: Ints
+    day: pd.DatetimeIndex
+    traits: Traits
+    key: npt.NDArray[np.object_]
+    amount: Floats
+    now: pd.Timestamp
+    month: Ints = field(init=False)
+    age: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Derive month and age once."""
+        object.__setattr__(self, "month", month_number(self.day))
+        age = age_in_months(self.day, self.models.launch[self.model])
+        object.__setattr__(self, "age", np.maximum(age, 0.0))
+
+    @property
+    def sales_by_model(self) -> Ints:
+        """Rows per model, (number of models,)."""
+        return np.bincount(self.model, minlength=len(self.models.ids)).astype("int64")
+
+
+def models_of(catalogue: pd.DataFrame) -> Models:
+    """Lay out the models of a family from its catalogue rows."""
+    launch = pd.DatetimeIndex(catalogue["launch_date"])
+    successor = pd.DatetimeIndex(catalogue["successor_launch_date"])
+    price = catalogue["launch_amount"].to_numpy(dtype="float64")
+    known = np.isfinite(price)
+    usual = float(np.exp(np.log(price[known]).mean())) if known.any() else 1.0
+    have = ~successor.isna()
+    gaps = age_in_months(successor[have], launch[have]) if have.any() else np.array([])
+    gaps = gaps[gaps > 0]
+    return Models(
+        ids=tuple(catalogue["model_id"]),
+        launch=launch,
+        launch_price=np.where(known, price, usual),
+        price_known=known,
+        successor=successor,
+        gap_months=float(gaps.mean()) if len(gaps) else 12.0,
+        gap_sd=max(1.5, float(gaps.std())) if len(gaps) > 1 else 2.0,
+        steps=bool(have.any()),
+    )
+
+
+def dummies(values: pd.Series, base: str) -> tuple[list[str], Floats]:
+    """Indicator columns for every value but the base one, in sorted order."""
+    names = sorted(set(values) - {base})
+    columns = [(values == n).to_numpy(dtype="float64") for n in names]
+    return names, np.column_stack(columns) if columns else np.zeros((len(values), 0))

@@ -1,0 +1,111 @@
+"""Prices of spare parts: the same joint model, with other priors; they may rise as well as fall."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.estimation.design import Points, Priors
+from kit.estimation.joint import JointFit, fit_joint
+from kit.estimation.panel import Models, Panel, Traits, dummies, models_of
+from kit.logs import Logs
+
+Floats = npt.NDArray[np.float64]
+
+PART_PRIORS = Priors(
+    level=(-2.0, 1.5),
+    first_slope=(-0.5, 0.4),
+    model_level=0.25,
+    noise=0.10,
+    cell=0.05,
+    market=0.03,
+    with_step=False,
+    with_season=False,
+)
+QUALITY, SUPPLIER = "quality ", "supplier "
+
+
+@dataclass(frozen=True, eq=False)
+class PartCurves:
+    """Fitted price curves of one part over the models of a family.
+
+    ``offers`` has one row per model and quality class quoted: quotes, newest day, typical lead
+    days, dead-on-arrival share and shipping of the newest quotes.
+    """
+
+    fit: JointFit
+    base_quality: str
+    base_supplier: str
+    offers: pd.DataFrame
+
+    def points(
+        self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str
+    ) -> Points:
+        """Points of one quality class at the commonest supplier."""
+        names = self.fit.panel.traits.names
+        values = np.zeros((len(model), len(names)))
+        if QUALITY + quality in names:
+            values[:, names.index(QUALITY + quality)] = 1.0
+        return Points(model, day, values)
+
+
+def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[str, PartCurves]:
+    """Fit every part quoted for a family's models.
+
+    Returns
+    -------
+    dict
+        Part code to curves; empty where no part was quoted.
+    """
+    family = logs.family(family_id)
+    models = models_of(family.tables["catalogue"])
+    quotes = family.tables["part_quotes"]
+    quotes = quotes[quotes["amount"] > 0]
+    now = max([d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None)
+    return {
+        str(part): _fit_part(rows, models, now, priors)
+        for part, rows in quotes.groupby("part_code", sort=True)
+    }
+
+
+def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Priors) -> PartCurves:
+    quality, supplier = (str(rows[c].mode().iloc[0]) for c in ("quality_class", "supplier_id"))
+    qualities, quality_columns = dummies(rows["quality_class"], quality)
+    suppliers, supplier_columns = dummies(rows["supplier_id"], supplier)
+    names = [QUALITY + q for q in qualities] + [SUPPLIER + s for s in suppliers]
+    traits = Traits(
+        tuple(names),
+        np.hstack([quality_columns, supplier_columns]),
+        np.array([0.3] * len(qualities) + [0.1] * len(suppliers)),
+        np.zeros(len(names), dtype=bool),
+    )
+    model = models.index(rows["model_id"])
+    amount = rows["amount"].to_numpy(dtype="float64")
+    panel = Panel(
+        models=models,
+        y=np.log(amount / models.launch_price[model]),
+        model=model,
+        day=pd.DatetimeIndex(rows["quote_date"]),
+        traits=traits,
+        key=rows["quote_id"].to_numpy(dtype=object),
+        amount=amount,
+        now=now,
+    )
+    return PartCurves(fit_joint(panel, priors), quality, supplier, _offers(rows))
+
+
+def _offers(rows: pd.DataFrame) -> pd.DataFrame:
+    """Terms per model and quality: medians over the quotes of the newest 180 days."""
+    newest = rows.groupby(["model_id", "quality_class"])["quote_date"].transform("max")
+    fresh = rows[(newest - rows["quote_date"]).dt.days <= 180]
+    fresh = fresh.assign(rate=fresh["amount"] / fresh["unit_price"])
+    fresh = fresh.assign(shipping=fresh["shipping"].fillna(0.0) * fresh["rate"])
+    by = fresh.groupby(["model_id", "quality_class"], sort=True)
+    terms = by[["lead_days", "doa_rate", "shipping"]].median()
+    counts = rows.groupby(["model_id", "quality_class"]).agg(
+        n_quotes=("quote_id", "size"), newest=("quote_date", "max")
+    )
+    return terms.join(counts).reset_index()

@@ -1,0 +1,198 @@
+"""Sales of the demo business: its own and the market's, working and as-is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from kit.logs.demo.exchange import dollars_per_euro
+from kit.logs.demo.families import (
+    ASKING_FACTOR,
+    CHANNEL_FACTOR,
+    END,
+    FAMILIES,
+    GRADE_FACTOR,
+    START,
+    STORAGE_DOUBLING,
+    Family,
+)
+from kit.logs.demo.fault_tree import as_is_faults
+from kit.logs.demo.truth import MONTH_DAYS, Truth
+
+_NOISE, _AS_IS_NOISE = 0.10, 0.13
+_AS_IS_SHARE, _ASKING_SHARE, _USD_SHARE, _JUNK_SHARE = 0.12, 0.06, 0.09, 0.03
+_GRADES = (0.28, 0.42, 0.22, 0.08)
+_STORAGES = (0.55, 0.32, 0.13)
+_LISTED_WEIGHT = {
+    "display_dead": 5.0, "inner_display_dead": 6.0, "outer_display_dead": 1.5, "no_power": 3.0,
+    "battery_worn": 2.0, "back_glass": 1.5, "charge_port": 1.5, "keyboard": 2.5,
+    "stick_drift": 3.0, "board": 2.0, "locked": 1.2,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Market:
+    """Sales as text in the columns of sales.csv, and what is odd about single rows.
+
+    ``odd`` maps a sale_id to what was planted: a mislabelled lot, or a grade left out.
+    """
+
+    sales: pd.DataFrame
+    odd: dict[str, str]
+
+
+def draw_sales(seed: int, truth: Truth, rates: pd.DataFrame) -> Market:
+    """Draw all sales, in the order of their days.
+
+    Parameters
+    ----------
+    seed
+        Same seed, same sales.
+    truth
+        What the prices are drawn around.
+    rates
+        Weekly rates from ``weekly_rates``.
+    """
+    rng = np.random.default_rng([seed, 3])
+    rows = pd.concat([_of_family(rng, f, truth) for f in FAMILIES], ignore_index=True)
+    rows["sale_date"] = _last_day_sold(rows)
+    rows = rows.sort_values("sale_date", kind="stable").reset_index(drop=True)
+    dollars = rows["amount"] * dollars_per_euro(rates, rows["sale_date"])
+    amount = rows["amount"].where(rows["currency"] == "EUR", dollars)
+    whole = (rng.random(len(rows)) < 0.5) & (amount > 40)
+    rows["gross_amount"] = np.where(whole, amount.round(0), amount.round(2))
+    rows["sale_id"] = [f"S{i:05d}" for i in range(1, len(rows) + 1)]
+    odd = rows[rows["odd"] != ""].set_index("sale_id")["odd"].to_dict()
+    return Market(_as_text(rng, rows), odd)
+
+
+def _last_day_sold(rows: pd.DataFrame) -> pd.Series:
+    """Let the newest sale of the largest family fall on the last day of the logs."""
+    newest = rows.loc[rows["family_id"] == FAMILIES[0].family_id, "sale_date"].idxmax()
+    return rows["sale_date"].mask(rows.index == newest, pd.Timestamp(END))
+
+
+def _of_family(rng: np.random.Generator, family: Family, truth: Truth) -> pd.DataFrame:
+    model, day = _when(rng, family)
+    n = len(model)
+    rows = pd.DataFrame({"family_id": family.family_id, "model_id": model, "sale_date": day})
+    rows["as_is"] = rng.random(n) < _AS_IS_SHARE
+    rows["grade"] = rng.choice(list(GRADE_FACTOR), n, p=_GRADES)
+    rows["doublings"] = rng.choice(3, n, p=_STORAGES) if family.storage_gb else 0
+    base = f"{family.storage_gb:.0f}" if family.storage_gb else ""
+    rows["storage_gb"] = [f"{int(base) * 2**d}" if base else "" for d in rows["doublings"]]
+    rows["channel"] = rng.choice(list(CHANNEL_FACTOR), n, p=(0.64, 0.18, 0.18))
+    # The shop sells repaired units only.
+    rows["channel"] = rows["channel"].where(
+        ~rows["as_is"] | (rows["channel"] != "own_shop"), "marketplace"
+    )
+    market = rows["channel"] == "marketplace"
+    rows["asking"] = market & ~rows["as_is"] & (rng.random(n) < _ASKING_SHARE / 0.56)
+    chance = rng.random(n)
+    rows["own"] = (rows["channel"] == "own_shop") | (~rows["asking"] & (chance < 0.13))
+    usd = market & ~rows["own"] & ~rows["asking"] & (rng.random(n) < _USD_SHARE / 0.5)
+    rows["currency"] = np.where(usd, "USD", "EUR")
+    rows["listed_fault"] = np.where(rows["as_is"], _faults(rng, family, n), "")
+    rows["odd"] = _odd(rng, rows)
+    rows["amount"] = _amounts(rng, rows, truth)
+    return rows
+
+
+def _when(rng: np.random.Generator, family: Family) -> tuple[list[str], pd.DatetimeIndex]:
+    """Models and days: a model sells most one to two years after its launch."""
+    days = pd.date_range(START, END, freq="D")
+    fixed = sum(m.sales for m in family.models if m.sales is not None)
+    weights = {m.model_id: _intensity(m.launch, days) for m in family.models}
+    free = [m.model_id for m in family.models if m.sales is None]
+    mass = np.array([weights[m].sum() for m in free])
+    counts = rng.multinomial(family.sales - fixed, mass / mass.sum())
+    number = dict(zip(free, counts, strict=True))
+    model: list[str] = []
+    at: list[np.ndarray] = []
+    for m in family.models:
+        n = int(number[m.model_id]) if m.sales is None else m.sales
+        weight = weights[m.model_id]
+        at.append(rng.choice(len(days), n, p=weight / weight.sum()))
+        model += [m.model_id] * n
+    return model, days[np.concatenate(at)]
+
+
+def _intensity(launch: str, days: pd.DatetimeIndex) -> np.ndarray:
+    age = np.asarray((days - pd.Timestamp(launch)).days, dtype=float) / MONTH_DAYS
+    return np.where(age > 0.4, np.maximum(age, 0.0) * np.exp(-np.maximum(age, 0.0) / 14.0), 0.0)
+
+
+def _faults(rng: np.random.Generator, family: Family, n: int) -> np.ndarray:
+    faults = as_is_faults(family)
+    weight = np.array([_LISTED_WEIGHT[f] for f in faults])
+    return rng.choice(faults, n, p=weight / weight.sum())
+
+
+def _odd(rng: np.random.Generator, rows: pd.DataFrame) -> np.ndarray:
+    """Pick mislabelled lots among the market's working sales, and grades left out."""
+    chance, kind = rng.random(len(rows)), rng.integers(0, 3, len(rows))
+    market = ~rows["own"] & ~rows["asking"]
+    junk = market & ~rows["as_is"] & (chance < _JUNK_SHARE / 0.6)
+    names = np.array(["mislabelled: wrong grade", "mislabelled: another model", "parts only"])
+    unknown = market & ~junk & (chance > np.where(rows["as_is"], 0.5, 0.95))
+    return np.where(junk, names[kind], np.where(unknown, "grade not noted", ""))
+
+
+def _amounts(rng: np.random.Generator, rows: pd.DataFrame, truth: Truth) -> np.ndarray:
+    """Amounts in EUR: level x grade x storage x channel x fault, with Student-t noise."""
+    level = np.array(
+        [truth.price_on(m, d) for m, d in zip(rows["model_id"], rows["sale_date"], strict=True)]
+    )
+    ratio = [
+        truth.as_is_ratio[f, x] if x else 1.0
+        for f, x in zip(rows["family_id"], rows["listed_fault"], strict=True)
+    ]
+    factor = rows["grade"].map(GRADE_FACTOR) * rows["channel"].map(CHANNEL_FACTOR)
+    factor *= STORAGE_DOUBLING ** rows["doublings"] * np.where(rows["asking"], ASKING_FACTOR, 1.0)
+    noise = rng.standard_t(4, len(rows)) * np.where(rows["as_is"], _AS_IS_NOISE, _NOISE)
+    wrong = rng.choice([0.62, 0.70, 1.40, 1.55], len(rows))
+    scrap = rng.uniform(0.15, 0.35, len(rows))
+    off = np.where(rows["odd"].str.startswith("mislabelled"), wrong, 1.0)
+    off = np.where(rows["odd"] == "parts only", scrap, off)
+    return np.asarray(level * factor * ratio * off * np.exp(np.clip(noise, -0.9, 0.9)))
+
+
+def _as_text(rng: np.random.Generator, rows: pd.DataFrame) -> pd.DataFrame:
+    own, money = rows["own"], rows["gross_amount"]
+    known = rows["odd"] != "grade not noted"
+    waited = pd.to_timedelta(np.ceil(rng.gamma(2.0, 8.0, len(rows))), unit="D")
+    seen = own | rows["asking"] | (rng.random(len(rows)) < 0.4)
+    market = rows["channel"] == "marketplace"
+    fee = (0.139 * money + 0.65).map("{:.2f}".format)
+    source = np.select([own, rows["currency"] == "USD"], ["own sales book", "overseas market"],
+                       "market export")  # fmt: skip
+    return pd.DataFrame(
+        {
+            "sale_id": rows["sale_id"],
+            "model_id": rows["model_id"],
+            "sale_date": rows["sale_date"].dt.strftime("%Y-%m-%d"),
+            "gross_amount": money.map("{:.2f}".format),
+            "currency": rows["currency"],
+            "channel": rows["channel"],
+            "grade": rows["grade"].where(known, ""),
+            "storage_gb": rows["storage_gb"].where(rows["doublings"] > 0, ""),
+            "condition": np.where(rows["as_is"], "as_is", "working"),
+            "listed_fault": rows["listed_fault"],
+            "price_type": np.where(rows["asking"], "asking", "sold"),
+            "record_type": "sale",
+            "refers_to_sale_id": "",
+            "quantity": "1",
+            "tax_included": "yes",
+            "shipping_charged": np.where(market & own, "6.90", ""),
+            "fee_amount": fee.where(market & own, ""),
+            "listed_date": (rows["sale_date"] - waited)
+            .dt.strftime("%Y-%m-%d")
+            .where(seen & ~rows["asking"], ""),
+            "own_sale": np.where(own, "yes", "no"),
+            "unit_id": "",
+            "source_ref": source,
+        }
+    )
+

@@ -1,0 +1,261 @@
+"""The rules of the business: rates, fees, targets and limits, read from settings.toml.
+
+Each field below is the declaration of one setting: its default, unit and meaning. The file may
+leave out what it does not change; what it writes wrongly is reported all at once. Figures for
+one kind of device stand under ``[by_class.laptop.sale]`` and the like and replace only
+themselves.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from kit.logs.faults import Fault, LogFault
+from kit.logs.sections import as_dict, build, fault
+from kit.logs.tables import CLASSES
+
+_MONEY, _SHARE, _DAYS, _HOURS = (0.0, 1e9), (0.0, 1.0), (0.0, 1000.0), (0.0, 1000.0)
+
+
+def _s(default: Any, meaning: str, unit: str = "", limits: tuple[float, float] | None = None) -> Any:
+    about = {"meaning": meaning, "unit": unit, "limits": limits}
+    if isinstance(default, list | dict):
+        return field(default_factory=lambda: type(default)(default), metadata=about)
+    return field(default=default, metadata=about)
+
+
+def _choice(default: str, choices: tuple[str, ...], meaning: str) -> Any:
+    return field(default=default, metadata={"meaning": meaning, "unit": "", "choices": choices})
+
+
+@dataclass(frozen=True)
+class Bench:
+    """Bench time, the scarce resource."""
+
+    rate_per_hour: float = _s(28.0, "wage cost of a bench hour", "money/h", _MONEY)
+    hours_per_week: float = _s(30.0, "bench hours there are", "h/week", (0.0, 168.0))
+    test_hours: float = _s(0.75, "receiving, testing and diagnosing one unit", "h", _HOURS)
+
+
+@dataclass(frozen=True)
+class Targets:
+    """What a bought unit must earn; the strictest of those given sets the bid."""
+
+    profit: float | None = _s(45.0, "profit per unit", "money", _MONEY)
+    margin: float | None = _s(None, "profit as share of expected revenue", "share", _SHARE)
+    return_on_cash: float | None = _s(None, "profit on landed cost and parts", "share", (0.0, 10.0))
+    profit_per_bench_hour: float | None = _s(
+        None, "profit before wages per bench hour", "money/h", _MONEY
+    )
+
+
+@dataclass(frozen=True)
+class Limits:
+    """How much risk is taken; the limit that binds is named beside every bid."""
+
+    probability_loss: float | None = _s(0.35, "highest accepted chance of loss", "share", _SHARE)
+    loss_cap_share: float | None = _s(0.05, "worst state may cost this of cash", "share", _SHARE)
+    working_cash: float = _s(12000.0, "cash the business can tie up", "money", _MONEY)
+    rivals: int = _s(0, "serious bidders besides us; 0 for fixed prices", "bidders", (0, 100))
+    lowest_lot_cost: float = _s(5.0, "bids below are not worth handling", "money", _MONEY)
+    bid_increment: float = _s(1.0, "bids are rounded down to this", "money", (0.01, 1e6))
+    minimum_sales: int = _s(5, "sales of a model below which its figures are 'mostly prior'", "sales", (0, 1000))
+    held_share: float = _s(0.02, "share of rows held for review that fails a check", "share", _SHARE)
+
+
+@dataclass(frozen=True)
+class Tier:
+    """One step of a buyer's premium."""
+
+    above: float = _s(0.0, "hammer price from which the rate holds", "money", _MONEY)
+    rate: float = _s(0.0, "premium on the part of the hammer price above it", "share", _SHARE)
+
+
+@dataclass(frozen=True)
+class Purchase:
+    """What it costs to get a unit to the bench, besides the bid."""
+
+    premium: list[Tier] = _s([Tier(0.0, 0.18)], "buyer's premium by tier")
+    premium_tax_rate: float = _s(0.0, "tax on the premium that is not recovered", "share", _SHARE)
+    hammer_tax_rate: float = _s(0.0, "tax on the hammer price not recovered", "share", _SHARE)
+    lot_fee: float = _s(0.0, "fixed fee per lot", "money", _MONEY)
+    inbound: float = _s(12.0, "carriage to the bench", "money", _MONEY)
+    imported: bool = _s(False, "whether lots cross a customs border")
+    duty_rate: float = _s(0.0, "import duty, if imported", "share", _SHARE)
+    import_tax_rate: float = _s(0.0, "import tax not recovered, if imported", "share", _SHARE)
+    clearance_fee: float = _s(0.0, "customs clearance, if imported", "money", _MONEY)
+
+
+@dataclass(frozen=True)
+class Channel:
+    """What a sales channel keeps, from a day on."""
+
+    name: str = _s("", "name as in sales.csv")
+    percentage_fee: float = _s(0.0, "share of the price", "share", _SHARE)
+    payment_fee: float = _s(0.0, "payment provider's share of the price", "share", _SHARE)
+    fixed_fee: float = _s(0.0, "fixed fee per order", "money", _MONEY)
+    valid_from: str = _s("1970-01-01", "first day of these fees, YYYY-MM-DD")
+
+
+@dataclass(frozen=True)
+class Sale:
+    """What it costs to sell a unit."""
+
+    channel: str = _s("", "channel used for planning; the first one if empty")
+    carriage: float = _s(9.8, "carriage to the buyer", "money", _MONEY)
+    packaging: float = _s(2.4, "box and filling", "money", _MONEY)
+
+
+@dataclass(frozen=True)
+class Reserve:
+    """What is put aside per unit sold repaired."""
+
+    return_rate: float = _s(0.07, "units coming back", "share", _SHARE)
+    return_cost: float = _s(38.0, "cost of one return", "money", _MONEY)
+    warranty_rate: float = _s(0.03, "units failing within the warranty", "share", _SHARE)
+    warranty_cost: float = _s(145.0, "cost of one such failure", "money", _MONEY)
+
+
+@dataclass(frozen=True)
+class Collateral:
+    """Something that may break while opening a unit."""
+
+    name: str = _s("", "what breaks")
+    probability: float = _s(0.0, "how often", "share", _SHARE)
+    part_cost: float = _s(0.0, "part that replaces it", "money", _MONEY)
+    hours: float = _s(0.0, "extra bench time", "h", _HOURS)
+
+
+@dataclass(frozen=True)
+class Repair:
+    """What a repair costs besides the main parts."""
+
+    adhesive: float = _s(6.5, "seals and adhesive", "money", _MONEY)
+    consumables: float = _s(2.0, "solvent, film, tape, wipes", "money", _MONEY)
+    collateral: list[Collateral] = _s([], "what may break while opening")
+    doa_rate: float = _s(0.04, "parts arriving dead, where the quote is silent", "share", _SHARE)
+    doa_carriage: float = _s(7.5, "sending a dead part back", "money", _MONEY)
+    doa_hours: float = _s(0.5, "fitting the replacement", "h", _HOURS)
+    doa_delay_cost: float = _s(9.0, "cost of the delay", "money", _MONEY)
+    reuse_factor: float = _s(0.7, "worth of a part recovered from a failed job", "share", _SHARE)
+    failed_as_is_factor: float = _s(
+        0.68, "as-is price after a failed repair, against before", "share", _SHARE
+    )
+    quality_order: list[str] = _s(
+        ["original_refurbished", "aftermarket", "maker_original", "pulled"],
+        "part qualities, the preferred first",
+    )
+    quote_days: float = _s(60.0, "quotes older than this are marked as old", "days", _DAYS)
+
+
+@dataclass(frozen=True)
+class Delay:
+    """Days between paying for a unit and being paid for it, besides the part's lead time."""
+
+    inbound_days: float = _s(5.0, "from the seller to us", "days", _DAYS)
+    queue_days: float = _s(4.0, "waiting for the bench", "days", _DAYS)
+    bench_days: float = _s(1.0, "on the bench", "days", _DAYS)
+    listing_days: float = _s(1.0, "photos and listing", "days", _DAYS)
+    selling_days: float = _s(20.0, "until it sells", "days", _DAYS)
+    part_lead_days: float = _s(14.0, "waiting for parts, where quotes are silent", "days", _DAYS)
+    capital_rate: float = _s(0.12, "yearly cost of cash tied up", "share/year", (0.0, 5.0))
+
+
+@dataclass(frozen=True)
+class Maker:
+    """The maker's own repair service as an alternative."""
+
+    success: float = _s(0.98, "share of units it accepts and repairs", "share", _SHARE)
+    carriage: float = _s(14.0, "carriage both ways", "money", _MONEY)
+    admin_hours: float = _s(0.3, "our time for the paperwork", "h", _HOURS)
+    refused_fee: float = _s(25.0, "fee if refused, where the quote is silent", "money", _MONEY)
+    lead_days: float = _s(10.0, "turnaround, where the quote is silent", "days", _DAYS)
+    reserve: float = _s(4.5, "reserve per unit sold with the maker's repair", "money", _MONEY)
+    price_factor: float = _s(1.0, "resale price with genuine parts, against ours", "ratio", (0.5, 2))
+
+
+@dataclass(frozen=True)
+class PartOut:
+    """Breaking a unit down for its parts."""
+
+    price_factor: float = _s(0.45, "price of a used part, against the quoted one", "share", _SHARE)
+    sold_share: float = _s(0.8, "parts that find a buyer in time", "share", _SHARE)
+    hours: float = _s(1.25, "harvesting, testing and listing", "h", _HOURS)
+    carriage_per_part: float = _s(4.2, "carriage per part sold", "money", _MONEY)
+
+
+@dataclass(frozen=True)
+class Tax:
+    """Tax on the sale; off by default. This is not tax advice: ask your adviser."""
+
+    scheme: str = _choice("none", ("none", "on_sale", "margin"), "which tax falls on a sale")
+    rate: float = _s(0.0, "the rate, for example 0.20", "share", _SHARE)
+    premium_in_margin: bool = _s(True, "whether the premium belongs to the purchase price")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Every setting of a workspace; a section is an attribute."""
+
+    currency: str = _s("", "settlement currency, ISO 4217; the sales' only one if empty")
+    month_days: float = _s(30.4375, "days in a month", "days", (28.0, 31.0))
+    seed: int = _s(1, "seed of every random draw", "", (0, 2**31))
+    draws: int = _s(1000, "joint draws per forecast", "draws", (10, 100000))
+    grade_order: list[str] = _s(["A", "B", "C", "D"], "grades, the best first")
+    bench: Bench = Bench()
+    targets: Targets = Targets()
+    limits: Limits = Limits()
+    purchase: Purchase = Purchase()
+    channels: list[Channel] = _s([Channel("marketplace", 0.11, 0.029, 0.65)], "channels")
+    sale: Sale = Sale()
+    reserve: Reserve = Reserve()
+    repair: Repair = Repair()
+    delay: Delay = Delay()
+    maker: Maker = Maker()
+    part_out: PartOut = PartOut()
+    tax: Tax = Tax()
+    by_class: dict[str, Any] = _s({}, "settings for one kind of device")
+
+    def for_class(self, device_class: str) -> Settings:
+        """Return these settings with what ``[by_class.<class>]`` replaces."""
+        changes = self.by_class.get(device_class, {})
+        return build(Settings, {**as_dict(self), "by_class": {}}, changes, ("", []))
+
+
+def read_settings(folder: str | Path) -> Settings:
+    """Read ``settings.toml`` of a workspace; without the file, every setting has its default.
+
+    Raises
+    ------
+    LogFault
+        With every unknown name, wrong kind of value and value outside its limits.
+    """
+    path = Path(folder) / "settings.toml"
+    if not path.exists():
+        return Settings()
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
+        raise LogFault([Fault("settings.toml", None, "", str(error), "TOML in UTF-8")]) from None
+    faults: list[Fault] = []
+    settings = build(Settings, {}, raw, ("", faults))
+    _check_whole(settings, faults)
+    if faults:
+        raise LogFault(faults)
+    return settings
+
+
+def _check_whole(settings: Settings, faults: list[Fault]) -> None:
+    for name, changes in settings.by_class.items():
+        if name not in CLASSES:
+            faults.append(fault(f"by_class.{name}", name, "one of " + ", ".join(CLASSES)))
+        elif not isinstance(changes, dict):
+            faults.append(fault(f"by_class.{name}", changes, "a table of sections"))
+        else:
+            build(Settings, {**as_dict(settings), "by_class": {}}, changes, (f"by_class.{name}.", faults))
+    names = [c.name for c in settings.channels]
+    if settings.sale.channel and settings.sale.channel not in names:
+        faults.append(fault("sale.channel", settings.sale.channel, "one of " + ", ".join(names)))
