@@ -160,7 +160,7 @@ def rows_at(layout: Layout, points: Points, models: Models, spec: tuple[Traits, 
     if "step" in layout.names:
         blocks.append(step[:, None])
     if "season cos" in layout.names:
-        turn = 2 * np.pi * (points.day.dayofyear.to_numpy() / 365.25)
+        turn = 2 * np.pi * (points.day.day_of_year.to_numpy() / 365.25)
         blocks.append(np.column_stack([np.cos(turn), np.sin(turn)]))
     month = points.day.year.to_numpy() * 12 + points.day.month.to_numpy() - 1 - layout.first_month
     return Rows(np.hstack(blocks), _indicators(layout, points.model, (late, step), month))

@@ -26,7 +26,7 @@ from kit.logs.months import month_middle, month_number, month_word
 
 Floats = npt.NDArray[np.float64]
 
-PAD_MONTHS = 5
+PAD_MONTHS = 9
 
 
 @dataclass(frozen=True, eq=False)

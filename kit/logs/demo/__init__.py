@@ -20,8 +20,9 @@ from kit.logs.demo.market import draw_sales
 from kit.logs.demo.owned import link_units
 from kit.logs.demo.parts import draw_maker_quotes, draw_quotes
 from kit.logs.demo.rules import SETTINGS
+from kit.logs.demo.shelf import draw_stock
 from kit.logs.demo.truth import Truth, build_truth
-from kit.logs.demo.workshop import draw_repairs, draw_stock
+from kit.logs.demo.workshop import draw_repairs
 from kit.logs.demo.writing import write_files
 from kit.logs.ledger import HELD, USED
 from kit.logs.tables import TABLES
@@ -44,6 +45,11 @@ class Business:
     settings_toml: str
     truth: Truth
     planted: pd.DataFrame
+
+    def __repr__(self) -> str:
+        """Say what is in it."""
+        counts = ", ".join(f"{len(rows)} {name}" for name, rows in self.tables.items())
+        return f"Business({counts}; {len(self.planted)} odd rows)"
 
 
 def simulate(seed: int = 7) -> Business:
@@ -74,7 +80,7 @@ def simulate(seed: int = 7) -> Business:
         "sales": sales,
         "maker_quotes": draw_maker_quotes(seed, truth),
         "fault_states": fault_states(),
-        "stock": draw_stock(seed, truth),
+        "stock": draw_stock(seed, truth, repairs),
         "fx_rates": fx_table(rates),
         **soiled,
     }
@@ -113,8 +119,10 @@ def _unpriced(
     for name in ("sales", "part_quotes"):
         rows, table = tables[name], TABLES[name]
         day = pd.to_datetime(rows[table.date], format="%Y-%m-%d", errors="coerce")
-        hit = (rows["currency"] == "USD") & (day > since) & (day <= GAP[1])
-        marks += [(name, i, "no exchange rate near its day", HELD) for i in rows.loc[hit, table.key]]
+        hit = (rows["currency"] == "USD") & (day > since) & (day <= pd.Timestamp(GAP[1]))
+        marks += [
+            (name, i, "no exchange rate near its day", HELD) for i in rows.loc[hit, table.key]
+        ]
     return marks
 
 

@@ -10,19 +10,21 @@ from kit.logs.demo.fault_tree import LISTED
 from kit.logs.demo.truth import Truth, age_months
 
 _PAST, _OPEN, _FIRST = 500, 42, "2023-06-01"
-_LOWEST_HAMMER, _HIGHEST_HAMMER, _NOISE = 0.75, 0.95, 0.14
+_LOWEST_HAMMER, _HIGHEST_HAMMER, _NOISE = 0.72, 0.95, 0.18
 _FAMILY_WEIGHT = (0.27, 0.2, 0.14, 0.12, 0.05, 0.1, 0.09, 0.03)
 
 
 def draw_listings(seed: int, truth: Truth) -> pd.DataFrame:
     """Draw listings.csv as text: 500 that ended, 42 that end in November 2026.
 
-    A broken unit hammers at 0.75 to 0.95 of what such a unit of grade B sells for as is.
+    A broken unit hammers at 0.72 to 0.95 of what such a unit of grade B sells for as is.
     """
     rng = np.random.default_rng([seed, 8])
     days = pd.date_range(_FIRST, END, freq="D")
     past = sorted(days[int(i)] for i in rng.integers(0, len(days), _PAST))
-    coming = sorted(pd.Timestamp(END) + pd.Timedelta(days=int(d)) for d in rng.integers(2, 29, _OPEN))
+    coming = sorted(
+        pd.Timestamp(END) + pd.Timedelta(days=int(d)) for d in rng.integers(2, 29, _OPEN)
+    )
     rows = [_listing(rng, truth, day) for day in [*past, *coming]]
     table = pd.DataFrame(rows)
     table.insert(0, "listing_id", [f"L{i:04d}" for i in range(1, len(rows) + 1)])

@@ -106,9 +106,13 @@ CHANNEL_FACTOR = {"marketplace": 1.0, "own_shop": 1.06, "trade_buyer": 0.88}
 STORAGE_DOUBLING = 1.07
 ASKING_FACTOR = 1.10
 # Late in life some parts grow scarce: from this age on, in months, their price rises.
-SCARCE_FROM = {("pell_phone", "BAT"): 54.0, ("slaet_tablet", "DA"): 48.0, ("vellfold", "FM"): 40.0}
+SCARCE_FROM = {
+    ("pellvarn_phone", "BAT"): 54.0,
+    ("slaetrik_tablet", "DA"): 48.0,
+    ("vellfold", "FM"): 40.0,
+}
 # One series jumps lately, as after a stop of supply.
-JUMP = {("tarn_4", "DA"): ("2026-07", 1.35)}
+JUMP = {("tarnquo_4", "DA"): ("2026-07", 1.35)}
 
 
 def qualities_of(family: Family, part_code: str) -> tuple[str, ...]:
@@ -122,32 +126,32 @@ def qualities_of(family: Family, part_code: str) -> tuple[str, ...]:
 
 FAMILIES = (
     Family(
-        "pell_phone", "phone", "EUR", 128, 700,
+        "pellvarn_phone", "phone", "EUR", 128, 700,
         Curve(0.93, 0.050, 9, 0.021, 0.10, 0.025, 12),
         {"DA": (0.140, 0.020), "BAT": (0.055, 0.012), "BC": (0.060, 0.015), "EC": (0.022, 0.010),
          "FLX": (0.020, 0.010)},
         (
-            Model("pell_1", "Brivanto Pell 1", "2020-09-18", 799.0),
-            Model("pell_2", "Brivanto Pell 2", "2021-09-17", 829.0),
-            Model("pell_3", "Brivanto Pell 3", "2022-09-16", 849.0),
-            Model("pell_4", "Brivanto Pell 4", "2023-09-22", 869.0),
-            Model("pell_5", "Brivanto Pell 5", "2024-09-20", 899.0),
-            Model("pell_6", "Brivanto Pell 6", "2025-09-19", 899.0),
+            Model("pellvarn_1", "Quelmarn Pellvarn 1", "2020-09-18", 799.0),
+            Model("pellvarn_2", "Quelmarn Pellvarn 2", "2021-09-17", 829.0),
+            Model("pellvarn_3", "Quelmarn Pellvarn 3", "2022-09-16", 849.0),
+            Model("pellvarn_4", "Quelmarn Pellvarn 4", "2023-09-22", 869.0),
+            Model("pellvarn_5", "Quelmarn Pellvarn 5", "2024-09-20", 899.0),
+            Model("pellvarn_6", "Quelmarn Pellvarn 6", "2025-09-19", 899.0),
         ),
         "2026-11-13",
     ),
     Family(
-        "tarn_phone", "phone", "EUR", 64, 560,
+        "tarnquo_phone", "phone", "EUR", 64, 560,
         Curve(0.90, 0.055, 8, 0.024, 0.09, 0.020, 12),
         {"DA": (0.155, 0.025), "BAT": (0.060, 0.015), "BC": (0.050, 0.015), "EC": (0.025, 0.010),
          "FLX": (0.024, 0.010)},
         (
-            Model("tarn_1", "Oskelund Tarn 1", "2021-03-12", 429.0),
-            Model("tarn_2", "Oskelund Tarn 2", "2022-03-11", 449.0, price_known=False),
-            Model("tarn_3", "Oskelund Tarn 3", "2023-03-10", 449.0),
-            Model("tarn_4", "Oskelund Tarn 4", "2024-03-08", 479.0),
-            Model("tarn_5", "Oskelund Tarn 5", "2025-03-14", 479.0),
-            Model("tarn_6", "Oskelund Tarn 6", "2026-03-13", 499.0),
+            Model("tarnquo_1", "Oskelund Tarnquo 1", "2021-03-12", 429.0),
+            Model("tarnquo_2", "Oskelund Tarnquo 2", "2022-03-11", 449.0, price_known=False),
+            Model("tarnquo_3", "Oskelund Tarnquo 3", "2023-03-10", 449.0),
+            Model("tarnquo_4", "Oskelund Tarnquo 4", "2024-03-08", 479.0),
+            Model("tarnquo_5", "Oskelund Tarnquo 5", "2025-03-14", 479.0),
+            Model("tarnquo_6", "Oskelund Tarnquo 6", "2026-03-13", 499.0),
         ),
     ),
     Family(
@@ -156,69 +160,69 @@ FAMILIES = (
         {"DA": (0.215, 0.016), "DAO": (0.060, 0.015), "FM": (0.060, 0.010), "BAT": (0.032, 0.010),
          "EC": (0.014, 0.008), "FLX": (0.015, 0.008)},
         (
-            Model("vellfold_1", "Quorrin Vellfold 1", "2021-08-27", 1799.0, 3),
-            Model("vellfold_2", "Quorrin Vellfold 2", "2022-08-26", 1799.0),
-            Model("vellfold_3", "Quorrin Vellfold 3", "2023-08-11", 1899.0),
-            Model("vellfold_4", "Quorrin Vellfold 4", "2024-07-26", 1899.0),
-            Model("vellfold_5", "Quorrin Vellfold 5", "2025-07-25", 1999.0),
+            Model("vellfold_1", "Quelmarn Vellfold 1", "2021-08-27", 1799.0, 3),
+            Model("vellfold_2", "Quelmarn Vellfold 2", "2022-08-26", 1799.0),
+            Model("vellfold_3", "Quelmarn Vellfold 3", "2023-08-11", 1899.0),
+            Model("vellfold_4", "Quelmarn Vellfold 4", "2024-07-26", 1899.0),
+            Model("vellfold_5", "Quelmarn Vellfold 5", "2025-07-25", 1999.0),
         ),
     ),
     Family(
-        "slaet_tablet", "tablet", "EUR", 64, 420,
+        "slaetrik_tablet", "tablet", "EUR", 64, 420,
         Curve(0.92, 0.040, 10, 0.018, 0.12, 0.030, 12),
         {"DA": (0.155, 0.015), "BAT": (0.070, 0.012), "EC": (0.025, 0.010), "FLX": (0.022, 0.010)},
         (
-            Model("slaet_1", "Oskelund Slaet 1", "2020-10-23", 549.0),
-            Model("slaet_2", "Oskelund Slaet 2", "2021-10-22", 569.0),
-            Model("slaet_3", "Oskelund Slaet 3", "2022-10-21", 599.0),
-            Model("slaet_4", "Oskelund Slaet 4", "2023-11-10", 599.0),
-            Model("slaet_5", "Oskelund Slaet 5", "2025-05-09", 629.0),
+            Model("slaetrik_1", "Oskelund Slaetrik 1", "2020-10-23", 549.0),
+            Model("slaetrik_2", "Oskelund Slaetrik 2", "2021-10-22", 569.0),
+            Model("slaetrik_3", "Oskelund Slaetrik 3", "2022-10-21", 599.0),
+            Model("slaetrik_4", "Oskelund Slaetrik 4", "2023-11-10", 599.0),
+            Model("slaetrik_5", "Oskelund Slaetrik 5", "2025-05-09", 629.0),
         ),
     ),
     Family(
-        "brada_tablet", "tablet", "EUR", 32, 200,
+        "sproltane_tablet", "tablet", "EUR", 32, 200,
         Curve(0.90, 0.050, 8, 0.022, 0.10, 0.030, 12),
         {"DA": (0.160, 0.018), "BAT": (0.075, 0.012), "EC": (0.035, 0.010), "FLX": (0.030, 0.010)},
         (
-            Model("brada_1", "Mirthwick Brada 1", "2021-05-14", 279.0),
-            Model("brada_2", "Mirthwick Brada 2", "2022-06-10", 289.0),
-            Model("brada_3", "Mirthwick Brada 3", "2024-02-02", 299.0),
-            Model("brada_4", "Mirthwick Brada 4", "2026-09-04", 319.0, 0),
+            Model("sproltane_1", "Mirthwick Sproltane 1", "2021-05-14", 279.0),
+            Model("sproltane_2", "Mirthwick Sproltane 2", "2022-06-10", 289.0),
+            Model("sproltane_3", "Mirthwick Sproltane 3", "2024-02-02", 299.0),
+            Model("sproltane_4", "Mirthwick Sproltane 4", "2026-09-04", 319.0, 0),
         ),
     ),
     Family(
-        "noctaro_laptop", "laptop", "USD", 256, 330,
+        "noctvarn_laptop", "laptop", "USD", 256, 330,
         Curve(0.90, 0.040, 12, 0.020, 0.10, 0.020, 8),
         {"DA": (0.110, 0.012), "BAT": (0.055, 0.010), "KB": (0.060, 0.010), "EC": (0.018, 0.008),
          "FLX": (0.022, 0.008)},
         (
-            Model("noctaro_1", "Drumhelt Noctaro 1", "2020-11-13", 1299.0),
-            Model("noctaro_2", "Drumhelt Noctaro 2", "2021-11-12", 1299.0),
-            Model("noctaro_3", "Drumhelt Noctaro 3", "2022-11-18", 1349.0),
-            Model("noctaro_4", "Drumhelt Noctaro 4", "2024-01-19", 1399.0),
-            Model("noctaro_5", "Drumhelt Noctaro 5", "2025-02-14", 1399.0),
+            Model("noctvarn_1", "Drumhelt Noctvarn 1", "2020-11-13", 1299.0),
+            Model("noctvarn_2", "Drumhelt Noctvarn 2", "2021-11-12", 1299.0),
+            Model("noctvarn_3", "Drumhelt Noctvarn 3", "2022-11-18", 1349.0),
+            Model("noctvarn_4", "Drumhelt Noctvarn 4", "2024-01-19", 1399.0),
+            Model("noctvarn_5", "Drumhelt Noctvarn 5", "2025-02-14", 1399.0),
         ),
     ),
     Family(
-        "grabbix_console", "console", "EUR", 64, 260,
+        "grabvyx_console", "console", "EUR", 64, 260,
         Curve(0.93, 0.030, 6, 0.010, 0.15, 0.030, 12),
         {"DA": (0.135, 0.010), "BAT": (0.060, 0.010), "STK": (0.040, 0.020), "EC": (0.030, 0.010),
          "FLX": (0.030, 0.010)},
         (
-            Model("grabbix_1", "Puxley Grabbix 1", "2020-11-06", 329.0),
-            Model("grabbix_2", "Puxley Grabbix 2", "2022-10-14", 349.0),
-            Model("grabbix_3", "Puxley Grabbix 3", "2025-06-06", 379.0),
+            Model("grabvyx_1", "Puxlern Grabvyx 1", "2020-11-06", 329.0),
+            Model("grabvyx_2", "Puxlern Grabvyx 2", "2022-10-14", 349.0),
+            Model("grabvyx_3", "Puxlern Grabvyx 3", "2025-06-06", 379.0),
         ),
     ),
     Family(
-        "wrisk_watch", "watch", "EUR", None, 40,
+        "ulmvrist_watch", "watch", "EUR", None, 40,
         Curve(0.85, 0.055, 8, 0.025, 0.08, 0.030, 12),
         {"DA": (0.200, 0.015), "BAT": (0.070, 0.012), "BC": (0.060, 0.010), "FLX": (0.030, 0.010)},
         (
-            Model("wrisk_1", "Tessandor Wrisk 1", "2021-10-08", 379.0, 2),
-            Model("wrisk_2", "Tessandor Wrisk 2", "2022-10-07", 399.0),
-            Model("wrisk_3", "Tessandor Wrisk 3", "2023-10-06", 399.0),
-            Model("wrisk_4", "Tessandor Wrisk 4", "2025-10-10", 429.0, 3),
+            Model("ulmvrist_1", "Tessandrel Ulmvrist 1", "2021-10-08", 379.0, 2),
+            Model("ulmvrist_2", "Tessandrel Ulmvrist 2", "2022-10-07", 399.0),
+            Model("ulmvrist_3", "Tessandrel Ulmvrist 3", "2023-10-06", 399.0),
+            Model("ulmvrist_4", "Tessandrel Ulmvrist 4", "2025-10-10", 429.0, 3),
         ),
     ),
 )  # fmt: skip

@@ -122,9 +122,9 @@ AS_IS_RATIO = {
     "keyboard": 0.50, "stick_drift": 0.62, "board": 0.12, "locked": 0.10,
 }  # fmt: skip
 AS_IS_FAMILY = {
-    ("pell_phone", "display_dead"): 0.31, ("tarn_phone", "display_dead"): 0.30,
-    ("brada_tablet", "display_dead"): 0.30, ("slaet_tablet", "display_dead"): 0.32,
-    ("grabbix_console", "display_dead"): 0.40, ("wrisk_watch", "display_dead"): 0.30,
+    ("pellvarn_phone", "display_dead"): 0.30, ("tarnquo_phone", "display_dead"): 0.30,
+    ("sproltane_tablet", "display_dead"): 0.30, ("slaetrik_tablet", "display_dead"): 0.32,
+    ("grabvyx_console", "display_dead"): 0.40, ("ulmvrist_watch", "display_dead"): 0.30,
 }  # fmt: skip
 
 

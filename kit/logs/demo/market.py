@@ -64,7 +64,8 @@ def draw_sales(seed: int, truth: Truth, rates: pd.DataFrame) -> Market:
     whole = (rng.random(len(rows)) < 0.5) & (amount > 40)
     rows["gross_amount"] = np.where(whole, amount.round(0), amount.round(2))
     rows["sale_id"] = [f"S{i:05d}" for i in range(1, len(rows) + 1)]
-    odd = rows[rows["odd"] != ""].set_index("sale_id")["odd"].to_dict()
+    strange = rows[rows["odd"] != ""]
+    odd = dict(zip(strange["sale_id"], strange["odd"], strict=True))
     return Market(_as_text(rng, rows), odd)
 
 
@@ -195,4 +196,3 @@ def _as_text(rng: np.random.Generator, rows: pd.DataFrame) -> pd.DataFrame:
             "source_ref": source,
         }
     )
-

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-_SOONEST, _LATEST = 4, 90
+_SOONEST, _LATEST, _FIRST_SPARE = 4, 90, 5001
 
 
 def link_units(sales: pd.DataFrame, repairs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -22,23 +23,22 @@ def link_units(sales: pd.DataFrame, repairs: pd.DataFrame) -> tuple[pd.DataFrame
     tuple
         Both tables with ``unit_id`` and ``grade_out`` in agreement.
     """
-    sales, repairs = sales.copy(), repairs.copy()
-    fixed = repairs[repairs["outcome"].str.startswith("fixed")]
-    ready = {
-        m: list(zip(pd.to_datetime(g["opened"]), g.index, strict=True))
-        for m, g in fixed.groupby("model_id")
-    }
-    own = sales[(sales["own_sale"] == "yes") & (sales["condition"] == "working")]
-    spare = 5001
-    for i, row in own.iterrows():
-        job = _take(ready.get(row["model_id"], []), pd.Timestamp(row["sale_date"]))
+    ready: dict[str, list[tuple[pd.Timestamp, int]]] = {}
+    opened = pd.to_datetime(repairs["opened"]).to_list()
+    for at in np.flatnonzero(repairs["outcome"].str.startswith("fixed")):
+        ready.setdefault(repairs["model_id"].iloc[at], []).append((opened[at], int(at)))
+    days = pd.to_datetime(sales["sale_date"]).to_list()
+    models, sold_as = sales["model_id"].to_list(), sales["grade"].to_list()
+    own = (sales["own_sale"] == "yes") & (sales["condition"] == "working")
+    units, grades = sales["unit_id"].to_list(), repairs["grade_out"].to_list()
+    jobs, spare = repairs["unit_id"].to_list(), _FIRST_SPARE
+    for i in np.flatnonzero(own):
+        job = _take(ready.get(models[i], []), days[i])
         if job is None:
-            sales.loc[i, "unit_id"] = f"U{spare}"
-            spare += 1
-            continue
-        sales.loc[i, "unit_id"] = repairs.loc[job, "unit_id"]
-        repairs.loc[job, "grade_out"] = row["grade"]
-    return sales, repairs
+            units[i], spare = f"U{spare}", spare + 1
+        else:
+            units[i], grades[job] = jobs[job], sold_as[i]
+    return sales.assign(unit_id=units), repairs.assign(grade_out=grades)
 
 
 def _take(ready: list[tuple[pd.Timestamp, int]], day: pd.Timestamp) -> int | None:

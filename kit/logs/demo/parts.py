@@ -54,9 +54,7 @@ def _series(
 ) -> list[dict[str, object]]:
     first = max(pd.Period(START, "M"), pd.Period(MODEL_OF[model_id].launch, "M") + 1)
     months = pd.period_range(first, pd.Period(END, "M"), freq="M")
-    offers = [
-        (s, q) for s in SUPPLIERS for q in s.qualities if q in qualities_of(family, part)
-    ]
+    offers = [(s, q) for s in SUPPLIERS for q in s.qualities if q in qualities_of(family, part)]
     young = age_months(model_id, pd.Timestamp(END)) < _OLDEST_CHECKED
     checked = ("quay_parts", "fenn_supply") if young else ()
     share = _CHECKED_SHARE * (2.0 if part == "DA" else 0.55)
@@ -82,10 +80,8 @@ def _as_text(
     rng: np.random.Generator, rows: pd.DataFrame, truth: Truth, rates: pd.DataFrame
 ) -> pd.DataFrame:
     n, suppliers = len(rows), list(rows["supplier"])
-    level = [
-        truth.part_level(r.model_id, r.part_code, r.quality_class, r.day)
-        for r in rows.itertuples()
-    ]
+    keys = (rows[c].to_list() for c in ("model_id", "part_code", "quality_class", "day"))
+    level = [truth.part_level(*key) for key in zip(*keys, strict=True)]
     price = np.array(level) * [s.price_factor for s in suppliers]
     price *= np.exp(_NOISE * rng.normal(size=n))
     dollars = np.array([s.currency == "USD" for s in suppliers])

@@ -1,8 +1,7 @@
 """The settings of the demo business, as its partners would write them."""
 
 SETTINGS = """\
-# Rules of the demo business (invented). What is left out keeps its default;
-# every setting with its unit and meaning is listed in data/README.md.
+# Rules of the demo business (invented). What is left out keeps its default.
 currency = "EUR"
 seed = 1
 draws = 1000

@@ -207,4 +207,3 @@ def build_truth(seed: int, launch_amounts: Mapping[str, float]) -> Truth:
     }
     as_is = {(f.family_id, x): as_is_ratio(f, x) for f in FAMILIES for x in as_is_faults(f)}
     return Truth(paths, market, part_market, factor, dict(GRADE_FACTOR), success, shares, as_is)
-

@@ -1,4 +1,4 @@
-"""Repairs and stock of the demo business."""
+"""Bench jobs of the demo business, and how they ended."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from kit.logs.demo.fault_tree import LISTED, state_of
 from kit.logs.demo.truth import Truth, age_months
 
 _JOBS = {
-    "pell_phone": 235, "tarn_phone": 160, "vellfold": 95, "slaet_tablet": 95,
-    "brada_tablet": 35, "noctaro_laptop": 75, "grabbix_console": 75, "wrisk_watch": 10,
+    "pellvarn_phone": 235, "tarnquo_phone": 160, "vellfold": 95, "slaetrik_tablet": 95,
+    "sproltane_tablet": 35, "noctvarn_laptop": 75, "grabvyx_console": 75, "ulmvrist_watch": 10,
 }  # fmt: skip
 _FIRST_JOB = "2023-01-09"
 _REWORK_SHARE, _SKIPPED_BOARDS, _OPEN_DAYS = 0.07, 0.15, 12
@@ -78,8 +78,10 @@ def _row(rng: np.random.Generator, job: Job, truth: Truth) -> dict[str, str]:
     erased = job.opened + pd.Timedelta(days=int(rng.integers(1, 9)))
     record = fixed and rng.random() < 0.92 and erased <= pd.Timestamp(END)
     volts, amps = _reading(rng, job)
-    method = "overwritten, checked on screen" if job.family.device_class == "laptop" else (
-        "factory reset, checked on screen"
+    method = (
+        "overwritten, checked on screen"
+        if job.family.device_class == "laptop"
+        else ("factory reset, checked on screen")
     )
     return {
         "model_id": job.model_id,
@@ -128,66 +130,3 @@ def _reading(rng: np.random.Generator, job: Job) -> tuple[str, str]:
         amps = 0.35
     amps = max(amps * float(np.exp(0.25 * rng.normal())) + 0.01 * float(rng.normal()), 0.0)
     return f"{volts + 0.06 * float(rng.normal()):.2f}", f"{amps:.2f}"
-
-
-# status, state asked for by class, flag, ownership, erased
-_SHELF = (
-    ("in_transit", "display", "", "open", False), ("in_transit", "battery", "", "clear", False),
-    ("quarantine", "battery", "swollen", "clear", False),
-    ("quarantine", "board", "wet", "clear", False),
-    ("quarantine", "locked", "blocked", "blocked", False),
-    ("quarantine", "display", "", "open", False),
-    ("bench", "display", "", "clear", True), ("bench", "board", "", "clear", False),
-    ("bench", "battery", "", "clear", True), ("bench", "display", "", "clear", True),
-    ("awaiting_part", "display", "", "clear", True), ("awaiting_part", "port", "", "clear", True),
-    ("awaiting_part", "display", "", "clear", False),
-    ("listed", "working", "", "clear", True), ("listed", "working", "", "clear", True),
-    ("listed", "working", "", "clear", False), ("listed", "display", "", "clear", True),
-    ("sold", "working", "", "clear", True), ("parted", "board", "", "clear", True),
-    ("scrapped", "board", "wet", "clear", False), ("returned", "working", "", "clear", True),
-)  # fmt: skip
-_LATER = (("bench", "display", "", "clear", True), ("listed", "working", "", "clear", True))
-_UNITS = 36
-
-
-def draw_stock(seed: int, truth: Truth) -> pd.DataFrame:
-    """Draw stock.csv as text: 36 units, one in every plight a shelf knows."""
-    rng = np.random.default_rng([seed, 7])
-    plights = [*_SHELF, *(_LATER[i % 2] for i in range(_UNITS - len(_SHELF)))]
-    rows = [_unit(rng, truth, number, plight) for number, plight in enumerate(plights, 1)]
-    return pd.DataFrame(rows)
-
-
-def _unit(
-    rng: np.random.Generator, truth: Truth, number: int, plight: tuple[str, str, str, str, bool]
-) -> dict[str, str]:
-    status, wanted, flag, ownership, erased = plight
-    family = FAMILIES[(number * 3 + number // 8) % len(FAMILIES)]
-    models = [m.model_id for m in family.models if "2022-01" < m.launch < "2026-01"]
-    model_id = models[int(rng.integers(0, len(models)))]
-    bought = pd.Timestamp(END) - pd.Timedelta(days=int(rng.integers(3, 70)))
-    state, ratio = _plight_state(family, wanted, truth)
-    cost = truth.price_on(model_id, bought) * 0.92 * ratio * float(rng.uniform(0.85, 1.05)) + 12.0
-    done = bought + pd.Timedelta(days=2)
-    return {
-        "unit_id": f"U{2000 + number}",
-        "model_id": model_id,
-        "buy_date": f"{bought:%Y-%m-%d}",
-        "landed_cost": f"{cost:.2f}",
-        "currency": "EUR",
-        "state": state,
-        "status": status,
-        "location": f"{'QBAL'[min(number // 7, 3)]}{number % 7 + 1}",
-        "erase_date": f"{done:%Y-%m-%d}" if erased else "",
-        "ownership_check": ownership,
-        "flags": flag,
-    }
-
-
-def _plight_state(family: Family, wanted: str, truth: Truth) -> tuple[str, float]:
-    """Name the state in the family's own words, and the as-is ratio it was bought at."""
-    first = next(iter(LISTED[family.device_class]))
-    states = {"display": "display_only", "battery": "battery_only", "port": "charge_port"}
-    state = states.get(wanted, wanted)
-    bought = {"display": first, "working": first, "battery": "battery_worn"}.get(wanted, state)
-    return state, truth.as_is_ratio.get((family.family_id, bought), 0.35)

@@ -13,7 +13,7 @@ def write_files(folder: Path, tables: dict[str, pd.DataFrame], settings_toml: st
     """Write one CSV per table and settings.toml.
 
     Each file is written beside its place and moved there when whole, so a reader never sees half
-    a file. Line ends are ``\\n`` on every system, so the same business gives the same bytes.
+    a file. Lines end with a line feed on every system, so the same business gives the same bytes.
 
     Parameters
     ----------

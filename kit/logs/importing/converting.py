@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -96,7 +97,7 @@ def _by_kind(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn
             bad.index, HELD, "identifier cut short by a spreadsheet",
             column=column.name, found=bad, allowed=allowed,
         )  # fmt: skip
-        return ReadColumn(cells.text, (said,))
+        return ReadColumn(form.prefix + cells.text, (said,))
     return ReadColumn(cells.text)
 
 
@@ -141,11 +142,15 @@ def _numbers(column: Column, cells: Cells, form: Format) -> ReadColumn:
     allowed = f"a number with decimal sign {proof.decimal!r}"
     about = {"column": column.name, "found": cells.text[bad], "allowed": allowed}
     said = note(cells.text.index[bad], HELD, "unreadable value", **about)
-    known = ()
-    if len(digits):
-        known = (Inference(f"{column.name}: decimal sign", proof.decimal, proof.why),)
+    known = (Inference(f"{column.name}: decimal sign", proof.decimal, proof.why),)
     money = parts.map(lambda c: c.currencies if c else ())
-    return ReadColumn(text.where(~bad, cells.text).astype("str"), (said,), known, None, money)
+    return ReadColumn(
+        text.where(~bad, cells.text).astype("str"),
+        (said,),
+        known if len(digits) else (),
+        None,
+        money,
+    )
 
 
 def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: float) -> str | None:
@@ -153,7 +158,7 @@ def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: floa
     if cell is None or value is None or abs(value.adjusted()) > 30:
         return None
     if scale != 1.0:
-        value *= numbers.Decimal(repr(scale))
+        value *= Decimal(repr(scale))
     return numbers.plain_text(-value if cell.negative else value)
 
 

@@ -24,7 +24,8 @@ _TIME = (
     r"(?: ?(?P<half>[AaPp])\.?[Mm]\.?)?)?(?: ?(?P<zone>Z|UTC|[+-]\d{2}:?\d{2}))?"
 )
 _ENGLISH = (
-    "january february march april may june july august september october november december".split()
+    *("january", "february", "march", "april", "may", "june", "july", "august"),
+    *("september", "october", "november", "december"),
 )
 Reader = Callable[[str], "Moment | None"]
 
@@ -73,7 +74,7 @@ def format_problem(form: str, fill: str) -> str:
     if missing == 1 and "day" in parts:
         return "a month beside the day"
     if not re.fullmatch(("", r"\d{2}", r"\d{2}-\d{2}")[missing], fill):
-        return "no fill for a whole date; fill = \"01\" for a missing day, \"07-01\" for both"
+        return 'no fill for a whole date; fill = "01" for a missing day, "07-01" for both'
     return ""
 
 

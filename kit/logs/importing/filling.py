@@ -100,11 +100,12 @@ def _other_currency(rows: pd.DataFrame, read: dict[str, ReadColumn]) -> list[pd.
             continue
         signs = column.currencies[column.currencies.map(len) > 0]
         codes = rows.loc[signs.index, unit]
-        odd = [i for i, may in signs.items() if codes[i] and codes[i] not in may]
+        pairs = zip(codes, signs, strict=True)
+        odd = pd.Series([c != "" and c not in may for c, may in pairs], signs.index, dtype=bool)
         found = signs[odd].map(" or ".join)
         allowed = codes[odd] + f", as in {unit}"
         reason = "an amount in another currency"
-        out.append(note(pd.Index(odd), HELD, reason, column=name, found=found, allowed=allowed))
+        out.append(note(found.index, HELD, reason, column=name, found=found, allowed=allowed))
     return out
 
 
@@ -114,15 +115,19 @@ def _outside(rows: pd.DataFrame, table: Table, mapping: ImportMapping) -> list[p
     if not part.column:
         return []
     text = rows[part.column]
-    if table.column(part.column).kind in NUMBERS:
-        values = pd.to_numeric(text, errors="coerce")
-        lowest, highest = (float(x) if x else None for x in (part.lowest, part.highest))
-    else:
-        values = pd.to_datetime(text.str.slice(0, 10), format="%Y-%m-%d", errors="coerce")
-        lowest, highest = (pd.Timestamp(x) if x else None for x in (part.lowest, part.highest))
-    out = pd.Series(False, index=text.index)
-    out |= (values < lowest) if lowest is not None else False
-    out |= (values > highest) if highest is not None else False
+    number = table.column(part.column).kind in NUMBERS
+    values, lowest, highest = (
+        _comparable(pd.Series(t, dtype="str"), number)
+        for t in (text, [part.lowest], [part.highest])
+    )
+    # A limit that is not given is missing here, and nothing lies beyond a missing value.
+    out = (values < lowest.iloc[0]) | (values > highest.iloc[0])
     allowed = f"{part.lowest or '...'} to {part.highest or '...'}"
     about = {"column": part.column, "found": text[out], "allowed": allowed}
     return [note(text.index[out], SET_ASIDE, part.reason, **about)]
+
+
+def _comparable(text: pd.Series, number: bool) -> pd.Series:
+    if number:
+        return pd.to_numeric(text, errors="coerce").astype("float64")
+    return pd.to_datetime(text.str.slice(0, 10), format="%Y-%m-%d", errors="coerce")

@@ -37,24 +37,28 @@ from kit.logs.faults import Fault, LogFault
 from kit.logs.sections import as_dict, build
 
 ENCODINGS = (
-    "utf-8 utf-16 utf-16-le utf-16-be cp1250 cp1251 cp1252 cp1254 iso-8859-1 iso-8859-2 "
-    "iso-8859-15 mac-roman shift_jis gb18030 big5 euc_kr"
-).split()
+    *("utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1250", "cp1251", "cp1252", "cp1254"),
+    *("iso-8859-1", "iso-8859-2", "iso-8859-15", "mac-roman"),
+    *("shift_jis", "gb18030", "big5", "euc_kr"),
+)
 DECIMALS, THOUSANDS = (".", ","), (".", ",", " ", "'")
 
 
+def _about(meaning: str, choices: Any = None, limits: Any = None) -> dict[str, Any]:
+    return {"meaning": meaning, "choices": choices, "limits": limits}
+
+
 def _m(default: Any, meaning: str, choices: Any = None, limits: Any = None) -> Any:
-    about = {"meaning": meaning, "choices": choices, "limits": limits}
-    if isinstance(default, list | dict):
-        return field(default_factory=lambda: type(default)(default), metadata=about)
-    return field(default=default, metadata=about)
+    return field(default=default, metadata=_about(meaning, choices, limits))
 
 
 @dataclass(frozen=True)
 class KeyRule:
     """How our key is built where the export has no single column for it."""
 
-    columns: list[str] = _m([], "their columns whose values make the key")
+    columns: list[str] = field(
+        default_factory=list, metadata=_about("their columns whose values make the key")
+    )
     prefix: str = _m("", "text put in front, so that keys of two exports cannot meet")
 
 
@@ -64,8 +68,10 @@ class AsideRule:
 
     column: str = _m("", "their column")
     equals: str | None = _m(None, "the value")
-    one_of: list[str] = _m([], "any of these values")
-    contains: list[str] = _m([], "any of these words within the text, in either case")
+    one_of: list[str] = field(default_factory=list, metadata=_about("any of these values"))
+    contains: list[str] = field(
+        default_factory=list, metadata=_about("any of these words within the text, in either case")
+    )
     reason: str = _m("", "why such rows are not wanted; printed in the ledger")
 
 
@@ -73,7 +79,7 @@ class AsideRule:
 class Unpivot:
     """Several columns that are one column of ours, side by side."""
 
-    columns: list[str] = _m([], "their columns")
+    columns: list[str] = field(default_factory=list, metadata=_about("their columns"))
     name_to: str = _m("", "our column that takes the column's name")
     value_to: str = _m("", "our column that takes the value")
 
@@ -90,12 +96,13 @@ class Filter:
 
 @dataclass(frozen=True)
 class Format:
-    """How one column writes its numbers or dates; an empty field is to be proved."""
+    """How one column writes its values; signs and orders left empty are to be proved."""
 
     decimal: str = _m("", "decimal sign", DECIMALS)
     thousands: str = _m("", "thousands sign", THOUSANDS)
     date: str = _m("", "order of a date, for example day.month.year or %d.%m.%Y")
     fill: str = _m("", "what a date without day or month is completed by: 01, or 07-01")
+    prefix: str = _m("", "text put in front of an identifier")
     scale: float = _m(1.0, "numbers are multiplied by this", None, (1e-12, 1e12))
 
 
@@ -112,22 +119,38 @@ class ImportMapping:
     thousands: str = _m("", "thousands sign of every number column", THOUSANDS)
     date_format: str = _m("", "order of the dates of every date column")
     timezone: str = _m("", "zone whose day counts for times with an offset, or 'as written'")
-    month_names: list[str] = _m([], "the twelve names of the months, if not English")
-    totals: list[str] = _m([], "first words of totals rows")
-    hash: list[str] = _m([], "their columns stored only as a salted hash (serial numbers)")
+    month_names: list[str] = field(
+        default_factory=list, metadata=_about("the twelve names of the months, if not English")
+    )
+    totals: list[str] = field(default_factory=list, metadata=_about("first words of totals rows"))
+    hash: list[str] = field(
+        default_factory=list,
+        metadata=_about("their columns stored only as a salted hash (serial numbers)"),
+    )
     max_megabytes: float = _m(512.0, "largest unpacked size accepted", None, (0.001, 16384.0))
-    columns: dict[str, Any] = _m({}, "our column = their column")
-    constants: dict[str, Any] = _m({}, "our column = one value for every row")
-    values: dict[str, Any] = _m({}, "per column of ours: their value = our value")
-    formats: dict[str, Any] = _m({}, "per column of ours: its own signs, order, fill, scale")
+    columns: dict[str, Any] = field(
+        default_factory=dict, metadata=_about("our column = their column")
+    )
+    constants: dict[str, Any] = field(
+        default_factory=dict, metadata=_about("our column = one value for every row")
+    )
+    values: dict[str, Any] = field(
+        default_factory=dict, metadata=_about("per column of ours: their value = our value")
+    )
+    formats: dict[str, Any] = field(
+        default_factory=dict,
+        metadata=_about("per column of ours: its own signs, order, fill, scale"),
+    )
     key: KeyRule = KeyRule()
-    set_aside: list[AsideRule] = _m([], "rows that are not wanted")
+    set_aside: list[AsideRule] = field(
+        default_factory=list, metadata=_about("rows that are not wanted")
+    )
     unpivot: Unpivot = Unpivot()
     filter: Filter = Filter()
 
     def format(self, column: str) -> Format:
         """Return how one of our columns is written: its own format, else the file's."""
-        own = self.formats.get(column, Format())
+        own: Format = self.formats.get(column, Format())
         return replace(
             own,
             decimal=own.decimal or self.decimal,

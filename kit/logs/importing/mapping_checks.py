@@ -114,6 +114,8 @@ class _Check:
                 out.append(self._fault(f"formats.{name}", name, "a column of numbers"))
             if kind and (form.date or form.fill) and kind not in DATES:
                 out.append(self._fault(f"formats.{name}", name, "a column of dates"))
+            if kind and form.prefix and kind != "code":
+                out.append(self._fault(f"formats.{name}", name, "a column of identifiers"))
         for name in {*self.mapping.formats, *self.mapping.sources} & set(self.known):
             form = self.mapping.format(name)
             problem = format_problem(form.date, form.fill)
@@ -124,7 +126,7 @@ class _Check:
         return out
 
     def key(self) -> list[Fault]:
-        """A key is built only for tables that have one."""
+        """Refuse a key for a table that has none."""
         rule = self.mapping.key
         if rule.columns and not self.table.key:
             return [self._fault("key", rule.columns, f"nothing: {self.table.name} has no key")]

@@ -152,7 +152,7 @@ def prove_decimal(cells: pd.Series, thousands: str = "") -> Proof:
         return Proof(".", "whole numbers only")
     digits, line, point, comma = open_case
     why = (
-        f"a declared decimal sign: {digits!r} is {plain_text(point)} with decimal = \".\" and "
+        f'a declared decimal sign: {digits!r} is {plain_text(point)} with decimal = "." and '
         f'{plain_text(comma)} with decimal = ","'
     )
     return Proof("", why, digits)

@@ -19,6 +19,7 @@ from kit.logs.ledger import HELD, SET_ASIDE
 
 NOTE = ("row", "status", "reason", "column", "found", "allowed")
 _HASH_LENGTH = 16
+_ALLOWED = ", allowed: "
 _DAMAGED = r"\d(?:[.,]\d+)?[eE]\+\d+"
 
 
@@ -84,21 +85,22 @@ def notes_on_shape(source: Source) -> list[pd.DataFrame]:
         for reason in source.furniture[source.furniture != ""].unique()
     ]
     bad = source.broken[source.broken != ""]
-    found, _, allowed = (bad.str.partition(", allowed: ")[i] for i in range(3))
+    found = bad.map(lambda said: said.partition(_ALLOWED)[0])
+    allowed = bad.map(lambda said: said.partition(_ALLOWED)[2])
     out.append(note(bad.index, HELD, "not a whole record", found=found, allowed=allowed))
     return out
 
 
-def notes_on_rules(source: Source, mapping: ImportMapping) -> list[pd.DataFrame]:
+def notes_on_rules(text: pd.DataFrame, mapping: ImportMapping) -> list[pd.DataFrame]:
     """Set aside the rows the mapping does not want, and empty cells of unpivoted columns."""
     out = []
     value = mapping.unpivot.value_to
     if mapping.unpivot.columns:
-        empty = source.text.index[source.text[value] == ""]
-        column = source.text.loc[empty, mapping.unpivot.name_to]
+        empty = text.index[text[value] == ""]
+        column = text.loc[empty, mapping.unpivot.name_to]
         out.append(note(empty, SET_ASIDE, "an empty cell", column=column, allowed="a value"))
     for rule in mapping.set_aside:
-        found = _hits(source.text[rule.column], rule)
+        found = _hits(text[rule.column], rule)
         found = found[found != ""] if rule.equals != "" else found.dropna()
         out.append(note(found.index, SET_ASIDE, rule.reason, column=rule.column, found=found))
     return out
@@ -115,7 +117,7 @@ def _hits(text: pd.Series, rule: AsideRule) -> pd.Series:
             pattern = rf"(?<!\w){_escaped(word.lower())}(?!\w)"
             hit = hit.mask(low.str.contains(pattern, regex=True), word)
         return hit
-    wanted = rule.one_of or [rule.equals]
+    wanted = rule.one_of or [rule.equals or ""]
     return text.where(text.isin(wanted), "")
 
 

@@ -99,6 +99,7 @@ def _gather(raw: RawTable, mapping: ImportMapping, file: str) -> Source:
         broken.append(row.problem or _shape(row, len(raw.header)))
         cells.append(_pick(row.cells, wanted, ""))
         exact.append(_pick(row.exact, wanted, False))
+    known = (*raw.inferred, *_left_out(raw.header, mapping.needed))
     index = pd.RangeIndex(len(lines))
     text = pd.DataFrame(cells, index=index, columns=mapping.needed, dtype="str")
     marks = np.array(exact, dtype=bool).reshape(len(lines), len(wanted))
@@ -108,8 +109,14 @@ def _gather(raw: RawTable, mapping: ImportMapping, file: str) -> Source:
         pd.Series(lines, index=index, dtype="int64"),
         pd.Series(furniture, index=index, dtype="str"),
         pd.Series(broken, index=index, dtype="str"),
-        raw.inferred,
+        known,
     )
+
+
+def _left_out(header: Sequence[str], needed: Sequence[str]) -> tuple[Inference, ...]:
+    names = [n for n in header if n and n not in needed]
+    shown = ", ".join(names)
+    return (Inference("columns left out", shown, "the mapping does not name them"),) * bool(names)
 
 
 def _check_header(raw: RawTable, needed: Sequence[str], file: str) -> None:

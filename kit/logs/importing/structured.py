@@ -6,12 +6,12 @@ import io
 import json
 from typing import Any
 
-import pyarrow as pa
-import pyarrow.parquet as pq
+import pyarrow as pa  # type: ignore[import-untyped]
+import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
 from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.mapping import ImportMapping
-from kit.logs.importing.rows import RawRow, RawTable
+from kit.logs.importing.rows import Inference, RawRow, RawTable
 from kit.logs.importing.unpacking import MAX_COLUMNS, check_area
 
 
@@ -121,7 +121,9 @@ def parquet_rows(content: bytes, needed: list[str], about: tuple[int, str]) -> R
         RawRow(i + 2, [columns[n][0][i] for n in columns], [columns[n][1] for n in columns])
         for i in range(table.num_rows)
     ]
-    return RawTable(list(columns), 1, rows)
+    names = ", ".join(n for n in header if n not in columns)
+    known = Inference("columns left out", names, "the mapping does not name them")
+    return RawTable(list(columns), 1, rows, (known,) if names else ())
 
 
 def _texts(column: Any) -> tuple[list[str], bool]:

@@ -1,0 +1,246 @@
+"""What can be done with a unit in a known state, and what each option is worth from there on.
+
+Values are future cash only: what was paid for the unit never appears. Each is (draws, months):
+the value of taking the option in that month, in that world.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.decisions.money import cents
+from kit.decisions.repairing import Job, part_out_value, recovered_part, repair_cost, total
+from kit.decisions.selling import SaleTerms, net_sale, reserve_per_unit
+from kit.estimation.as_is import OTHER
+from kit.estimation.forecast import FamilyOutlook, PartPath
+from kit.logs.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+
+REPAIR, AS_IS, PART_OUT, MAKER, NOTHING = (
+    "repair",
+    "sell as is",
+    "part out",
+    "maker's service",
+    "none",
+)
+NOT_FOR_SALE = ("locked", "blocked")
+
+
+@dataclass(frozen=True, eq=False)
+class Option:
+    """One option: value and gross price per draw and month, hours and cash in parts."""
+
+    value: Floats
+    price: Floats
+    hours: float = 0.0
+    parts_cash: float | Floats = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class RepairOption(Option):
+    """Own repair, by outcome: each grade it may come out with, and failure.
+
+    ``by_grade`` and ``price_by_grade`` are (draws, months, grades); ``failed`` and
+    ``failed_price`` (draws, months); ``success`` and ``grade_shares`` per draw.
+    """
+
+    by_grade: Floats = field(default_factory=lambda: np.zeros(0))
+    price_by_grade: Floats = field(default_factory=lambda: np.zeros(0))
+    failed: Floats = field(default_factory=lambda: np.zeros(0))
+    failed_price: Floats = field(default_factory=lambda: np.zeros(0))
+    success: Floats = field(default_factory=lambda: np.zeros(0))
+    grade_shares: Floats = field(default_factory=lambda: np.zeros(0))
+    lines: Mapping[str, Floats] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """Everything the options of one model share: prices ahead, terms, settings."""
+
+    outlook: FamilyOutlook
+    settings: Settings
+    terms: SaleTerms
+    model_id: str
+    months: int
+
+    @property
+    def level(self) -> Floats:
+        """Working price at base grade and planning channel, mean sale, (draws, months + pad)."""
+        at = self.outlook.models.index(self.model_id)
+        channel = self.outlook.channel.get(self.settings.sale.channel, np.ones(1))
+        out: Floats = self.outlook.level[:, at] * self.outlook.mean_factor * channel[:, None]
+        return out
+
+    def price_after(self, days: float) -> Floats:
+        """Mean working price when sold ``days`` after each month's middle, (draws, months).
+
+        Delays beyond the months forecast past the horizon (about eight) count as that long.
+        """
+        reach = self.outlook.level.shape[2] - self.months - 1
+        ahead = min(days / self.settings.month_days, reach)
+        whole, part = int(ahead), ahead - int(ahead)
+        log = np.log(self.level)
+        early = log[:, whole : whole + self.months]
+        late = log[:, min(whole + 1, reach) :][:, : self.months]
+        out: Floats = np.exp((1 - part) * early + part * late)
+        return out
+
+    def part(self, code: str) -> PartPath | None:
+        """Offer for a part in the first quality of the settings' order that is quoted."""
+        order = self.settings.repair.quality_order
+        for quality in [*order, *sorted({k[2] for k in self.outlook.parts} - set(order))]:
+            path = self.outlook.parts.get((self.model_id, code, quality))
+            if path is not None:
+                return path
+        return None
+
+    @property
+    def test_cost(self) -> float:
+        """Labour of receiving and testing one unit."""
+        bench = self.settings.bench
+        return float(cents(bench.test_hours * bench.rate_per_hour))
+
+
+def part_codes(state: pd.Series) -> list[str]:
+    """Parts a state needs."""
+    return [c.strip() for c in str(state["part_codes"]).split(";") if c.strip()]
+
+
+def lead_days(bench: Bench, codes: list[str]) -> float:
+    """Days until all parts of a job are there; none for a job without parts."""
+    usual = bench.settings.delay.part_lead_days
+    paths = [bench.part(c) for c in codes]
+    days = [usual if p is None or p.lead_days is None else p.lead_days for p in paths]
+    return max(days, default=0.0)
+
+
+def days_to_cash(bench: Bench, codes: list[str]) -> float:
+    """Days from paying for a unit to being paid for it repaired."""
+    d = bench.settings.delay
+    fixed = d.inbound_days + d.queue_days + d.bench_days + d.listing_days + d.selling_days
+    return fixed + lead_days(bench, codes)
+
+
+def as_is(bench: Bench, state: str, fault: str) -> Option:
+    """Sell untouched, faults described; worth only its test cost where no such sale is known."""
+    delay = bench.settings.delay
+    days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
+    ratios = bench.outlook.as_is
+    ratio = next((ratios[k] for k in (state, fault, OTHER) if k in ratios), None)
+    working = bench.price_after(days)
+    if ratio is None or state in NOT_FOR_SALE:
+        nothing = np.full_like(working, -bench.test_cost)
+        return Option(nothing, np.zeros_like(working))
+    price = cents(working * ratio[:, None])
+    return Option(net_sale(price, bench.terms) - bench.test_cost, price)
+
+
+def repair(bench: Bench, state: pd.Series, success: Floats, fallback: Option) -> RepairOption | str:
+    """Own repair, with its outcomes; a reason instead where it cannot be costed.
+
+    Failure leaves the as-is unit at a discount and the dearest part to be used again.
+    """
+    codes = part_codes(state)
+    if not float(state["prior_success"]) > 0:
+        return "no repair is known for this state"
+    paths = [bench.part(c) for c in codes]
+    missing = [c for c, p in zip(codes, paths, strict=True) if p is None]
+    if missing:
+        return f"no quote for {', '.join(missing)}"
+    job = _job(bench, [p for p in paths if p is not None], float(state["hours"]))
+    lines = repair_cost(job, bench.settings)
+    cost = total(lines) + bench.test_cost
+    order = bench.settings.grade_order
+    factors = np.stack([bench.outlook.grade[g] for g in order], axis=-1)
+    sold = bench.price_after(days_to_cash(bench, codes))
+    price = cents(sold[..., None] * factors[:, None, :])
+    reserve = reserve_per_unit(bench.settings.reserve)
+    by_grade = net_sale(price, bench.terms, reserve) - _lift(cost)
+    failed_price = cents(fallback.price * bench.settings.repair.failed_as_is_factor)
+    unsold = fallback.price <= 0
+    back = np.where(unsold, 0.0, net_sale(failed_price, bench.terms))
+    failed = cents(back + recovered_part(job, bench.settings) - cost)
+    shares = bench.outlook.grade_shares
+    good = np.einsum("dhg,dg->dh", by_grade, shares)
+    value = success[:, None] * good + (1 - success[:, None]) * failed
+    mean_price = np.einsum("dhg,dg->dh", price, shares)
+    return RepairOption(
+        value,
+        success[:, None] * mean_price + (1 - success[:, None]) * failed_price,
+        float(state["hours"]),
+        np.asarray(lines.get("parts", np.asarray(0.0))),
+        by_grade,
+        price,
+        failed,
+        failed_price,
+        success,
+        shares,
+        lines,
+    )
+
+
+def _lift(cost: Floats) -> Floats:
+    return np.asarray(cost)[..., None] if np.ndim(cost) else np.asarray(cost)
+
+
+def _job(bench: Bench, paths: list[PartPath], hours: float) -> Job:
+    h = bench.months
+    prices = [p.price[:, :h] + p.shipping for p in paths]
+    delay = bench.settings.delay
+    doa = bench.settings.repair.doa_rate
+    dearest = max(paths, key=lambda p: float(p.price.mean()), default=None)
+    rate = doa if dearest is None or dearest.doa_rate is None else dearest.doa_rate
+    main = np.asarray(0.0) if dearest is None else dearest.price[:, :h]
+    parts = sum(prices, np.asarray(0.0))
+    cash_days = delay.bench_days + delay.listing_days + delay.selling_days
+    return Job(np.asarray(parts), np.asarray(main), hours, rate, cash_days)
+
+
+def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
+    """Break the unit down; what the state has broken is not sold, nor a locked unit's parts."""
+    if state in NOT_FOR_SALE:
+        return "not sold while locked or blocked"
+    codes = sorted({k[1] for k in bench.outlook.parts if k[0] == bench.model_id} - set(broken))
+    paths = [p for p in (bench.part(c) for c in codes) if p is not None]
+    if not paths:
+        return "no part prices known"
+    factor = bench.settings.part_out.price_factor
+    used = np.stack([p.price[:, : bench.months] for p in paths], axis=-1) * factor
+    worth = part_out_value(used, bench.settings, bench.terms.fee_rate, bench.terms.fixed)
+    hours = bench.settings.part_out.hours
+    return Option(worth - bench.test_cost, np.zeros_like(worth), hours)
+
+
+def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:
+    """Send the unit to the maker's own repair service at its newest quote.
+
+    ``V = rho (E[N] - Q - carriage - admin) + (1 - rho)(fallback - carriage - admin - fee)``, with
+    the maker's turnaround, reserve and genuine-part price factor in N.
+    """
+    quotes = bench.outlook.estimates.maker
+    mine = quotes[(quotes["model_id"] == bench.model_id) & quotes["fault"].isin(faults)]
+    if mine.empty:
+        return "no maker's quote"
+    quote, terms = mine.iloc[-1], bench.settings.maker
+    lead = _or(quote["lead_days"], terms.lead_days)
+    fee = _or(quote["refused_quote_fee"], terms.refused_fee)
+    delay = bench.settings.delay
+    days = delay.inbound_days + lead + delay.listing_days + delay.selling_days
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
+    price = cents(bench.price_after(days) * mix[:, None] * terms.price_factor)
+    admin = cents(terms.admin_hours * bench.settings.bench.rate_per_hour) + terms.carriage
+    good = net_sale(price, bench.terms, terms.reserve) - float(quote["amount"]) - bench.test_cost
+    value = terms.success * good + (1 - terms.success) * (fallback.value - fee) - admin
+    sold = terms.success * price + (1 - terms.success) * fallback.price
+    return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]))
+
+
+def _or(value: float, otherwise: float) -> float:
+    return otherwise if np.isnan(value) else float(value)

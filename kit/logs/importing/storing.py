@@ -1,0 +1,131 @@
+"""The workspace side of an import: what is stored, and how rows are added to it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import secrets
+import uuid
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from kit.logs.faults import Fault, LogFault
+from kit.logs.reading import find_file, read_table
+from kit.logs.tables import Table
+
+SALT_FILE = "import_salt"
+
+
+@dataclass(frozen=True, eq=False)
+class Stored:
+    """A table as it stands in the workspace: its file's text, and its rows as text."""
+
+    path: Path
+    content: str
+    rows: pd.DataFrame
+
+
+def read_stored(workspace: Path, table: Table) -> Stored:
+    """Read what a workspace holds of a table; nothing if it has no file.
+
+    Raises
+    ------
+    LogFault
+        If the file is broken, or is not CSV (rows are appended to CSV only).
+    """
+    path = find_file(workspace, table)
+    if path is None:
+        return Stored(workspace / f"{table.name}.csv", "", pd.DataFrame())
+    if path.suffix != ".csv":
+        allowed = f"{table.name}.csv: rows are added to CSV only"
+        raise LogFault([Fault(path.name, None, "", path.name, allowed)])
+    read_table(path, table)
+    content = path.read_bytes().decode("utf-8")
+    plain = io.StringIO(content.removeprefix("\ufeff"), newline="")
+    rows = pd.read_csv(plain, dtype=str, na_filter=False)
+    return Stored(path, content, rows.apply(lambda s: s.str.strip()))
+
+
+def append_rows(stored: Stored, rows: pd.DataFrame) -> None:
+    """Add rows to a stored table, all or none.
+
+    What is stored stays byte for byte, except that columns it lacks are added to every line.
+    """
+    content, header = stored.content, list(stored.rows.columns)
+    ending = "\r\n" if "\r\n" in content.partition("\n")[0] + "\n" else "\n"
+    new = [c for c in rows.columns if c not in header]
+    if new or not content:
+        header += new
+        whole = stored.rows.reindex(columns=header, fill_value="")
+        content = csv_text(whole, ending, header=True)
+    elif not content.endswith(("\n", "\r")):
+        content += ending
+    added = rows.reindex(columns=header, fill_value="")
+    replace_file(stored.path, content + csv_text(added, ending, header=False))
+
+
+def csv_text(rows: pd.DataFrame, ending: str = "\n", *, header: bool = True) -> str:
+    """Print rows as our logs are written."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator=ending)
+    if header:
+        writer.writerow(rows.columns)
+    writer.writerows(rows.itertuples(index=False, name=None))
+    return out.getvalue()
+
+
+def replace_file(path: Path, content: str) -> None:
+    """Write a file so that a reader, or a crash, meets the old or the new one, nothing between."""
+    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}.tmp")
+    try:
+        with open(draft, "x", encoding="utf-8", newline="") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            os.chmod(draft, path.stat().st_mode & 0o777)
+        os.replace(draft, path)
+    finally:
+        with suppress(FileNotFoundError):
+            draft.unlink()
+    _sync_folder(path.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    # Not every system lets a folder be opened; the rename is then as durable as it gets.
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def remove_drafts(workspace: Path, table: str) -> None:
+    """Remove what a killed import left behind; only under the table's lock."""
+    for draft in workspace.glob(f".{table}.csv.*.tmp"):
+        with suppress(OSError):
+            draft.unlink()
+
+
+def read_salt(workspace: Path, *, create: bool) -> str:
+    """Return the workspace's salt for hashes, made once; without ``create``, a passing one.
+
+    Two imports into different tables may both want to make it; the first one counts.
+    """
+    path = workspace / SALT_FILE
+    if create and not path.exists():
+        draft = path.with_name(f".{SALT_FILE}.{uuid.uuid4().hex}")
+        handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write(secrets.token_hex(16) + "\n")
+        with suppress(FileExistsError):
+            os.link(draft, path)
+        draft.unlink()
+    if not path.exists():
+        return secrets.token_hex(16)
+    return path.read_text(encoding="ascii").strip()

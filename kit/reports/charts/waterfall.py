@@ -1,0 +1,45 @@
+"""Where the money goes, from the resale price down to the bid."""
+
+from __future__ import annotations
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from kit.reports.charts.style import BLUE, GREEN, INK, VERMILION, Words, new_figure, plain
+
+_MEASURE = {"start": "absolute", "less": "relative", "result": "total"}
+
+
+def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+    """Draw one bar per line, from top to bottom.
+
+    Parameters
+    ----------
+    lines
+        ``line``, ``change`` (signed amount; start and result are levels) and ``kind`` ('start',
+        'less', 'result').
+    currency
+        Currency of the amounts.
+    words
+        Title and sentence.
+    """
+    figure = new_figure(words, "", months=False, height=90 + 34 * max(len(lines), 3))
+    figure.add_waterfall(
+        orientation="h",
+        y=lines["line"].map(plain),
+        x=lines["change"],
+        measure=lines["kind"].map(_MEASURE),
+        text=[f"{v:,.0f}" for v in lines["change"]],
+        textposition="outside",
+        cliponaxis=False,
+        connector={"line": {"color": INK, "width": 1}},
+        increasing={"marker": {"color": GREEN}},
+        decreasing={"marker": {"color": VERMILION}},
+        totals={"marker": {"color": BLUE}},
+        hovertemplate="%{y}: %{x:,.2f}<extra></extra>",
+        showlegend=False,
+    )
+    figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
+    figure.update_xaxes(title={"text": plain(currency)}, rangemode="tozero")
+    figure.update_layout(margin={"r": 44})
+    return figure

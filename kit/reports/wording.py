@@ -1,0 +1,170 @@
+"""Plain words for the tables: months, money, chances, verdicts and names.
+
+A median month never goes without its interval, an amount never without its currency, and a
+verdict never without a shape that says the same without colour.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import pandas as pd
+
+VERDICTS = {
+    "buy": ("▲", "buy"),
+    "cap": ("■", "buy, capped"),
+    "own stock only": ("●", "repair own stock only"),
+    "stop": ("▼", "stop buying"),
+    "cannot say": ("◇", "cannot say"),
+}
+PARTS = {
+    "BAT": "battery",
+    "DA": "display",
+    "DAO": "outer display",
+    "BC": "back cover",
+    "FFC": "front camera",
+    "RFC": "rear camera",
+    "EC": "charging port",
+    "BUT": "button",
+    "MIC": "microphone",
+    "SPK": "speaker",
+    "FM": "hinge",
+    "FRM": "frame",
+    "MB": "mainboard",
+    "FLX": "flex cable",
+    "ADH": "seals",
+    "KB": "keyboard",
+    "TP": "trackpad",
+    "STO": "storage",
+    "FAN": "fan",
+    "OPT": "optical drive",
+    "STK": "stick",
+    "STR": "strap",
+}
+STOPS = {
+    "buy stop": "buying stops paying",
+    "bid zero": "nothing can be bid",
+    "repair stop": "repair stops paying for units owned",
+    "part stop": "the part is no longer worth stocking",
+}
+MISSING = "–"
+_NBSP = "\u00a0"
+
+
+def missing(value: Any) -> bool:
+    """Whether a table entry is not given."""
+    return value is None or bool(pd.isna(value)) or value == ""
+
+
+def money(amount: Any, currency: str, *, cents: bool = False) -> str:
+    """Amount with its currency and thousands marked: ``EUR 1,234``, ``−EUR 12``."""
+    if missing(amount):
+        return MISSING
+    digits = f"{abs(float(amount)):,.{2 if cents else 0}f}"
+    sign = "−" if float(amount) < 0 and digits.strip("0.,") else ""
+    return f"{sign}{currency}{_NBSP}{digits}"
+
+
+def number(amount: Any, decimals: int = 0) -> str:
+    """Bare number for a column whose heading names the unit."""
+    if missing(amount):
+        return MISSING
+    text = f"{abs(float(amount)):,.{decimals}f}"
+    return f"−{text}" if float(amount) < 0 and text.strip("0.,") else text
+
+
+def percent(share: Any) -> str:
+    """Share as whole percent; small but not zero, large but not all, are said so."""
+    if missing(share):
+        return MISSING
+    value = 100 * float(share)
+    if 0 < value < 0.5:
+        return f"under 1{_NBSP}%"
+    if 99.5 < value < 100:
+        return f"over 99{_NBSP}%"
+    return f"{math.floor(value + 0.5)}{_NBSP}%"
+
+
+def month_words(month: Any) -> str:
+    """Month in words: ``March 2027``; text such as 2027-03 is read too."""
+    return MISSING if missing(month) else f"{pd.Timestamp(month):%B %Y}"
+
+
+def day_words(day: Any) -> str:
+    """Day in words: ``5 March 2027``."""
+    return MISSING if missing(day) else f"{pd.Timestamp(day).day} {pd.Timestamp(day):%B %Y}"
+
+
+def fault_words(code: Any) -> str:
+    """Fault or state without underscores."""
+    return MISSING if missing(code) else str(code).replace("_", " ")
+
+
+def part_words(code: Any) -> str:
+    """Part code in words; codes not on the list stay as they are."""
+    return MISSING if missing(code) else PARTS.get(str(code), str(code))
+
+
+def codes_words(codes: Any) -> str:
+    """Part codes joined by ; in words."""
+    if missing(codes):
+        return "none"
+    return ", ".join(part_words(c) for c in re.split(r"[;,]\s*", str(codes)) if c)
+
+
+def verdict_words(verdict: Any) -> str:
+    """Verdict as shape and word."""
+    shape, word = VERDICTS.get(str(verdict), VERDICTS["cannot say"])
+    return f"{shape}{_NBSP}{word}"
+
+
+def stop_words(date: pd.Series, level: float, horizon: int) -> str:
+    """When something stops, with its interval or the reason why no month is named.
+
+    Parameters
+    ----------
+    date
+        ``median``, ``lower``, ``upper`` (months or missing) and, where known,
+        ``probability_12`` and ``reason``.
+    level
+        Interval level.
+    horizon
+        Months forecast.
+    """
+    median, lower, upper = (date.get(k) for k in ("median", "lower", "upper"))
+    if missing(median):
+        return _no_month(date, horizon)
+    last = "later than the forecast" if missing(upper) else month_words(upper)
+    if not missing(lower) and month_words(lower) == last:
+        return f"{month_words(median)} ({percent(level)} interval: that month)"
+    first = "this month" if missing(lower) else month_words(lower)
+    return f"{month_words(median)} ({percent(level)}: {first} to {last})"
+
+
+def _no_month(date: pd.Series, horizon: int) -> str:
+    reason = date.get("reason")
+    if not missing(reason) and "not within" not in str(reason):
+        return f"cannot say: {reason}"
+    chance = date.get("probability_12")
+    said = "" if missing(chance) else f" ({percent(chance)} chance within 12 months)"
+    early = date.get("lower")
+    from_then = "" if missing(early) else f", possible from {month_words(early)}"
+    return f"not within the {horizon} months forecast{from_then}{said}"
+
+
+def months_until(month: Any, now: pd.Timestamp) -> str:
+    """Whole months from ``now`` to a month; ``>`` is left to the caller."""
+    if missing(month):
+        return MISSING
+    then = pd.Timestamp(month)
+    return str((then.year - now.year) * 12 + then.month - now.month)
+
+
+def listing(names: list[str], most: int = 3) -> str:
+    """A few names in a sentence, the rest counted."""
+    shown = names[:most]
+    if len(names) > most:
+        return ", ".join(shown) + f" and {len(names) - most} more"
+    return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
