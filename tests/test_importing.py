@@ -184,6 +184,25 @@ def test_amount_in_another_currency_is_held(run: Run) -> None:
     assert "EUR" in got.ledger.iloc[0]["allowed"]
 
 
+def test_currency_of_a_table_without_such_a_column_is_declared(run: Run) -> None:
+    """Costs with a euro sign are refused until the mapping says they are euros."""
+    mapping = """
+[columns]
+job_id = "J"
+opened = "D"
+parts_cost = "C"
+[constants]
+unit_id = "u"
+model_id = "m"
+listed_fault = "f"
+"""
+    content = "J;D;C\n1;2025-01-02;5.50 €\n2;2025-01-02;$5.50\n"
+    with pytest.raises(LogFault, match="a declared currency"):
+        run(content, mapping=mapping, table="repairs")
+    got = run(content, 'currency = "EUR"\n', mapping=mapping, table="repairs")
+    assert (got.added, got.held) == (1, 1)
+
+
 def test_currency_can_come_from_the_amount(run: Run, workspace: Path) -> None:
     """A sign that means one currency gives its code; a bare dollar is held."""
     mapping = MAPPING.replace('[constants]\ncurrency = "EUR"', 'currency = "Price"')
@@ -314,6 +333,14 @@ def test_identifiers_cut_short_by_a_spreadsheet_are_held(run: Run) -> None:
     mapping = MAPPING.replace('model_id = "Item"', 'model_id = "Item"\nunit_id = "Buyer"')
     serials = lines("7;2025-01-02;9.50;m1;3.5E+14", "3,5E+14;2025-01-02;9.50;m1;X")
     assert run(serials, 'hash = ["Buyer"]\n', mapping=mapping).held == 2
+
+
+def test_long_numbers_of_a_workbook_are_held_as_identifiers(run: Run, workspace: Path) -> None:
+    """A spreadsheet keeps 15 digits: a 15-digit number is whole, a longer one is cut short."""
+    rows = [[n, "2025-01-02", 9.5, "m1", "A"] for n in (356938035643809, 8935693803564380912)]
+    got = run(workbook([GRID[0], *rows]), name="export.xlsx")
+    assert [r["sale_id"] for r in stored(workspace)] == ["shop-356938035643809"]
+    assert got.held == 1
 
 
 def test_leading_zeros_of_identifiers_stay(run: Run, workspace: Path) -> None:
@@ -802,6 +829,17 @@ def test_review_file_lists_what_was_not_added_and_keeps_other_exports(
     assert set(rows["x_status"]) == {"held for review"}
 
 
+def test_an_unreadable_review_file_is_not_overwritten(run: Run, workspace: Path) -> None:
+    """Somebody's half-saved notes are named and kept, and nothing is added meanwhile."""
+    (workspace / "review").mkdir()
+    review = workspace / "review" / "sales-export.csv"
+    review.write_bytes(b"caf\xe9")
+    with pytest.raises(LogFault, match="review file"):
+        run(lines(ROWS[0]))
+    assert review.read_bytes() == b"caf\xe9"
+    assert not (workspace / "sales.csv").exists()
+
+
 def test_what_is_imported_can_be_read_back(run: Run, workspace: Path) -> None:
     """Every row added is a row the kit reads without a fault."""
     (workspace / "catalogue.csv").write_text(
@@ -814,18 +852,24 @@ def test_what_is_imported_can_be_read_back(run: Run, workspace: Path) -> None:
     assert set(logs.ledger.exceptions["reason"]) == {"amount is zero or negative"}
 
 
-_CELL = st.sampled_from(
-    (
-        *("", "1", "2", "3", "x", "9.50", "1.234,5", "2025-01-02", "13/01/2025", "01/13/2025"),
-        *("m1", "Total", "No", "3.5E+14", "US $ 5", "a|b", '"', "  "),
-    )
+def _one_of(*usual: str) -> st.SearchStrategy[str]:
+    dirt = ("", "  ", "x", "m1", "Total", "3.5E+14", "US $ 5", "1.234,5", "01/13/2025", '"')
+    return st.one_of(st.sampled_from(usual), st.sampled_from(usual), st.sampled_from(dirt))
+
+
+_ROW = st.tuples(
+    _one_of("1", "2", "3", "a|b"),
+    _one_of("2025-01-02", "13/01/2025", "2025-02-30"),
+    _one_of("9.50", "9.5", "12"),
+    _one_of("m1", "m2", "Item"),
+    _one_of("Ann", "Buyer"),
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
-@given(st.lists(st.lists(_CELL, min_size=5, max_size=5), max_size=8))
+@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.lists(_ROW, max_size=8))
 def test_the_ledger_always_adds_up(
-    tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]]
+    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, ...]]
 ) -> None:
     """A table is refused and nothing written, or its records are the four counts.
 

@@ -96,21 +96,19 @@ def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> 
         that the date has come now, within 3, 6 and 12 months; a reason where nothing can be said.
     """
     rows: list[dict[str, object]] = []
+    first, horizon = economics.outlook.first_month, economics.outlook.months
     for family_id in economics.outlook.families:
-        units = list(economics.units(family_id))
-        whole = [u for u in units if not isinstance(u, tuple)]
-        for unit in whole:
+        needed, own = [], []
+        for unit in economics.units(family_id):
+            if isinstance(unit, tuple):
+                start = {"model_id": unit[0], "listed_fault": unit[1], "reason": unit[2].reason}
+                own += [{**start, "date_name": n} for n in (BUY_STOP, BID_ZERO, REPAIR_STOP)]
+                continue
             bids = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
-            rows += date_rows(unit, bids, level, economics.outlook.first_month)
-        rows += part_rows(whole, level, economics.outlook.first_month)
-        rows += [
-            {"model_id": u[0], "listed_fault": u[1], "date_name": n, "reason": u[2].reason}
-            for u in units
-            if isinstance(u, tuple)
-            for n in (BUY_STOP, BID_ZERO, REPAIR_STOP)
-        ]
-        for row in rows:
-            row.setdefault("family_id", family_id)
+            own += date_rows(unit, bids, level, first)
+            needed.append(needed_until(unit))
+        own += part_rows(needed, horizon, level, first)
+        rows += [{**row, "family_id": family_id} for row in own]
     return pd.DataFrame(rows, columns=STOP_COLUMNS)
 
 
@@ -162,20 +160,27 @@ def repair_stop(state: StateOptions) -> StopMonths | CannotSay:
     return StopMonths(first_of_two(below), below.shape[1])
 
 
+def needed_until(unit: UnitEconomics) -> dict[tuple[str, str], Ints]:
+    """Month in which the last repair needing each part of a unit's model stops, per draw."""
+    last: dict[tuple[str, str], Ints] = {}
+    for state in unit.states:
+        stop = repair_stop(state)
+        if isinstance(stop, CannotSay):
+            continue
+        for code in state.codes:
+            key = (unit.model_id, code)
+            last[key] = np.maximum(last.get(key, stop.months), stop.months)
+    return last
+
+
 def part_rows(
-    units: Sequence[UnitEconomics], level: float, first_month: int
+    needed: Sequence[dict[tuple[str, str], Ints]], horizon: int, level: float, first_month: int
 ) -> list[dict[str, object]]:
     """Part stop per model and part: the month before the last repair that needs it stops."""
     last: dict[tuple[str, str], Ints] = {}
-    horizon = units[0].months if units else 0
-    for unit in units:
-        for state in unit.states:
-            stop = repair_stop(state)
-            if isinstance(stop, CannotSay):
-                continue
-            for code in state.codes:
-                key = (unit.model_id, code)
-                last[key] = np.maximum(last.get(key, stop.months), stop.months)
+    for unit in needed:
+        for key, months in unit.items():
+            last[key] = np.maximum(last.get(key, months), months)
     rows: list[dict[str, object]] = []
     for (model_id, code), months in sorted(last.items()):
         before = np.where(months >= horizon, horizon, np.maximum(months - 1, 0))

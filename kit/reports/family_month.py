@@ -6,6 +6,15 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from kit.decisions.economics import UnitEconomics, unit_economics
+from kit.decisions.stop_dates import needed_until, part_rows
+from kit.estimation.estimates import Estimates, fit_family
+from kit.estimation.forecast import FamilyOutlook, Outlook, forecast
+from kit.logs import CannotSay, Logs, Settings
+from kit.logs.months import month_start
+from kit.reports import decision_tables as decided
+from kit.reports import estimate_tables as estimated
+
 
 @dataclass(frozen=True, eq=False)
 class FamilyMonth:
@@ -69,3 +78,101 @@ class FamilyMonth:
     health: pd.DataFrame
     data_quality: pd.DataFrame
     reasons: pd.DataFrame
+
+
+@dataclass(frozen=True, eq=False)
+class Worked:
+    """The spine of one family, worked out: what its tables are drawn from."""
+
+    logs: Logs
+    settings: Settings
+    family_id: str
+    outlook: Outlook
+    family: FamilyOutlook | CannotSay
+    unsaid: list[tuple[str, str, CannotSay]]
+    level: float = 0.8
+
+    @property
+    def first_month(self) -> int:
+        """Number of the report's month."""
+        return self.outlook.first_month
+
+
+def family_month(
+    logs: Logs, settings: Settings, family_id: str, month: int, horizon: int = 24
+) -> FamilyMonth:
+    """Work out one family for one month.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace, as of the day the report may know of.
+    settings
+        Rules of the business.
+    family_id
+        The family.
+    month
+        Number of the report's month (``kit.logs.months``).
+    horizon
+        Months to look ahead.
+
+    Returns
+    -------
+    FamilyMonth
+        Where nothing can be said of the family, its tables are empty but for the reasons.
+    """
+    estimates = Estimates(logs.currency, logs.newest_day, {family_id: fit_family(logs, family_id)})
+    outlook = forecast(estimates, horizon, settings.seed, settings.draws, month)
+    worked = Worked(logs, settings, family_id, outlook, outlook.families[family_id], [])
+    models = estimated.model_table(worked)
+    return FamilyMonth(
+        family_id=family_id,
+        device_class=estimates.families[family_id].device_class,
+        currency=logs.currency,
+        month=month_start(month),
+        cutoff=logs.newest_day,
+        level=worked.level,
+        base=estimated.base_words(worked),
+        models=models,
+        hammers=decided.hammer_table(worked),
+        price_points=estimated.price_points(worked),
+        price_curve=estimated.price_curve(worked),
+        part_points=estimated.part_points(worked),
+        part_curve=estimated.part_curve(worked),
+        states=estimated.state_table(worked),
+        grades=estimated.grade_table(worked),
+        effects=estimated.effect_table(worked),
+        health=estimated.health_table(worked),
+        data_quality=logs.ledger.counts(),
+        reasons=logs.ledger.reasons(),
+        **_decisions(worked, models),
+    )
+
+
+def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Work the units out one after the other, keeping their tables and not their draws."""
+    economics = unit_economics(worked.outlook, worked.settings)
+    about = models.set_index("model_id")
+    tables, needed = [], []
+    for unit in economics.units(worked.family_id):
+        if not isinstance(unit, UnitEconomics):
+            worked.unsaid.append(unit)
+            continue
+        tables.append(decided.unit_tables(worked, unit, about.loc[unit.model_id]))
+        needed.append(needed_until(unit))
+    dates = [row for t in tables for row in t.dates]
+    dates += part_rows(needed, worked.outlook.months, worked.level, worked.first_month)
+    joined = {n: _joined([getattr(t, n) for t in tables], n) for n in decided.UNIT_COLUMNS}
+    return {
+        **joined,
+        "stop_dates": decided.date_table(worked, dates),
+        "thresholds": decided.threshold_table(worked, [t.threshold for t in tables], models),
+    }
+
+
+def _joined(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:
+    whole = [p for p in parts if len(p)]
+    columns = decided.UNIT_COLUMNS[name]
+    if not whole:
+        return pd.DataFrame(columns=columns)
+    return pd.concat(whole, ignore_index=True)[columns]

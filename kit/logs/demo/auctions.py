@@ -8,6 +8,7 @@ import pandas as pd
 from kit.logs.demo.families import END, FAMILIES, GRADE_FACTOR
 from kit.logs.demo.fault_tree import LISTED
 from kit.logs.demo.truth import Truth, age_months
+from kit.logs.demo.workshop import newer_first
 
 _PAST, _OPEN, _FIRST = 500, 42, "2023-06-01"
 _LOWEST_HAMMER, _HIGHEST_HAMMER, _NOISE = 0.72, 0.95, 0.18
@@ -64,4 +65,4 @@ def _offered(rng: np.random.Generator, day: pd.Timestamp) -> tuple[str, str, str
     faults = list(LISTED[family.device_class])
     weight = np.array([3.0, *[1.0] * (len(faults) - 1)])
     fault = str(rng.choice(faults, p=weight / weight.sum()))
-    return str(rng.choice(offered)), fault, family.family_id
+    return newer_first(rng, {m: ages[m] for m in offered}), fault, family.family_id

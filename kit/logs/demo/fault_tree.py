@@ -25,7 +25,7 @@ class State:
 
 
 STATES = {
-    "display_only": State("DA", 0.9, 0.92, 0.94),
+    "display_only": State("DA", 0.8, 0.92, 0.94),
     "display_dead": State("DA", 1.0, 0.90, 0.94),
     "display_and_back": State("DA;BC", 1.4, 0.90, 0.92),
     "display_and_port": State("DA;EC", 1.5, 0.88, 0.90),
@@ -35,7 +35,7 @@ STATES = {
     "battery_worn": State("BAT", 0.5, 0.96, 0.97),
     "battery_and_back": State("BAT;BC", 1.1, 0.94, 0.95),
     "battery_and_port": State("BAT;EC", 1.2, 0.92, 0.93),
-    "back_glass": State("BC", 1.0, 0.94, 0.96),
+    "back_glass": State("BC", 0.8, 0.94, 0.96),
     "port_only": State("EC", 0.9, 0.92, 0.93),
     "charge_port": State("EC", 0.9, 0.92, 0.93),
     "keyboard_only": State("KB", 1.2, 0.93, 0.95),
@@ -84,7 +84,7 @@ LISTED = {
     "phone": _PHONE,
     "tablet": _TABLET,
     "foldable": {
-        "inner_display_dead": {"display_only": 0.70, "display_and_hinge": 0.13, "board": 0.12,
+        "inner_display_dead": {"display_only": 0.75, "display_and_hinge": 0.11, "board": 0.09,
                                "locked": 0.05},
         "outer_display_dead": {"outer_display": 0.82, "display_and_hinge": 0.06, "board": 0.09,
                                "no_fault_found": 0.03},
@@ -117,14 +117,14 @@ LISTED = {
 }  # fmt: skip
 # As-is price against the price of the same unit working (common practice, no source).
 AS_IS_RATIO = {
-    "display_dead": 0.33, "inner_display_dead": 0.30, "outer_display_dead": 0.52,
-    "no_power": 0.18, "battery_worn": 0.55, "back_glass": 0.60, "charge_port": 0.42,
-    "keyboard": 0.50, "stick_drift": 0.62, "board": 0.12, "locked": 0.10,
+    "display_dead": 0.33, "inner_display_dead": 0.26, "outer_display_dead": 0.44,
+    "no_power": 0.18, "battery_worn": 0.50, "back_glass": 0.48, "charge_port": 0.38,
+    "keyboard": 0.42, "stick_drift": 0.52, "board": 0.12, "locked": 0.10,
 }  # fmt: skip
 AS_IS_FAMILY = {
     ("pellvarn_phone", "display_dead"): 0.30, ("tarnquo_phone", "display_dead"): 0.30,
-    ("sproltane_tablet", "display_dead"): 0.30, ("slaetrik_tablet", "display_dead"): 0.32,
-    ("grabvyx_console", "display_dead"): 0.40, ("ulmvrist_watch", "display_dead"): 0.30,
+    ("sproltane_tablet", "display_dead"): 0.30, ("slaetrik_tablet", "display_dead"): 0.30,
+    ("grabvyx_console", "display_dead"): 0.36, ("ulmvrist_watch", "display_dead"): 0.30,
 }  # fmt: skip
 
 

@@ -10,7 +10,7 @@ grade_order = ["A", "B", "C", "D"]
 [bench]
 rate_per_hour = 28.0
 hours_per_week = 30.0
-test_hours = 0.5
+test_hours = 0.4
 
 [targets]
 profit = 30.0
@@ -23,7 +23,7 @@ lowest_lot_cost = 5.0
 bid_increment = 1.0
 
 [purchase]
-inbound = 8.9
+inbound = 6.9
 premium = [
     { above = 0.0, rate = 0.18 },
     { above = 400.0, rate = 0.15 },
@@ -49,14 +49,14 @@ fixed_fee = 2.0
 
 [sale]
 channel = "marketplace"
-carriage = 7.4
-packaging = 2.1
+carriage = 6.4
+packaging = 1.6
 
 [reserve]
 return_rate = 0.07
-return_cost = 24.0
+return_cost = 22.0
 warranty_rate = 0.03
-warranty_cost = 85.0
+warranty_cost = 75.0
 
 [repair]
 adhesive = 4.5
@@ -77,7 +77,7 @@ part_cost = 14.0
 hours = 0.5
 
 [delay]
-selling_days = 14.0
+selling_days = 12.0
 part_lead_days = 10.0
 capital_rate = 0.12
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,8 +16,8 @@ _JOBS = {
     "pellvarn_phone": 235, "tarnquo_phone": 160, "vellfold": 95, "slaetrik_tablet": 95,
     "sproltane_tablet": 35, "noctvarn_laptop": 75, "grabvyx_console": 75, "ulmvrist_watch": 10,
 }  # fmt: skip
-_FIRST_JOB = "2023-01-09"
-_REWORK_SHARE, _SKIPPED_BOARDS, _OPEN_DAYS = 0.07, 0.15, 12
+_FIRST_JOB, _FADE = "2023-01-09", 22.0
+_REWORK_SHARE, _SKIPPED_BOARDS, _OPEN_DAYS = 0.07, 0.15, 21
 # First readings on the meter (V, A) by what is wrong; common practice, to be learnt from.
 _READINGS = {
     "board": (5.0, 0.02), "battery_worn": (5.0, 0.09), "charge_port": (5.0, 0.0),
@@ -57,11 +57,16 @@ def _job(rng: np.random.Generator, family: Family, truth: Truth) -> Job:
         wanted = [m for m, age in ages.items() if 2.0 < age < 46.0]
         if wanted:
             break
-    model_id = str(rng.choice(wanted))
+    model_id = newer_first(rng, {m: ages[m] for m in wanted})
     faults = LISTED[family.device_class]
     fault = _weighted(rng, list(faults), [3.0, *[1.0] * (len(faults) - 1)])
     shares = truth.state_shares[family.family_id, fault]
     return Job(family, model_id, day, fault, _weighted(rng, list(shares), list(shares.values())))
+
+
+def newer_first(rng: np.random.Generator, ages: Mapping[str, float]) -> str:
+    """Pick a model by its age in months: few broken units of old models are offered."""
+    return _weighted(rng, list(ages), [float(np.exp(-age / _FADE)) for age in ages.values()])
 
 
 def _weighted(rng: np.random.Generator, names: Sequence[str], weights: Sequence[float]) -> str:

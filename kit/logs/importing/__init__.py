@@ -23,7 +23,7 @@ from kit.logs.importing.mapping_checks import read_mapping
 from kit.logs.importing.merging import THERE, new_rows
 from kit.logs.importing.reshaping import hashed, notes_on_rules, notes_on_shape, unpivoted
 from kit.logs.importing.result import ImportResult, ledger_of, one_status_each
-from kit.logs.importing.reviewing import review_path, write_review
+from kit.logs.importing.reviewing import read_review, review_path, write_review
 from kit.logs.importing.rows import Inference
 from kit.logs.importing.sources import Source, read_source
 from kit.logs.importing.storing import append_rows, read_salt, read_stored, remove_drafts
@@ -87,6 +87,7 @@ def import_file(
         result = replace(result, preview=preview)
         if preview:
             return result
+        read_review(review_path(workspace, table, file.name))
         if result.added:
             append_rows(stored, result.rows)
         return _reviewed(result, file, workspace, (ready, notes, recipe))

@@ -159,7 +159,8 @@ def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: floa
         return None
     if scale != 1.0:
         value *= Decimal(repr(scale))
-    return numbers.plain_text(-value if cell.negative else value)
+    text = numbers.plain_text(-value if cell.negative else value)
+    return None if text == "0" and value else text
 
 
 def _dates(column: Column, cells: Cells, form: Format, mapping: ImportMapping) -> ReadColumn:

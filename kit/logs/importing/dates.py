@@ -207,7 +207,9 @@ def prove_dates(cells: pd.Series) -> DateProof:
         words = "day/month/year" if order == "day" else "month/day/year"
         return DateProof(words, f"proved by {text!r} in line {line}")
     if open_case is None:
-        return DateProof("iso" if not signs else "day/month/year", "the same in every order")
+        if not signs:
+            return DateProof("iso", "the year comes first, or the month is named")
+        return DateProof("day/month/year", "the same in every order")
     return DateProof("", _two_readings(open_case[0]), open_case[0])
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from kit.logs.faults import LogFault
+from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.converting import Cells, ReadColumn, read_cells
 from kit.logs.importing.mapping import ImportMapping
 from kit.logs.importing.mapping_checks import NUMBERS
@@ -69,7 +69,7 @@ def fill(source: Source, open_rows: pd.Index, about: tuple[Table, ImportMapping,
     if mapping.key.columns:
         rows[table.key], bad = _keys(source.text, mapping)
         notes.append(bad.assign(column=table.key))
-    notes += _other_currency(rows, read)
+    notes += _other_currency(rows, read, (mapping.currency, file))
     aside = _outside(rows, table, mapping)
     order = [c.name for c in table.columns if c.name in rows]
     known = tuple(i for r in read.values() for i in r.inferred)
@@ -91,17 +91,31 @@ def _keys(text: pd.DataFrame, mapping: ImportMapping) -> tuple[pd.Series, pd.Dat
     return mapping.key.prefix + key, said
 
 
-def _other_currency(rows: pd.DataFrame, read: dict[str, ReadColumn]) -> list[pd.DataFrame]:
-    """Hold rows whose amount carries another currency than the row names."""
+def _other_currency(
+    rows: pd.DataFrame, read: dict[str, ReadColumn], about: tuple[str, str]
+) -> list[pd.DataFrame]:
+    """Hold rows whose amount carries another currency than the row names.
+
+    ``about`` is the currency declared for tables that have no column for it, and the file.
+
+    Raises
+    ------
+    LogFault
+        If amounts carry a currency and nothing says which one they should.
+    """
+    declared, file = about
     out = []
     for name, column in read.items():
-        unit = "launch_currency" if name == "launch_price" else "currency"
-        if column.currencies is None or unit not in rows:
+        if column.currencies is None:
             continue
+        unit = "launch_currency" if name == "launch_price" else "currency"
         signs = column.currencies[column.currencies.map(len) > 0]
-        codes = rows.loc[signs.index, unit]
+        codes = rows.loc[signs.index, unit] if unit in rows else pd.Series(declared, signs.index)
         pairs = zip(codes, signs, strict=True)
         odd = pd.Series([c != "" and c not in may for c, may in pairs], signs.index, dtype=bool)
+        if len(signs) and unit not in rows and not declared:
+            first = " or ".join(signs.iloc[0])
+            raise LogFault([Fault(file, None, name, first, "a declared currency: they carry one")])
         found = signs[odd].map(" or ".join)
         allowed = codes[odd] + f", as in {unit}"
         reason = "an amount in another currency"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from zoneinfo import available_timezones
 
@@ -166,6 +167,8 @@ class _Check:
             out.append(self._fault("timezone", m.timezone, allowed))
         if len(m.separator) > 1 or m.separator in ('"', "\n", "\r"):
             out.append(self._fault("separator", m.separator, "one sign"))
+        if m.currency and not re.fullmatch("[A-Z]{3}", m.currency):
+            out.append(self._fault("currency", m.currency, "an ISO 4217 code such as EUR"))
         if len(m.month_names) not in (0, 12):
             out.append(self._fault("month_names", f"{len(m.month_names)} names", "twelve names"))
         return out

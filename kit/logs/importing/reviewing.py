@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.storing import csv_text, replace_file
 
 _SAID = ("status", "reason", "line", "column", "found", "allowed")
@@ -15,6 +16,23 @@ def review_path(workspace: Path, table: str, export: str) -> Path:
     """Return the review file of an export: review/TABLE-EXPORT.csv."""
     stem = export.removesuffix(".gz").rpartition(".")[0]
     return workspace / "review" / f"{table}-{stem}.csv"
+
+
+def read_review(path: Path) -> pd.DataFrame:
+    """Read a review file; it has no rows if there is none.
+
+    Raises
+    ------
+    LogFault
+        If somebody's changes have made it unreadable; it is not overwritten then.
+    """
+    if not path.exists():
+        return pd.DataFrame()
+    try:
+        return pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8-sig")
+    except (ValueError, OSError) as error:
+        allowed = "a review file as it was written, or none: move it away"
+        raise LogFault([Fault(path.name, None, "", str(error), allowed)]) from None
 
 
 def write_review(path: Path, ledger: pd.DataFrame, rows: pd.DataFrame, export: str) -> bool:
@@ -41,8 +59,8 @@ def write_review(path: Path, ledger: pd.DataFrame, rows: pd.DataFrame, export: s
     """
     said = ledger[list(_SAID)].add_prefix("x_").reset_index(drop=True)
     new = pd.concat([said, rows.reset_index(drop=True)], axis=1).assign(x_export=export)
-    if path.exists():
-        old = pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8")
+    old = read_review(path)
+    if len(old):
         old = old[old["x_export"] != export] if "x_export" in old else old
         new = pd.concat([old, new], ignore_index=True).fillna("")
     if new.empty:

@@ -89,6 +89,9 @@ def replace_file(path: Path, content: str) -> None:
         if path.exists():
             os.chmod(draft, path.stat().st_mode & 0o777)
         os.replace(draft, path)
+    except OSError as error:
+        found, allowed = error.strerror or str(error), "a file that can be written"
+        raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
     finally:
         with suppress(FileNotFoundError):
             draft.unlink()

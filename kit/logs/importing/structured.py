@@ -141,6 +141,7 @@ def value_text(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
-        return str(int(value))
+    if isinstance(value, float) and value.is_integer():
+        # Spreadsheets keep 15 digits; a longer identifier is cut short, and must look so.
+        return str(int(value)) if abs(value) < 1e15 else f"{value:e}"
     return value.isoformat(" ") if hasattr(value, "hour") else str(value).strip()

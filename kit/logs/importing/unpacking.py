@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import re
+import struct
 import zipfile
 import zlib
 from pathlib import Path
@@ -14,6 +15,16 @@ from kit.logs.faults import Fault, LogFault
 MAX_COLUMNS = 1000
 MAX_CELLS = 50_000_000
 _CHUNK = 1 << 20
+# What the zip reader raises for damaged archives, besides its own error.
+_DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    OSError,
+    RuntimeError,
+    ValueError,
+    struct.error,
+)
 _PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Z]{0,3})(\d{1,7})["']""")
 
 
@@ -80,7 +91,9 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
                 with book.open(part) as stream:
                     sheet = "worksheets/" in part.filename
                     size = _check_part(stream, size, (limit, file, sheet))
-    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError) as error:
+    except LogFault:
+        raise
+    except _DAMAGE as error:
         raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
 
 

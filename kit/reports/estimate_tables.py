@@ -1,0 +1,260 @@
+"""Tables of what the logs say: curves with their points, parts, rates, and how healthy fits are."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.estimation.depreciation import PriceCurves
+from kit.estimation.joint import JointFit
+from kit.estimation.prediction import Band, predict
+from kit.logs import CannotSay
+from kit.logs.months import age_in_months, month_middle, month_start
+
+if TYPE_CHECKING:
+    from kit.reports.family_month import Worked
+
+Floats = npt.NDArray[np.float64]
+
+FLAG_AT = 4.0
+LEARNED, THIN, PRIOR, SILENT = "learned", "thin", "mostly prior", "cannot say"
+
+
+def _curves(worked: Worked) -> PriceCurves | None:
+    if isinstance(worked.family, CannotSay):
+        return None
+    prices = worked.family.estimates.prices
+    return None if isinstance(prices, CannotSay) else prices
+
+
+def base_words(worked: Worked) -> str:
+    """Say which unit the curves are for."""
+    curves = _curves(worked)
+    if curves is None:
+        return ""
+    words = [f"grade {curves.base_grade}"]
+    if curves.base_channel:
+        words.append(f"sold through {curves.base_channel}")
+    basis = "" if curves.basis == "sold" else "; asking prices, not sold ones"
+    return ", ".join(words) + ", base storage, without shipping, tax included" + basis
+
+
+def model_table(worked: Worked) -> pd.DataFrame:
+    """One row per model: age, sales behind it, and how far the figures are its own."""
+    catalogue = worked.logs.family(worked.family_id).tables["catalogue"]
+    curves = _curves(worked)
+    day = month_middle(worked.first_month)
+    days = pd.DatetimeIndex([day] * len(catalogue))
+    table = pd.DataFrame(
+        {
+            "model_id": catalogue["model_id"],
+            "model_name": catalogue["model_name"].where(
+                catalogue["model_name"] != "", catalogue["model_id"]
+            ),
+            "launch_date": catalogue["launch_date"],
+            "age_months": age_in_months(days, pd.DatetimeIndex(catalogue["launch_date"])).round(1),
+        }
+    ).reset_index(drop=True)
+    if curves is None:
+        why = worked.family.reason if isinstance(worked.family, CannotSay) else ""
+        return table.assign(n_sales=0, newest_sale=pd.NaT, confidence=SILENT, reason=why)
+    newest = pd.Series(curves.fit.panel.day).groupby(curves.fit.panel.model).max()
+    reasons = {} if isinstance(worked.family, CannotSay) else worked.family.reasons
+    return table.assign(
+        n_sales=curves.fit.panel.sales_by_model,
+        newest_sale=[newest.get(i, pd.NaT) for i in range(len(table))],
+        confidence=_confidence(worked, curves),
+        reason=[reasons.get(m, "") for m in table["model_id"]],
+    )
+
+
+def _confidence(worked: Worked, curves: PriceCurves) -> list[str]:
+    """'mostly prior' while the posterior sd of a model's level exceeds 0.7 of the families'."""
+    fit = curves.fit
+    levels = fit.layout.models(0)
+    ratio = np.sqrt(np.diag(fit.posterior.cov)[levels]) / fit.scales.level
+    few = fit.panel.sales_by_model < worked.settings.limits.minimum_sales
+    reasons = {} if isinstance(worked.family, CannotSay) else worked.family.reasons
+    words = np.where(few, THIN, LEARNED)
+    words = np.where(ratio > 0.7, PRIOR, words)
+    silent = [reasons.get(m, "").startswith("no ") for m in curves.models.ids]
+    return [SILENT if s else str(w) for s, w in zip(silent, words, strict=True)]
+
+
+def price_points(worked: Worked) -> pd.DataFrame:
+    """Sales behind the curve, also brought to the base grade, channel and storage."""
+    columns = ["model_id", "sale_date", "age_months", "amount", "adjusted", "grade", "price_type"]
+    curves = _curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=[*columns, "weight", "flagged"])
+    fit = curves.fit
+    panel, sales = fit.panel, worked.logs.family(worked.family_id).tables["sales"]
+    about = sales.set_index("sale_id")[["grade", "price_type"]].loc[list(panel.key)]
+    return pd.DataFrame(
+        {
+            "model_id": [panel.models.ids[m] for m in panel.model],
+            "sale_date": panel.day,
+            "age_months": panel.age,
+            "amount": panel.amount,
+            "adjusted": panel.amount / np.exp(_trait_part(fit)),
+            "grade": about["grade"].to_numpy(),
+            "price_type": about["price_type"].replace("", "sold").to_numpy(),
+            "weight": np.minimum(fit.weights, 1.0),
+            "flagged": np.abs(fit.residuals) > FLAG_AT * fit.scales.noise,
+        }
+    )
+
+
+def _trait_part(fit: JointFit) -> Floats:
+    """What grade, channel, storage and their ageing contribute to each row."""
+    traits = fit.panel.traits
+    at = [fit.layout.dense(n) for n in traits.names]
+    ageing = [fit.layout.dense(f"{n} by age") for n, a in zip(traits.names, traits.ageing, strict=True) if a]
+    columns = at + ageing
+    out: Floats = fit.rows.dense[:, columns] @ fit.posterior.mean[columns]
+    return out
+
+
+def price_curve(worked: Worked) -> pd.DataFrame:
+    """Monthly curve per model, from its first logged month (or launch) to the horizon."""
+    curves = _curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=["model_id", "month", "age_months", *_BAND, "phase"])
+    fit = curves.fit
+    parts = []
+    for i, model_id in enumerate(curves.models.ids):
+        if not curves.models.price_known[i] and not fit.panel.sales_by_model[i]:
+            continue
+        launch = curves.models.launch[i]
+        first = max(fit.layout.first_month, launch.year * 12 + launch.month - 1)
+        numbers = np.arange(first, worked.first_month + worked.outlook.months)
+        if not len(numbers):
+            continue
+        days = pd.DatetimeIndex([max(month_middle(n), launch) for n in numbers])
+        band = predict(fit, curves.points(np.full(len(days), i), days))
+        table = _band_table(band, float(curves.models.launch_price[i]), worked.level)
+        table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))
+        parts.append(_dated(table, numbers, fit.layout.last_month))
+    return pd.concat(parts, ignore_index=True)
+
+
+_BAND = ["predicted", "lower", "upper", "level_lower", "level_upper"]
+
+
+def _band_table(band: Band, scale: float, level: float) -> pd.DataFrame:
+    low, high = (1 - level) / 2, (1 + level) / 2
+    columns = [
+        band.median,
+        band.sale_quantile(low),
+        band.sale_quantile(high),
+        band.level_quantile(low),
+        band.level_quantile(high),
+    ]
+    return pd.DataFrame({n: scale * np.exp(c) for n, c in zip(_BAND, columns, strict=True)})
+
+
+def _dated(table: pd.DataFrame, numbers: npt.NDArray[np.int64], last: int) -> pd.DataFrame:
+    months = pd.DatetimeIndex([month_start(n) for n in numbers])
+    return table.assign(month=months, phase=np.where(numbers > last, "forecast", "logged"))
+
+
+def part_points(worked: Worked) -> pd.DataFrame:
+    """Part quotes in the settlement currency."""
+    quotes = worked.logs.family(worked.family_id).tables["part_quotes"]
+    columns = ["quote_date", "model_id", "part_code", "quality_class", "supplier_id", "amount"]
+    return quotes[columns].sort_values("quote_date", ignore_index=True)
+
+
+def part_curve(worked: Worked) -> pd.DataFrame:
+    """Monthly part prices per model and quality quoted, at the commonest supplier."""
+    parts = []
+    curves = {} if isinstance(worked.family, CannotSay) else worked.family.estimates.parts
+    for code, curve in curves.items():
+        fit = curve.fit
+        last = worked.first_month + worked.outlook.months
+        numbers = np.arange(fit.layout.first_month, last)
+        days = pd.DatetimeIndex([month_middle(n) for n in numbers])
+        for offer in curve.offers.itertuples():
+            i = fit.panel.models.ids.index(offer.model_id)
+            later = days >= fit.panel.models.launch[i]
+            points = curve.points(np.full(int(later.sum()), i), days[later], offer.quality_class)
+            scale = float(fit.panel.models.launch_price[i])
+            table = _band_table(predict(fit, points), scale, worked.level)
+            table["model_id"], table["part_code"] = offer.model_id, code
+            table["quality_class"] = offer.quality_class
+            parts.append(_dated(table, numbers[later], fit.layout.last_month))
+    columns = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def state_table(worked: Worked) -> pd.DataFrame:
+    """What listed faults turn out to be, and how often repair succeeds, with the jobs behind."""
+    columns = ["listed_fault", "state", "share", "share_lower", "share_upper", "n_found"]
+    columns += ["success", "success_lower", "success_upper", "n_tried", "hours", "part_codes"]
+    if isinstance(worked.family, CannotSay):
+        return pd.DataFrame(columns=columns)
+    return worked.family.estimates.rates.states[columns]
+
+
+def grade_table(worked: Worked) -> pd.DataFrame:
+    """Grades after repair: price factor against the base grade, share, jobs."""
+    if isinstance(worked.family, CannotSay):
+        return pd.DataFrame(columns=["grade", "factor", "share", "n"])
+    grades = worked.family.estimates.rates.grades
+    factor = [float(np.median(worked.family.grade[g])) for g in grades["grade"]]
+    return grades.assign(factor=factor)[["grade", "factor", "share", "n"]]
+
+
+def effect_table(worked: Worked) -> pd.DataFrame:
+    """Price factors of grade, channel, storage and the successor step, with intervals."""
+    curves = _curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=["name", "estimate", "lower", "upper"])
+    names = [n for n in [*curves.fit.panel.traits.names, "step"] if n in curves.fit.layout.names]
+    at = [curves.fit.layout.dense(n) for n in names]
+    mean, sd = curves.fit.posterior.mean[at], np.sqrt(np.diag(curves.fit.posterior.cov)[at])
+    words = ["successor launched" if n == "step" else n for n in names]
+    z = 1.2815515655
+    return pd.DataFrame(
+        {
+            "name": words,
+            "estimate": np.exp(mean),
+            "lower": np.exp(mean - z * sd),
+            "upper": np.exp(mean + z * sd),
+        }
+    )
+
+
+def health_table(worked: Worked) -> pd.DataFrame:
+    """How the price fit stands: what was learned against the value started from."""
+    curves = _curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=["what", "value", "usual", "note"])
+    fit, start = curves.fit, curves.fit.priors
+    flagged = np.abs(fit.residuals) > FLAG_AT * fit.scales.noise
+    months = fit.layout.n_months
+    rows = [
+        ("sales used", f"{len(fit.panel.y)}", "", f"over {months} months"),
+        ("newest sale", f"{fit.panel.day.max():%d %B %Y}", "", ""),
+        ("oldest age sold", f"{fit.panel.age.max():.0f} months", "", "older ages are extrapolated"),
+        ("far-off sales", f"{flagged.sum()}", "", "kept, but hardly counted"),
+        ("weight lost to outliers", f"{1 - fit.weights.clip(max=1).mean():.0%}", "", ""),
+        ("spread of single sales", f"{fit.scales.noise:.0%}", f"{start.noise:.0%}", "of the price"),
+        ("models' levels", f"{fit.scales.level:.0%}", f"{start.model_level:.0%}", "spread"),
+        ("models' yearly slopes", f"{fit.scales.slope:.0%}", f"{start.model_slope:.0%}", "spread"),
+        (
+            "market, long run",
+            f"{fit.scales.market / np.sqrt(1 - start.market_rho**2):.1%}",
+            f"{start.market:.1%}",
+            "moves all models together",
+        ),
+    ]
+    moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
+    if moved:
+        rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
+    return pd.DataFrame(rows, columns=["what", "value", "usual", "note"])
+
+

@@ -1,0 +1,148 @@
+"""Pieces of a page: safe HTML from tables and words, and charts as plain figure data.
+
+Everything that comes from the data is escaped here, once; nothing else in the reports writes
+HTML. A piece shows itself in a notebook and lands on the page as it is.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import pandas as pd
+import plotly.graph_objects as go
+
+from kit.reports.cautions import DEFER, Chosen
+from kit.reports.wording import MISSING, missing
+
+FIGURE_TYPE = "application/vnd.plotly.v1+json"
+
+
+@dataclass(frozen=True)
+class Fragment:
+    """Finished HTML."""
+
+    html: str
+
+    def _repr_html_(self) -> str:
+        return self.html
+
+    def __repr__(self) -> str:
+        """Say its size only; the HTML itself is for a browser."""
+        return f"Fragment({len(self.html)} characters)"
+
+
+@dataclass(frozen=True, eq=False)
+class Chart:
+    """A figure that stays data in the notebook; the page draws it."""
+
+    figure: go.Figure
+
+    def _repr_mimebundle_(self, **_: object) -> dict[str, object]:
+        return {FIGURE_TYPE: json.loads(self.figure.to_json()), "text/plain": repr(self)}
+
+    def __repr__(self) -> str:
+        """Say the chart's conclusion."""
+        return f"Chart: {self.figure.layout.meta['title']}"
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a printed table: where it comes from, its heading and how it is worded."""
+
+    name: str
+    heading: str
+    words: Callable[[Any], str] = str
+    numeric: bool = False
+
+
+def text(words: object) -> str:
+    """Escape a value and isolate its writing direction."""
+    return f"<bdi>{escape(str(words), quote=True)}</bdi>"
+
+
+def paragraph(words: str, kind: str = "") -> Fragment:
+    """One paragraph of text; ``kind`` is a class of the style sheet."""
+    return Fragment(f'<p class="{escape(kind)}">{escape(words)}</p>')
+
+
+def note(words: str) -> Fragment:
+    """Say why something is not shown."""
+    return paragraph(words, "note")
+
+
+def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragment:
+    """Print a table; its first column heads each row, and wide tables scroll in their own box.
+
+    Parameters
+    ----------
+    rows
+        The table; columns that it lacks are left out.
+    columns
+        What to print, in order.
+    caption
+        Read out by screen readers and printed above.
+    """
+    shown = [c for c in columns if c.name in rows]
+    head = "".join(
+        f'<th scope="col"{_number(c)}>{escape(c.heading)}</th>' for c in shown
+    )
+    body = "".join(_row(values, shown) for values in rows[[c.name for c in shown]].itertuples(index=False))
+    label = escape(caption, quote=True)
+    return Fragment(
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{label}"><table>'
+        f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{body}</tbody></table></div>"
+    )
+
+
+def _number(column: Column) -> str:
+    return ' class="number"' if column.numeric else ""
+
+
+def _row(values: Sequence[Any], columns: Sequence[Column]) -> str:
+    cells = []
+    for i, (value, column) in enumerate(zip(values, columns, strict=True)):
+        said = text(MISSING if missing(value) and column.words is str else column.words(value))
+        tag, scope = ("th", ' scope="row"') if i == 0 else ("td", "")
+        cells.append(f"<{tag}{scope}{_number(column)}>{said}</{tag}>")
+    return f"<tr>{''.join(cells)}</tr>"
+
+
+def folded(summary: str, *pieces: Fragment) -> Fragment:
+    """Pieces behind a line that opens them; printed open."""
+    inside = "".join(p.html for p in pieces)
+    return Fragment(f"<details><summary>{escape(summary)}</summary>{inside}</details>")
+
+
+def bullets(lines: Sequence[str]) -> Fragment:
+    """Lines of text as a list."""
+    return Fragment("<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>")
+
+
+def terms(meanings: Mapping[str, str]) -> Fragment:
+    """Words and their meanings."""
+    pairs = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in meanings.items())
+    return Fragment(f"<dl>{pairs}</dl>")
+
+
+def caution_box(chosen: Sequence[Chosen], step: str) -> Fragment:
+    """Cautions of one step, with what they concern and whom to ask."""
+    if not chosen:
+        return Fragment("")
+    lines = "".join(
+        f"<li><strong>{escape(c.heading)}</strong>{_concerns(c)}: {escape(c.text)}</li>"
+        for c in chosen
+    )
+    heading = escape(f"Before {step}")
+    return Fragment(
+        f'<aside class="caution" aria-label="{heading}: cautions"><h3><span aria-hidden="true">'
+        f"⚠</span> {heading}</h3><ul>{lines}</ul><p>{escape(DEFER)}</p></aside>"
+    )
+
+
+def _concerns(caution: Chosen) -> str:
+    return f" ({text(', '.join(caution.concerns))})" if caution.concerns else ""

@@ -1,0 +1,290 @@
+"""The tables of a family's page, in the partners' words."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pandas as pd
+
+from kit.logs.sections import as_dict
+from kit.logs.settings import Settings
+from kit.reports.cautions import cautions_for
+from kit.reports.choosing import horizon_months, ranked
+from kit.reports.family_month import FamilyMonth
+from kit.reports.fragments import (
+    Column,
+    Fragment,
+    caution_box,
+    folded,
+    note,
+    paragraph,
+    table,
+)
+from kit.reports.sentences import headline
+from kit.reports.wording import (
+    codes_words,
+    day_words,
+    fault_words,
+    missing,
+    month_words,
+    number,
+    part_words,
+    percent,
+    stop_words,
+    verdict_words,
+)
+
+_FIRST_ROWS = 8
+_n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
+
+
+def opening(month: FamilyMonth) -> Fragment:
+    """Headline, currency and cut-off."""
+    known = f"Known up to {day_words(month.cutoff)}; amounts in {month.currency}; intervals at "
+    said = f"{known}{percent(month.level)}. Price basis: {month.base}."
+    return Fragment(paragraph(headline(month), "headline").html + paragraph(said, "note").html)
+
+
+def verdicts(month: FamilyMonth) -> Fragment:
+    """The thresholds: what can be bought in view, the rest behind a line."""
+    if month.thresholds.empty:
+        return note("No thresholds: no listed fault is declared for this family (fault_states.csv).")
+    rows = _worded(month)
+    live = rows["verdict"].isin(["buy", "cap"])
+    first = rows[live].head(_FIRST_ROWS) if live.any() else rows.head(_FIRST_ROWS)
+    rest = rows.drop(index=first.index)
+    shown = table(first, _verdict_columns(month), f"What to bid in {month_words(month.month)}")
+    if rest.empty:
+        return shown
+    more = table(rest, _verdict_columns(month), "The other models and faults")
+    return Fragment(shown.html + folded(f"{len(rest)} more models and faults", more).html)
+
+
+def _worded(month: FamilyMonth) -> pd.DataFrame:
+    rows = ranked(month.thresholds).reset_index(drop=True)
+    newest = month.models.set_index("model_id")["newest_sale"]
+    horizon = horizon_months(month)
+    fault = rows["listed_fault"].map(fault_words)
+    return rows.assign(
+        unit=rows["model_name"].astype(str) + ", " + fault,
+        buy_stop=[_stop(r, "buy_stop", month.level, horizon) for _, r in rows.iterrows()],
+        repair_stop=[_stop(r, "repair_stop", month.level, horizon) for _, r in rows.iterrows()],
+        newest_sale=rows["model_id"].map(newest),
+    )
+
+
+def _stop(row: pd.Series, name: str, level: float, horizon: int) -> str:
+    if row["verdict"] == "cannot say":
+        return "cannot say"
+    date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
+    return stop_words(date, level, horizon)
+
+
+def _verdict_columns(month: FamilyMonth) -> list[Column]:
+    unit = month.currency
+    return [
+        Column("unit", "Model, fault"),
+        Column("verdict", "Verdict", verdict_words),
+        Column("max_bid", f"Bid at most, {unit}", _n, True),
+        Column("bid_next_month", f"Next month, {unit}", _n, True),
+        Column("hammer", f"Usual hammer, {unit}", _n, True),
+        Column("expected_profit", f"Expected profit, {unit}", _n, True),
+        Column("profit_per_hour", f"per bench hour, {unit}", _n, True),
+        Column("probability_loss", "Chance of loss", percent, True),
+        Column("buy_stop", "Buying stops paying"),
+        Column("repair_stop", "Repair stops paying (owned)"),
+        Column("binding_limit", "What sets the bid"),
+        Column("n_sales", "Sales", _n, True),
+        Column("newest_sale", "Newest sale", day_words),
+        Column("confidence", "Confidence"),
+        Column("reason", "Reason"),
+    ]
+
+
+def cautions(month: FamilyMonth, step: str) -> Fragment:
+    """Cautions of one step ('buying', 'repairing', 'selling') for this family."""
+    faults = [fault_words(f) for f in month.states["listed_fault"].dropna().unique()]
+    states = [fault_words(s) for s in month.states["state"].dropna().unique()]
+    listed = [fault_words(f) for f in month.thresholds["listed_fault"].dropna().unique()]
+    chosen = cautions_for(step, month.device_class, [*listed, *faults, *states])
+    return caution_box(chosen, step)
+
+
+def stop_table(month: FamilyMonth) -> Fragment:
+    """Stop dates of everything, behind a line."""
+    rows = month.stop_dates
+    if rows.empty:
+        return note("No stop dates can be said.")
+    names = month.models.set_index("model_id")["model_name"]
+    horizon = horizon_months(month)
+    what = [
+        part_words(r["part_code"]) if missing(r["listed_fault"]) else fault_words(r["listed_fault"])
+        for _, r in rows.iterrows()
+    ]
+    unit = rows["model_id"].map(names).fillna("").astype(str) + ", "
+    shown = rows.assign(
+        unit=unit + pd.Series(what, index=rows.index),
+        when=[stop_words(r, month.level, horizon) for _, r in rows.iterrows()],
+    )
+    chances = [("now", "now"), ("3", "within 3"), ("6", "within 6"), ("12", "within 12 months")]
+    columns = [
+        Column("unit", "Model, fault or part"),
+        Column("date_name", "What stops"),
+        Column("when", "When"),
+        *(Column(f"probability_{k}", f"Chance {w}", percent, True) for k, w in chances),
+    ]
+    return folded(f"All {len(shown)} stop dates", table(shown, columns, "Stop dates"))
+
+
+def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
+    """The most to bid in each of the next months."""
+    path = month.bid_path.dropna(subset=["month"])
+    ahead = sorted(path["month"].unique())[: months + 1]
+    if not ahead:
+        return note("No bids can be said for the months ahead.")
+    keys = ["model_id", "listed_fault"]
+    wide = path[path["month"].isin(ahead)].pivot_table(
+        index=keys, columns="month", values="max_bid", aggfunc="first", observed=True
+    )
+    order = ranked(month.thresholds)[[*keys, "model_name"]]
+    wide.columns = [f"m{i}" for i in range(len(wide.columns))]
+    rows = order.merge(wide.reset_index(), on=keys)
+    rows = rows[(rows.filter(regex=r"^m\d") > 0).any(axis=1)]
+    if rows.empty:
+        return note("Nothing can be bid in any of the next months.")
+    rows["unit"] = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
+    columns = [Column("unit", "Model, fault")]
+    columns += [Column(f"m{i}", f"{pd.Timestamp(m):%b %Y}", _n, True) for i, m in enumerate(ahead)]
+    return table(rows, columns, f"Bid at most, by month, {month.currency}")
+
+
+def models(month: FamilyMonth) -> Fragment:
+    """The models and how well each is known."""
+    columns = [
+        Column("model_name", "Model"),
+        Column("n_sales", "Sales", _n, True),
+        Column("newest_sale", "Newest sale", day_words),
+        Column("age_months", "Age, months", _n, True),
+        Column("confidence", "Confidence"),
+        Column("reason", "Reason"),
+    ]
+    return table(month.models, columns, "Models and how well they are known")
+
+
+def fault_tree(month: FamilyMonth) -> Fragment:
+    """What each listed fault turns out to be, and how repair goes."""
+    if month.states.empty:
+        return note("No fault tree: fault_states.csv names no state for this family.")
+    rows = month.states.assign(
+        unit=month.states["listed_fault"].map(fault_words)
+        + " → "
+        + month.states["state"].map(fault_words)
+    )
+    columns = [
+        Column("unit", "Listed as → turns out to be"),
+        Column("share", "Share", percent, True),
+        Column("share_lower", "from", percent, True),
+        Column("share_upper", "to", percent, True),
+        Column("n_found", "Jobs found", _n, True),
+        Column("success", "Repair succeeds", percent, True),
+        Column("success_lower", "from", percent, True),
+        Column("success_upper", "to", percent, True),
+        Column("n_tried", "Repairs tried", _n, True),
+        Column("hours", "Bench hours", _n1, True),
+        Column("part_codes", "Parts", codes_words),
+    ]
+    return table(rows, columns, "Fault tree and repair success")
+
+
+def yields(month: FamilyMonth) -> Fragment:
+    """What a bought unit ends as, and the grades that come out."""
+    ends = month.end_states
+    names = month.models.set_index("model_id")["model_name"]
+    unit = ends["model_id"].map(names).fillna("").astype(str) + ", "
+    rows = ends.assign(unit=unit + ends["listed_fault"].map(fault_words))
+    columns = [
+        Column("unit", "Model, listed fault"),
+        Column("state", "Turns out to be", fault_words),
+        Column("action", "Best done"),
+        Column("share", "Share", percent, True),
+        Column("value", f"Worth, {month.currency}", _n, True),
+        Column("break_even_bid", f"Breaks even at a bid of, {month.currency}", _n, True),
+    ]
+    grades = [
+        Column("grade", "Grade"),
+        Column("factor", "Price against the base grade", _n2, True),
+        Column("share", "Share of repaired units", percent, True),
+        Column("n", "Units", _n, True),
+    ]
+    out = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states")).html
+    if len(month.grades):
+        out += table(month.grades, grades, "Grades after repair").html
+    return Fragment(out)
+
+
+def fit_health(month: FamilyMonth) -> Fragment:
+    """How well the curve fits, and what moves a price."""
+    health = [
+        Column("what", "Check"),
+        Column("value", "Found", _any_value, True),
+        Column("usual", "Usual", _any_value),
+        Column("note", "What it means"),
+    ]
+    effects = [
+        Column("name", "What differs", fault_words),
+        Column("estimate", "Price factor", _n2, True),
+        Column("lower", "from", _n2, True),
+        Column("upper", "to", _n2, True),
+    ]
+    out = table(month.health, health, "Fit health").html
+    return Fragment(out + table(month.effects, effects, "What moves a price").html)
+
+
+def _any_value(value: object) -> str:
+    if isinstance(value, float):
+        return number(value, 2) if abs(value) < 100 else number(value)
+    return number(value) if isinstance(value, int) else str(value)
+
+
+def data_quality(month: FamilyMonth) -> Fragment:
+    """What became of the rows read."""
+    counts = [
+        Column("table", "Log", fault_words),
+        *(
+            Column(c, w, _n, True)
+            for c, w in zip(
+                ("read", "used", "set_aside", "held"),
+                ("Rows read", "Used", "Set aside", "Held for review"),
+                strict=True,
+            )
+        ),
+    ]
+    reasons = [
+        Column("table", "Log", fault_words),
+        Column("status", "Status"),
+        Column("reason", "Reason"),
+        Column("rows", "Rows", _n, True),
+    ]
+    out = table(month.data_quality, counts, "Rows of the whole workspace").html
+    if len(month.reasons):
+        out += folded("Why rows were not used", table(month.reasons, reasons, "Reasons")).html
+    return Fragment(out)
+
+
+def settings_used(month: FamilyMonth, settings: Settings) -> Fragment:
+    """The settings that hold for this kind of device, and the cut-off."""
+    rows = pd.DataFrame(_flat(as_dict(settings.for_class(month.device_class))), columns=["k", "v"])
+    columns = [Column("k", "Setting"), Column("v", "Value")]
+    said = paragraph(f"Data up to {day_words(month.cutoff)}; report of {month_words(month.month)}.")
+    whole = folded("Every setting used", table(rows, columns, "Settings"))
+    return Fragment(said.html + whole.html)
+
+
+def _flat(values: dict[str, object], before: str = "") -> list[tuple[str, str]]:
+    out: list[tuple[str, str]] = []
+    for name, value in values.items():
+        if isinstance(value, dict):
+            out += _flat(value, f"{before}{name}.")
+        elif value is not None and name != "by_class":
+            out.append((f"{before}{name}", str(value)))
+    return out
