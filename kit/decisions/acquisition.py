@@ -53,7 +53,9 @@ class Landing:
         return segment.a * bid + segment.K
 
 
-def landing(purchase: Purchase, capital_rate: float, days: float, premium_in_margin: bool) -> Landing:
+def landing(
+    purchase: Purchase, capital_rate: float, days: float, premium_in_margin: bool
+) -> Landing:
     """Lay out the landed cost of a unit.
 
     Parameters

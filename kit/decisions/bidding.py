@@ -137,7 +137,9 @@ def profit_at(states: EndStates, landing: Landing, bid: float, theta: float = 0.
     return out
 
 
-def break_even_bids(states: EndStates, segment: Segment, kappa: float, theta: float = 0.0) -> Floats:
+def break_even_bids(
+    states: EndStates, segment: Segment, kappa: float, theta: float = 0.0
+) -> Floats:
     """Hammer price at which each end state alone breaks even."""
     den, k = segment.a * (1 + kappa), segment.K * (1 + kappa)
     plain = (states.value - k) / den

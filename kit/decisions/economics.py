@@ -111,9 +111,7 @@ class UnitEconomics:
         """The same for the one unit at hand: its own luck in price is in the draws."""
         weight, value, price, _ = self._slots(month)
         luck = self.family.unit_noise[:, None]
-        return EndStates(
-            weight / len(weight), value + self.kept * price * (luck - 1), price * luck
-        )
+        return EndStates(weight / len(weight), value + self.kept * price * (luck - 1), price * luck)
 
     def labels(self, month: int) -> list[tuple[str, str]]:
         """State and outcome of each slot."""

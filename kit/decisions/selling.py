@@ -1,6 +1,6 @@
 """What is left of a sale: price less fees, carriage, packaging, reserve and any tax on it.
 
-    net = X - (phi + psi) X - fixed - carriage - packaging - reserve - tax
+net = X - (phi + psi) X - fixed - carriage - packaging - reserve - tax
 """
 
 from __future__ import annotations

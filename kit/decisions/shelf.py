@@ -94,7 +94,11 @@ def _advised(unit: pd.Series, family_id: str, economics: Economics) -> dict[str,
     stop = interlock(unit)
     values = _option_values(unit, family_id, economics)
     if isinstance(values, CannotSay):
-        return {"advice": stop.advice if stop else "cannot say", "caution": stop.caution if stop else "", "reason": values.reason}
+        return {
+            "advice": stop.advice if stop else "cannot say",
+            "caution": stop.caution if stop else "",
+            "reason": values.reason,
+        }
     ranked = sorted(values, key=lambda k: values[k][0], reverse=True)
     best, second = ranked[0], ranked[1] if len(ranked) > 1 else ranked[0]
     weeks = 30.4375 / 7
@@ -106,7 +110,9 @@ def _advised(unit: pd.Series, family_id: str, economics: Economics) -> dict[str,
         "next_best": second,
         "margin": values[best][0] - values[second][0],
         "loss_per_week": (now - held[0]) / weeks if held else np.nan,
-        "caution": "" if not pd.isna(unit["erase_date"]) else "erase personal data and record it before sale",
+        "caution": ""
+        if not pd.isna(unit["erase_date"])
+        else "erase personal data and record it before sale",
         "reason": "",
     }
     if stop:
@@ -170,5 +176,3 @@ def _find_state(
             if options.state == state:
                 return unit, options
     return CannotSay(f"fault_states.csv has no state {state!r} for the family")
-
-

@@ -136,9 +136,7 @@ def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:
     worth = unit.value - margin_fraction(unit.settings) * unit.revenue
     if unit.settings.targets.margin is not None:
         worth = worth - unit.settings.targets.margin * unit.revenue
-    slopes = [
-        unit.landing.segment(max(b, 0.0)).a * (1 + unit.landing.kappa) for b in exact_bids
-    ]
+    slopes = [unit.landing.segment(max(b, 0.0)).a * (1 + unit.landing.kappa) for b in exact_bids]
     moved: Floats = exact_bids + (worth - worth.mean(axis=0)) / np.array(slopes)
     return moved
 

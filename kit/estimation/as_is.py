@@ -29,9 +29,7 @@ def as_is_ratios(logs: Logs, family_id: str, curves: PriceCurves) -> pd.DataFram
     """Return what as-is units sell for, by fault, from sales with condition as_is."""
     sales = logs.family(family_id).tables["sales"]
     rows = sales[(sales["condition"] == "as_is") & (sales["listed_fault"] != "")]
-    return _ratios(
-        curves, rows.rename(columns={"sale_date": "day", "listed_fault": "fault"})
-    )
+    return _ratios(curves, rows.rename(columns={"sale_date": "day", "listed_fault": "fault"}))
 
 
 def hammer_ratios(logs: Logs, family_id: str, curves: PriceCurves) -> pd.DataFrame:
@@ -62,7 +60,9 @@ def _ratios(curves: PriceCurves, rows: pd.DataFrame) -> pd.DataFrame:
     mean, cov, noise = _robust_means(log_ratio, which, len(faults))
     by = rows.groupby("fault")["day"]
     sizes, newest = by.size().to_list(), by.max().to_list()
-    table = pd.DataFrame({"fault": [*faults, OTHER], "log_ratio": mean, "std_error": np.sqrt(np.diag(cov))})
+    table = pd.DataFrame(
+        {"fault": [*faults, OTHER], "log_ratio": mean, "std_error": np.sqrt(np.diag(cov))}
+    )
     half = 1.2815515655 * table["std_error"]
     return table.assign(
         ratio=np.exp(table["log_ratio"]),

@@ -58,7 +58,9 @@ def working_prices(sales: pd.DataFrame) -> pd.DataFrame:
     return sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
 
 
-def fit_prices(logs: Logs, family_id: str, priors: Priors = PRICE_PRIORS) -> PriceCurves | CannotSay:
+def fit_prices(
+    logs: Logs, family_id: str, priors: Priors = PRICE_PRIORS
+) -> PriceCurves | CannotSay:
     """Fit the price curves of one family.
 
     Parameters
@@ -86,7 +88,9 @@ def fit_prices(logs: Logs, family_id: str, priors: Priors = PRICE_PRIORS) -> Pri
     base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
     base_channel = _commonest(sales["channel"], "")
     storage = catalogue["storage_gb"].to_numpy(dtype="float64")
-    traits = _traits(sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])])
+    traits = _traits(
+        sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])]
+    )
     model = models.index(sales["model_id"])
     panel = Panel(
         models=models,

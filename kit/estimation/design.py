@@ -137,7 +137,9 @@ class Points:
     traits: Floats
 
 
-def rows_at(layout: Layout, points: Points, models: Models, spec: tuple[Traits, pd.Timestamp]) -> Rows:
+def rows_at(
+    layout: Layout, points: Points, models: Models, spec: tuple[Traits, pd.Timestamp]
+) -> Rows:
     """Build design rows at given points.
 
     Months beyond the layout carry no market column; what the market may do there is added where

@@ -58,7 +58,9 @@ def fit(logs: Logs) -> Estimates:
     -------
     Estimates
     """
-    return Estimates(logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families})
+    return Estimates(
+        logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families}
+    )
 
 
 def fit_family(logs: Logs, family_id: str) -> FamilyEstimates:

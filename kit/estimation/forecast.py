@@ -89,7 +89,11 @@ class Outlook:
 
 
 def forecast(
-    estimates: Estimates, months: int = 24, seed: int = 1, draws: int = 1000, start: int | None = None
+    estimates: Estimates,
+    months: int = 24,
+    seed: int = 1,
+    draws: int = 1000,
+    start: int | None = None,
 ) -> Outlook:
     """Draw prices, parts and rates jointly.
 

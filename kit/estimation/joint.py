@@ -161,7 +161,9 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
         spread = explained_variance(rows, posterior.cov)
         square = (misfit - effect[cell]) ** 2 + spread + scales.cell**2 * cap[cell]
         weights = (NU + 1) / (NU + square / scales.noise**2)
-        scales = _updated(panel, layout, (priors, scales), posterior, (weights, square, effect, cap))
+        scales = _updated(
+            panel, layout, (priors, scales), posterior, (weights, square, effect, cap)
+        )
     return JointFit(
         panel, priors, layout, rows, posterior, scales, weights, precision, misfit, effect[cell]
     )
@@ -187,9 +189,7 @@ def _starting(priors: Priors) -> Scales:
     return Scales(*pooled, priors.noise, priors.cell, float(market))
 
 
-def _prior(
-    panel: Panel, layout: Layout, priors: Priors, scales: Scales
-) -> tuple[Floats, Floats]:
+def _prior(panel: Panel, layout: Layout, priors: Priors, scales: Scales) -> tuple[Floats, Floats]:
     """Prior precision and pull of all coefficients under the current scales."""
     mean, dense = dense_prior(layout, panel.traits, priors)
     level = scales.level**2 + np.where(panel.models.price_known, 0, priors.unknown_price_sd**2)

@@ -41,9 +41,7 @@ class PartCurves:
     base_supplier: str
     offers: pd.DataFrame
 
-    def points(
-        self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str
-    ) -> Points:
+    def points(self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str) -> Points:
         """Points of one quality class at the commonest supplier."""
         names = self.fit.panel.traits.names
         values = np.zeros((len(model), len(names)))
@@ -64,7 +62,9 @@ def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[
     models = models_of(family.tables["catalogue"])
     quotes = family.tables["part_quotes"]
     quotes = quotes[quotes["amount"] > 0]
-    now = max([d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None)
+    now = max(
+        [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
+    )
     return {
         str(part): _fit_part(rows, models, now, priors)
         for part, rows in quotes.groupby("part_code", sort=True)

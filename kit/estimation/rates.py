@@ -103,7 +103,9 @@ def fit_rates(logs: Logs, family_id: str) -> RepairRates:
     found = jobs[jobs["state_found"] != ""]
     keys = ["listed_fault", "state"]
     seen = found.rename(columns={"state_found": "state"}).groupby(keys).size()
-    states = declared.assign(n_found=[int(seen.get((f, s), 0)) for f, s in declared[keys].to_numpy()])
+    states = declared.assign(
+        n_found=[int(seen.get((f, s), 0)) for f, s in declared[keys].to_numpy()]
+    )
     states["alpha"] = SHARE_STRENGTH * states["prior_share"] + states["n_found"]
     total = states.groupby("listed_fault")["alpha"].transform("sum")
     states["share"] = states["alpha"] / total

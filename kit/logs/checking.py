@@ -78,10 +78,16 @@ def _placeholder(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series
 
 
 def _ratio_to_usual(rows: pd.DataFrame) -> pd.Series:
-    """How many times above or below the median of its model and currency an amount lies."""
+    """How many times above or below the usual an amount lies.
+
+    The usual price is the median of its model, currency and condition in the same year, since
+    prices fall; in years with fewer than five sales, the median of all years.
+    """
     amount = rows["gross_amount"].where(rows["gross_amount"] > 0)
     by = [rows["model_id"], rows["currency"], rows["condition"] == "as_is"]
-    usual = amount.groupby(by).transform("median")
+    overall = amount.groupby(by).transform("median")
+    yearly = amount.groupby([*by, rows["sale_date"].dt.year])
+    usual = yearly.transform("median").where(yearly.transform("size") >= 5, overall)
     return pd.Series(np.exp(np.abs(np.log(amount / usual))), index=rows.index).fillna(1.0)
 
 
@@ -95,8 +101,8 @@ def _repost(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
 
 
 SALES_RULES: tuple[tuple[Rule, str, str], ...] = (
-    (_not_a_sale, SET_ASIDE, "a refund or cancellation record, not a sale"),
     (_undone, SET_ASIDE, "sale refunded in full, cancelled or charged back"),
+    (_not_a_sale, SET_ASIDE, "a refund or cancellation record, not a sale"),
     (_lot, SET_ASIDE, "several pieces in one price"),
     (_offer, SET_ASIDE, "an offer, not a price"),
     (_not_positive, HELD, "amount is zero or negative"),
@@ -120,6 +126,8 @@ def check_sales(
     tuple
         The rows used, and the rows not used as ledger lines.
     """
+    if rows.empty:
+        return rows, []
     left = _net_of_partial_refunds(rows)
     taken = []
     for rule, status, reason in SALES_RULES:
@@ -133,6 +141,6 @@ def check_sales(
 def _net_of_partial_refunds(rows: pd.DataFrame) -> pd.DataFrame:
     part = rows[rows["record_type"] == "partial_refund"]
     back = part["gross_amount"].abs().groupby(part["refers_to_sale_id"]).sum()
-    net = rows["gross_amount"] - rows["sale_id"].map(back).fillna(0.0)
+    net = rows["gross_amount"] - rows["sale_id"].map(back).astype("float64").fillna(0.0)
     is_sale = rows["record_type"].isin(["", "sale"])
     return rows.assign(gross_amount=net.where(is_sale, rows["gross_amount"]))

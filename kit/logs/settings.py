@@ -20,7 +20,9 @@ from kit.logs.tables import CLASSES
 _MONEY, _SHARE, _DAYS, _HOURS = (0.0, 1e9), (0.0, 1.0), (0.0, 1000.0), (0.0, 1000.0)
 
 
-def _s(default: Any, meaning: str, unit: str = "", limits: tuple[float, float] | None = None) -> Any:
+def _s(
+    default: Any, meaning: str, unit: str = "", limits: tuple[float, float] | None = None
+) -> Any:
     about = {"meaning": meaning, "unit": unit, "limits": limits}
     if isinstance(default, list | dict):
         return field(default_factory=lambda: type(default)(default), metadata=about)
@@ -62,8 +64,12 @@ class Limits:
     rivals: int = _s(0, "serious bidders besides us; 0 for fixed prices", "bidders", (0, 100))
     lowest_lot_cost: float = _s(5.0, "bids below are not worth handling", "money", _MONEY)
     bid_increment: float = _s(1.0, "bids are rounded down to this", "money", (0.01, 1e6))
-    minimum_sales: int = _s(5, "sales of a model below which its figures are 'mostly prior'", "sales", (0, 1000))
-    held_share: float = _s(0.02, "share of rows held for review that fails a check", "share", _SHARE)
+    minimum_sales: int = _s(
+        5, "sales of a model below which its figures are 'mostly prior'", "sales", (0, 1000)
+    )
+    held_share: float = _s(
+        0.02, "share of rows held for review that fails a check", "share", _SHARE
+    )
 
 
 @dataclass(frozen=True)
@@ -174,7 +180,9 @@ class Maker:
     refused_fee: float = _s(25.0, "fee if refused, where the quote is silent", "money", _MONEY)
     lead_days: float = _s(10.0, "turnaround, where the quote is silent", "days", _DAYS)
     reserve: float = _s(4.5, "reserve per unit sold with the maker's repair", "money", _MONEY)
-    price_factor: float = _s(1.0, "resale price with genuine parts, against ours", "ratio", (0.5, 2))
+    price_factor: float = _s(
+        1.0, "resale price with genuine parts, against ours", "ratio", (0.5, 2)
+    )
 
 
 @dataclass(frozen=True)
@@ -255,7 +263,12 @@ def _check_whole(settings: Settings, faults: list[Fault]) -> None:
         elif not isinstance(changes, dict):
             faults.append(fault(f"by_class.{name}", changes, "a table of sections"))
         else:
-            build(Settings, {**as_dict(settings), "by_class": {}}, changes, (f"by_class.{name}.", faults))
+            build(
+                Settings,
+                {**as_dict(settings), "by_class": {}},
+                changes,
+                (f"by_class.{name}.", faults),
+            )
     names = [c.name for c in settings.channels]
     if settings.sale.channel and settings.sale.channel not in names:
         faults.append(fault("sale.channel", settings.sale.channel, "one of " + ", ".join(names)))

@@ -13,9 +13,7 @@ from kit.logs.columns import Column
 CLASSES = ("phone", "foldable", "tablet", "laptop", "watch", "console")
 QUALITIES = ("maker_original", "original_refurbished", "aftermarket", "pulled")
 OUTCOMES = ("fixed_first_pass", "fixed_after_rework", "not_fixed", "not_attempted")
-STATUSES = (
-    "in_transit quarantine bench awaiting_part listed sold parted scrapped returned".split()
-)
+STATUSES = ["in_transit", "quarantine", "bench", "awaiting_part", "listed", "sold", "parted", "scrapped", "returned"]
 FLAGS = ("swollen", "wet", "blocked")
 
 

@@ -145,6 +145,9 @@ def _read_files(
             continue
         tables[name], read[name] = got.rows, got.read
         held.append(got.held)
+        if name == "catalogue" and got.rows.empty:
+            found = f"{got.read} rows, none readable"
+            faults.append(Fault(path.name, None, "", found, "at least one model"))
     if faults:
         raise LogFault(faults)
     return tables, read, held

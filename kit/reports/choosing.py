@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from kit.reports.family_month import FamilyMonth
+from kit.reports.wording import Ahead
 
 _RANK = {"buy": 0, "cap": 1, "own stock only": 2, "stop": 3, "cannot say": 4}
 
@@ -42,15 +43,6 @@ def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:
     return table[same & (table["listed_fault"] == unit["listed_fault"])]
 
 
-def main_options(month: FamilyMonth, unit: pd.Series) -> pd.DataFrame:
-    """Options of the unit's most likely state that can be repaired."""
-    rows = of_unit(month.options, unit)
-    repairable = list(dict.fromkeys(rows.loc[rows["option"] == "repair", "state"]))
-    wanted = unit.get("main_state")
-    state = wanted if wanted in repairable else (repairable[0] if repairable else wanted)
-    return rows[rows["state"] == state]
-
-
 def one_date(month: FamilyMonth, unit: pd.Series, date_name: str) -> pd.Series:
     """One stop date of a unit; an empty one with a reason if there is none."""
     rows = of_unit(month.stop_dates, unit)
@@ -72,6 +64,6 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
     return [(str(unit["model_id"]), str(code)) for code in order[:most]]
 
 
-def horizon_months(month: FamilyMonth) -> int:
-    """Months forecast on this page."""
-    return int(month.bid_path["month"].nunique())
+def ahead_of(month: FamilyMonth) -> Ahead:
+    """Return the stretch this page looks ahead."""
+    return Ahead(month.month, int(month.bid_path["month"].nunique()), month.level)

@@ -112,7 +112,11 @@ def _trait_part(fit: JointFit) -> Floats:
     """What grade, channel, storage and their ageing contribute to each row."""
     traits = fit.panel.traits
     at = [fit.layout.dense(n) for n in traits.names]
-    ageing = [fit.layout.dense(f"{n} by age") for n, a in zip(traits.names, traits.ageing, strict=True) if a]
+    ageing = [
+        fit.layout.dense(f"{n} by age")
+        for n, a in zip(traits.names, traits.ageing, strict=True)
+        if a
+    ]
     columns = at + ageing
     out: Floats = fit.rows.dense[:, columns] @ fit.posterior.mean[columns]
     return out
@@ -256,5 +260,3 @@ def health_table(worked: Worked) -> pd.DataFrame:
     if moved:
         rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
     return pd.DataFrame(rows, columns=["what", "value", "usual", "note"])
-
-

@@ -87,10 +87,10 @@ def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragme
         Read out by screen readers and printed above.
     """
     shown = [c for c in columns if c.name in rows]
-    head = "".join(
-        f'<th scope="col"{_number(c)}>{escape(c.heading)}</th>' for c in shown
+    head = "".join(f'<th scope="col"{_number(c)}>{escape(c.heading)}</th>' for c in shown)
+    body = "".join(
+        _row(values, shown) for values in rows[[c.name for c in shown]].itertuples(index=False)
     )
-    body = "".join(_row(values, shown) for values in rows[[c.name for c in shown]].itertuples(index=False))
     label = escape(caption, quote=True)
     return Fragment(
         f'<div class="scroll" role="region" tabindex="0" aria-label="{label}"><table>'

@@ -6,10 +6,8 @@ from functools import partial
 
 import pandas as pd
 
-from kit.logs.sections import as_dict
-from kit.logs.settings import Settings
 from kit.reports.cautions import cautions_for
-from kit.reports.choosing import horizon_months, ranked
+from kit.reports.choosing import ahead_of, ranked
 from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import (
     Column,
@@ -22,6 +20,7 @@ from kit.reports.fragments import (
 )
 from kit.reports.sentences import headline
 from kit.reports.wording import (
+    Ahead,
     codes_words,
     day_words,
     fault_words,
@@ -48,7 +47,9 @@ def opening(month: FamilyMonth) -> Fragment:
 def verdicts(month: FamilyMonth) -> Fragment:
     """The thresholds: what can be bought in view, the rest behind a line."""
     if month.thresholds.empty:
-        return note("No thresholds: no listed fault is declared for this family (fault_states.csv).")
+        return note(
+            "No thresholds: no listed fault is declared for this family (fault_states.csv)."
+        )
     rows = _worded(month)
     live = rows["verdict"].isin(["buy", "cap"])
     first = rows[live].head(_FIRST_ROWS) if live.any() else rows.head(_FIRST_ROWS)
@@ -63,21 +64,21 @@ def verdicts(month: FamilyMonth) -> Fragment:
 def _worded(month: FamilyMonth) -> pd.DataFrame:
     rows = ranked(month.thresholds).reset_index(drop=True)
     newest = month.models.set_index("model_id")["newest_sale"]
-    horizon = horizon_months(month)
+    ahead = ahead_of(month)
     fault = rows["listed_fault"].map(fault_words)
     return rows.assign(
         unit=rows["model_name"].astype(str) + ", " + fault,
-        buy_stop=[_stop(r, "buy_stop", month.level, horizon) for _, r in rows.iterrows()],
-        repair_stop=[_stop(r, "repair_stop", month.level, horizon) for _, r in rows.iterrows()],
+        buy_stop=[_stop(r, "buy_stop", ahead) for _, r in rows.iterrows()],
+        repair_stop=[_stop(r, "repair_stop", ahead) for _, r in rows.iterrows()],
         newest_sale=rows["model_id"].map(newest),
     )
 
 
-def _stop(row: pd.Series, name: str, level: float, horizon: int) -> str:
+def _stop(row: pd.Series, name: str, ahead: Ahead) -> str:
     if row["verdict"] == "cannot say":
         return "cannot say"
     date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
-    return stop_words(date, level, horizon)
+    return stop_words(date, ahead)
 
 
 def _verdict_columns(month: FamilyMonth) -> list[Column]:
@@ -116,7 +117,7 @@ def stop_table(month: FamilyMonth) -> Fragment:
     if rows.empty:
         return note("No stop dates can be said.")
     names = month.models.set_index("model_id")["model_name"]
-    horizon = horizon_months(month)
+    ahead = ahead_of(month)
     what = [
         part_words(r["part_code"]) if missing(r["listed_fault"]) else fault_words(r["listed_fault"])
         for _, r in rows.iterrows()
@@ -124,7 +125,7 @@ def stop_table(month: FamilyMonth) -> Fragment:
     unit = rows["model_id"].map(names).fillna("").astype(str) + ", "
     shown = rows.assign(
         unit=unit + pd.Series(what, index=rows.index),
-        when=[stop_words(r, month.level, horizon) for _, r in rows.iterrows()],
+        when=[stop_words(r, ahead) for _, r in rows.iterrows()],
     )
     chances = [("now", "now"), ("3", "within 3"), ("6", "within 6"), ("12", "within 12 months")]
     columns = [
@@ -220,71 +221,3 @@ def yields(month: FamilyMonth) -> Fragment:
     if len(month.grades):
         out += table(month.grades, grades, "Grades after repair").html
     return Fragment(out)
-
-
-def fit_health(month: FamilyMonth) -> Fragment:
-    """How well the curve fits, and what moves a price."""
-    health = [
-        Column("what", "Check"),
-        Column("value", "Found", _any_value, True),
-        Column("usual", "Usual", _any_value),
-        Column("note", "What it means"),
-    ]
-    effects = [
-        Column("name", "What differs", fault_words),
-        Column("estimate", "Price factor", _n2, True),
-        Column("lower", "from", _n2, True),
-        Column("upper", "to", _n2, True),
-    ]
-    out = table(month.health, health, "Fit health").html
-    return Fragment(out + table(month.effects, effects, "What moves a price").html)
-
-
-def _any_value(value: object) -> str:
-    if isinstance(value, float):
-        return number(value, 2) if abs(value) < 100 else number(value)
-    return number(value) if isinstance(value, int) else str(value)
-
-
-def data_quality(month: FamilyMonth) -> Fragment:
-    """What became of the rows read."""
-    counts = [
-        Column("table", "Log", fault_words),
-        *(
-            Column(c, w, _n, True)
-            for c, w in zip(
-                ("read", "used", "set_aside", "held"),
-                ("Rows read", "Used", "Set aside", "Held for review"),
-                strict=True,
-            )
-        ),
-    ]
-    reasons = [
-        Column("table", "Log", fault_words),
-        Column("status", "Status"),
-        Column("reason", "Reason"),
-        Column("rows", "Rows", _n, True),
-    ]
-    out = table(month.data_quality, counts, "Rows of the whole workspace").html
-    if len(month.reasons):
-        out += folded("Why rows were not used", table(month.reasons, reasons, "Reasons")).html
-    return Fragment(out)
-
-
-def settings_used(month: FamilyMonth, settings: Settings) -> Fragment:
-    """The settings that hold for this kind of device, and the cut-off."""
-    rows = pd.DataFrame(_flat(as_dict(settings.for_class(month.device_class))), columns=["k", "v"])
-    columns = [Column("k", "Setting"), Column("v", "Value")]
-    said = paragraph(f"Data up to {day_words(month.cutoff)}; report of {month_words(month.month)}.")
-    whole = folded("Every setting used", table(rows, columns, "Settings"))
-    return Fragment(said.html + whole.html)
-
-
-def _flat(values: dict[str, object], before: str = "") -> list[tuple[str, str]]:
-    out: list[tuple[str, str]] = []
-    for name, value in values.items():
-        if isinstance(value, dict):
-            out += _flat(value, f"{before}{name}.")
-        elif value is not None and name != "by_class":
-            out.append((f"{before}{name}", str(value)))
-    return out

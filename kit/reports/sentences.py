@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from kit.reports.charts.style import Words
-from kit.reports.choosing import horizon_months, of_unit, ranked
+from kit.reports.choosing import ahead_of, of_unit, ranked
 from kit.reports.family_month import FamilyMonth
 from kit.reports.wording import (
     day_words,
@@ -103,7 +103,7 @@ def scissors_words(
         text = f"{_name(unit)}: no option can be costed"
         return Words(text, text + ".")
     state = fault_words(options["state"].iloc[0])
-    when = stop_words(stop, month.level, horizon_months(month))
+    when = stop_words(stop, ahead_of(month))
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
     values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
     first = options["month"].min()
@@ -172,19 +172,19 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     title = f"{_name(unit)}: of {money(sale, month.currency)} resale, {money(bid, month.currency)} is left to bid"
     less = lines[lines["kind"] == "less"].copy()
     top = less.reindex(less["amount"].abs().sort_values(ascending=False).index).head(3)
-    parts = ", ".join(f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows())
+    parts = ", ".join(
+        f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows()
+    )
     return Words(title, f"The largest lines between them: {parts}.")
 
 
 def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -> Words:
     """Say when each of the stops comes."""
-    horizon = horizon_months(month)
-    said = [
-        f"{r['date_name']}: {stop_words(r, month.level, horizon)}" for _, r in dates.iterrows()
-    ]
+    ahead = ahead_of(month)
+    said = [f"{r['date_name']}: {stop_words(r, ahead)}" for _, r in dates.iterrows()]
     buy = dates[dates["date_name"] == "buy stop"]
     title = f"{_name(unit)}: no stop can be said"
     if len(buy):
-        when = stop_words(buy.iloc[0], month.level, horizon)
+        when = stop_words(buy.iloc[0], ahead)
         title = f"{_name(unit)}: buying stops paying {_in(when)}"
     return Words(title, "; ".join(said) + ".")

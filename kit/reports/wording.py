@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -120,38 +121,52 @@ def verdict_words(verdict: Any) -> str:
     return f"{shape}{_NBSP}{word}"
 
 
-def stop_words(date: pd.Series, level: float, horizon: int) -> str:
+@dataclass(frozen=True)
+class Ahead:
+    """The stretch a page looks ahead: from ``now`` for ``horizon`` months, at interval ``level``."""
+
+    now: pd.Timestamp
+    horizon: int
+    level: float
+
+
+def stop_words(date: pd.Series, ahead: Ahead) -> str:
     """When something stops, with its interval or the reason why no month is named.
 
     Parameters
     ----------
     date
         ``median``, ``lower``, ``upper`` (months or missing) and, where known,
-        ``probability_12`` and ``reason``.
-    level
-        Interval level.
-    horizon
-        Months forecast.
+        ``probability_now``, ``probability_12`` and ``reason``.
+    ahead
+        The stretch the forecast covers.
     """
     median, lower, upper = (date.get(k) for k in ("median", "lower", "upper"))
     if missing(median):
-        return _no_month(date, horizon)
+        return _no_month(date, ahead)
+    at = percent(ahead.level)
     last = "later than the forecast" if missing(upper) else month_words(upper)
-    if not missing(lower) and month_words(lower) == last:
-        return f"{month_words(median)} ({percent(level)} interval: that month)"
-    first = "this month" if missing(lower) else month_words(lower)
-    return f"{month_words(median)} ({percent(level)}: {first} to {last})"
+    already = month_words(median) == month_words(ahead.now)
+    if already:
+        return "already now" if last == month_words(median) else f"already now ({at}: to {last})"
+    if month_words(lower) == last:
+        return f"{month_words(median)} ({at}: that month)"
+    first = "now" if missing(lower) or lower == ahead.now else month_words(lower)
+    return f"{month_words(median)} ({at}: {first} to {last})"
 
 
-def _no_month(date: pd.Series, horizon: int) -> str:
+def _no_month(date: pd.Series, ahead: Ahead) -> str:
     reason = date.get("reason")
     if not missing(reason) and "not within" not in str(reason):
         return f"cannot say: {reason}"
-    chance = date.get("probability_12")
-    said = "" if missing(chance) else f" ({percent(chance)} chance within 12 months)"
-    early = date.get("lower")
-    from_then = "" if missing(early) else f", possible from {month_words(early)}"
-    return f"not within the {horizon} months forecast{from_then}{said}"
+    hints = []
+    early, chance = date.get("lower"), date.get("probability_12")
+    if not missing(early):
+        hints.append("possible " + ("now" if early == ahead.now else f"from {month_words(early)}"))
+    if not missing(chance):
+        hints.append(f"{percent(chance)} chance within 12 months")
+    said = f" ({', '.join(hints)})" if hints else ""
+    return f"not within the {ahead.horizon} months forecast{said}"
 
 
 def months_until(month: Any, now: pd.Timestamp) -> str:

@@ -25,6 +25,7 @@ _NOISE, _AS_IS_NOISE = 0.10, 0.13
 _AS_IS_SHARE, _ASKING_SHARE, _USD_SHARE, _JUNK_SHARE = 0.12, 0.06, 0.09, 0.03
 _GRADES = (0.28, 0.42, 0.22, 0.08)
 _STORAGES = (0.55, 0.32, 0.13)
+_LIKE_PLACEHOLDERS = (1111.0, 8888.0, 9999.0)
 _LISTED_WEIGHT = {
     "display_dead": 5.0, "inner_display_dead": 6.0, "outer_display_dead": 1.5, "no_power": 3.0,
     "battery_worn": 2.0, "back_glass": 1.5, "charge_port": 1.5, "keyboard": 2.5,
@@ -62,7 +63,10 @@ def draw_sales(seed: int, truth: Truth, rates: pd.DataFrame) -> Market:
     dollars = rows["amount"] * dollars_per_euro(rates, rows["sale_date"])
     amount = rows["amount"].where(rows["currency"] == "EUR", dollars)
     whole = (rng.random(len(rows)) < 0.5) & (amount > 40)
-    rows["gross_amount"] = np.where(whole, amount.round(0), amount.round(2))
+    shown = amount.round(2).mask(whole, amount.round(0))
+    # A fair price of 1111 cannot be told from a placeholder in one row; the ones to be caught
+    # are planted, so that the ledger can be checked row by row.
+    rows["gross_amount"] = shown - shown.isin(_LIKE_PLACEHOLDERS)
     rows["sale_id"] = [f"S{i:05d}" for i in range(1, len(rows) + 1)]
     strange = rows[rows["odd"] != ""]
     odd = dict(zip(strange["sale_id"], strange["odd"], strict=True))

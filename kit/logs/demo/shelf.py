@@ -44,7 +44,7 @@ class Unit:
 
 
 def draw_stock(seed: int, truth: Truth, repairs: pd.DataFrame) -> pd.DataFrame:
-    """Draw stock.csv as text: 36 units, those of the jobs still open among them.
+    """Draw stock.csv as text: some 36 units, those of the jobs still open among them.
 
     Parameters
     ----------

@@ -1,0 +1,106 @@
+"""The command ``repair-horizon``: words in, exit status out. The work is in ``kit.commands``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from kit import commands
+from kit.logs.faults import LogFault
+
+DONE, FAILED, BAD_USAGE = 0, 1, 2
+
+
+def parser() -> argparse.ArgumentParser:
+    """Build the argument parser."""
+    top = argparse.ArgumentParser(
+        prog="repair-horizon",
+        description="Which broken handheld devices to buy, up to which bid, and when repair stops.",
+    )
+    does = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    demo = does.add_parser("demo", help="write the invented demo business and run its month")
+    demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
+    demo.add_argument("--workers", type=int, default=2, metavar="N")
+    demo.set_defaults(run=commands.demo)
+
+    start = _command(does, "init", "write empty logs and a commented settings.toml")
+    start.set_defaults(run=commands.init)
+
+    bring = _command(does, "import", "bring rows of a foreign export into a log")
+    bring.add_argument("file", metavar="FILE")
+    bring.add_argument("--table", required=True, metavar="T")
+    bring.add_argument("--mapping", required=True, metavar="M.toml")
+    bring.add_argument(
+        "--preview", action="store_true", help="show what would happen, write nothing"
+    )
+    bring.set_defaults(run=commands.bring_in)
+
+    check = _command(does, "check", "say what became of every row, and every fault found")
+    check.set_defaults(run=commands.check)
+
+    forecast = _command(does, "forecast", "forecast sale prices by month")
+    forecast.add_argument("--months", type=int, default=24, metavar="N")
+    forecast.add_argument("--level", type=float, default=0.8, metavar="L")
+    forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
+    forecast.add_argument("--as-of", metavar="DATE")
+    forecast.add_argument("--out", required=True, metavar="FILE")
+    forecast.set_defaults(run=commands.forecast)
+
+    report = _command(does, "report", "write the month's pages and thresholds")
+    report.add_argument("--month", required=True, metavar="YYYY-MM")
+    report.add_argument("--family", action="append", metavar="F", help="only this one; repeatable")
+    report.add_argument("--as-of", metavar="DATE")
+    report.add_argument("--workers", type=int, default=1, metavar="N")
+    report.set_defaults(run=commands.report)
+
+    bids = _command(does, "bids", "score the open listings for bidding now")
+    bids.add_argument("listings", nargs="?", metavar="LISTINGS.csv")
+    _dated(bids)
+    bids.set_defaults(run=commands.bids)
+
+    stock = _command(does, "stock", "say what to do with every unit owned")
+    _dated(stock)
+    stock.set_defaults(run=commands.stock)
+    return top
+
+
+def _command(
+    does: argparse._SubParsersAction[argparse.ArgumentParser], name: str, about: str
+) -> argparse.ArgumentParser:
+    one = does.add_parser(name, help=about, description=about)
+    one.add_argument("--workspace", default=".", metavar="FOLDER", help="folder of logs")
+    return one
+
+
+def _dated(one: argparse.ArgumentParser) -> None:
+    one.add_argument(
+        "--month", metavar="YYYY-MM", help="the month after the newest data if left out"
+    )
+    one.add_argument("--as-of", metavar="DATE")
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Returns
+    -------
+    int
+        0 done; 1 something failed, or more rows are held for review than the settings allow;
+        2 bad usage or unusable input. Bad input is a message, never a traceback.
+    """
+    options = parser().parse_args(words)
+    try:
+        return int(options.run(options))
+    except LogFault as error:
+        print(str(error), file=sys.stderr)
+        return BAD_USAGE
+    except BrokenPipeError:
+        return DONE
+    except OSError as error:
+        print(f"{error.filename or 'file'}: {error.strerror or error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        print("stopped; what was finished is kept", file=sys.stderr)
+        return FAILED

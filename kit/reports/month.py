@@ -1,0 +1,228 @@
+"""``write_month``: every family's page, the index, the thresholds and the record of the run."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from kit.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
+from kit.logs.months import month_start, parse_month
+from kit.reports.decision_tables import THRESHOLD_COLUMNS
+from kit.reports.index import IndexPage, index_html
+from kit.reports.naming import slugs
+from kit.reports.pages import SCRIPT_NAME, drawing_script
+from kit.reports.record import earlier_runs, run_record, same_inputs
+from kit.reports.running import DONE, FAILED, FamilyRun, FamilyTask, run_family
+from kit.reports.wording import fault_words, month_words
+from kit.reports.writing import (
+    for_spreadsheet,
+    month_columns,
+    read_saved,
+    write_table,
+    write_text,
+)
+
+Progress = Callable[[str, str, float], None]
+
+
+@dataclass(frozen=True)
+class MonthRun:
+    """A written month: where it lies and what became of each family."""
+
+    folder: Path
+    month: str
+    families: tuple[FamilyRun, ...]
+
+    @property
+    def failed(self) -> list[str]:
+        """Families without a page."""
+        return [r.family_id for r in self.families if r.status == FAILED]
+
+    @property
+    def index(self) -> Path:
+        """The page to open first."""
+        return self.folder / "index.html"
+
+
+def _quiet(family_id: str, status: str, seconds: float) -> None:
+    return None
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is asked for beyond workspace and month; empty means the usual.
+
+    ``as_of`` is the last day the report may know of (YYYY-MM-DD; the month's last day if empty),
+    ``out`` the folder the month's folder is made in (``out`` inside the workspace), ``draws`` and
+    ``seed`` replace the settings' own.
+    """
+
+    families: Sequence[str] | None = None
+    as_of: str | None = None
+    out: str | Path | None = None
+    workers: int = 1
+    seed: int | None = None
+    draws: int | None = None
+
+
+def write_month(
+    workspace: str | Path,
+    month: str,
+    *,
+    order: Order | None = None,
+    progress: Progress = _quiet,
+) -> MonthRun:
+    """Write ``MONTH/``: index.html, a page per family, thresholds.csv, set_aside.csv, run.json.
+
+    Parameters
+    ----------
+    workspace
+        Folder of the logs.
+    month
+        YYYY-MM.
+    order
+        Which families, up to which day, where to, by how many processes.
+    progress
+        Called after each family with its identifier, 'done' or 'failed', and seconds taken.
+
+    Returns
+    -------
+    MonthRun
+        A family that fails is marked and does not stop the others.
+
+    Raises
+    ------
+    LogFault
+        If the logs, settings, month, day or a family's name cannot be used.
+    """
+    order = order or Order()
+    workspace, number = Path(workspace).resolve(), parse_month(month)
+    as_of = _last_day(order.as_of, number)
+    logs, settings = read_logs(workspace), read_settings(workspace)
+    known = logs.as_of(as_of)
+    chosen = _chosen(order.families, logs.families)
+    folder = Path(order.out or workspace / "out").resolve() / month
+    folder.mkdir(parents=True, exist_ok=True)
+    record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
+    earlier = earlier_runs(folder) if same_inputs(folder, record) else []
+    write_text(folder / SCRIPT_NAME, drawing_script())
+    tasks = _tasks(chosen, logs, folder, {"month": month, "as_of": as_of, **_numbers(order)})
+    runs = {r.family_id: r for r in earlier}
+    for run in _run(tasks, order.workers):
+        runs[run.family_id] = run
+        progress(run.family_id, run.status, run.seconds)
+    whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
+    _write_month_files(whole, known, settings, record)
+    return whole
+
+
+def _numbers(order: Order) -> dict[str, str]:
+    asked = {"seed": order.seed, "draws": order.draws}
+    return {name: "" if value is None else str(value) for name, value in asked.items()}
+
+
+def _last_day(as_of: str | None, number: int) -> str:
+    last = month_start(number + 1) - pd.Timedelta(days=1)
+    if not as_of:
+        return f"{last:%Y-%m-%d}"
+    day = pd.to_datetime(as_of, format="%Y-%m-%d", errors="coerce")
+    if pd.isna(day):
+        raise LogFault([Fault("--as-of", None, "", as_of, "a day such as 2026-10-31")])
+    return f"{day:%Y-%m-%d}"
+
+
+def _chosen(asked: Sequence[str] | None, known: list[str]) -> list[str]:
+    unknown = [f for f in asked or () if f not in known]
+    if unknown:
+        allowed = "one of " + ", ".join(known)
+        raise LogFault([Fault("--family", None, "", f, allowed) for f in unknown])
+    return list(dict.fromkeys(asked)) if asked else known
+
+
+def invented_note(workspace: Path) -> str:
+    """Return what to print on every page if the workspace says that its data are invented."""
+    readme = workspace / "README.md"
+    text = readme.read_text(encoding="utf-8", errors="replace") if readme.is_file() else ""
+    if not (workspace / "INVENTED.txt").is_file() and "invented" not in text.lower():
+        return ""
+    first = next((line.strip("# ").strip() for line in text.splitlines() if line.strip()), "")
+    return f"{first + ': ' if first else ''}everything here is invented, not measured."
+
+
+def _tasks(
+    families: Iterable[str], logs: Logs, folder: Path, shared: dict[str, str]
+) -> list[FamilyTask]:
+    names, invented = slugs(logs.families), invented_note(logs.folder)
+    when = month_words(f"{shared['month']}-01")
+    return [
+        FamilyTask(
+            family_id=f,
+            slug=names[f],
+            title=f"{fault_words(f)}, {when}",
+            invented=invented,
+            folder=folder,
+            parameters={
+                "workspace": str(logs.folder),
+                "family_id": f,
+                "out_folder": str(folder / "tables" / names[f]),
+                **shared,
+            },
+        )
+        for f in families
+    ]
+
+
+def _run(tasks: list[FamilyTask], workers: int) -> Iterator[FamilyRun]:
+    if workers <= 1:
+        yield from map(run_family, tasks)
+        return
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        waiting = {pool.submit(run_family, t): t for t in tasks}
+        for future in as_completed(waiting):
+            task, error = waiting[future], future.exception()
+            if error is None:
+                yield future.result()
+            else:
+                reason = f"its process died: {type(error).__name__}"
+                yield FamilyRun(task.family_id, task.slug, FAILED, 0.0, reason)
+
+
+def _write_month_files(
+    run: MonthRun, logs: Logs, settings: Settings, record: dict[str, object]
+) -> None:
+    tables = {
+        r.family_id: read_saved(run.folder / "tables" / r.slug / "thresholds.csv")
+        for r in run.families
+        if r.status == DONE
+    }
+    empty = pd.DataFrame(columns=THRESHOLD_COLUMNS)
+    parts = [t[THRESHOLD_COLUMNS] for t in tables.values() if len(t)]
+    thresholds = pd.concat(parts, ignore_index=True) if parts else empty
+    write_table(run.folder / "thresholds.csv", for_spreadsheet(month_columns(thresholds)))
+    write_table(run.folder / "set_aside.csv", for_spreadsheet(logs.ledger.exceptions))
+    page = IndexPage(run.month, run.families, tables, invented_note(logs.folder), run.folder)
+    write_text(run.index, index_html(page, logs, settings))
+    write_text(run.folder / "run.json", record_text(record, run.families))
+
+
+def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
+    """Return run.json: the inputs' record and what became of each family."""
+    import json
+
+    families = [
+        {
+            "family_id": r.family_id,
+            "slug": r.slug,
+            "status": r.status,
+            "reason": r.reason,
+            "messages": r.messages,
+        }
+        for r in runs
+    ]
+    return json.dumps({**record, "families": families}, indent=1, ensure_ascii=False) + "\n"

@@ -1,0 +1,88 @@
+"""The charts of a family's page, each with its conclusion, or a note saying why it is missing."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from kit.reports.charts.bids import bids
+from kit.reports.charts.part_prices import part_prices
+from kit.reports.charts.price_curve import price_curve
+from kit.reports.charts.scissors import scissors
+from kit.reports.charts.stop_months import stop_months
+from kit.reports.charts.waterfall import waterfall
+from kit.reports.choosing import main_parts, main_row, most_traded, of_unit, one_date
+from kit.reports.family_month import FamilyMonth
+from kit.reports.fragments import Chart, Fragment, note
+from kit.reports.sentences import (
+    bid_words,
+    part_price_words,
+    price_words,
+    scissors_words,
+    stop_month_words,
+    waterfall_words,
+)
+
+Piece = Chart | Fragment
+
+
+def price_piece(month: FamilyMonth) -> Piece:
+    """Price curves of the most traded models."""
+    shown = most_traded(month.models)
+    if month.price_curve.empty or not shown:
+        return note("No price curve: no working unit of this family was sold (sales.csv).")
+    top = month.models.set_index("model_id").loc[shown, "n_sales"].idxmax()
+    return Chart(price_curve(month, shown, price_words(month, str(top))))
+
+
+def waterfall_piece(month: FamilyMonth) -> Piece:
+    """Where the money of the main unit goes."""
+    unit = _main(month)
+    rows = month.waterfall if unit is None else of_unit(month.waterfall, unit)
+    if unit is None or rows.empty:
+        return note("No breakdown from resale price to bid: the repair cannot be costed.")
+    return Chart(waterfall(rows, month.currency, waterfall_words(month, unit, rows)))
+
+
+def stop_piece(month: FamilyMonth) -> Piece:
+    """How likely the main unit's stops have come."""
+    unit = _main(month)
+    dates = month.stop_dates if unit is None else of_unit(month.stop_dates, unit)
+    dates = dates.dropna(subset=["probability_now"])
+    if unit is None or dates.empty:
+        return note("No stop month can be said: the reasons stand in the table of thresholds.")
+    return Chart(stop_months(dates, stop_month_words(month, unit, dates)))
+
+
+def scissors_piece(month: FamilyMonth) -> Piece:
+    """Repair of the main unit against its alternatives."""
+    unit = _main(month)
+    rows = month.options if unit is None else of_unit(month.options, unit)
+    if unit is None or rows.empty:
+        return note("Repair cannot be compared with its alternatives: no option can be costed.")
+    stop = one_date(month, unit, "repair stop")
+    words = scissors_words(month, unit, rows, stop)
+    return Chart(scissors(rows, stop, month.currency, words))
+
+
+def bid_piece(month: FamilyMonth) -> Piece:
+    """Bids of the main unit by month, beside the hammer prices seen."""
+    unit = _main(month)
+    path = month.bid_path if unit is None else of_unit(month.bid_path, unit)
+    if unit is None or path.empty:
+        return note("No bids can be said: the reasons stand in the table of thresholds.")
+    past = of_unit(month.hammers, unit)
+    return Chart(bids(path, past, month.currency, bid_words(month, unit)))
+
+
+def part_pieces(month: FamilyMonth) -> list[Piece]:
+    """Dearest parts of the main unit's model."""
+    unit = _main(month)
+    parts = [] if unit is None else main_parts(month, unit)
+    if unit is None or not parts:
+        return [note("No part prices: no quotes for this family (part_quotes.csv).")]
+    name = str(unit["model_name"])
+    return [Chart(part_prices(month, p, part_price_words(month, p, name))) for p in parts]
+
+
+def _main(month: FamilyMonth) -> pd.Series | None:
+    return None if month.thresholds.empty else main_row(month.thresholds)

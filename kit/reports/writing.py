@@ -1,0 +1,120 @@
+"""Files of a month: written whole or not at all, and safe to open in a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import os
+import tempfile
+from dataclasses import fields
+from pathlib import Path
+
+import pandas as pd
+
+from kit.reports.family_month import FamilyMonth
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file so that a reader sees the old one or the new one, never half of it.
+
+    Line ends are written as they are: the page's content policy holds hashes of its scripts.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode("utf-8", "replace"))
+            file.flush()
+            os.fsync(file.fileno())
+        Path(name).chmod(0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def write_table(path: Path, table: pd.DataFrame) -> None:
+    """Write a table as CSV: UTF-8, ISO dates, points, lines ended by a line feed."""
+    write_text(path, table.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n"))
+
+
+def for_spreadsheet(table: pd.DataFrame) -> pd.DataFrame:
+    """Mark text that a spreadsheet would run as a formula with a leading apostrophe.
+
+    Only text columns are touched, and a minus before a digit stays, so figures remain figures.
+    """
+    out = table.copy()
+    for name in out.columns:
+        if pd.api.types.is_numeric_dtype(out[name]) or pd.api.types.is_datetime64_any_dtype(
+            out[name]
+        ):
+            continue
+        text = out[name].astype("object")
+        risky = text.map(lambda v: isinstance(v, str)) & text.astype(str).str.match(
+            r"[=+@\t\r]|-(?!\d)"
+        )
+        out[name] = text.where(~risky, "'" + text.astype(str))
+    return out
+
+
+def month_columns(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with whole months as YYYY-MM instead of first days."""
+    out = table.copy()
+    for name in out.columns:
+        if name.endswith(("_median", "_lower", "_upper")) and name.startswith(
+            ("buy_stop", "repair_stop")
+        ):
+            out[name] = pd.to_datetime(out[name]).dt.strftime("%Y-%m")
+    return out
+
+
+def save_tables(month: FamilyMonth, folder: str | Path) -> list[str]:
+    """Write every table of a family as CSV.
+
+    Parameters
+    ----------
+    month
+        The family's tables.
+    folder
+        Where to; made if it is not there.
+
+    Returns
+    -------
+    list of str
+        Names of the files, one per table.
+    """
+    names = []
+    for field in fields(month):
+        table = getattr(month, field.name)
+        if isinstance(table, pd.DataFrame):
+            names.append(f"{field.name}.csv")
+            write_table(Path(folder) / names[-1], table)
+    return names
+
+
+def read_saved(path: Path) -> pd.DataFrame:
+    """Read back a saved table; identifiers and words stay text, months become dates."""
+    with path.open(encoding="utf-8", newline="") as file:
+        columns = next(csv.reader(file), [])
+    words = {c: "str" for c in columns if c in _WORDS}
+    table = pd.read_csv(path, dtype=words, keep_default_na=False, na_values=_no_words(columns))
+    for name in columns:
+        if name.startswith(("buy_stop", "repair_stop")) or name in ("month", "newest_sale"):
+            table[name] = pd.to_datetime(table[name])
+    return table
+
+
+_WORDS = {
+    "family_id",
+    "model_id",
+    "model_name",
+    "listed_fault",
+    "binding_limit",
+    "confidence",
+    "reason",
+    "verdict",
+    "main_state",
+}
+
+
+def _no_words(columns: list[str]) -> dict[str, list[str]]:
+    return {c: [""] for c in columns if c not in _WORDS}
