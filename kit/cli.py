@@ -12,6 +12,9 @@ from kit.logs.faults import LogFault
 DONE, FAILED, BAD_USAGE = 0, 1, 2
 
 
+Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+
 def parser() -> argparse.ArgumentParser:
     """Build the argument parser."""
     top = argparse.ArgumentParser(
@@ -19,27 +22,32 @@ def parser() -> argparse.ArgumentParser:
         description="Which broken handheld devices to buy, up to which bid, and when repair stops.",
     )
     does = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _logs(does)
+    _months(does)
+    _decisions(does)
+    return top
 
+
+def _logs(does: Commands) -> None:
+    """Commands about the logs themselves."""
     demo = does.add_parser("demo", help="write the invented demo business and run its month")
     demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
     demo.add_argument("--workers", type=int, default=2, metavar="N")
     demo.set_defaults(run=commands.demo)
-
     start = _command(does, "init", "write empty logs and a commented settings.toml")
     start.set_defaults(run=commands.init)
-
     bring = _command(does, "import", "bring rows of a foreign export into a log")
     bring.add_argument("file", metavar="FILE")
     bring.add_argument("--table", required=True, metavar="T")
     bring.add_argument("--mapping", required=True, metavar="M.toml")
-    bring.add_argument(
-        "--preview", action="store_true", help="show what would happen, write nothing"
-    )
+    bring.add_argument("--preview", action="store_true", help="show what would happen")
     bring.set_defaults(run=commands.bring_in)
-
     check = _command(does, "check", "say what became of every row, and every fault found")
     check.set_defaults(run=commands.check)
 
+
+def _months(does: Commands) -> None:
+    """Commands that look ahead."""
     forecast = _command(does, "forecast", "forecast sale prices by month")
     forecast.add_argument("--months", type=int, default=24, metavar="N")
     forecast.add_argument("--level", type=float, default=0.8, metavar="L")
@@ -47,38 +55,30 @@ def parser() -> argparse.ArgumentParser:
     forecast.add_argument("--as-of", metavar="DATE")
     forecast.add_argument("--out", required=True, metavar="FILE")
     forecast.set_defaults(run=commands.forecast)
-
     report = _command(does, "report", "write the month's pages and thresholds")
     report.add_argument("--month", required=True, metavar="YYYY-MM")
-    report.add_argument("--family", action="append", metavar="F", help="only this one; repeatable")
+    report.add_argument("--family", action="append", metavar="F", help="only this; repeatable")
     report.add_argument("--as-of", metavar="DATE")
     report.add_argument("--workers", type=int, default=1, metavar="N")
     report.set_defaults(run=commands.report)
 
+
+def _decisions(does: Commands) -> None:
+    """Commands for decisions of the day."""
     bids = _command(does, "bids", "score the open listings for bidding now")
     bids.add_argument("listings", nargs="?", metavar="LISTINGS.csv")
-    _dated(bids)
     bids.set_defaults(run=commands.bids)
-
     stock = _command(does, "stock", "say what to do with every unit owned")
-    _dated(stock)
     stock.set_defaults(run=commands.stock)
-    return top
+    for one in (bids, stock):
+        one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
+        one.add_argument("--as-of", metavar="DATE")
 
 
-def _command(
-    does: argparse._SubParsersAction[argparse.ArgumentParser], name: str, about: str
-) -> argparse.ArgumentParser:
+def _command(does: Commands, name: str, about: str) -> argparse.ArgumentParser:
     one = does.add_parser(name, help=about, description=about)
     one.add_argument("--workspace", default=".", metavar="FOLDER", help="folder of logs")
     return one
-
-
-def _dated(one: argparse.ArgumentParser) -> None:
-    one.add_argument(
-        "--month", metavar="YYYY-MM", help="the month after the newest data if left out"
-    )
-    one.add_argument("--as-of", metavar="DATE")
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -1,7 +1,8 @@
 """What a unit costs by the time it is paid for: landed cost as a function of the hammer price.
 
-    domestic   L(B) = a B + K,  a = 1 + t_H + b (1 + t_b),        K = lot fee + inbound
-    imported   L(B) = a B + K,  a = (1 + b)(1 + d)(1 + t_I),      K = (lot fee + inbound)(1 + d)(1 + t_I) + clearance
+    L(B) = a B + K
+    domestic   a = 1 + t_H + b (1 + t_b)     K = lot fee + inbound
+    imported   a = (1 + b)(1 + d)(1 + t_I)   K = (lot fee + inbound)(1 + d)(1 + t_I) + clearance
 
 with b the premium rate of the tier the hammer price falls in, t_H and t_b the taxes on hammer and
 premium not recovered, d the duty and t_I the import tax not recovered. Cash is tied up for D days

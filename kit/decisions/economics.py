@@ -239,7 +239,7 @@ def _unit(
     main = str(likely["state"].iloc[0]) if len(likely) else ""
     states = []
     for i, row in rows.iterrows():
-        at = int(i)  # type: ignore[call-overload]
+        at = int(i)
         share, success = family.shares[fault][:, at], family.success[fault][:, at]
         faults = (row["state"], fault) if row["state"] == main else (row["state"],)
         states.append(_state(bench, row, (share, success), (fault, faults)))

@@ -98,7 +98,8 @@ def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> 
     rows: list[dict[str, object]] = []
     first, horizon = economics.outlook.first_month, economics.outlook.months
     for family_id in economics.outlook.families:
-        needed, own = [], []
+        needed: list[dict[tuple[str, str], Ints]] = []
+        own: list[dict[str, object]] = []
         for unit in economics.units(family_id):
             if isinstance(unit, tuple):
                 start = {"model_id": unit[0], "listed_fault": unit[1], "reason": unit[2].reason}

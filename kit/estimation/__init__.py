@@ -1,0 +1,1 @@
+"""What the logs say: price curves, part prices, repair rates, joined into one forecast."""

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.optimize import isotonic_regression
 
 from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves
 from kit.estimation.estimates import Estimates, FamilyEstimates
+from kit.estimation.grades import ordered_effects
 from kit.estimation.joint import NU
 from kit.estimation.part_prices import PartCurves
 from kit.estimation.prediction import Draws, draw, level_paths, smearing_factor
@@ -205,7 +205,7 @@ def _grade_factors(
         return dict.fromkeys(order, np.ones(len(drawn.theta))), ()
     effects = np.array([curves.effect(GRADE + g) for g in ranked])
     weights = 1.0 / np.maximum(effects[:, 1], 1e-4) ** 2
-    pooled = isotonic_regression(effects[:, 0], weights=weights, increasing=False).x
+    pooled = ordered_effects(effects[:, 0], weights)
     moved = np.abs(pooled - effects[:, 0]) > 1e-9
     out = {g: seen[g] * np.exp(pooled[i] - effects[i, 0]) for i, g in enumerate(ranked)}
     for place, grade in enumerate(order):

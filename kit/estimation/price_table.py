@@ -103,8 +103,8 @@ def _seen(
 
 def _storages(curves: PriceCurves, sales: pd.DataFrame, model: int) -> list[object]:
     mine = sales.loc[sales["model_id"] == curves.models.ids[model], "storage_gb"].dropna()
-    seen = {float(v) for v in mine} | {float(curves.base_storage[model])}
-    return sorted(v for v in seen if np.isfinite(v)) or [np.nan]
+    seen: set[float] = {float(v) for v in mine} | {float(curves.base_storage[model])}
+    return [*sorted(v for v in seen if np.isfinite(v))] or [np.nan]
 
 
 def _named(curves: PriceCurves, sales: pd.DataFrame, key: str) -> list[object]:

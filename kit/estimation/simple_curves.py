@@ -1,105 +1,128 @@
-"""Plain curves through one model's prices, a cross-check on the joint model.
-
-Each shape is linear in all but one or two rates. The linear part is solved exactly for every rate
-of a wide grid and the best is polished, so no starting value is needed and none can mislead: on
-NIST's BoxBOD data the usual search ends in a false minimum from the first official start.
-Separable least squares: Golub and Pereyra (1973), SIAM J. Numer. Anal. 10:413-432.
-"""
+"""Plain curves through one model's prices, a cross-check on the joint model."""
 
 from __future__ import annotations
-
-from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from kit.estimation.separable import FLOOR, Shape, SimpleCurve, fit_shape
+from kit.logs import CannotSay
+
 Floats = npt.NDArray[np.float64]
 
 FEWEST_SALES = 8
-_PER_DECADE = 12
 
 
-@dataclass(frozen=True)
-class Shape:
-    """A curve y = basis(x, rates) @ linear.
+def _log_grid(x: Floats) -> Floats:
+    """Rates from a thousandth of the span's to thirty times the finest gap's, 12 per decade."""
+    seen = np.unique(np.abs(x))
+    gap = float(np.min(np.diff(seen))) if len(seen) > 1 else 1.0
+    span = max(float(np.ptp(x)), float(np.max(np.abs(x))), 1e-12)
+    low, high = np.log10(1e-3 / span), np.log10(30.0 / gap)
+    return np.logspace(low, high, int(12 * (high - low)) + 2)
 
-    ``names`` gives the linear parameters first, then the rates; ``basis`` returns (n, linear)
-    columns and ``slopes`` their derivatives by each rate, (rates, n, linear); ``grid`` returns the
-    values to try for each rate. ``halving`` marks a first rate in log points per unit of x.
+
+def _floor_basis(x: Floats, rates: Floats) -> Floats:
+    left = np.exp(-rates[0] * x)
+    return np.column_stack([1 - left, left])
+
+
+def _floor_slopes(x: Floats, rates: Floats) -> Floats:
+    fall = x * np.exp(-rates[0] * x)
+    return np.column_stack([fall, -fall])[None]
+
+
+FALLING = Shape((FLOOR, "start"), ("rate",), _floor_basis, _floor_slopes, _log_grid)
+SATURATING = Shape(
+    ("ceiling",),
+    ("rate",),
+    lambda x, r: -np.expm1(-r[0] * x)[:, None],
+    lambda x, r: (x * np.exp(-r[0] * x))[None, :, None],
+    _log_grid,
+)
+POWER = Shape(
+    ("unit",),
+    ("power",),
+    lambda x, r: (x ** r[0])[:, None],
+    lambda x, r: (np.log(x) * x ** r[0])[None, :, None],
+    lambda x: np.linspace(-10.0, 10.0, 161),
+    decays=False,
+)
+TWO_SPEED = Shape(
+    ("fast", "slow"),
+    ("fast rate", "slow rate"),
+    lambda x, r: np.exp(-np.outer(x, r)),
+    lambda x, r: -(x[:, None] * np.exp(-np.outer(x, r)))[None] * np.eye(2)[:, None, :],
+    lambda x: _log_grid(x)[::3],
+)
+
+
+def falling_with_floor(
+    x: npt.ArrayLike, y: npt.ArrayLike, start: npt.ArrayLike | None = None
+) -> SimpleCurve:
+    """Falling exponential with a floor, p = F + (P0 - F) exp(-k x).
+
+    Parameters ``floor``, ``start``, ``rate``. Source: asymptotic regression, Pinheiro and Bates
+    (2000), Mixed-Effects Models in S and S-PLUS, appendix C.1.
     """
-
-    names: tuple[str, ...]
-    basis: Callable[[Floats, Floats], Floats]
-    slopes: Callable[[Floats, Floats], Floats]
-    grid: Callable[[Floats], tuple[Floats, ...]]
-    halving: bool = True
+    return fit_shape(FALLING, x, y, start)
 
 
-@dataclass(frozen=True, eq=False)
-class SimpleCurve:
-    """A fitted shape: parameters in the order of ``names``, covariance, and how well it fits.
+def saturating(
+    x: npt.ArrayLike, y: npt.ArrayLike, start: npt.ArrayLike | None = None
+) -> SimpleCurve:
+    """Saturating exponential y = b1 (1 - exp(-b2 x)); parameters ``ceiling``, ``rate``.
 
-    ``at_edge`` is true where a rate ended on the edge of what was tried: the data do not
-    determine it.
+    Source: NIST Statistical Reference Datasets, nonlinear regression, Misra1a and BoxBOD.
     """
+    return fit_shape(SATURATING, x, y, start)
 
-    shape: Shape
-    estimate: Floats
-    cov: Floats
-    rss: float
-    n: int
-    at_edge: bool
 
-    def __repr__(self) -> str:
-        """Parameters with their standard errors."""
-        pairs = zip(self.shape.names, self.estimate, self.std_error, strict=True)
-        shown = ", ".join(f"{n} {e:.5g} ({s:.3g})" for n, e, s in pairs)
-        return f"SimpleCurve({shown}; {self.n} points)"
+def power(x: npt.ArrayLike, y: npt.ArrayLike, start: npt.ArrayLike | None = None) -> SimpleCurve:
+    """Power (experience) curve y = b1 x^b2, x > 0; parameters ``unit``, ``power``.
 
-    def __getitem__(self, name: str) -> float:
-        """Estimate of a named parameter."""
-        return float(self.estimate[self.shape.names.index(name)])
+    Source: NIST Statistical Reference Datasets, nonlinear regression, DanWood.
+    """
+    return fit_shape(POWER, x, y, start)
 
-    @property
-    def std_error(self) -> Floats:
-        """Standard errors, infinite where the data do not determine a parameter."""
-        out: Floats = np.sqrt(np.diag(self.cov))
-        return out
 
-    @property
-    def s(self) -> float:
-        """Residual standard deviation, in units of y."""
-        return float(np.sqrt(self.rss / (self.n - len(self.estimate))))
+def two_speeds(
+    x: npt.ArrayLike, y: npt.ArrayLike, start: npt.ArrayLike | None = None
+) -> SimpleCurve:
+    """Decline at two speeds, y = A1 exp(-k1 x) + A2 exp(-k2 x), k1 the faster.
 
-    @property
-    def half_life(self) -> float | None:
-        """Units of x until half the way to the floor is gone, ln 2 / rate; None for a power."""
-        if not self.shape.halving:
-            return None
-        return float(
-            np.log(2.0) / self.estimate[self.shape.basis(np.ones(1), self._rates).shape[1]]
-        )
+    Source: biexponential model, Pinheiro and Bates (2000), appendix C.4.
+    """
+    found = fit_shape(TWO_SPEED, x, y, start)
+    if found["fast rate"] >= found["slow rate"]:
+        return found
+    swap = np.array([1, 0, 3, 2])
+    return SimpleCurve(
+        found.shape, found.estimate[swap], found.std_error[swap], found.rss, found.n, found.at_edge
+    )
 
-    @property
-    def _rates(self) -> Floats:
-        return self.estimate[-len(self.shape.grid(np.array([1.0, 2.0]))) :]
 
-    @property
-    def caution(self) -> str:
-        """What the reader must know before trusting the curve; empty if nothing."""
-        if self.at_edge:
-            return "the points show no bend: how fast the curve settles cannot be told"
-        if "floor" in self.shape.names:
-            at = self.shape.names.index("floor")
-            if self.std_error[at] > abs(self.estimate[at]):
-                return "the floor is ill-determined: its standard error is larger than itself"
-            if self.estimate[at] < 0:
-                return "the floor comes out below zero: the points do not reach it"
-        return ""
+def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve | CannotSay:
+    """Fit a plain falling curve through one model's sales, or say why there is none.
 
-    def predict(self, x: Floats) -> Floats:
-        """Value of the curve at each x."""
-        rates = self._rates
-        out: Floats = self.shape.basis(_floats(x), rates) @ self.estimate[: -len(rates)]
-        return out
+    Parameters
+    ----------
+    age_months
+        Age of the model at each sale, months.
+    price
+        Price of each sale, above zero, any one currency.
+
+    Returns
+    -------
+    SimpleCurve or CannotSay
+        The latter below ``FEWEST_SALES`` sales, four different ages, or without any bend.
+    """
+    age, paid = np.asarray(age_months, dtype="float64"), np.asarray(price, dtype="float64")
+    if len(paid) < FEWEST_SALES:
+        return CannotSay(f"{len(paid)} sales, and a plain curve needs {FEWEST_SALES}")
+    if len(np.unique(age)) < 4:
+        return CannotSay("the sales lie at fewer than four different ages")
+    found = falling_with_floor(age, paid)
+    if found.at_edge or found["start"] <= found[FLOOR]:
+        return CannotSay("the sales do not trace a falling curve that settles")
+    return found

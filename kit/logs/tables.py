@@ -13,7 +13,17 @@ from kit.logs.columns import Column
 CLASSES = ("phone", "foldable", "tablet", "laptop", "watch", "console")
 QUALITIES = ("maker_original", "original_refurbished", "aftermarket", "pulled")
 OUTCOMES = ("fixed_first_pass", "fixed_after_rework", "not_fixed", "not_attempted")
-STATUSES = ["in_transit", "quarantine", "bench", "awaiting_part", "listed", "sold", "parted", "scrapped", "returned"]
+STATUSES = (
+    "in_transit",
+    "quarantine",
+    "bench",
+    "awaiting_part",
+    "listed",
+    "sold",
+    "parted",
+    "scrapped",
+    "returned",
+)
 FLAGS = ("swollen", "wet", "blocked")
 
 
@@ -240,7 +250,7 @@ STOCK = Table(
         _c("landed_cost", "number", "what it cost to have here (sunk)", "money", **_AMOUNT),
         _CURRENCY,
         _c("*state", "code", "what it needs, as in fault_states.csv; working if nothing"),
-        _c("*status", "code", "where it stands", choices=tuple(STATUSES)),
+        _c("*status", "code", "where it stands", choices=STATUSES),
         _c("location", "text", "shelf"),
         _c("erase_date", "date", "when personal data was erased; empty if not"),
         _c(

@@ -137,7 +137,7 @@ def price_curve(worked: Worked) -> pd.DataFrame:
         numbers = np.arange(first, worked.first_month + worked.outlook.months)
         if not len(numbers):
             continue
-        days = pd.DatetimeIndex([max(month_middle(n), launch) for n in numbers])
+        days = pd.DatetimeIndex([max(month_middle(int(n)), launch) for n in numbers])
         band = predict(fit, curves.points(np.full(len(days), i), days))
         table = _band_table(band, float(curves.models.launch_price[i]), worked.level)
         table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))

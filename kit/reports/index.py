@@ -19,7 +19,6 @@ from kit.reports.running import DONE, FamilyRun
 from kit.reports.data_warnings import data_warnings
 from kit.reports.wording import (
     MISSING,
-    Ahead,
     day_words,
     fault_words,
     listing,
@@ -74,7 +73,7 @@ def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
         policy=content_policy([]),
         style=read_template("style.css"),
         sentence=sentence(rows, logs.currency),
-        main=_main_table(rows, logs.currency).html,
+        main=_main_table(rows, logs.currency, page.first_day).html,
         links=_links(page),
         failed=[(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
         warnings=data_warnings(logs, settings, page.first_day)[:3],
@@ -135,14 +134,14 @@ def sentence(rows: pd.DataFrame, currency: str) -> str:
     return whole[:1].upper() + whole[1:] + "."
 
 
-def _main_table(rows: pd.DataFrame, currency: str) -> Fragment:
+def _main_table(rows: pd.DataFrame, currency: str, now: pd.Timestamp) -> Fragment:
     if rows.empty:
         return Fragment("")
     fault = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
     said = rows.assign(
         family=rows["family_id"].map(fault_words),
         what=fault,
-        stop=[_months_to_stop(r) for _, r in rows.iterrows()],
+        stop=[_months_to_stop(r, now) for _, r in rows.iterrows()],
     )
     columns = [
         Column("family", "Family"),
@@ -168,19 +167,15 @@ def _signed(change: object) -> str:
     return "+" + number(change) if float(str(change)) > 0 else number(change)
 
 
-def _months_to_stop(row: pd.Series) -> str:
+def _months_to_stop(row: pd.Series, now: pd.Timestamp) -> str:
     """Months until buying stops paying, never without its interval."""
-    ends = [row["month"], row["buy_stop_lower"], row["buy_stop_median"], row["buy_stop_upper"]]
-    now = pd.Timestamp(ends[0])
-    if missing(row["probability_loss"]) and missing(ends[2]):
+    ends = [row[f"buy_stop_{k}"] for k in ("lower", "median", "upper")]
+    if row["verdict"] == "cannot say":
         return MISSING
-    ahead = Ahead(now, _HORIZON, _LEVEL)
-    lower, median, upper = (
-        f"over {ahead.horizon}" if missing(e) else months_until(e, now) for e in ends[1:]
-    )
-    if median == upper == lower:
+    lower, median, upper = (f"over {_HORIZON}" if missing(e) else months_until(e, now) for e in ends)
+    if lower == median == upper:
         return "0, already now" if median == "0" else median
-    return f"{median} ({percent(ahead.level)}: {lower} to {upper})"
+    return f"{median} ({percent(_LEVEL)}: {lower} to {upper})"
 
 
 def _links(page: IndexPage) -> list[tuple[str, str]]:

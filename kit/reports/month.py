@@ -197,7 +197,7 @@ def _write_month_files(
     run: MonthRun, logs: Logs, settings: Settings, record: dict[str, object]
 ) -> None:
     tables = {
-        r.family_id: read_saved(run.folder / "tables" / r.slug / "thresholds.csv")
+        r.family_id: _saved_thresholds(run.folder / "tables" / r.slug)
         for r in run.families
         if r.status == DONE
     }
@@ -209,6 +209,13 @@ def _write_month_files(
     page = IndexPage(run.month, run.families, tables, invented_note(logs.folder), run.folder)
     write_text(run.index, index_html(page, logs, settings))
     write_text(run.folder / "run.json", record_text(record, run.families))
+
+
+def _saved_thresholds(folder: Path) -> pd.DataFrame:
+    """Thresholds of a family with the day of each model's newest sale."""
+    models = read_saved(folder / "models.csv").set_index("model_id")
+    table = read_saved(folder / "thresholds.csv")
+    return table.assign(newest_sale=table["model_id"].map(models["newest_sale"]))
 
 
 def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:

@@ -16,7 +16,7 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     Parameters
     ----------
     lines
-        ``line``, ``change`` (signed amount; start and result are levels) and ``kind`` ('start',
+        ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
         'less', 'result').
     currency
         Currency of the amounts.
@@ -27,9 +27,9 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     figure.add_waterfall(
         orientation="h",
         y=lines["line"].map(plain),
-        x=lines["change"],
+        x=lines["amount"],
         measure=lines["kind"].map(_MEASURE),
-        text=[f"{v:,.0f}" for v in lines["change"]],
+        text=[f"{v:,.0f}" for v in lines["amount"]],
         textposition="outside",
         cliponaxis=False,
         connector={"line": {"color": INK, "width": 1}},
