@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from typing import TypeAlias
 
 from kit import commands
 from kit.logs.faults import LogFault
@@ -12,7 +13,7 @@ from kit.logs.faults import LogFault
 DONE, FAILED, BAD_USAGE = 0, 1, 2
 
 
-Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def parser() -> argparse.ArgumentParser:

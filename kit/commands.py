@@ -18,7 +18,6 @@ from kit.logs.months import month_number, month_word, parse_month
 
 if TYPE_CHECKING:
     from kit.decisions.economics import Economics
-    from kit.reports.month import MonthRun
 
 DEMO_MONTH = "2026-11"
 
@@ -106,17 +105,16 @@ def report(options: Namespace) -> int:
 def _write_month(
     workspace: Path, month: str, as_of: str | None, run: tuple[list[str] | None, int]
 ) -> int:
-    from kit.reports.month import write_month
+    from kit.reports.month import Order, write_month
 
     families, workers = run
-    parse_month(month)
-    result: MonthRun = write_month(
-        workspace, month, families=families, as_of=_day(as_of), workers=workers, progress=_progress
-    )
-    print(f"\nOpen {result.folder / 'index.html'} in a browser.")
+    order = Order(families=families, as_of=as_of, workers=workers)
+    result = write_month(workspace, month, order=order, progress=_progress)
+    print(f"\nOpen {result.index} in a browser.")
     print(f"Thresholds: {result.folder / 'thresholds.csv'}")
-    for family, reason in result.failed.items():
-        print(f"failed: {family}: {reason}", file=sys.stderr)
+    for family in result.families:
+        if family.family_id in result.failed:
+            print(f"failed: {family.family_id}: {family.reason}", file=sys.stderr)
     return 1 if result.failed else 0
 
 

@@ -960,7 +960,7 @@ def test_a_live_lock_is_respected(workspace: Path) -> None:
     ):
         pass
     lock = workspace / ".sales.lock"
-    lock.write_text("elsewhere 1 x")
+    lock.write_text("elsewhere 4194305 x")  # a number no process here has
     with pytest.raises(LogFault), locked(workspace, "sales", patience=0.2):
         pass
     assert lock.exists()

@@ -55,7 +55,10 @@ def auction() -> Settings:
         sale=Sale(carriage=9.8, packaging=2.4),
         reserve=Reserve(0.07, 38.0, 0.03, 145.0),
         repair=Repair(
-            collateral=[Collateral("back glass", 0.08, 24.0, 0.5), Collateral("flex", 0.03, 92.0, 0.75)],
+            collateral=[
+                Collateral("back glass", 0.08, 24.0, 0.5),
+                Collateral("flex", 0.03, 92.0, 0.75),
+            ],
             doa_rate=0.04,
         ),
         delay=Delay(5, 4, 1, 1, 20, 14, 0.12),

@@ -10,8 +10,9 @@ import pandas as pd
 
 from kit.decisions.acquisition import landing
 from kit.decisions.bidding import profit_at
-from kit.decisions.economics import Economics, UnitEconomics
-from kit.decisions.thresholds import margin_fraction, unit_bid
+from kit.decisions.economics import Economics
+from kit.decisions.unit import UnitEconomics
+from kit.decisions.unit_bid import margin_fraction, unit_bid
 from kit.logs import CannotSay, Logs
 from kit.logs.settings import Tier
 

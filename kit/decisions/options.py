@@ -17,7 +17,8 @@ from kit.decisions.money import cents
 from kit.decisions.repairing import Job, part_out_value, recovered_part, repair_cost, total
 from kit.decisions.selling import SaleTerms, net_sale, reserve_per_unit
 from kit.estimation.as_is import OTHER
-from kit.estimation.forecast import FamilyOutlook, PartPath
+from kit.estimation.forecast import FamilyOutlook
+from kit.estimation.part_paths import PartPath
 from kit.logs.settings import Settings
 
 Floats = npt.NDArray[np.float64]

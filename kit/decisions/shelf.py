@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kit.decisions.economics import Economics, StateOptions, UnitEconomics
+from kit.decisions.economics import Economics
 from kit.decisions.options import Bench
 from kit.decisions.selling import net_sale, sale_terms
+from kit.decisions.unit import StateOptions, UnitEconomics
 from kit.logs import CannotSay, Logs
 from kit.logs.months import month_start
 

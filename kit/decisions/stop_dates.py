@@ -18,8 +18,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.decisions.economics import Economics, StateOptions, UnitEconomics
-from kit.decisions.thresholds import hammer_paths, margin_fraction, unit_bid
+from kit.decisions.economics import Economics
+from kit.decisions.unit import StateOptions, UnitEconomics
+from kit.decisions.unit_bid import hammer_paths, margin_fraction, unit_bid
 from kit.logs import CannotSay
 from kit.logs.months import month_start
 from kit.logs.settings import Settings

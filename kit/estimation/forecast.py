@@ -19,7 +19,7 @@ from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves
 from kit.estimation.estimates import Estimates, FamilyEstimates
 from kit.estimation.grades import ordered_effects
 from kit.estimation.joint import NU
-from kit.estimation.part_prices import PartCurves
+from kit.estimation.part_paths import PartPath, part_paths
 from kit.estimation.prediction import Draws, draw, level_paths, smearing_factor
 from kit.logs import CannotSay
 from kit.logs.months import month_middle, month_number, month_word
@@ -27,18 +27,6 @@ from kit.logs.months import month_middle, month_number, month_word
 Floats = npt.NDArray[np.float64]
 
 PAD_MONTHS = 9
-
-
-@dataclass(frozen=True, eq=False)
-class PartPath:
-    """One part of one model in one quality: price per draw and month, and its terms."""
-
-    price: Floats
-    shipping: float
-    lead_days: float | None
-    doa_rate: float | None
-    n_quotes: int
-    newest: pd.Timestamp
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +138,7 @@ def family_outlook(
         channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
         as_is=_ratio_draws(family.as_is, draws, rng),
         hammer=_ratio_draws(family.hammer, draws, rng),
-        parts=_part_paths(family, days, draws, rng),
+        parts=part_paths(family.parts, days, draws, rng),
         shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
         success={f: family.rates.draw_success(f, draws, rng) for f in faults},
         grade_shares=family.rates.draw_grades(draws, rng),
@@ -228,37 +216,3 @@ def _ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> d
         z = rng.standard_normal(draws)
         out[str(row.fault)] = np.exp(row.log_ratio + row.std_error * z + row.noise**2 / 2)
     return out
-
-
-def _part_paths(
-    family: FamilyEstimates, days: pd.DatetimeIndex, draws: int, rng: np.random.Generator
-) -> dict[tuple[str, str, str], PartPath]:
-    out: dict[tuple[str, str, str], PartPath] = {}
-    for part, curves in family.parts.items():
-        ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
-        drawn = draw(curves.fit, ahead, draws, rng)
-        for offer in curves.offers.itertuples():
-            price = _part_price(curves, drawn, (offer.model_id, offer.quality_class, days), rng)
-            out[(offer.model_id, part, offer.quality_class)] = PartPath(
-                price,
-                float(offer.shipping),
-                None if np.isnan(offer.lead_days) else float(offer.lead_days),
-                None if np.isnan(offer.doa_rate) else float(offer.doa_rate),
-                int(offer.n_quotes),
-                pd.Timestamp(offer.newest),
-            )
-    return out
-
-
-def _part_price(
-    curves: PartCurves,
-    drawn: Draws,
-    wanted: tuple[str, str, pd.DatetimeIndex],
-    rng: np.random.Generator,
-) -> Floats:
-    """Price of one part in one quality, (draws, months)."""
-    model_id, quality, days = wanted
-    model = np.full(len(days), curves.fit.panel.models.ids.index(model_id))
-    paths = level_paths(curves.fit, drawn, curves.points(model, days, quality), rng)
-    price: Floats = np.exp(paths) * curves.fit.panel.models.launch_price[model]
-    return price

@@ -179,7 +179,7 @@ def _cells(panel: Panel) -> Ints:
 def _cell_cap(cell: Ints, weights: Floats, scales: Scales) -> tuple[Floats, Floats]:
     """Integrate the cell effect out: how far each cell's information is capped."""
     ratio = scales.cell**2 / scales.noise**2
-    cap = 1.0 / (1.0 + ratio * np.bincount(cell, weights))
+    cap: Floats = np.asarray(1.0 / (1.0 + ratio * np.bincount(cell, weights)), dtype="float64")
     return ratio * cap, cap
 
 
@@ -217,10 +217,10 @@ def _updated(
     seen = panel.sales_by_model > 0
     pools = (seen & panel.models.price_known, seen, seen)
     names = ("level", "slope", "step")
-    pooled = [
+    level, slope, step = (
         _blend(second[layout.models(i)][pools[i]], getattr(start, name), _PSEUDO[name])
         for i, name in enumerate(names)
-    ]
+    )
     noise = _blend(weights * square, start.noise, _PSEUDO["noise"])
     cell = _blend(effect**2 + now.cell**2 * cap, start.cell, _PSEUDO["cell"])
     u, months = posterior.mean[layout.months], layout.months
@@ -228,7 +228,7 @@ def _updated(
     shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])
     counted = layout.n_months + _PSEUDO["market"]
     market = np.sqrt((shock + _PSEUDO["market"] * start.market**2) / counted)
-    return Scales(*pooled, noise, cell, float(market))
+    return Scales(level, slope, step, noise, cell, float(market))
 
 
 def _blend(squares: Floats, start: float, pseudo: float) -> float:

@@ -115,7 +115,9 @@ def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve 
     Returns
     -------
     SimpleCurve or CannotSay
-        The latter below ``FEWEST_SALES`` sales, four different ages, or without any bend.
+        The latter below ``FEWEST_SALES`` sales, four different ages, without any bend, or where
+        the fall from the youngest to the oldest sale is lost in the scatter (three standard
+        errors of a mean).
     """
     age, paid = np.asarray(age_months, dtype="float64"), np.asarray(price, dtype="float64")
     if len(paid) < FEWEST_SALES:
@@ -123,6 +125,8 @@ def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve 
     if len(np.unique(age)) < 4:
         return CannotSay("the sales lie at fewer than four different ages")
     found = falling_with_floor(age, paid)
-    if found.at_edge or found["start"] <= found[FLOOR]:
+    youngest, oldest = found.predict([age.min(), age.max()])
+    scatter = max(3.0 * found.s / np.sqrt(found.n), 1e-6 * float(paid.mean()))
+    if found.at_edge or youngest - oldest <= scatter:
         return CannotSay("the sales do not trace a falling curve that settles")
     return found

@@ -7,6 +7,7 @@ declarations; nothing else in the kit knows a file's columns by heart.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from kit.logs.columns import Column
 
@@ -47,15 +48,15 @@ class Table:
         return tuple(c.name for c in self.columns if c.required)
 
 
-def _c(name: str, kind: str, meaning: str, unit: str = "", **rule: object) -> Column:
+def _c(name: str, kind: str, meaning: str, unit: str = "", **rule: Any) -> Column:
     required = name.startswith("*")
-    return Column(name.lstrip("*"), kind, meaning, unit, required, **rule)  # type: ignore[arg-type]
+    return Column(name.lstrip("*"), kind, meaning, unit, required, **rule)
 
 
 _MODEL = _c("*model_id", "code", "the model, as in catalogue.csv")
 _CURRENCY = _c("*currency", "currency", "currency of the amounts in the row")
-_SHARE = {"lowest": 0, "highest": 1}
-_AMOUNT = {"lowest": 0, "highest": 1e9}
+_SHARE: dict[str, Any] = {"lowest": 0, "highest": 1}
+_AMOUNT: dict[str, Any] = {"lowest": 0, "highest": 1e9}
 
 CATALOGUE = Table(
     "catalogue",

@@ -2,12 +2,50 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import pandas as pd
 
 from kit.reports.family_month import FamilyMonth
 from kit.reports.wording import Ahead
 
 _RANK = {"buy": 0, "cap": 1, "own stock only": 2, "stop": 3, "cannot say": 4}
+
+
+def short_names(names: Sequence[str]) -> list[str]:
+    """Leave out the words that all models of a family share, but the last of the first ones.
+
+    ``Brand Series 1 (old)`` and ``Brand Series 2 (old)`` become ``Series 1`` and ``Series 2``;
+    names stay as they are where that would leave two alike or one empty.
+    """
+    words = [n.split() for n in names]
+    if len(words) < 2 or not all(words):
+        return list(names)
+    lead = max(_shared(words) - 1, 0)
+    tail = _shared([w[::-1] for w in words])
+    short = [" ".join(w[lead : len(w) - tail]) for w in words]
+    whole = len(set(short)) == len(short) and all(len(s.split()) > 1 for s in short)
+    return short if whole else list(names)
+
+
+def _shared(words: list[list[str]]) -> int:
+    """Count the words with which every name begins."""
+    columns = list(zip(*words, strict=False))
+    return next((i for i, c in enumerate(columns) if len(set(c)) > 1), len(columns))
+
+
+def for_page(month: FamilyMonth) -> FamilyMonth:
+    """Return the family with short model names; the whole ones stay as ``full_name``."""
+    models = month.models.assign(full_name=month.models["model_name"])
+    models["model_name"] = short_names(models["full_name"].astype(str).tolist())
+    names = models.set_index("model_id")["model_name"]
+    known = month.thresholds["model_id"].map(names)
+    return replace(
+        month,
+        models=models,
+        thresholds=month.thresholds.assign(model_name=known.fillna("").astype(str)),
+    )
 
 
 def ranked(thresholds: pd.DataFrame) -> pd.DataFrame:
@@ -62,6 +100,13 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
     price = rows.groupby("part_code")["amount"].median().sort_values(ascending=False)
     order = sorted(price.index, key=lambda code: (code not in needed, -price[code]))
     return [(str(unit["model_id"]), str(code)) for code in order[:most]]
+
+
+def most_auctioned(month: FamilyMonth) -> pd.Series | None:
+    """Return the buyable unit with most hammer prices seen, if any was seen."""
+    live = month.thresholds[month.thresholds["verdict"].isin(["buy", "cap"])]
+    counts = [len(of_unit(month.hammers, row)) for _, row in live.iterrows()]
+    return live.iloc[max(range(len(counts)), key=counts.__getitem__)] if any(counts) else None
 
 
 def ahead_of(month: FamilyMonth) -> Ahead:

@@ -54,7 +54,9 @@ def _stale(logs: Logs, first_day: pd.Timestamp) -> list[str]:
         if rows.empty:
             said.append(f"There are no {fault_words(name)} ({name}.csv).")
         elif (first_day - rows[column].max()).days > _STALE_DAYS:
-            said.append(f"The newest of the {fault_words(name)} is of {day_words(rows[column].max())}.")
+            said.append(
+                f"The newest of the {fault_words(name)} is of {day_words(rows[column].max())}."
+            )
     return said
 
 
@@ -65,5 +67,7 @@ def _aside(logs: Logs) -> list[str]:
         aside = exceptions[(exceptions["table"] == name) & (exceptions["status"] == SET_ASIDE)]
         if read and len(aside) > _ASIDE_SHARE * read:
             reason = aside["reason"].mode().iloc[0]
-            said.append(f"{percent(len(aside) / read)} of {name}.csv is set aside; most often: {reason}.")
+            said.append(
+                f"{percent(len(aside) / read)} of {name}.csv is set aside; most often: {reason}."
+            )
     return said

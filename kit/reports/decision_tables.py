@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from kit.decisions.bidding import break_even_bids
-from kit.decisions.economics import UnitEconomics
 from kit.decisions.options import AS_IS, MAKER, PART_OUT, REPAIR
 from kit.decisions.stop_dates import (
     BID_ZERO,
@@ -18,14 +17,12 @@ from kit.decisions.stop_dates import (
     STOP_COLUMNS,
     date_rows,
 )
-from kit.decisions.thresholds import (
-    BID_COLUMNS,
-    bid_row,
-    hammer_price,
-    margin_fraction,
-    unit_bid,
-)
+from kit.decisions.thresholds import BID_COLUMNS, bid_row
+from kit.decisions.unit import UnitEconomics
+from kit.decisions.unit_bid import hammer_price, margin_fraction, unit_bid
 from kit.logs.months import month_start
+from kit.reports.waterfall_table import COLUMNS as WATERFALL_COLUMNS
+from kit.reports.waterfall_table import waterfall_table
 
 if TYPE_CHECKING:
     from kit.reports.family_month import Worked
@@ -56,7 +53,7 @@ UNIT_COLUMNS = {
     "bid_path": BID_COLUMNS,
     "options": [*_UNIT, "state", "month", "option", "value", "lower", "upper"],
     "end_states": [*_UNIT, "state", "action", "share", "value", "break_even_bid"],
-    "waterfall": [*_UNIT, "line", "amount", "kind"],
+    "waterfall": WATERFALL_COLUMNS,
 }
 _SINGLE_LOT_Z = 1.2816
 
@@ -225,33 +222,3 @@ def end_state_table(unit: UnitEconomics) -> pd.DataFrame:
             break_even_bid=(states.weight * even).sum(axis=0) / safe,
         ),
     )
-
-
-def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
-    """Where the money goes, from the resale price of a repaired unit down to the maximum bid.
-
-    For a unit in the main state that repair mends, at its expected grade; the step 'other states
-    and failures' is what separates that unit from the expected one, so the lines add up exactly.
-    """
-    option = unit.main.repair
-    if option is None:
-        return pd.DataFrame(columns=UNIT_COLUMNS["waterfall"])
-    shares = option.grade_shares
-    price = float((option.price_by_grade[:, 0] * shares).sum(axis=1).mean())
-    good = float((option.by_grade[:, 0] * shares).sum(axis=1).mean())
-    spent = {k: float(np.mean(v[:, 0] if np.ndim(v) > 1 else v)) for k, v in option.lines.items()}
-    testing = unit.test_hours * unit.wage
-    worth = float(unit.value[:, 0].mean())
-    bid = max(exact_bid, 0.0)
-    buying = unit.landing.landed(bid) * (1 + unit.landing.kappa) - bid
-    steps = [
-        ("resale price, repaired", price, "start"),
-        ("selling and reserves", -(price - good - sum(spent.values()) - testing), "less"),
-        *((name, -amount, "less") for name, amount in spent.items()),
-        ("testing", -testing, "less"),
-        ("other states and failures", worth - good, "less"),
-        ("premium, carriage, cash tied up", -buying, "less"),
-        ("asked profit, risk and tax", -(worth - buying - bid), "less"),
-        ("maximum bid", bid, "result"),
-    ]
-    return _named(unit, pd.DataFrame(steps, columns=["line", "amount", "kind"]))

@@ -180,7 +180,7 @@ def part_curve(worked: Worked) -> pd.DataFrame:
         fit = curve.fit
         last = worked.first_month + worked.outlook.months
         numbers = np.arange(fit.layout.first_month, last)
-        days = pd.DatetimeIndex([month_middle(n) for n in numbers])
+        days = pd.DatetimeIndex([month_middle(int(n)) for n in numbers])
         for offer in curve.offers.itertuples():
             i = fit.panel.models.ids.index(offer.model_id)
             later = days >= fit.panel.models.launch[i]
@@ -192,24 +192,6 @@ def part_curve(worked: Worked) -> pd.DataFrame:
             parts.append(_dated(table, numbers[later], fit.layout.last_month))
     columns = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-
-
-def state_table(worked: Worked) -> pd.DataFrame:
-    """What listed faults turn out to be, and how often repair succeeds, with the jobs behind."""
-    columns = ["listed_fault", "state", "share", "share_lower", "share_upper", "n_found"]
-    columns += ["success", "success_lower", "success_upper", "n_tried", "hours", "part_codes"]
-    if isinstance(worked.family, CannotSay):
-        return pd.DataFrame(columns=columns)
-    return worked.family.estimates.rates.states[columns]
-
-
-def grade_table(worked: Worked) -> pd.DataFrame:
-    """Grades after repair: price factor against the base grade, share, jobs."""
-    if isinstance(worked.family, CannotSay):
-        return pd.DataFrame(columns=["grade", "factor", "share", "n"])
-    grades = worked.family.estimates.rates.grades
-    factor = [float(np.median(worked.family.grade[g])) for g in grades["grade"]]
-    return grades.assign(factor=factor)[["grade", "factor", "share", "n"]]
 
 
 def effect_table(worked: Worked) -> pd.DataFrame:

@@ -6,14 +6,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from kit.decisions.economics import UnitEconomics, unit_economics
+from kit.decisions.economics import unit_economics
 from kit.decisions.stop_dates import needed_until, part_rows
+from kit.decisions.unit import UnitEconomics
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import FamilyOutlook, Outlook, forecast
 from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
+from kit.reports.rate_tables import grade_table, state_table
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,8 +141,8 @@ def family_month(
         price_curve=estimated.price_curve(worked),
         part_points=estimated.part_points(worked),
         part_curve=estimated.part_curve(worked),
-        states=estimated.state_table(worked),
-        grades=estimated.grade_table(worked),
+        states=state_table(worked),
+        grades=grade_table(worked),
         effects=estimated.effect_table(worked),
         health=estimated.health_table(worked),
         data_quality=logs.ledger.counts(),

@@ -16,7 +16,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from kit.reports.cautions import DEFER, Chosen
-from kit.reports.wording import MISSING, missing
+from kit.reports.wording import MISSING, listing, missing
 
 FIGURE_TYPE = "application/vnd.plotly.v1+json"
 
@@ -57,6 +57,13 @@ class Column:
     heading: str
     words: Callable[[Any], str] = str
     numeric: bool = False
+    wide: bool = False
+
+    @property
+    def kind(self) -> str:
+        """Class attribute for the style sheet."""
+        kinds = [k for k, on in (("number", self.numeric), ("wide", self.wide)) if on]
+        return f' class="{" ".join(kinds)}"' if kinds else ""
 
 
 def text(words: object) -> str:
@@ -87,7 +94,7 @@ def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragme
         Read out by screen readers and printed above.
     """
     shown = [c for c in columns if c.name in rows]
-    head = "".join(f'<th scope="col"{_number(c)}>{escape(c.heading)}</th>' for c in shown)
+    head = "".join(f'<th scope="col"{c.kind}>{escape(c.heading)}</th>' for c in shown)
     body = "".join(
         _row(values, shown) for values in rows[[c.name for c in shown]].itertuples(index=False)
     )
@@ -99,16 +106,12 @@ def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragme
     )
 
 
-def _number(column: Column) -> str:
-    return ' class="number"' if column.numeric else ""
-
-
 def _row(values: Sequence[Any], columns: Sequence[Column]) -> str:
     cells = []
     for i, (value, column) in enumerate(zip(values, columns, strict=True)):
         said = text(MISSING if missing(value) and column.words is str else column.words(value))
         tag, scope = ("th", ' scope="row"') if i == 0 else ("td", "")
-        cells.append(f"<{tag}{scope}{_number(column)}>{said}</{tag}>")
+        cells.append(f"<{tag}{scope}{column.kind}>{said}</{tag}>")
     return f"<tr>{''.join(cells)}</tr>"
 
 
@@ -145,4 +148,4 @@ def caution_box(chosen: Sequence[Chosen], step: str) -> Fragment:
 
 
 def _concerns(caution: Chosen) -> str:
-    return f" ({text(', '.join(caution.concerns))})" if caution.concerns else ""
+    return f" ({text(listing(list(caution.concerns)))})" if caution.concerns else ""

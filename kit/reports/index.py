@@ -13,10 +13,10 @@ import pandas as pd
 
 from kit.logs import Logs, Settings
 from kit.reports.choosing import main_row, ranked
+from kit.reports.data_warnings import data_warnings
 from kit.reports.fragments import Column, Fragment, table
 from kit.reports.pages import content_policy, read_template
 from kit.reports.running import DONE, FamilyRun
-from kit.reports.data_warnings import data_warnings
 from kit.reports.wording import (
     MISSING,
     day_words,
@@ -28,6 +28,7 @@ from kit.reports.wording import (
     months_until,
     number,
     percent,
+    short_day,
     verdict_words,
 )
 from kit.reports.writing import read_saved
@@ -149,13 +150,13 @@ def _main_table(rows: pd.DataFrame, currency: str, now: pd.Timestamp) -> Fragmen
         Column("max_bid", f"Bid at most, {currency}", _n, True),
         Column("bid_next_month", f"Next month, {currency}", _n, True),
         Column("change", f"Against last month, {currency}", _signed, True),
-        Column("what", "Best model and fault"),
+        Column("what", "Best model and fault", wide=True),
         Column("expected_profit", f"Expected profit, {currency}", _n, True),
         Column("profit_per_hour", f"per bench hour, {currency}", _n, True),
         Column("probability_loss", "Chance of loss", percent, True),
-        Column("stop", "Months to buy stop"),
+        Column("stop", "Months to buy stop", wide=True),
         Column("n_sales", "Sales behind", _n, True),
-        Column("newest_sale", "Newest sale", day_words),
+        Column("newest_sale", "Newest sale", short_day),
         Column("confidence", "Confidence"),
     ]
     return table(said, columns, "Each family's best model and fault")
@@ -172,7 +173,9 @@ def _months_to_stop(row: pd.Series, now: pd.Timestamp) -> str:
     ends = [row[f"buy_stop_{k}"] for k in ("lower", "median", "upper")]
     if row["verdict"] == "cannot say":
         return MISSING
-    lower, median, upper = (f"over {_HORIZON}" if missing(e) else months_until(e, now) for e in ends)
+    lower, median, upper = (
+        f"over {_HORIZON}" if missing(e) else months_until(e, now) for e in ends
+    )
     if lower == median == upper:
         return "0, already now" if median == "0" else median
     return f"{median} ({percent(_LEVEL)}: {lower} to {upper})"

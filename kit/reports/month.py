@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict, Unpack
 
 import pandas as pd
 
@@ -39,9 +40,9 @@ class MonthRun:
     families: tuple[FamilyRun, ...]
 
     @property
-    def failed(self) -> list[str]:
-        """Families without a page."""
-        return [r.family_id for r in self.families if r.status == FAILED]
+    def failed(self) -> dict[str, str]:
+        """Families without a page, with the reason."""
+        return {r.family_id: r.reason for r in self.families if r.status == FAILED}
 
     @property
     def index(self) -> Path:
@@ -53,29 +54,28 @@ def _quiet(family_id: str, status: str, seconds: float) -> None:
     return None
 
 
-@dataclass(frozen=True)
-class Order:
-    """What is asked for beyond workspace and month; empty means the usual.
+class Order(TypedDict, total=False):
+    """What may be asked for beyond workspace and month; what is left out or None is the usual.
 
-    ``as_of`` is the last day the report may know of (YYYY-MM-DD; the month's last day if empty),
-    ``out`` the folder the month's folder is made in (``out`` inside the workspace), ``draws`` and
-    ``seed`` replace the settings' own.
+    ``families`` (all), ``as_of`` the last day the report may know of (YYYY-MM-DD; the month's
+    last), ``out`` the folder the month's folder is made in (``out`` inside the workspace),
+    ``workers`` processes (1), ``seed`` and ``draws`` (the settings').
     """
 
-    families: Sequence[str] | None = None
-    as_of: str | None = None
-    out: str | Path | None = None
-    workers: int = 1
-    seed: int | None = None
-    draws: int | None = None
+    families: Sequence[str] | None
+    as_of: str | pd.Timestamp | None
+    out: str | Path | None
+    workers: int
+    seed: int | None
+    draws: int | None
 
 
 def write_month(
     workspace: str | Path,
     month: str,
     *,
-    order: Order | None = None,
     progress: Progress = _quiet,
+    **order: Unpack[Order],
 ) -> MonthRun:
     """Write ``MONTH/``: index.html, a page per family, thresholds.csv, set_aside.csv, run.json.
 
@@ -85,10 +85,10 @@ def write_month(
         Folder of the logs.
     month
         YYYY-MM.
-    order
-        Which families, up to which day, where to, by how many processes.
     progress
         Called after each family with its identifier, 'done' or 'failed', and seconds taken.
+    **order
+        Which families, up to which day, where to, by how many processes: see ``Order``.
 
     Returns
     -------
@@ -100,20 +100,19 @@ def write_month(
     LogFault
         If the logs, settings, month, day or a family's name cannot be used.
     """
-    order = order or Order()
     workspace, number = Path(workspace).resolve(), parse_month(month)
-    as_of = _last_day(order.as_of, number)
+    as_of = _last_day(order.get("as_of"), number)
     logs, settings = read_logs(workspace), read_settings(workspace)
     known = logs.as_of(as_of)
-    chosen = _chosen(order.families, logs.families)
-    folder = Path(order.out or workspace / "out").resolve() / month
+    chosen = _chosen(order.get("families"), logs.families)
+    folder = Path(order.get("out") or workspace / "out").resolve() / month
     folder.mkdir(parents=True, exist_ok=True)
-    record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
+    record = run_record(logs, settings, (month, as_of), (order.get("seed"), order.get("draws")))
     earlier = earlier_runs(folder) if same_inputs(folder, record) else []
     write_text(folder / SCRIPT_NAME, drawing_script())
     tasks = _tasks(chosen, logs, folder, {"month": month, "as_of": as_of, **_numbers(order)})
     runs = {r.family_id: r for r in earlier}
-    for run in _run(tasks, order.workers):
+    for run in _run(tasks, order.get("workers", 1)):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
@@ -122,17 +121,17 @@ def write_month(
 
 
 def _numbers(order: Order) -> dict[str, str]:
-    asked = {"seed": order.seed, "draws": order.draws}
+    asked = {"seed": order.get("seed"), "draws": order.get("draws")}
     return {name: "" if value is None else str(value) for name, value in asked.items()}
 
 
-def _last_day(as_of: str | None, number: int) -> str:
+def _last_day(as_of: str | pd.Timestamp | None, number: int) -> str:
     last = month_start(number + 1) - pd.Timedelta(days=1)
-    if not as_of:
+    if as_of is None or as_of == "":
         return f"{last:%Y-%m-%d}"
     day = pd.to_datetime(as_of, format="%Y-%m-%d", errors="coerce")
     if pd.isna(day):
-        raise LogFault([Fault("--as-of", None, "", as_of, "a day such as 2026-10-31")])
+        raise LogFault([Fault("--as-of", None, "", str(as_of), "a day such as 2026-10-31")])
     return f"{day:%Y-%m-%d}"
 
 

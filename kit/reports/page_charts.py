@@ -10,7 +10,14 @@ from kit.reports.charts.price_curve import price_curve
 from kit.reports.charts.scissors import scissors
 from kit.reports.charts.stop_months import stop_months
 from kit.reports.charts.waterfall import waterfall
-from kit.reports.choosing import main_parts, main_row, most_traded, of_unit, one_date
+from kit.reports.choosing import (
+    main_parts,
+    main_row,
+    most_auctioned,
+    most_traded,
+    of_unit,
+    one_date,
+)
 from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import Chart, Fragment, note
 from kit.reports.sentences import (
@@ -64,14 +71,25 @@ def scissors_piece(month: FamilyMonth) -> Piece:
     return Chart(scissors(rows, stop, month.currency, words))
 
 
-def bid_piece(month: FamilyMonth) -> Piece:
-    """Bids of the main unit by month, beside the hammer prices seen."""
-    unit = _main(month)
-    path = month.bid_path if unit is None else of_unit(month.bid_path, unit)
-    if unit is None or path.empty:
-        return note("No bids can be said: the reasons stand in the table of thresholds.")
-    past = of_unit(month.hammers, unit)
-    return Chart(bids(path, past, month.currency, bid_words(month, unit)))
+def bid_pieces(month: FamilyMonth) -> list[Piece]:
+    """Bids by month beside the hammer prices seen: the main unit, and the most auctioned one."""
+    main, often = _main(month), most_auctioned(month)
+    units = [u for u in (main, often) if u is not None and len(of_unit(month.bid_path, u))]
+    if not units:
+        return [note("No bids can be said: the reasons stand in the table of thresholds.")]
+    if len(units) == 2 and units[0].name == units[1].name:
+        units.pop()
+    return [
+        Chart(
+            bids(
+                of_unit(month.bid_path, u),
+                of_unit(month.hammers, u),
+                month.currency,
+                bid_words(month, u),
+            )
+        )
+        for u in units
+    ]
 
 
 def part_pieces(month: FamilyMonth) -> list[Piece]:

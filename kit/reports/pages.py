@@ -8,6 +8,7 @@ page's own scripts by their hash and that one file, and nothing else.
 from __future__ import annotations
 
 import base64
+import copy
 import hashlib
 import json
 from dataclasses import dataclass
@@ -15,7 +16,6 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import nbformat
 from nbconvert import HTMLExporter
 from plotly.offline import get_plotlyjs
 
@@ -57,7 +57,7 @@ def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
     ValueError
         If an output is of a kind the page cannot show, rather than leave it out.
     """
-    notebook = nbformat.from_dict(json.loads(json.dumps(notebook)))
+    notebook = copy.deepcopy(notebook)
     _prepare_charts(notebook)
     draw, bundle = read_template("draw.js"), get_plotlyjs() if whole else ""
     resources = {
@@ -68,8 +68,11 @@ def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
         "bundle": bundle,
         "policy": content_policy([s for s in (draw, bundle) if s]),
     }
-    exporter = HTMLExporter(
-        template_name="partner", extra_template_basedirs=[str(_TEMPLATES)], exclude_input=True
+    exporter: Any = HTMLExporter(  # type: ignore[no-untyped-call]
+        template_name="partner",
+        extra_template_basedirs=[str(_TEMPLATES)],
+        exclude_input=True,
+        exclude_anchor_links=True,
     )
     html, _ = exporter.from_notebook_node(notebook, resources)
     return str(html)

@@ -91,7 +91,7 @@ def glossary() -> Fragment:
         f"{VERDICTS['own stock only'][0]} repair own stock only": "too dear to buy, yet repairing "
         "a unit already owned still beats selling it broken",
         f"{VERDICTS['stop'][0]} stop buying": "neither buying nor repairing pays",
-        f"{VERDICTS['cannot say'][0]} cannot say": "too little is known; the reason stands beside it",
+        f"{VERDICTS['cannot say'][0]} cannot say": "too little is known; the reason is beside it",
     }
     words = {
         "bid at most": "highest hammer price that still leaves what settings.toml asks, all costs, "
@@ -99,9 +99,9 @@ def glossary() -> Fragment:
         "hammer": "price at which bidding closes, before premium and carriage",
         "chance of loss": "share of possible outcomes in which the unit loses money at the lower "
         "of the bid and the usual hammer price",
-        "80 % interval": "8 of 10 such figures should fall inside; the tenth on either side outside",
+        "80 % interval": "8 of 10 such figures should fall inside, one below, one above",
         "confidence": "learned: the model's own sales carry the figure; thin: few sales; mostly "
         "prior: its family's habits carry it; cannot say: nothing does",
-        **{name: meaning for name, meaning in STOPS.items()},
+        **STOPS,
     }
     return terms({**verdicts, **words})

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from kit.logs import Fault, LogFault, Settings, read_settings
 
@@ -16,7 +17,7 @@ def settings_for(workspace: str | Path, seed: str = "", draws: str = "") -> Sett
     LogFault
         If the settings are faulty or a number is none.
     """
-    changes = {}
+    changes: dict[str, Any] = {}
     for name, text in (("seed", seed), ("draws", draws)):
         if text and not text.isdigit():
             raise LogFault([Fault("report", None, name, text, "a whole number")])

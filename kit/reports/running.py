@@ -22,8 +22,9 @@ from kit.reports.writing import write_text
 
 DONE, FAILED = "done", "failed"
 _TIMEOUT_SECONDS = 1800
-# Level 40 silences the kernel's start-up notice; several kernels must not share one history file.
-_KERNEL = ["--log-level=40", "--HistoryManager.enabled=False"]
+# Level 50 silences notices of kernel start and stop (what fails in a cell comes back as an
+# exception); several kernels must not share one history file.
+_KERNEL = ["--log-level=50", "--HistoryManager.enabled=False"]
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ def execute(notebook: Path, parameters: dict[str, str]) -> Any:
             extra_arguments=list(_KERNEL),
             request_save_on_cell_execute=False,
         )
-        executed = nbformat.read(str(target), as_version=4)
+        executed = nbformat.read(str(target), as_version=4)  # type: ignore[no-untyped-call]
     cells = [c for c in executed.cells if c.cell_type == "code" and c.source.strip()]
     left = [i for i, c in enumerate(cells, 1) if not c.get("execution_count")]
     if left:

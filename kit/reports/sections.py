@@ -29,6 +29,7 @@ from kit.reports.wording import (
     number,
     part_words,
     percent,
+    short_day,
     stop_words,
     verdict_words,
 )
@@ -41,7 +42,8 @@ def opening(month: FamilyMonth) -> Fragment:
     """Headline, currency and cut-off."""
     known = f"Known up to {day_words(month.cutoff)}; amounts in {month.currency}; intervals at "
     said = f"{known}{percent(month.level)}. Price basis: {month.base}."
-    return Fragment(paragraph(headline(month), "headline").html + paragraph(said, "note").html)
+    lines = "".join(paragraph(s, "headline").html for s in headline(month))
+    return Fragment(lines + paragraph(said, "note").html)
 
 
 def verdicts(month: FamilyMonth) -> Fragment:
@@ -78,7 +80,7 @@ def _stop(row: pd.Series, name: str, ahead: Ahead) -> str:
     if row["verdict"] == "cannot say":
         return "cannot say"
     date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
-    return stop_words(date, ahead)
+    return stop_words(date, ahead, short=True)
 
 
 def _verdict_columns(month: FamilyMonth) -> list[Column]:
@@ -92,11 +94,11 @@ def _verdict_columns(month: FamilyMonth) -> list[Column]:
         Column("expected_profit", f"Expected profit, {unit}", _n, True),
         Column("profit_per_hour", f"per bench hour, {unit}", _n, True),
         Column("probability_loss", "Chance of loss", percent, True),
-        Column("buy_stop", "Buying stops paying"),
-        Column("repair_stop", "Repair stops paying (owned)"),
+        Column("buy_stop", "Buying stops paying", wide=True),
+        Column("repair_stop", "Repair stops paying (owned)", wide=True),
         Column("binding_limit", "What sets the bid"),
         Column("n_sales", "Sales", _n, True),
-        Column("newest_sale", "Newest sale", day_words),
+        Column("newest_sale", "Newest sale", short_day),
         Column("confidence", "Confidence"),
         Column("reason", "Reason"),
     ]
@@ -125,13 +127,13 @@ def stop_table(month: FamilyMonth) -> Fragment:
     unit = rows["model_id"].map(names).fillna("").astype(str) + ", "
     shown = rows.assign(
         unit=unit + pd.Series(what, index=rows.index),
-        when=[stop_words(r, ahead) for _, r in rows.iterrows()],
+        when=[stop_words(r, ahead, short=True) for _, r in rows.iterrows()],
     )
     chances = [("now", "now"), ("3", "within 3"), ("6", "within 6"), ("12", "within 12 months")]
     columns = [
         Column("unit", "Model, fault or part"),
         Column("date_name", "What stops"),
-        Column("when", "When"),
+        Column("when", "When", wide=True),
         *(Column(f"probability_{k}", f"Chance {w}", percent, True) for k, w in chances),
     ]
     return folded(f"All {len(shown)} stop dates", table(shown, columns, "Stop dates"))
@@ -162,9 +164,9 @@ def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
 def models(month: FamilyMonth) -> Fragment:
     """The models and how well each is known."""
     columns = [
-        Column("model_name", "Model"),
+        Column("full_name", "Model", wide=True),
         Column("n_sales", "Sales", _n, True),
-        Column("newest_sale", "Newest sale", day_words),
+        Column("newest_sale", "Newest sale", short_day),
         Column("age_months", "Age, months", _n, True),
         Column("confidence", "Confidence"),
         Column("reason", "Reason"),

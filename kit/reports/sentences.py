@@ -20,30 +20,29 @@ from kit.reports.wording import (
 )
 
 
-def headline(month: FamilyMonth) -> str:
-    """Say what to buy, what to cap, what to stop, and why, in one or two sentences."""
+def headline(month: FamilyMonth) -> list[str]:
+    """Say what to buy, what to cap, what to stop, and why, a sentence each."""
     rows = ranked(month.thresholds)
     said = []
-    buy, cap = rows[rows["verdict"] == "buy"], rows[rows["verdict"] == "cap"]
-    if len(buy):
-        said.append("Buy " + listing([_up_to(r, month) for _, r in buy.iterrows()]) + ".")
-    if len(cap):
-        said.append("Cap " + listing([_up_to(r, month) for _, r in cap.iterrows()]) + ".")
-    own = rows[rows["verdict"] == "own stock only"]
-    if len(own):
-        names = listing([_name(r) for _, r in own.iterrows()], 2)
-        said.append(f"Repair only what is on the shelf: {names}.")
-    stop = rows[rows["verdict"] == "stop"]
-    if len(stop):
-        said.append(f"Stop {listing([_name(r) for _, r in stop.iterrows()], 2)}{_why(stop)}.")
+    for verdict, verb, most in (("buy", "Buy", 3), ("cap", "Cap", 2)):
+        chosen = rows[rows["verdict"] == verdict]
+        if len(chosen):
+            said.append(
+                f"{verb} {listing([_up_to(r, month) for _, r in chosen.iterrows()], most)}."
+            )
+    for verdict, text in (("own stock only", "Repair but do not buy"), ("stop", "Stop")):
+        chosen = rows[rows["verdict"] == verdict]
+        if len(chosen):
+            names = listing([_name(r) for _, r in chosen.iterrows()], 1)
+            said.append(f"{text} {names}{_why(chosen)}.")
     unsaid = int((rows["verdict"] == "cannot say").sum())
     if unsaid:
-        said.append(f"Nothing can be said of {unsaid} more: {_main_reason(rows)}.")
-    return " ".join(said) or "Nothing is known about buying this family yet."
+        said.append(f"Nothing can be said of {unsaid}: {_main_reason(rows)}.")
+    return said or ["Nothing is known about buying this family yet."]
 
 
 def _name(row: pd.Series) -> str:
-    return f"{row['model_name']}, {fault_words(row['listed_fault'])}"
+    return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
 
 
 def _up_to(row: pd.Series, month: FamilyMonth) -> str:
@@ -51,19 +50,31 @@ def _up_to(row: pd.Series, month: FamilyMonth) -> str:
 
 
 def _why(stop: pd.DataFrame) -> str:
-    """Say why most of the stopped units are stopped."""
+    """Say why most of these units are not bought."""
     below = stop["hammer"].notna() & (stop["max_bid"] < stop["hammer"])
     none = ~(stop["max_bid"] > 0)
     if none.sum() * 2 >= len(stop):
-        return ": no bid leaves the profit asked"
+        return _most(none) + "no bid leaves the profit asked"
     if below.sum() * 2 >= len(stop):
-        return ": they hammer for more than they may cost"
+        return _most(below) + "they hammer for more than they may cost"
     return ""
+
+
+def _most(hit: pd.Series) -> str:
+    return ": " if bool(hit.all()) else ": for most, "
 
 
 def _main_reason(rows: pd.DataFrame) -> str:
     reasons = rows.loc[rows["verdict"] == "cannot say", "reason"].replace("", None).dropna()
     return "no reason given" if reasons.empty else str(reasons.mode().iloc[0])
+
+
+def _behind(month: FamilyMonth, unit: pd.Series) -> str:
+    """Say what a figure rests on."""
+    model = month.models.set_index("model_id").loc[unit["model_id"]]
+    n = int(model["n_sales"])
+    newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
+    return f"Rests on {n} sales of the model{newest} ({model['confidence']})."
 
 
 def price_words(month: FamilyMonth, model_id: str) -> Words:
@@ -107,17 +118,24 @@ def scissors_words(
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
     values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
     first = options["month"].min()
-    title = f"{unit['model_name']}, {state}: repair stops paying {_in(when)}"
+    title = f"{unit['model_name']}, {state}: {_stops('repair', when)}"
     best = now.drop("repair", errors="ignore").max()
     if missing(stop.get("median")) and "repair" in now and now["repair"] > best:
         title = f"{unit['model_name']}, {state}: repair pays throughout the forecast"
     return Words(
-        title, f"Worth of an owned unit in {month_words(first)}: {values}. Repair stop: {when}."
+        title,
+        f"Worth of an owned unit in {month_words(first)}: {values}. Repair stop: {when}. "
+        + _behind(month, unit),
     )
 
 
-def _in(when: str) -> str:
-    return f"in {when}" if when[:1].isupper() else f"– {when}"
+def _stops(what: str, when: str) -> str:
+    """Say in a title when something stops."""
+    if when.startswith("already"):
+        return f"{what} has stopped paying{when.removeprefix('already now')}"
+    if when.startswith("not within"):
+        return f"{what} pays on, its stop is {when.split(' (')[0]}"
+    return f"{what} stops paying in {when}" if when[:1].isupper() else f"{what} stop: {when}"
 
 
 def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
@@ -131,13 +149,15 @@ def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
     later = f"{money(year['max_bid'], month.currency)} in {month_words(year['month'])}"
     if missing(unit["hammer"]):
         title = f"{name}: bid at most {bid}; no hammer price seen yet"
-        return Words(title, f"Bid at most {bid} now, {later}.")
+        return Words(title, f"Bid at most {bid} now, {later}. {_behind(month, unit)}")
     usual = money(unit["hammer"], month.currency)
     verb = "leaves room" if unit["max_bid"] >= unit["hammer"] else "rarely wins"
     title = f"{name}: a bid of {bid} {verb}, such units hammer at about {usual}"
     counts = past["result"].value_counts()
     seen = ", ".join(f"{int(counts.get(r, 0))} {r}" for r in ("won", "lost", "skipped"))
-    return Words(title, f"Bid at most {bid} now, {later}. Past auctions: {seen}.")
+    return Words(
+        title, f"Bid at most {bid} now, {later}. Past auctions: {seen}. {_behind(month, unit)}"
+    )
 
 
 def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
@@ -146,6 +166,7 @@ def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Wo
     ahead = month.part_curve[same & (month.part_curve["phase"] == "forecast")]
     asked = (month.part_points["model_id"] == part[0]) & (month.part_points["part_code"] == part[1])
     n, what = int(asked.sum()), f"{name}, {part_words(part[1])}"
+    newest = day_words(month.part_points.loc[asked, "quote_date"].max())
     if ahead.empty:
         return Words(f"{what}: {n} quotes, no forecast", f"{n} quotes and no forecast for {what}.")
     said, changes = [], {}
@@ -158,7 +179,7 @@ def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Wo
     title = f"{what}: {fault_words(quality)} parts {verb} by {percent(abs(change))} in a year"
     if abs(change) < 0.02:
         title = f"{what}: prices hardly move in a year"
-    return Words(title, f"Now: {'; '.join(said)}. From {n} quotes.")
+    return Words(title, f"Now: {'; '.join(said)}. From {n} quotes, the newest of {newest}.")
 
 
 def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) -> Words:
@@ -169,13 +190,14 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
         text = f"{_name(unit)}: where the money goes cannot be said"
         return Words(text, text + ".")
     sale, bid = float(start.iloc[0]), float(end.iloc[-1])
-    title = f"{_name(unit)}: of {money(sale, month.currency)} resale, {money(bid, month.currency)} is left to bid"
+    of, left = money(sale, month.currency), money(bid, month.currency)
+    title = f"{_name(unit)}: of {of} resale, {left} is left to bid"
     less = lines[lines["kind"] == "less"].copy()
     top = less.reindex(less["amount"].abs().sort_values(ascending=False).index).head(3)
     parts = ", ".join(
         f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows()
     )
-    return Words(title, f"The largest lines between them: {parts}.")
+    return Words(title, f"The largest lines between them: {parts}. {_behind(month, unit)}")
 
 
 def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -> Words:
@@ -186,5 +208,5 @@ def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -
     title = f"{_name(unit)}: no stop can be said"
     if len(buy):
         when = stop_words(buy.iloc[0], ahead)
-        title = f"{_name(unit)}: buying stops paying {_in(when)}"
-    return Words(title, "; ".join(said) + ".")
+        title = f"{_name(unit)}: {_stops('buying', when)}"
+    return Words(title, f"{'; '.join(said)}. {_behind(month, unit)}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,9 +94,19 @@ def month_words(month: Any) -> str:
     return MISSING if missing(month) else f"{pd.Timestamp(month):%B %Y}"
 
 
+def short_month(month: Any) -> str:
+    """Month for a table: ``Mar 2027``."""
+    return MISSING if missing(month) else f"{pd.Timestamp(month):%b %Y}"
+
+
 def day_words(day: Any) -> str:
     """Day in words: ``5 March 2027``."""
     return MISSING if missing(day) else f"{pd.Timestamp(day).day} {pd.Timestamp(day):%B %Y}"
+
+
+def short_day(day: Any) -> str:
+    """Day for a table: ``5 Mar 2027``."""
+    return MISSING if missing(day) else f"{pd.Timestamp(day).day} {short_month(day)}"
 
 
 def fault_words(code: Any) -> str:
@@ -123,14 +134,14 @@ def verdict_words(verdict: Any) -> str:
 
 @dataclass(frozen=True)
 class Ahead:
-    """The stretch a page looks ahead: from ``now`` for ``horizon`` months, at interval ``level``."""
+    """The stretch a page looks ahead: ``horizon`` months from ``now``, intervals at ``level``."""
 
     now: pd.Timestamp
     horizon: int
     level: float
 
 
-def stop_words(date: pd.Series, ahead: Ahead) -> str:
+def stop_words(date: pd.Series, ahead: Ahead, short: bool = False) -> str:
     """When something stops, with its interval or the reason why no month is named.
 
     Parameters
@@ -140,29 +151,31 @@ def stop_words(date: pd.Series, ahead: Ahead) -> str:
         ``probability_now``, ``probability_12`` and ``reason``.
     ahead
         The stretch the forecast covers.
+    short
+        Whether months are abbreviated, for tables.
     """
+    said = short_month if short else month_words
     median, lower, upper = (date.get(k) for k in ("median", "lower", "upper"))
     if missing(median):
-        return _no_month(date, ahead)
+        return _no_month(date, ahead, said)
     at = percent(ahead.level)
-    last = "later than the forecast" if missing(upper) else month_words(upper)
-    already = month_words(median) == month_words(ahead.now)
-    if already:
-        return "already now" if last == month_words(median) else f"already now ({at}: to {last})"
-    if month_words(lower) == last:
-        return f"{month_words(median)} ({at}: that month)"
-    first = "now" if missing(lower) or lower == ahead.now else month_words(lower)
-    return f"{month_words(median)} ({at}: {first} to {last})"
+    last = "later than the forecast" if missing(upper) else said(upper)
+    if said(median) == said(ahead.now):
+        return "already now" if last == said(median) else f"already now ({at}: to {last})"
+    if said(lower) == last:
+        return f"{said(median)} ({at}: that month)"
+    first = "now" if missing(lower) or lower == ahead.now else said(lower)
+    return f"{said(median)} ({at}: {first} to {last})"
 
 
-def _no_month(date: pd.Series, ahead: Ahead) -> str:
+def _no_month(date: pd.Series, ahead: Ahead, month: Callable[[Any], str]) -> str:
     reason = date.get("reason")
     if not missing(reason) and "not within" not in str(reason):
         return f"cannot say: {reason}"
     hints = []
     early, chance = date.get("lower"), date.get("probability_12")
     if not missing(early):
-        hints.append("possible " + ("now" if early == ahead.now else f"from {month_words(early)}"))
+        hints.append("possible " + ("now" if early == ahead.now else f"from {month(early)}"))
     if not missing(chance):
         hints.append(f"{percent(chance)} chance within 12 months")
     said = f" ({', '.join(hints)})" if hints else ""
@@ -181,5 +194,6 @@ def listing(names: list[str], most: int = 3) -> str:
     """A few names in a sentence, the rest counted."""
     shown = names[:most]
     if len(names) > most:
-        return ", ".join(shown) + f" and {len(names) - most} more"
+        left = len(names) - most
+        return ", ".join(shown) + (" and 1 other" if left == 1 else f" and {left} others")
     return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)

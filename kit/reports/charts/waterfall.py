@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import pandas as pd
 import plotly.graph_objects as go
 
 from kit.reports.charts.style import BLUE, GREEN, INK, VERMILION, Words, new_figure, plain
+from kit.reports.wording import number
 
 _MEASURE = {"start": "absolute", "less": "relative", "result": "total"}
+
+
+def _wrapped(line: str) -> str:
+    """Break a long label, so that bars keep their room on a phone."""
+    return "<br>".join(plain(part) for part in textwrap.wrap(str(line), 19)) or plain(line)
 
 
 def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
@@ -26,10 +34,10 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     figure = new_figure(words, "", months=False, height=90 + 34 * max(len(lines), 3))
     figure.add_waterfall(
         orientation="h",
-        y=lines["line"].map(plain),
+        y=lines["line"].map(_wrapped),
         x=lines["amount"],
         measure=lines["kind"].map(_MEASURE),
-        text=[f"{v:,.0f}" for v in lines["amount"]],
+        text=[number(v) for v in lines["amount"]],
         textposition="outside",
         cliponaxis=False,
         connector={"line": {"color": INK, "width": 1}},

@@ -1,0 +1,31 @@
+"""Tables of how repairs turn out: states, success and grades, with the jobs behind them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from kit.logs import CannotSay
+
+if TYPE_CHECKING:
+    from kit.reports.family_month import Worked
+
+
+def state_table(worked: Worked) -> pd.DataFrame:
+    """What listed faults turn out to be, and how often repair succeeds, with the jobs behind."""
+    columns = ["listed_fault", "state", "share", "share_lower", "share_upper", "n_found"]
+    columns += ["success", "success_lower", "success_upper", "n_tried", "hours", "part_codes"]
+    if isinstance(worked.family, CannotSay):
+        return pd.DataFrame(columns=columns)
+    return worked.family.estimates.rates.states[columns]
+
+
+def grade_table(worked: Worked) -> pd.DataFrame:
+    """Grades after repair: price factor against the base grade, share, jobs."""
+    if isinstance(worked.family, CannotSay):
+        return pd.DataFrame(columns=["grade", "factor", "share", "n"])
+    grades = worked.family.estimates.rates.grades
+    factor = [float(np.median(worked.family.grade[g])) for g in grades["grade"]]
+    return grades.assign(factor=factor)[["grade", "factor", "share", "n"]]
