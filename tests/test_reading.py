@@ -117,8 +117,10 @@ def test_rules_for_sales(workspace) -> None:
         "typo,m1,2025-01-03,9123.5,EUR,A,,,,\n"
         "stranger,m9,2025-01-03,400,EUR,A,,,,\n"
         "usd,m1,2025-01-03,400,USD,A,,,,\n"
-        "ask,m1,2025-01-03,410,EUR,A,,,asking,\n"
-        "again,m1,2025-01-10,410,EUR,A,,,asking,\n",
+        "ask,m1,2025-01-03,413.37,EUR,A,,,asking,\n"
+        "round,m1,2025-01-03,410,EUR,A,,,asking,\n"
+        "round2,m1,2025-01-10,410,EUR,A,,,asking,\n"
+        "again,m1,2025-01-10,413.37,EUR,A,,,asking,\n",
         settings_toml='currency = "EUR"\n',
     )
     assert reasons(folder) == {
@@ -131,7 +133,7 @@ def test_rules_for_sales(workspace) -> None:
         "zero": (HELD, "amount is zero or negative"),
         "early": (SET_ASIDE, "sold before the model's launch date"),
         "odd": (SET_ASIDE, "placeholder amount"),
-        "typo": (SET_ASIDE, "more than 20 times off the model's usual price"),
+        "typo": (SET_ASIDE, "far off the model's usual price (above 8 or below 1/12)"),
         "stranger": (HELD, "model_id is not in catalogue.csv"),
         "usd": (HELD, "no exchange rate to EUR within 31 days"),
         "again": (SET_ASIDE, "the same offer again within 14 days"),

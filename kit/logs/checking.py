@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-import numpy as np
 import pandas as pd
 
 from kit.logs.ledger import HELD, SET_ASIDE, exception_rows
@@ -16,8 +15,11 @@ from kit.logs.tables import TABLES
 
 Rule = Callable[[pd.DataFrame, Mapping[str, pd.DataFrame]], pd.Series]
 _REPOST_DAYS = 14
-_FAR_OFF = 20.0
-_PLACEHOLDER = r"(?:9{4,}|1{4,}|8{4,}|1234567*8?9?|0*1)(?:\.0+)?"
+# One zero too many makes a price ten times too high; a unit sold for its parts is easily ten times
+# too low, so below the usual more is let through to the robust fit.
+_TOO_HIGH, _TOO_LOW = 8.0, 1 / 12.0
+_WINDOW, _ENOUGH = "180D", 8
+_PLACEHOLDER = r"(?:9{4,}|1{4,}|8{4,}|12345(?:6(?:7(?:89?)?)?)?|1)(?:\.0+)?"
 
 
 def check_keys(name: str, rows: pd.DataFrame) -> list[pd.DataFrame]:
@@ -68,33 +70,47 @@ def _before_launch(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd
 
 
 def _far_off(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
-    return _ratio_to_usual(rows) > _FAR_OFF
+    ratio = _ratio_to_usual(rows)
+    return (ratio > _TOO_HIGH) | (ratio < _TOO_LOW)
 
 
 def _placeholder(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
     """Amounts such as 99999 that stand for 'make an offer': odd digits and far from the usual."""
     digits = rows["gross_amount"].map(lambda v: f"{v:.2f}").str.fullmatch(_PLACEHOLDER)
-    return digits & (_ratio_to_usual(rows) > 1.6)
+    ratio = _ratio_to_usual(rows)
+    return digits & ((ratio > 1.6) | (ratio < 1 / 1.6))
 
 
 def _ratio_to_usual(rows: pd.DataFrame) -> pd.Series:
-    """How many times above or below the usual an amount lies.
+    """How many times the usual price an amount is.
 
-    The usual price is the median of its model, currency and condition in the same year, since
-    prices fall; in years with fewer than five sales, the median of all years.
+    The usual price is the median of its model, currency and condition within 90 days either way,
+    since prices fall; where fewer than eight stand there, the median of all days.
     """
     amount = rows["gross_amount"].where(rows["gross_amount"] > 0)
-    by = [rows["model_id"], rows["currency"], rows["condition"] == "as_is"]
+    by = rows["model_id"] + "|" + rows["currency"] + "|" + rows["condition"]
     overall = amount.groupby(by).transform("median")
-    yearly = amount.groupby([*by, rows["sale_date"].dt.year])
-    usual = yearly.transform("median").where(yearly.transform("size") >= 5, overall)
-    return pd.Series(np.exp(np.abs(np.log(amount / usual))), index=rows.index).fillna(1.0)
+    dated = pd.DataFrame({"by": by, "day": rows["sale_date"], "amount": amount, "at": rows.index})
+    dated = dated.sort_values(["by", "day"], kind="stable")
+    rolling = dated.groupby("by", sort=False).rolling(
+        _WINDOW, on="day", center=True, min_periods=_ENOUGH
+    )
+    near = pd.Series(rolling["amount"].median().to_numpy(), index=dated["at"].to_numpy())
+    usual = near.reindex(rows.index).fillna(overall)
+    return (amount / usual).fillna(1.0)
 
 
 def _repost(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
-    """Mark an asking price repeated within 14 days at the same amount: one offer seen twice."""
-    same = ["model_id", "gross_amount", "currency", "grade", "storage_gb", "channel"]
-    asking = rows[rows["price_type"] == "asking"].sort_values(["sale_date", "line"])
+    """Mark an offer seen again within 14 days: same model and amount, and something that tells.
+
+    Equal round amounts are mostly coincidence (of the published camera offers, about nine in ten
+    such pairs), so either the source reference repeats or the amount has four figures that are
+    not zero at the end.
+    """
+    same = ["model_id", "gross_amount", "currency", "grade", "storage_gb", "channel", "source_ref"]
+    digits = rows["gross_amount"].map(lambda v: f"{v:.2f}".replace(".", "").strip("0-"))
+    telling = (rows["source_ref"] != "") | (digits.str.len() >= 4)
+    asking = rows[(rows["price_type"] == "asking") & telling].sort_values(["sale_date", "line"])
     before = asking.groupby(same, dropna=False)["sale_date"].shift()
     soon = (asking["sale_date"] - before).dt.days <= _REPOST_DAYS
     return soon.reindex(rows.index, fill_value=False)
@@ -108,7 +124,7 @@ SALES_RULES: tuple[tuple[Rule, str, str], ...] = (
     (_not_positive, HELD, "amount is zero or negative"),
     (_before_launch, SET_ASIDE, "sold before the model's launch date"),
     (_placeholder, SET_ASIDE, "placeholder amount"),
-    (_far_off, SET_ASIDE, "more than 20 times off the model's usual price"),
+    (_far_off, SET_ASIDE, "far off the model's usual price (above 8 or below 1/12)"),
     (_repost, SET_ASIDE, "the same offer again within 14 days"),
 )
 

@@ -90,7 +90,7 @@ CAUTIONS = (
         "Mains parts",
         "Power supplies hold a charge after unplugging: a qualified person only, as the electrical "
         "code where you are says.",
-        words=("power supply", "no power"),
+        words=("power supply",),
         classes=("console", "laptop"),
     ),
     Caution(

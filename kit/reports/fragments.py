@@ -81,7 +81,12 @@ def note(words: str) -> Fragment:
     return paragraph(words, "note")
 
 
-def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragment:
+def table(
+    rows: pd.DataFrame,
+    columns: Sequence[Column],
+    caption: str,
+    links: Sequence[str] | None = None,
+) -> Fragment:
     """Print a table; its first column heads each row, and wide tables scroll in their own box.
 
     Parameters
@@ -92,12 +97,14 @@ def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragme
         What to print, in order.
     caption
         Read out by screen readers and printed above.
+    links
+        Address each row's heading leads to (already quoted), one per row; none if left out.
     """
     shown = [c for c in columns if c.name in rows]
     head = "".join(f'<th scope="col"{c.kind}>{escape(c.heading)}</th>' for c in shown)
-    body = "".join(
-        _row(values, shown) for values in rows[[c.name for c in shown]].itertuples(index=False)
-    )
+    values = rows[[c.name for c in shown]].itertuples(index=False)
+    addresses = links if links is not None else [""] * len(rows)
+    body = "".join(_row(v, shown, a) for v, a in zip(values, addresses, strict=True))
     label = escape(caption, quote=True)
     return Fragment(
         f'<div class="scroll" role="region" tabindex="0" aria-label="{label}"><table>'
@@ -106,19 +113,22 @@ def table(rows: pd.DataFrame, columns: Sequence[Column], caption: str) -> Fragme
     )
 
 
-def _row(values: Sequence[Any], columns: Sequence[Column]) -> str:
+def _row(values: Sequence[Any], columns: Sequence[Column], link: str) -> str:
     cells = []
     for i, (value, column) in enumerate(zip(values, columns, strict=True)):
         said = text(MISSING if missing(value) and column.words is str else column.words(value))
         tag, scope = ("th", ' scope="row"') if i == 0 else ("td", "")
+        if link and i == 0:
+            said = f'<a href="{escape(link, quote=True)}">{said}</a>'
         cells.append(f"<{tag}{scope}{column.kind}>{said}</{tag}>")
     return f"<tr>{''.join(cells)}</tr>"
 
 
-def folded(summary: str, *pieces: Fragment) -> Fragment:
-    """Pieces behind a line that opens them; printed open."""
+def folded(summary: str, *pieces: Fragment, printed: bool = False) -> Fragment:
+    """Pieces behind a line that opens them; on paper they stay out unless ``printed``."""
     inside = "".join(p.html for p in pieces)
-    return Fragment(f"<details><summary>{escape(summary)}</summary>{inside}</details>")
+    kind = ' class="printed"' if printed else ""
+    return Fragment(f"<details{kind}><summary>{escape(summary)}</summary>{inside}</details>")
 
 
 def bullets(lines: Sequence[str]) -> Fragment:

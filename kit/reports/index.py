@@ -74,7 +74,7 @@ def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
         policy=content_policy([]),
         style=read_template("style.css"),
         sentence=sentence(rows, logs.currency),
-        main=_main_table(rows, logs.currency, page.first_day).html,
+        main=_main_table(rows, page, logs.currency).html,
         links=_links(page),
         failed=[(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
         warnings=data_warnings(logs, settings, page.first_day)[:3],
@@ -135,15 +135,17 @@ def sentence(rows: pd.DataFrame, currency: str) -> str:
     return whole[:1].upper() + whole[1:] + "."
 
 
-def _main_table(rows: pd.DataFrame, currency: str, now: pd.Timestamp) -> Fragment:
+def _main_table(rows: pd.DataFrame, page: IndexPage, currency: str) -> Fragment:
     if rows.empty:
         return Fragment("")
     fault = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
     said = rows.assign(
         family=rows["family_id"].map(fault_words),
         what=fault,
-        stop=[_months_to_stop(r, now) for _, r in rows.iterrows()],
+        stop=[_months_to_stop(r, page.first_day) for _, r in rows.iterrows()],
     )
+    pages = dict(zip((r.family_id for r in page.families), page.families, strict=True))
+    addresses = [_address(pages[f]) for f in rows["family_id"]]
     columns = [
         Column("family", "Family"),
         Column("verdict", "Verdict", verdict_words),
@@ -159,7 +161,7 @@ def _main_table(rows: pd.DataFrame, currency: str, now: pd.Timestamp) -> Fragmen
         Column("newest_sale", "Newest sale", short_day),
         Column("confidence", "Confidence"),
     ]
-    return table(said, columns, "Each family's best model and fault")
+    return table(said, columns, "Each family's best model and fault", addresses)
 
 
 def _signed(change: object) -> str:
@@ -182,11 +184,11 @@ def _months_to_stop(row: pd.Series, now: pd.Timestamp) -> str:
 
 
 def _links(page: IndexPage) -> list[tuple[str, str]]:
-    return [
-        (quote(f"{r.slug}.html"), fault_words(r.family_id))
-        for r in page.families
-        if r.status == DONE
-    ]
+    return [(_address(r), fault_words(r.family_id)) for r in page.families if r.status == DONE]
+
+
+def _address(run: FamilyRun) -> str:
+    return quote(f"{run.slug}.html")
 
 
 def _every_table(page: IndexPage, currency: str) -> Fragment:

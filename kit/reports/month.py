@@ -13,6 +13,7 @@ import pandas as pd
 
 from kit.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from kit.logs.months import month_start, parse_month
+from kit.reports.choosing import short_names
 from kit.reports.decision_tables import THRESHOLD_COLUMNS
 from kit.reports.index import IndexPage, index_html
 from kit.reports.naming import slugs
@@ -203,7 +204,7 @@ def _write_month_files(
     empty = pd.DataFrame(columns=THRESHOLD_COLUMNS)
     parts = [t[THRESHOLD_COLUMNS] for t in tables.values() if len(t)]
     thresholds = pd.concat(parts, ignore_index=True) if parts else empty
-    write_table(run.folder / "thresholds.csv", for_spreadsheet(month_columns(thresholds)))
+    write_table(run.folder / "thresholds.csv", for_spreadsheet(month_columns(_rounded(thresholds))))
     write_table(run.folder / "set_aside.csv", for_spreadsheet(logs.ledger.exceptions))
     page = IndexPage(run.month, run.families, tables, invented_note(logs.folder), run.folder)
     write_text(run.index, index_html(page, logs, settings))
@@ -211,10 +212,20 @@ def _write_month_files(
 
 
 def _saved_thresholds(folder: Path) -> pd.DataFrame:
-    """Thresholds of a family with the day of each model's newest sale."""
+    """Thresholds of a family, with short model names and the day of each one's newest sale."""
     models = read_saved(folder / "models.csv").set_index("model_id")
+    models["short"] = short_names(models["model_name"].tolist())
     table = read_saved(folder / "thresholds.csv")
-    return table.assign(newest_sale=table["model_id"].map(models["newest_sale"]))
+    return table.assign(
+        newest_sale=table["model_id"].map(models["newest_sale"]),
+        model_name=table["model_id"].map(models["short"]),
+    )
+
+
+def _rounded(table: pd.DataFrame) -> pd.DataFrame:
+    """Money to cents, chances to four places."""
+    places = {c: 4 if c.startswith("probability") else 2 for c in table.select_dtypes("number")}
+    return table.round(places)
 
 
 def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:

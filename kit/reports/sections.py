@@ -60,20 +60,28 @@ def verdicts(month: FamilyMonth) -> Fragment:
     if rest.empty:
         return shown
     more = table(rest, _verdict_columns(month), "The other models and faults")
-    return Fragment(shown.html + folded(f"{len(rest)} more models and faults", more).html)
+    return Fragment(
+        shown.html + folded(f"{len(rest)} more models and faults", more, printed=True).html
+    )
 
 
 def _worded(month: FamilyMonth) -> pd.DataFrame:
     rows = ranked(month.thresholds).reset_index(drop=True)
     newest = month.models.set_index("model_id")["newest_sale"]
     ahead = ahead_of(month)
-    fault = rows["listed_fault"].map(fault_words)
+    fault, ids = rows["listed_fault"].map(fault_words), rows["model_id"]
     return rows.assign(
         unit=rows["model_name"].astype(str) + ", " + fault,
         buy_stop=[_stop(r, "buy_stop", ahead) for _, r in rows.iterrows()],
         repair_stop=[_stop(r, "repair_stop", ahead) for _, r in rows.iterrows()],
-        newest_sale=rows["model_id"].map(newest),
+        behind=[_behind(n, newest.get(m)) for n, m in zip(rows["n_sales"], ids, strict=True)],
+        set_by=rows["reason"].replace("", None).fillna(rows["binding_limit"]),
     )
+
+
+def _behind(sales: object, newest: object) -> str:
+    """Number of sales and the newest one's day, which stand beside every figure."""
+    return number(sales) if missing(newest) else f"{number(sales)} ({short_day(newest)})"
 
 
 def _stop(row: pd.Series, name: str, ahead: Ahead) -> str:
@@ -96,11 +104,9 @@ def _verdict_columns(month: FamilyMonth) -> list[Column]:
         Column("probability_loss", "Chance of loss", percent, True),
         Column("buy_stop", "Buying stops paying", wide=True),
         Column("repair_stop", "Repair stops paying (owned)", wide=True),
-        Column("binding_limit", "What sets the bid"),
-        Column("n_sales", "Sales", _n, True),
-        Column("newest_sale", "Newest sale", short_day),
+        Column("set_by", "What sets the bid"),
+        Column("behind", "Sales (newest)"),
         Column("confidence", "Confidence"),
-        Column("reason", "Reason"),
     ]
 
 

@@ -152,6 +152,7 @@ def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
         return Words(title, f"Bid at most {bid} now, {later}. {_behind(month, unit)}")
     usual = money(unit["hammer"], month.currency)
     verb = "leaves room" if unit["max_bid"] >= unit["hammer"] else "rarely wins"
+    verb = "wins only the cheaper lots" if unit["verdict"] == "cap" else verb
     title = f"{name}: a bid of {bid} {verb}, such units hammer at about {usual}"
     counts = past["result"].value_counts()
     seen = ", ".join(f"{int(counts.get(r, 0))} {r}" for r in ("won", "lost", "skipped"))
