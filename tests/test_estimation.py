@@ -449,8 +449,8 @@ def test_without_weights_heavy_tails_break_the_intervals(monkeypatch: pytest.Mon
     with_weights = cover()
     monkeypatch.setattr("kit.estimation.joint.NU", 1e12)
     without = cover()
-    assert with_weights == pytest.approx(0.82, abs=0.06)
-    assert without > 0.92
+    assert 0.80 < with_weights < 0.92
+    assert without > 0.96
 
 
 def test_market_effect_decays_to_the_curve(usual: JointFit) -> None:

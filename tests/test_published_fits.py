@@ -150,8 +150,8 @@ def test_memory_prices_are_fitted_as_part_prices(tmp_path: Path) -> None:
     """Each series falls; the fitted yearly change agrees with the line through its own ends.
 
     From 2003 on; the end-to-end changes are computed here from the published file itself. The
-    curve damps with age and these series run three times as long as a spare part is sold, so the
-    oldest one is followed to within 30 % only.
+    curve damps with age and these series run three times as long as a spare part is sold, so
+    they are followed to within 30 % only.
     """
     shutil.copy(PUBLISHED / "catalogue.csv", tmp_path / "catalogue.csv")
     (tmp_path / "settings.toml").write_text('currency = "USD"\n')

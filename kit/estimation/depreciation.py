@@ -8,9 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.estimation.anchoring import price_panel
 from kit.estimation.design import Points, Priors
 from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.panel import Models, Panel, Traits, dummies, models_of
+from kit.estimation.panel import Models, Traits, dummies, models_of
 from kit.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
@@ -91,17 +92,9 @@ def fit_prices(
     traits = _traits(
         sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])]
     )
-    model = models.index(sales["model_id"])
-    panel = Panel(
-        models=models,
-        y=np.log(sales["amount"].to_numpy(dtype="float64") / models.launch_price[model]),
-        model=model,
-        day=pd.DatetimeIndex(sales["sale_date"]),
-        traits=traits,
-        key=sales["sale_id"].to_numpy(dtype=object),
-        amount=sales["amount"].to_numpy(dtype="float64"),
-        now=max(logs.newest_day, sales["sale_date"].max()),
-    )
+    rows = sales.rename(columns={"sale_date": "day", "sale_id": "key"})
+    now = max(logs.newest_day, sales["sale_date"].max())
+    panel = price_panel(models, rows, traits, now, priors)
     basis = "asking" if asking.all() else "sold"
     return PriceCurves(fit_joint(panel, priors), base_grade, base_channel, storage, basis)
 

@@ -8,9 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.estimation.anchoring import price_panel
 from kit.estimation.design import Points, Priors
 from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.panel import Models, Panel, Traits, dummies, models_of
+from kit.estimation.panel import Models, Traits, dummies, models_of
 from kit.logs import Logs
 
 Floats = npt.NDArray[np.float64]
@@ -82,18 +83,8 @@ def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Pri
         np.array([0.3] * len(qualities) + [0.1] * len(suppliers)),
         np.zeros(len(names), dtype=bool),
     )
-    model = models.index(rows["model_id"])
-    amount = rows["amount"].to_numpy(dtype="float64")
-    panel = Panel(
-        models=models,
-        y=np.log(amount / models.launch_price[model]),
-        model=model,
-        day=pd.DatetimeIndex(rows["quote_date"]),
-        traits=traits,
-        key=rows["quote_id"].to_numpy(dtype=object),
-        amount=amount,
-        now=now,
-    )
+    dated = rows.rename(columns={"quote_date": "day", "quote_id": "key"})
+    panel = price_panel(models, dated, traits, now, priors)
     return PartCurves(fit_joint(panel, priors), quality, supplier, _offers(rows))
 
 

@@ -87,5 +87,6 @@ def earlier_runs(folder: Path) -> list[FamilyRun]:
         slug = str(entry.get("slug"))
         there = (folder / f"{slug}.html").is_file() and (folder / "tables" / slug).is_dir()
         if entry.get("status") == DONE and there:
-            kept.append(FamilyRun(str(entry["family_id"]), slug, DONE, 0.0))
+            said = str(entry.get("messages", ""))
+            kept.append(FamilyRun(str(entry["family_id"]), slug, DONE, 0.0, messages=said))
     return kept

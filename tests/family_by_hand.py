@@ -1,0 +1,200 @@
+"""A family's month made by hand: small, without a fit, and with names nobody should trust."""
+
+import pandas as pd
+
+from kit.reports.family_month import FamilyMonth
+
+NASTY = (
+    "<script>document.title='run'</script>",
+    '<img src=x onerror="document.title=\'run\'"> "quoted" ${1+1} %{y} $5 and $6',
+    "دفتر <b>שבור</b> 📱 &amp; 'one'",
+)
+MONTHS = pd.date_range("2026-11-01", periods=24, freq="MS")
+FIRST = MONTHS[0]
+
+
+def _thresholds() -> pd.DataFrame:
+    rows = [
+        ("m1", "display_dead", "buy", 120.0, 100.0, 61.0, 30.0, "profit target", "", 40),
+        ("m2", "display_dead", "cap", 80.0, 90.0, 30.0, 15.0, "chance of loss", "", 12),
+        ("m2", "locked", "stop", 0.0, 20.0, None, None, "", "do not buy at any price", 12),
+        ("m3", "display_dead", "cannot say", None, None, None, None, "", "no price is known", 0),
+    ]
+    names = ["model_id", "listed_fault", "verdict", "max_bid", "hammer", "expected_profit"]
+    names += ["profit_per_hour", "binding_limit", "reason", "n_sales"]
+    table = pd.DataFrame(rows, columns=names)
+    return table.assign(
+        family_id="hand",
+        model_name=table["model_id"].map(dict(zip(("m1", "m2", "m3"), NASTY, strict=True))),
+        probability_loss=[0.12, 0.004, None, None],
+        bid_next_month=[118.0, 79.0, 0.0, None],
+        main_state=["display_only", "display_only", "locked", None],
+        confidence=["learned", "thin", "thin", "cannot say"],
+        **{
+            f"{date}_{end}": pd.to_datetime(pd.Series(values))
+            for date in ("buy_stop", "repair_stop")
+            for end, values in {
+                "lower": ["2027-01-01", "2026-11-01", "2026-11-01", None],
+                "median": ["2027-03-01", "2026-11-01", "2026-11-01", None],
+                "upper": [None, "2027-02-01", "2026-11-01", None],
+            }.items()
+        },
+    )
+
+
+def _dates() -> pd.DataFrame:
+    rows = [
+        ("m1", "display_dead", "", "buy stop", "2027-03-01", "2027-01-01", None),
+        ("m1", "display_dead", "", "bid zero", None, "2028-01-01", None),
+        ("m1", "display_dead", "", "repair stop", "2027-03-01", "2027-01-01", None),
+        ("m1", "", "DA", "part stop", "2027-02-01", "2027-01-01", "2027-06-01"),
+    ]
+    names = ["model_id", "listed_fault", "part_code", "date_name", "median", "lower", "upper"]
+    table = pd.DataFrame(rows, columns=names)
+    for name in ("median", "lower", "upper"):
+        table[name] = pd.to_datetime(table[name])
+    chances = {"now": 0.02, "3": 0.3, "6": 0.7, "12": 0.9}
+    return table.assign(reason="", **{f"probability_{k}": v for k, v in chances.items()})
+
+
+def _paths() -> tuple[pd.DataFrame, pd.DataFrame]:
+    steps = range(len(MONTHS))
+    path = pd.DataFrame(
+        {
+            "model_id": "m1",
+            "listed_fault": "display_dead",
+            "month": MONTHS,
+            "max_bid": [120.0 - 3 * i for i in steps],
+            "hammer": [100.0 - i for i in steps],
+            "hammer_lower": [90.0 - i for i in steps],
+            "hammer_upper": [110.0 - i for i in steps],
+        }
+    )
+    options = pd.concat(
+        pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "state": "display_only",
+                "month": MONTHS,
+                "option": option,
+                "value": [start - fall * i for i in steps],
+                "lower": [start - fall * i - 20 for i in steps],
+                "upper": [start - fall * i + 20 for i in steps],
+            }
+        )
+        for option, start, fall in (("repair", 200.0, 9.0), ("sell as is", 150.0, 2.0))
+    )
+    return path, options
+
+
+def _curve(start: float, **keys: str) -> pd.DataFrame:
+    months = pd.date_range("2026-05-01", "2028-10-01", freq="MS")
+    value = [start * 0.98**i for i in range(len(months))]
+    table = pd.DataFrame({"month": months, "predicted": value, "phase": "logged", **keys})
+    table["lower"], table["upper"] = table["predicted"] * 0.8, table["predicted"] * 1.2
+    table.loc[table["month"] >= FIRST, "phase"] = "forecast"
+    return table
+
+
+def family_by_hand() -> FamilyMonth:
+    """Return a month with every table filled; model m3 is one of which nothing can be said."""
+    path, options = _paths()
+    days = pd.to_datetime(["2026-06-10", "2026-08-11", "2026-10-12"])
+    none = pd.DataFrame()
+    return FamilyMonth(
+        family_id="hand",
+        device_class="phone",
+        currency="EUR",
+        month=FIRST,
+        cutoff=pd.Timestamp("2026-10-31"),
+        level=0.8,
+        base="grade A",
+        models=pd.DataFrame(
+            {
+                "model_id": ["m1", "m2", "m3"],
+                "model_name": NASTY,
+                "age_months": [20.0, 31.0, 44.0],
+                "n_sales": [40, 12, 0],
+                "newest_sale": [days[2], days[1], pd.NaT],
+                "confidence": ["learned", "thin", "cannot say"],
+                "reason": ["", "", "no price is known"],
+            }
+        ),
+        thresholds=_thresholds(),
+        bid_path=path,
+        hammers=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "end_time": days,
+                "final_price": [95.0, 130.0, 101.0],
+                "result": ["won", "lost", "skipped"],
+            }
+        ),
+        price_points=pd.DataFrame(
+            {
+                "model_id": ["m1", "m1", "m2"],
+                "sale_date": days,
+                "amount": [400.0, 380.0, 300.0],
+                "adjusted": [410.0, 385.0, 310.0],
+                "grade": ["A", NASTY[0], "B"],
+                "weight": [1.0, 1.0, 0.1],
+            }
+        ),
+        price_curve=pd.concat([_curve(420.0, model_id="m1"), _curve(330.0, model_id="m2")]),
+        part_points=pd.DataFrame(
+            {
+                "quote_date": days,
+                "model_id": "m1",
+                "part_code": ["DA", "DA", "BAT"],
+                "quality_class": ["aftermarket", "pulled", "aftermarket"],
+                "supplier_id": NASTY,
+                "amount": [60.0, 40.0, 12.0],
+            }
+        ),
+        part_curve=_curve(60.0, model_id="m1", part_code="DA", quality_class="aftermarket"),
+        options=options,
+        stop_dates=_dates(),
+        waterfall=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "line": ["resale price, repaired", "parts", "maximum bid"],
+                "amount": [400.0, -280.0, 120.0],
+                "kind": ["start", "less", "result"],
+            }
+        ),
+        end_states=pd.DataFrame(
+            {
+                "model_id": ["m1"],
+                "listed_fault": ["display_dead"],
+                "state": [NASTY[1]],
+                "action": ["repair"],
+                "share": [1.0],
+                "value": [200.0],
+                "break_even_bid": [150.0],
+            }
+        ),
+        states=pd.DataFrame(
+            {
+                "listed_fault": ["display_dead", "locked"],
+                "state": ["display_only", "locked"],
+                "share": [0.9, 0.1],
+                "n_found": [18, 2],
+                "success": [0.94, 0.0],
+                "n_tried": [17, 0],
+                "hours": [1.2, 0.0],
+                "part_codes": ["DA;ADH", ""],
+            }
+        ),
+        grades=pd.DataFrame({"grade": ["A"], "factor": [1.0], "share": [1.0], "n": [9]}),
+        effects=pd.DataFrame(
+            {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
+        ),
+        health=pd.DataFrame({"what": ["sales used"], "value": ["52"], "usual": [""], "note": [""]}),
+        data_quality=pd.DataFrame(
+            {"table": ["sales"], "read": [60], "used": [52], "set_aside": [6], "held": [2]}
+        ),
+        reasons=none,
+    )
