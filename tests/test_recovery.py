@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.decisions.economics import unit_economics
+from kit.decisions.economics import StateOptions, unit_economics
 from kit.decisions.stop_dates import first_of_two, repair_stop
 from kit.estimation.as_is import OTHER, as_is_ratios
 from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves, fit_prices
@@ -27,8 +27,9 @@ from kit.estimation.rates import fit_rates
 from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from kit.logs.demo import Business, Truth, simulate
 from kit.logs.demo.families import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
+from kit.logs.demo.workshop import _GRADE_SHARES as GRADE_SHARES
 from kit.logs.demo.writing import write_files
-from kit.logs.months import month_middle, month_number, month_start, month_word
+from kit.logs.months import month_middle, month_number, month_start
 
 SEEDS = (7, 8, 9)
 CUTOFF = pd.Timestamp("2025-10-31")
@@ -39,7 +40,7 @@ Z80 = 1.2815515655
 
 @dataclass(frozen=True, eq=False)
 class World:
-    """One invented business: its truth, its logs up to the cutoff, and the curves fitted to them."""
+    """One invented business: its truth, its logs up to the cutoff, and the curves fitted."""
 
     truth: Truth
     logs: Logs
@@ -199,3 +200,210 @@ def test_price_bands_hold_the_true_level(levels: pd.DataFrame) -> None:
     assert 0.65 <= inside(levels["error"], levels["sd"]) <= 0.95
     for _, ahead in levels.groupby(pd.cut(levels["ahead"], [0, 3, 6, 12])):
         assert 0.60 <= inside(ahead["error"], ahead["sd"]) <= 0.97
+
+
+def test_price_level_errors_stay_small(levels: pd.DataFrame) -> None:
+    """Median absolute error of the level at most 9 %, mean error at most 4 %, over 12 months.
+
+    Reference measurement of the method on another simulator: mean absolute error 5 to 9 % at 1
+    to 12 months for large families, and small ones (here half of them) worse by a third.
+    """
+    assert float(levels["error"].abs().median()) < 0.09
+    assert abs(float(levels["error"].mean())) < 0.04
+    near, far = levels[levels["ahead"] <= 2], levels[levels["ahead"] >= 11]
+    assert float(near["error"].abs().median()) < 0.07
+    assert float(near["sd"].median()) < float(far["sd"].median())
+
+
+def test_grade_and_channel_effects(worlds: list[World]) -> None:
+    """Intervals of grade and channel factors hold the truth about as often as they say."""
+    cases = grade_cases(worlds)
+    for _, kind in cases.groupby("what"):
+        assert len(kind) >= 40
+        # 80 % over 40 cases has a standard error of 6 %; bounds at two and a half.
+        assert 0.65 <= inside(kind["error"], kind["sd"]) <= 0.95
+        assert float(kind["error"].abs().median()) < 0.03
+
+
+def test_as_is_ratios(worlds: list[World]) -> None:
+    """Intervals of the broken-to-working ratio hold the truth; rare faults lean to the prior.
+
+    The truth is per unit of the same grade and channel, the kit's per working unit of the base
+    grade, so it is first put on the mix of grades and channels as-is units came in.
+    """
+    cases = as_is_cases(worlds)
+    assert len(cases) > 80
+    assert 0.65 <= inside(cases["error"], cases["sd"]) <= 0.95
+    often = cases[cases["n"] >= 5]
+    assert float(often["error"].abs().median()) < 0.10
+    assert abs(float(np.average(cases["error"], weights=cases["n"]))) < 0.06
+
+
+# --- Repairs ------------------------------------------------------------------------------------
+
+
+def test_success_rates_and_state_shares(worlds: list[World]) -> None:
+    """Intervals hold the truth at least as often as they say, where something was tried.
+
+    The partners' first guesses are within a few points of the truth, as the guesses of people
+    in the trade are, so the intervals, which also allow for worse guesses, hold it more often.
+    """
+    cases = rate_cases(worlds)
+    tried = cases[(cases["n"] >= 5) & (cases["true"] < 1) & (cases["true"] > 0)]
+    assert len(tried) > 100
+    assert 0.70 <= float(tried["held"].mean()) <= 0.98
+    assert float(tried["error"].abs().median()) < 0.06
+    assert 0.75 <= float(cases["share_held"].mean()) <= 0.99
+    assert float(cases["share_error"].abs().median()) < 0.05
+
+
+# --- Parts --------------------------------------------------------------------------------------
+
+
+def test_part_bands_hold_the_true_level(worlds: list[World]) -> None:
+    """Every part in every quality, 1 to 12 months ahead, without the jump nobody could foresee.
+
+    With one decline for all qualities the bands held 69 % and the median error was 10.6 %.
+    """
+    cases = pd.concat([part_cases(world) for world in worlds[:2]], ignore_index=True)
+    assert len(cases) > 4000
+    assert 0.75 <= inside(cases["error"], cases["sd"]) <= 0.97
+    assert float(cases["error"].abs().median()) < 0.08
+    assert abs(float(cases["error"].mean())) < 0.06
+
+
+# --- Stop months --------------------------------------------------------------------------------
+
+
+MONTHS = 24
+
+
+def true_outlook(world: World, drawn: FamilyOutlook, family_id: str) -> FamilyOutlook:
+    """Replace everything estimated in a family's outlook by the truth: one world, the true one."""
+    truth, curves = world.truth, world.curves[family_id]
+    base, horizon = GRADE_FACTOR[curves.base_grade], drawn.level.shape[2]
+    months = [month_start(FIRST + 1 + h) for h in range(horizon)]
+    level = np.full((1, len(drawn.models), horizon), np.nan)
+    for m, model_id in enumerate(drawn.models):
+        if curves.models.launch[m] <= CUTOFF:
+            level[0, m] = [truth.price_level(model_id, month) * base for month in months]
+    parts = {}
+    for (model_id, code, quality), path in drawn.parts.items():
+        factor = supplier_factor(drawn.estimates.parts[code])
+        price = [truth.part_level(model_id, code, quality, month) * factor for month in months]
+        parts[model_id, code, quality] = replace(path, price=np.array([price]))
+    noise = np.clip(np.random.default_rng(1).standard_t(4, 200_000), -6, 6)
+    as_is = np.exp(world.as_is_mix) / base * float(np.exp(0.13 * noise).mean())
+    states = drawn.estimates.rates.states
+    return replace(
+        drawn,
+        level=level,
+        unit_noise=np.ones(1),
+        mean_factor=float(np.exp(0.10 * noise).mean()),
+        grade={g: np.array([f / base]) for g, f in GRADE_FACTOR.items()},
+        channel={c: np.array([f]) for c, f in CHANNEL_FACTOR.items()},
+        as_is={
+            x: np.array([r * as_is]) for (f, x), r in truth.as_is_ratio.items() if f == family_id
+        },
+        hammer={},
+        parts=parts,
+        shares={
+            f: np.array([list(truth.state_shares[family_id, f].values())]) for f in drawn.shares
+        },
+        success={
+            f: np.array([[truth.success[family_id, s] for s in rows["state"]]])
+            for f, rows in states.groupby("listed_fault")
+        },
+        grade_shares=np.array([GRADE_SHARES]),
+    )
+
+
+def shuffled_stop(state: StateOptions, rng: np.random.Generator) -> np.ndarray:
+    """Repair stop with each month's draws shuffled: right month by month, wrong as paths."""
+    assert state.repair is not None
+    below = state.repair.value < state.best_alternative()
+    return first_of_two(np.stack([rng.permutation(column) for column in below.T], axis=1))
+
+
+def stop_cases(world: World, outlook: Outlook) -> pd.DataFrame:
+    """Every model and fault: drawn repair-stop months against the month the truth gives."""
+    families = {
+        f: true_outlook(world, drawn, f)
+        for f, drawn in outlook.families.items()
+        if not isinstance(drawn, CannotSay)
+    }
+    known = unit_economics(replace(outlook, draws=1, families=families), world.settings)
+    guessed = unit_economics(outlook, world.settings)
+    out, rng = [], np.random.default_rng(4)
+    for family in families:
+        for model_id, fault in guessed.keys(family):
+            unit, right = guessed.unit(family, model_id, fault), known.unit(family, model_id, fault)
+            if isinstance(unit, CannotSay) or isinstance(right, CannotSay):
+                continue
+            same = next(s for s in right.states if s.state == unit.main.state)
+            stop, true = repair_stop(unit.main), repair_stop(same)
+            if isinstance(stop, CannotSay) or isinstance(true, CannotSay):
+                continue
+            lower, upper = np.quantile(stop.months, [0.1, 0.9], method="inverted_cdf")
+            apart = shuffled_stop(unit.main, rng)
+            out.append(
+                {
+                    "unit": f"{model_id} {fault}",
+                    "true": int(true.months[0]),
+                    "lower": lower,
+                    "median": np.quantile(stop.months, 0.5, method="inverted_cdf"),
+                    "upper": upper,
+                    "by_12": stop.probability_by(12),
+                    "apart": np.quantile(apart, 0.5, method="inverted_cdf"),
+                    "apart_lower": np.quantile(apart, 0.1, method="inverted_cdf"),
+                    "apart_upper": np.quantile(apart, 0.9, method="inverted_cdf"),
+                }
+            )
+    return pd.DataFrame(out)
+
+
+@pytest.fixture(scope="module")
+def stops(worlds: list[World]) -> pd.DataFrame:
+    outlook = forecast(fit(worlds[0].logs), months=MONTHS, seed=1, draws=300)
+    return stop_cases(worlds[0], outlook)
+
+
+def test_repair_stop_months_hold_the_true_month(stops: pd.DataFrame) -> None:
+    """The 80 % interval of the repair stop holds the month that the truth gives.
+
+    Few independent cases (some sixty open ones in eight families), whole months and an open end
+    at the horizon make the interval hold more than it says; the reference measurement is 87 to
+    89 %, and here the bench's success rate, not only prices, is uncertain.
+    """
+    open_ones = stops[(stops["lower"] < MONTHS) & (stops["upper"] > 0)]
+    assert len(stops) > 100
+    assert len(open_ones) > 30
+    held = (open_ones["lower"] <= open_ones["true"]) & (open_ones["true"] <= open_ones["upper"])
+    assert float(held.mean()) >= 0.70
+    within = stops[(stops["true"] > 0) & (stops["true"] < MONTHS)]
+    assert len(within) >= 10
+    assert float((within["lower"] <= within["true"]).mean()) >= 0.6
+    assert float((within["median"] - within["true"]).abs().median()) <= 9
+
+
+def test_chances_of_a_stop_within_a_year_are_worth_having(stops: pd.DataFrame) -> None:
+    """Brier score of "within 12 months" below 0.14, the reference target.
+
+    It must also be well below that of knowing only how often it happens.
+    """
+    came = stops["true"] <= 12
+    score = float(((came - stops["by_12"]) ** 2).mean())
+    assert score < 0.14
+    assert score < 0.6 * float(came.mean() * (1 - came.mean()))
+
+
+def test_shuffled_months_would_stop_too_early_and_too_sure(stops: pd.DataFrame) -> None:
+    """The same draws with each month shuffled give earlier, narrower, wrong answers.
+
+    The reference measurement: 1.3 to 2.8 months too early, 63 % held for 80.
+    """
+    open_ones = stops[(stops["lower"] < MONTHS) & (stops["upper"] > 0)]
+    assert float((open_ones["apart"] - open_ones["median"]).mean()) < -0.5
+    width = open_ones["upper"] - open_ones["lower"]
+    apart = open_ones["apart_upper"] - open_ones["apart_lower"]
+    assert float(apart.median()) < 0.8 * float(width.median())

@@ -11,22 +11,24 @@ at the yearly rate k, so landing costs L(B)(1 + k D / 365).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from kit.decisions.money import cents
-from kit.logs.settings import Purchase
+from kit.logs.settings import Purchase, Settings, Tier
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Segment:
-    """One premium tier: between hammer prices ``lower`` and ``upper``, L(B) = a B + K.
+    """One premium tier: above ``lower`` up to and with ``upper``, L(B) = a B + K.
 
-    ``margin_a`` and ``margin_k`` give the purchase price a margin scheme counts, A(B).
+    ``margin_a`` and ``margin_k`` give the purchase price a margin scheme counts, A(B);
+    ``losses_count`` says that a sale below it gives tax back (a credit taken whole).
     """
 
     lower: float
@@ -35,6 +37,7 @@ class Segment:
     K: float
     margin_a: float
     margin_k: float
+    losses_count: bool = False
 
 
 @dataclass(frozen=True)
@@ -45,17 +48,34 @@ class Landing:
     kappa: float
 
     def segment(self, bid: float) -> Segment:
-        """Tier a hammer price falls in."""
-        return next(s for s in reversed(self.segments) if bid >= s.lower or s.lower == 0)
+        """Tier a hammer price falls in; a price at a step belongs below it."""
+        return next(s for s in reversed(self.segments) if bid > s.lower or s.lower == 0)
 
     def landed(self, bid: float) -> float:
         """Landed cost of one unit at a hammer price, without the cost of cash."""
         segment = self.segment(bid)
         return segment.a * bid + segment.K
 
+    def solve(self, in_segment: Callable[[Segment], float]) -> float:
+        """Bid at which something falling in the bid comes true, ``in_segment`` solving one tier.
+
+        The first tier whose own solution lies within it has the answer; one that would lie
+        below its tier stands at the step.
+        """
+        bid = -np.inf
+        for segment in self.segments:
+            bid = in_segment(segment)
+            if bid <= segment.upper:
+                return max(bid, segment.lower) if segment.lower > 0 else bid
+        return bid
+
 
 def landing(
-    purchase: Purchase, capital_rate: float, days: float, premium_in_margin: bool
+    purchase: Purchase,
+    capital_rate: float,
+    days: float,
+    premium_in_margin: bool,
+    whole_credit_to: float | None = None,
 ) -> Landing:
     """Lay out the landed cost of a unit.
 
@@ -69,10 +89,12 @@ def landing(
         Days from paying for the unit to being paid for it.
     premium_in_margin
         Whether a margin scheme counts the premium as part of the purchase price.
+    whole_credit_to
+        Purchase price up to which a tax credit is taken whole, loss or not; None if never.
     """
     tiers = sorted(purchase.premium, key=lambda t: t.above)
     if not tiers or tiers[0].above > 0:
-        tiers = [type(purchase.premium[0])(0.0, 0.0), *tiers] if tiers else []
+        tiers = [Tier(0.0, 0.0), *tiers] if tiers else []
     lowers = [t.above for t in tiers] or [0.0]
     rates = [t.rate for t in tiers] or [0.0]
     uppers = [*lowers[1:], np.inf]
@@ -80,7 +102,45 @@ def landing(
     for lower, upper, rate in zip(lowers, uppers, rates, strict=True):
         segments.append(_segment(purchase, (lower, upper), rate, (paid, premium_in_margin)))
         paid += rate * (upper - lower) if np.isfinite(upper) else 0.0
+    if whole_credit_to is not None:
+        segments = [part for s in segments for part in _split(s, whole_credit_to)]
     return Landing(tuple(segments), capital_rate * days / 365.0)
+
+
+def landing_under(rules: Settings, days: float) -> Landing:
+    """Landed cost under the settings of one device class, ``days`` from payment to payment."""
+    tax = rules.tax
+    whole = tax.credit_threshold if tax.scheme == "special_credit" else None
+    return landing(
+        rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole
+    )
+
+
+def purchase_on(purchase: Purchase, day: str) -> Purchase:
+    """Terms of purchase with the customs rates in force on a day, YYYY-MM-DD.
+
+    Before the first dated rate the undated ones hold.
+    """
+    dated = [d for d in purchase.duties if d.valid_from <= day]
+    if not dated:
+        return purchase
+    now = max(dated, key=lambda d: d.valid_from)
+    return replace(
+        purchase,
+        duty_rate=now.duty_rate,
+        import_tax_rate=now.import_tax_rate,
+        clearance_fee=now.clearance_fee,
+    )
+
+
+def _split(segment: Segment, whole_credit_to: float) -> list[Segment]:
+    """Cut a tier where the purchase price reaches the highest one credited whole."""
+    at = (whole_credit_to - segment.margin_k) / segment.margin_a
+    if at >= segment.upper:
+        return [replace(segment, losses_count=True)]
+    if at <= segment.lower:
+        return [segment]
+    return [replace(segment, upper=at, losses_count=True), replace(segment, lower=at)]
 
 
 def _segment(

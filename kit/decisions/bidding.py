@@ -98,18 +98,16 @@ def maximum_bid_for(states: EndStates, landing: Landing, asked: Asked, theta: fl
     float
         The bid, unrounded; negative where nothing can be paid.
     """
-    bid = -np.inf
-    for segment in landing.segments:
-        bid = _in_segment(states, segment, landing.kappa, (asked, theta))
-        if bid <= segment.upper:
-            return max(bid, segment.lower) if segment.lower > 0 else bid
-    return bid
+    return landing.solve(lambda s: bid_within(states, s, landing.kappa, (asked, theta)))
 
 
-def _in_segment(
+def bid_within(
     states: EndStates, segment: Segment, kappa: float, wanted: tuple[Asked, float]
 ) -> float:
-    """Solve one tier: tax every sold state, drop those the bid leaves without margin, repeat."""
+    """Solve one tier: tax every sold state, drop those the bid leaves without margin, repeat.
+
+    Where losses count, no state is dropped. ``wanted`` is (what is asked, tax fraction).
+    """
     asked, theta = wanted
     den, k = segment.a * (1 + kappa) + asked.per_bid, segment.K * (1 + kappa)
     start = states.expected + asked.labour - k - asked.fixed
@@ -122,7 +120,7 @@ def _in_segment(
         tax = theta * (states.weight[taxed] @ states.price[taxed] - share * segment.margin_k)
         bid = float((start - tax) / (den - theta * share * segment.margin_a))
         still = taxed & (states.price > segment.margin_a * bid + segment.margin_k)
-        if bool((still == taxed).all()):
+        if segment.losses_count or bool((still == taxed).all()):
             return bid
         taxed = still
     return bid
@@ -132,7 +130,9 @@ def profit_at(states: EndStates, landing: Landing, bid: float, theta: float = 0.
     """Profit in every end state at a hammer price."""
     segment = landing.segment(bid)
     purchase = segment.margin_a * bid + segment.margin_k
-    tax = theta * np.maximum(0.0, states.price - purchase) * (states.price > 0)
+    margin = states.price - purchase
+    margin = margin if segment.losses_count else np.maximum(0.0, margin)
+    tax = theta * margin * (states.price > 0)
     out: Floats = states.value - tax - landing.landed(bid) * (1 + landing.kappa)
     return out
 
@@ -140,7 +140,7 @@ def profit_at(states: EndStates, landing: Landing, bid: float, theta: float = 0.
 def break_even_bids(
     states: EndStates, segment: Segment, kappa: float, theta: float = 0.0
 ) -> Floats:
-    """Hammer price at which each end state alone breaks even."""
+    """Hammer price at which each end state alone breaks even, on the terms of one tier."""
     den, k = segment.a * (1 + kappa), segment.K * (1 + kappa)
     plain = (states.value - k) / den
     if not theta:
@@ -149,8 +149,29 @@ def break_even_bids(
         den - theta * segment.margin_a
     )
     margin = states.price - segment.margin_a * taxed - segment.margin_k
-    out: Floats = np.where((states.price > 0) & (margin > 0), taxed, plain)
+    out: Floats = np.where((states.price > 0) & ((margin > 0) | segment.losses_count), taxed, plain)
     return out
+
+
+def break_even_anywhere(states: EndStates, landing: Landing, theta: float = 0.0) -> Floats:
+    """Hammer price at which each end state alone breaks even, each in the tier it falls in."""
+    out = break_even_bids(states, landing.segments[-1], landing.kappa, theta)
+    for segment, higher in zip(landing.segments[-2::-1], landing.segments[:0:-1], strict=True):
+        here = break_even_bids(states, segment, landing.kappa, theta)
+        out = np.where(here <= segment.upper, here, np.maximum(out, higher.lower))
+    return out
+
+
+def step_table(break_even: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Chance of loss as the steps it rises in: bids, and the chance of loss just above each.
+
+    Parameters
+    ----------
+    break_even, weight
+        Break-even bid and weight of every end state, any shape; equal bids make one step.
+    """
+    bids, which = np.unique(np.round(break_even.ravel(), 9), return_inverse=True)
+    return bids, np.cumsum(np.bincount(which, weight.ravel()))
 
 
 def chance_limit(break_even: Floats, weight: Floats, alpha: float) -> float:
@@ -166,11 +187,29 @@ def chance_limit(break_even: Floats, weight: Floats, alpha: float) -> float:
     return float(bids[allowed[-1]])
 
 
-def lot_limit(states: EndStates, segment: Segment, kappa: float, lot: tuple[int, float]) -> float:
-    """Bid per unit at which n independent units lose with chance alpha; ``lot`` is (n, alpha)."""
+def lot_limit(
+    states: EndStates,
+    segment: Segment,
+    kappa: float,
+    lot: tuple[int, float],
+    common: float = 0.0,
+) -> float:
+    """Bid per unit at which a lot of like units loses with chance alpha, normal approximation.
+
+    Parameters
+    ----------
+    states, segment, kappa
+        One unit and its landed cost; the spread of ``states`` is each unit's own luck.
+    lot
+        (units, alpha).
+    common
+        Standard deviation of the error all units share (the price level, say). It does not
+        average out: however large the lot, z times it stays off the bid.
+    """
     n, alpha = lot
     z = float(norm.ppf(1 - alpha))
-    worth = states.expected - segment.K * (1 + kappa) - z * states.spread / np.sqrt(n)
+    risk = z * np.sqrt(states.spread**2 / n + common**2)
+    worth = states.expected - segment.K * (1 + kappa) - risk
     return float(worth / (segment.a * (1 + kappa)))
 
 

@@ -16,11 +16,16 @@ from kit.logs import Logs
 
 Floats = npt.NDArray[np.float64]
 
+# Copies and pulled parts get cheaper with age while the maker's own hold their price, so a
+# quality's effect may change with age. On two invented businesses, twelve months ahead, this
+# took the median error of a part's level from 10.6 to 5.5 % and the cover of its 80 % band from
+# 69 to 92 % (tests/test_recovery.py).
 PART_PRIORS = Priors(
     level=(-2.0, 1.5),
     first_slope=(-0.5, 0.4),
     model_level=0.25,
     noise=0.10,
+    trait_age_sd=0.06,
     cell=0.05,
     market=0.03,
     with_step=False,
@@ -81,7 +86,7 @@ def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Pri
         tuple(names),
         np.hstack([quality_columns, supplier_columns]),
         np.array([0.3] * len(qualities) + [0.1] * len(suppliers)),
-        np.zeros(len(names), dtype=bool),
+        np.array([n.startswith(QUALITY) for n in names], dtype=bool),
     )
     dated = rows.rename(columns={"quote_date": "day", "quote_id": "key"})
     panel = price_panel(models, dated, traits, now, priors)

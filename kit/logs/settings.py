@@ -70,6 +70,9 @@ class Limits:
     held_share: float = _s(
         0.02, "share of rows held for review that fails a check", "share", _SHARE
     )
+    lot_size: int = _s(
+        1, "like units bought together; above 1 the chance of loss is the lot's", "units", (1, 1e4)
+    )
 
 
 @dataclass(frozen=True)
@@ -78,6 +81,16 @@ class Tier:
 
     above: float = _s(0.0, "hammer price from which the rate holds", "money", _MONEY)
     rate: float = _s(0.0, "premium on the part of the hammer price above it", "share", _SHARE)
+
+
+@dataclass(frozen=True)
+class Duty:
+    """What customs take, from a day on."""
+
+    valid_from: str = _s("1970-01-01", "first day of these rates, YYYY-MM-DD")
+    duty_rate: float = _s(0.0, "import duty", "share", _SHARE)
+    import_tax_rate: float = _s(0.0, "import tax not recovered", "share", _SHARE)
+    clearance_fee: float = _s(0.0, "customs clearance per unit", "money", _MONEY)
 
 
 @dataclass(frozen=True)
@@ -93,6 +106,7 @@ class Purchase:
     duty_rate: float = _s(0.0, "import duty, if imported", "share", _SHARE)
     import_tax_rate: float = _s(0.0, "import tax not recovered, if imported", "share", _SHARE)
     clearance_fee: float = _s(0.0, "customs clearance, if imported", "money", _MONEY)
+    duties: list[Duty] = _s([], "dated duty, tax and clearance; they replace the three above")
 
 
 @dataclass(frozen=True)
@@ -136,6 +150,16 @@ class Collateral:
 
 
 @dataclass(frozen=True)
+class PartQuality:
+    """What a unit fetches and risks with a part of one quality class."""
+
+    name: str = _s("", "quality class as in part_quotes.csv")
+    price_factor: float = _s(1.0, "resale price with it, against usual", "ratio", (0.1, 2.0))
+    return_rate: float = _s(0.07, "units coming back", "share", _SHARE)
+    warranty_rate: float = _s(0.03, "units failing within the warranty", "share", _SHARE)
+
+
+@dataclass(frozen=True)
 class Repair:
     """What a repair costs besides the main parts."""
 
@@ -155,6 +179,7 @@ class Repair:
         "part qualities, the preferred first",
     )
     quote_days: float = _s(60.0, "quotes older than this are marked as old", "days", _DAYS)
+    qualities: list[PartQuality] = _s([], "what differs by part quality; none if empty")
 
 
 @dataclass(frozen=True)
@@ -199,9 +224,14 @@ class PartOut:
 class Tax:
     """Tax on the sale; off by default. This is not tax advice: ask your adviser."""
 
-    scheme: str = _choice("none", ("none", "on_sale", "margin"), "which tax falls on a sale")
+    scheme: str = _choice(
+        "none", ("none", "on_sale", "margin", "special_credit"), "which tax falls on a sale"
+    )
     rate: float = _s(0.0, "the rate, for example 0.20", "share", _SHARE)
     premium_in_margin: bool = _s(True, "whether the premium belongs to the purchase price")
+    credit_threshold: float = _s(
+        300.0, "special_credit: purchase price up to which the credit is whole", "money", _MONEY
+    )
 
 
 @dataclass(frozen=True)

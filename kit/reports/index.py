@@ -116,7 +116,7 @@ def _bids_before(page: IndexPage) -> dict[tuple[str, str, str], float] | None:
 def sentence(rows: pd.DataFrame, currency: str) -> str:
     """Say in one sentence where to buy, where to cap and where to stop."""
     if rows.empty:
-        return "No family could be worked out this month."
+        return "No bid can be said this month: no family has a listed fault (fault_states.csv)."
     said = []
     for verdict, verb in (("buy", "Buy"), ("cap", "cap")):
         chosen = rows[rows["verdict"] == verdict].sort_values("expected_profit", ascending=False)

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import multiprocessing
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TypedDict, Unpack
 
 import pandas as pd
 
@@ -28,6 +27,7 @@ from kit.reports.writing import (
     write_table,
     write_text,
 )
+from kit.scale import each_family
 
 Progress = Callable[[str, str, float], None]
 
@@ -55,7 +55,8 @@ def _quiet(family_id: str, status: str, seconds: float) -> None:
     return None
 
 
-class Order(TypedDict, total=False):
+@dataclass(frozen=True)
+class Order:
     """What may be asked for beyond workspace and month; what is left out or None is the usual.
 
     ``families`` (all), ``as_of`` the last day the report may know of (YYYY-MM-DD; the month's
@@ -63,20 +64,23 @@ class Order(TypedDict, total=False):
     ``workers`` processes (1), ``seed`` and ``draws`` (the settings').
     """
 
-    families: Sequence[str] | None
-    as_of: str | pd.Timestamp | None
-    out: str | Path | None
-    workers: int
-    seed: int | None
-    draws: int | None
+    families: Sequence[str] | None = None
+    as_of: str | pd.Timestamp | None = None
+    out: str | Path | None = None
+    workers: int = 1
+    seed: int | None = None
+    draws: int | None = None
+
+
+_USUAL = Order()
 
 
 def write_month(
     workspace: str | Path,
     month: str,
     *,
+    order: Order = _USUAL,
     progress: Progress = _quiet,
-    **order: Unpack[Order],
 ) -> MonthRun:
     """Write ``MONTH/``: index.html, a page per family, thresholds.csv, set_aside.csv, run.json.
 
@@ -86,10 +90,10 @@ def write_month(
         Folder of the logs.
     month
         YYYY-MM.
+    order
+        Which families, up to which day, where to, by how many processes.
     progress
         Called after each family with its identifier, 'done' or 'failed', and seconds taken.
-    **order
-        Which families, up to which day, where to, by how many processes: see ``Order``.
 
     Returns
     -------
@@ -102,18 +106,18 @@ def write_month(
         If the logs, settings, month, day or a family's name cannot be used.
     """
     workspace, number = Path(workspace).resolve(), parse_month(month)
-    as_of = _last_day(order.get("as_of"), number)
+    as_of = _last_day(order.as_of, number)
     logs, settings = read_logs(workspace), read_settings(workspace)
     known = logs.as_of(as_of)
-    chosen = _chosen(order.get("families"), logs.families)
-    folder = Path(order.get("out") or workspace / "out").resolve() / month
+    chosen = _chosen(order.families, logs.families)
+    folder = Path(order.out or workspace / "out").resolve() / month
     folder.mkdir(parents=True, exist_ok=True)
-    record = run_record(logs, settings, (month, as_of), (order.get("seed"), order.get("draws")))
+    record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
     earlier = earlier_runs(folder) if same_inputs(folder, record) else []
     write_text(folder / SCRIPT_NAME, drawing_script())
     tasks = _tasks(chosen, logs, folder, {"month": month, "as_of": as_of, **_numbers(order)})
     runs = {r.family_id: r for r in earlier}
-    for run in _run(tasks, order.get("workers", 1)):
+    for run in _run(tasks, order.workers):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
@@ -122,7 +126,7 @@ def write_month(
 
 
 def _numbers(order: Order) -> dict[str, str]:
-    asked = {"seed": order.get("seed"), "draws": order.get("draws")}
+    asked = {"seed": order.seed, "draws": order.draws}
     return {name: "" if value is None else str(value) for name, value in asked.items()}
 
 
@@ -178,19 +182,18 @@ def _tasks(
 
 
 def _run(tasks: list[FamilyTask], workers: int) -> Iterator[FamilyRun]:
-    if workers <= 1:
-        yield from map(run_family, tasks)
-        return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        waiting = {pool.submit(run_family, t): t for t in tasks}
-        for future in as_completed(waiting):
-            task, error = waiting[future], future.exception()
-            if error is None:
-                yield future.result()
-            else:
-                reason = f"its process died: {type(error).__name__}"
-                yield FamilyRun(task.family_id, task.slug, FAILED, 0.0, reason)
+    """Run every task through the kit's one map; a process that dies fails its family only."""
+    by_name = {t.family_id: t for t in tasks}
+    for family_id, result in each_family(partial(_run_named, by_name), list(by_name), workers):
+        if isinstance(result, FamilyRun):
+            yield result
+        else:
+            reason = f"its process died: {type(result).__name__}"
+            yield FamilyRun(family_id, by_name[family_id].slug, FAILED, 0.0, reason)
+
+
+def _run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:
+    return run_family(tasks[family_id])
 
 
 def _write_month_files(
@@ -230,8 +233,6 @@ def _rounded(table: pd.DataFrame) -> pd.DataFrame:
 
 def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
     """Return run.json: the inputs' record and what became of each family."""
-    import json
-
     families = [
         {
             "family_id": r.family_id,

@@ -20,22 +20,20 @@ def slug(name: str) -> str:
     """
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii").lower()
     kept = re.sub(r"[^a-z0-9_-]+", "-", plain).strip("-_")[:_LONGEST]
-    if kept == name and kept not in _RESERVED:
+    if kept and kept == name and kept not in _RESERVED:
         return kept
     mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
     return f"{kept or 'family'}-{mark}"
 
 
 def slugs(names: Iterable[str]) -> dict[str, str]:
-    """Return the file name of each identifier.
-
-    Raises
-    ------
-    ValueError
-        If two identifiers still share one, which a hash of eight characters makes next to
-        impossible.
-    """
-    out = {n: slug(n) for n in names}
-    if len(set(out.values())) != len(out):
-        raise ValueError("two families share a file name: " + ", ".join(sorted(out)))
+    """Return the file name of each identifier; a number parts the few that still coincide."""
+    out: dict[str, str] = {}
+    for name in names:
+        first = wanted = slug(name)
+        count = 1
+        while wanted in out.values():
+            count += 1
+            wanted = f"{first}-{count}"
+        out[name] = wanted
     return out

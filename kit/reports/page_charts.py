@@ -28,6 +28,7 @@ from kit.reports.sentences import (
     stop_month_words,
     waterfall_words,
 )
+from kit.reports.wording import missing
 
 Piece = Chart | Fragment
 
@@ -46,7 +47,7 @@ def waterfall_piece(month: FamilyMonth) -> Piece:
     unit = _main(month)
     rows = month.waterfall if unit is None else of_unit(month.waterfall, unit)
     if unit is None or rows.empty:
-        return note("No breakdown from resale price to bid: the repair cannot be costed.")
+        return note(f"No breakdown from resale price to bid: {_why_not(month)}.")
     return Chart(waterfall(rows, month.currency, waterfall_words(month, unit, rows)))
 
 
@@ -56,7 +57,7 @@ def stop_piece(month: FamilyMonth) -> Piece:
     dates = month.stop_dates if unit is None else of_unit(month.stop_dates, unit)
     dates = dates.dropna(subset=["probability_now"])
     if unit is None or dates.empty:
-        return note("No stop month can be said: the reasons stand in the table of thresholds.")
+        return note(f"No stop month can be said: {_why_not(month)}.")
     return Chart(stop_months(dates, stop_month_words(month, unit, dates)))
 
 
@@ -65,7 +66,7 @@ def scissors_piece(month: FamilyMonth) -> Piece:
     unit = _main(month)
     rows = month.options if unit is None else of_unit(month.options, unit)
     if unit is None or rows.empty:
-        return note("Repair cannot be compared with its alternatives: no option can be costed.")
+        return note(f"Repair cannot be compared with its alternatives: {_why_not(month)}.")
     stop = one_date(month, unit, "repair stop")
     words = scissors_words(month, unit, rows, stop)
     return Chart(scissors(rows, stop, month.currency, words))
@@ -76,7 +77,7 @@ def bid_pieces(month: FamilyMonth) -> list[Piece]:
     main, often = _main(month), most_auctioned(month)
     units = [u for u in (main, often) if u is not None and len(of_unit(month.bid_path, u))]
     if not units:
-        return [note("No bids can be said: the reasons stand in the table of thresholds.")]
+        return [note(f"No bids can be said: {_why_not(month)}.")]
     if len(units) == 2 and units[0].name == units[1].name:
         units.pop()
     return [
@@ -100,6 +101,14 @@ def part_pieces(month: FamilyMonth) -> list[Piece]:
         return [note("No part prices: no quotes for this family (part_quotes.csv).")]
     name = str(unit["model_name"])
     return [Chart(part_prices(month, p, part_price_words(month, p, name))) for p in parts]
+
+
+def _why_not(month: FamilyMonth) -> str:
+    """Say what is lacking for decisions."""
+    if month.thresholds.empty:
+        return "no listed fault is declared for this family (fault_states.csv)"
+    reason = main_row(month.thresholds)["reason"]
+    return "no option can be costed" if missing(reason) else str(reason)
 
 
 def _main(month: FamilyMonth) -> pd.Series | None:

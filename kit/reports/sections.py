@@ -225,7 +225,8 @@ def yields(month: FamilyMonth) -> Fragment:
         Column("share", "Share of repaired units", percent, True),
         Column("n", "Units", _n, True),
     ]
-    out = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states")).html
+    ends_shown = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states"))
+    out = ends_shown.html if len(rows) else ""
     if len(month.grades):
         out += table(month.grades, grades, "Grades after repair").html
     return Fragment(out)

@@ -1,0 +1,1 @@
+"""How well it would have worked: forecasts and bids replayed on what was known at the time."""

@@ -1,0 +1,53 @@
+"""Every piece of a family's page, gathered the way an executed notebook holds them."""
+
+from pathlib import Path
+
+import nbformat
+
+from kit.logs import read_settings
+from kit.reports import page_charts, records, sections
+from kit.reports.fragments import Chart
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+
+
+def all_charts(month):
+    return [
+        page_charts.waterfall_piece(month),
+        page_charts.stop_piece(month),
+        page_charts.price_piece(month),
+        page_charts.scissors_piece(month),
+        *page_charts.bid_pieces(month),
+        *page_charts.part_pieces(month),
+    ]
+
+
+def all_tables(month):
+    return [
+        sections.opening(month),
+        sections.verdicts(month),
+        *(sections.cautions(month, step) for step in ("buying", "repairing", "selling")),
+        sections.stop_table(month),
+        sections.models(month),
+        sections.fault_tree(month),
+        sections.yields(month),
+        sections.next_months(month),
+        records.fit_health(month),
+        records.data_quality(month),
+        records.settings_used(month, read_settings(DEMO)),
+        records.glossary(),
+    ]
+
+
+def as_notebook(pieces):
+    cells = []
+    for piece in pieces:
+        data = (
+            piece._repr_mimebundle_()
+            if isinstance(piece, Chart)
+            else {"text/html": piece._repr_html_(), "text/plain": repr(piece)}
+        )
+        cell = nbformat.v4.new_code_cell("piece", execution_count=1)
+        cell.outputs = [nbformat.v4.new_output("display_data", data=data)]
+        cells.append(cell)
+    return nbformat.v4.new_notebook(cells=cells)
