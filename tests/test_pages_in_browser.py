@@ -68,7 +68,7 @@ class Seen:
                 "return [...document.querySelectorAll('.chart')]"
                 ".filter(c => c.querySelector('.main-svg')).length"
             )
-            if charts == drawn:
+            if charts == drawn or not self.driver.execute_script("return !!window.Plotly"):
                 break
             time.sleep(0.1)
         return charts, drawn

@@ -111,9 +111,7 @@ def landing_under(rules: Settings, days: float) -> Landing:
     """Landed cost under the settings of one device class, ``days`` from payment to payment."""
     tax = rules.tax
     whole = tax.credit_threshold if tax.scheme == "special_credit" else None
-    return landing(
-        rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole
-    )
+    return landing(rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole)
 
 
 def purchase_on(purchase: Purchase, day: str) -> Purchase:

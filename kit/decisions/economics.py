@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.decisions.acquisition import landing
+from kit.decisions.acquisition import landing_under, purchase_on
 from kit.decisions.options import (
     AS_IS,
     MAKER,
@@ -67,7 +67,8 @@ class Economics:
         at = family.models.index(model_id)
         if not np.isfinite(family.level[:, at, 0]).all():
             return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
-        return _unit(family, self.settings, (model_id, fault), self.outlook)
+        rules = self.settings.for_class(family.estimates.device_class)
+        return unit_under(rules, family, (model_id, fault), self.outlook)
 
 
 def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
@@ -89,12 +90,25 @@ def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
     return Economics(outlook, settings)
 
 
-def _unit(
-    family: FamilyOutlook, settings: Settings, key: tuple[str, str], outlook: Outlook
+def unit_under(
+    rules: Settings, family: FamilyOutlook, key: tuple[str, str], outlook: Outlook
 ) -> UnitEconomics:
+    """Work out one unit under given rules.
+
+    Parameters
+    ----------
+    rules
+        Settings as they hold for the family's device class.
+    family
+        Draws of the family; the model must have a forecast.
+    key
+        (model_id, listed_fault).
+    outlook
+        Tells the first month and how many.
+    """
     model_id, fault = key
-    rules = settings.for_class(family.estimates.device_class)
     day = f"{month_start(outlook.first_month):%Y-%m-%d}"
+    rules = replace(rules, purchase=purchase_on(rules.purchase, day))
     bench = Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
     declared = family.estimates.rates.states
     rows = declared[declared["listed_fault"] == fault].reset_index(drop=True)
@@ -108,7 +122,7 @@ def _unit(
         states.append(_state(bench, row, (share, success), (fault, faults)))
     codes = next((s.codes for s in states if s.state == main), ())
     days = days_to_cash(bench, list(codes))
-    land = landing(rules.purchase, rules.delay.capital_rate, days, rules.tax.premium_in_margin)
+    land = landing_under(rules, days)
     return UnitEconomics(
         model_id,
         fault,

@@ -85,14 +85,18 @@ class UnitEconomics:
 
     def end_states(self, month: int) -> EndStates:
         """End states of a unit bought in a month, at the market's mean price, (draws, slots)."""
-        weight, value, price, _ = self._slots(month)
-        return EndStates(weight / len(weight), value, price)
+        return self.both_end_states(month)[0]
 
     def unit_end_states(self, month: int) -> EndStates:
         """The same for the one unit at hand: its own luck in price is in the draws."""
+        return self.both_end_states(month)[1]
+
+    def both_end_states(self, month: int) -> tuple[EndStates, EndStates]:
+        """Return the end states at the market's mean price, and those of the one unit at hand."""
         weight, value, price, _ = self._slots(month)
-        luck = self.family.unit_noise[:, None]
-        return EndStates(weight / len(weight), value + self.kept * price * (luck - 1), price * luck)
+        weight, luck = weight / len(weight), self.family.unit_noise[:, None]
+        own = EndStates(weight, value + self.kept * price * (luck - 1), price * luck)
+        return EndStates(weight, value, price), own
 
     def labels(self, month: int) -> list[tuple[str, str]]:
         """State and outcome of each slot."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from kit.decisions.acquisition import Segment
+from kit.decisions.acquisition import Landing
 from kit.decisions.bidding import (
     Asked,
     EndStates,
@@ -15,15 +15,17 @@ from kit.decisions.bidding import (
     ask_per_bench_hour,
     ask_profit,
     ask_return_on_cash,
-    break_even_bids,
+    bid_within,
+    break_even_anywhere,
     chance_limit,
     loss_cap_limit,
     maximum_bid_for,
     profit_at,
     winners_curse,
 )
+from kit.decisions.lots import lot_bid
 from kit.decisions.money import round_down
-from kit.decisions.tax import tax_fraction
+from kit.decisions.tax import ON_MARGIN, tax_fraction
 from kit.decisions.unit import UnitEconomics
 from kit.logs.settings import Settings
 
@@ -72,92 +74,118 @@ def hammer_price(unit: UnitEconomics, month: int) -> tuple[float, float, float]:
     return float(lower), float(middle), float(upper)
 
 
-def unit_bid(unit: UnitEconomics, month: int) -> Bid:
-    """Threshold of one unit in one month: the lowest of targets and limits."""
-    rules = unit.settings
-    theta = margin_fraction(rules)
-    states = unit.end_states(month)
-    target, name = _strictest_target(unit, states, month, theta)
-    segment = unit.landing.segment(max(target, 0.0))
-    error = float(unit.value[:, month].std() / (segment.a * (1 + unit.landing.kappa)))
-    shaded = target - winners_curse(error, rules.limits.rivals + 1)
-    single = unit.unit_end_states(month)
-    limits = {name: shaded, **_limits(unit, single, month, (segment, theta))}
-    binding = min(limits, key=lambda k: limits[k])
-    exact = limits[binding]
-    amount, reason = _rounded(exact, rules)
-    hammer = hammer_price(unit, month)[1]
-    assumed = amount if np.isnan(hammer) else min(amount, float(hammer))
-    if reason:
-        return Bid(exact, target, binding, 0.0, reason, np.nan, np.nan, np.nan, np.nan)
-    profit = profit_at(states, unit.landing, assumed, theta)
-    expected = float(np.sum(states.weight * profit))
-    loses = profit_at(single, unit.landing, assumed, theta) < 0
-    return Bid(
-        exact,
-        target,
-        binding,
-        amount,
-        reason,
-        assumed,
-        expected,
-        expected / unit.hours(month),
-        float(np.sum(single.weight * loses)),
+@dataclass(frozen=True, eq=False)
+class Outcomes:
+    """What a bid in one month is worked out from, whatever the terms of purchase.
+
+    ``market`` and ``single`` are the end states at the market's mean price and for the one unit
+    at hand; ``value_error`` the standard error of its expected worth; ``hammer`` the usual price.
+    """
+
+    market: EndStates
+    single: EndStates
+    value_error: float
+    hours: float
+    parts_cash: float
+    wage: float
+    hammer: float
+
+
+def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
+    """Work out a month's end states once; bids on any terms of purchase follow from them."""
+    market, single = unit.both_end_states(month)
+    return Outcomes(
+        market,
+        single,
+        float(unit.value[:, month].std()),
+        unit.hours(month),
+        unit.parts_cash(month),
+        unit.wage,
+        hammer_price(unit, month)[1],
     )
 
 
+def unit_bid(unit: UnitEconomics, month: int) -> Bid:
+    """Threshold of one unit in one month: the lowest of targets and limits."""
+    return bid_on_terms(outcomes(unit, month), unit.landing, unit.settings)
+
+
+def bid_on_terms(known: Outcomes, landing: Landing, rules: Settings) -> Bid:
+    """Threshold at a landed cost and under the settings of one device class."""
+    theta = margin_fraction(rules)
+    target, name = _strictest_target(known, landing, rules)
+    segment = landing.segment(max(target, 0.0))
+    error = known.value_error / (segment.a * (1 + landing.kappa))
+    shaded = target - winners_curse(error, rules.limits.rivals + 1)
+    limits = {name: shaded, **_limits(known, landing, rules)}
+    binding = min(limits, key=lambda k: limits[k])
+    exact = limits[binding]
+    amount, reason = _rounded(exact, rules)
+    if reason:
+        return Bid(exact, target, binding, 0.0, reason, np.nan, np.nan, np.nan, np.nan)
+    assumed = amount if np.isnan(known.hammer) else min(amount, float(known.hammer))
+    expected, chance = expectation(known, landing, assumed, theta)
+    per_hour = expected / known.hours
+    return Bid(exact, target, binding, amount, reason, assumed, expected, per_hour, chance)
+
+
+def expectation(
+    known: Outcomes, landing: Landing, price: float, theta: float
+) -> tuple[float, float]:
+    """Return the expected profit and the chance of loss of buying at a price."""
+    profit = profit_at(known.market, landing, price, theta)
+    loses = profit_at(known.single, landing, price, theta) < 0
+    return float(np.sum(known.market.weight * profit)), float(np.sum(known.single.weight * loses))
+
+
 def margin_fraction(rules: Settings) -> float:
-    """Tax fraction of the margin; zero unless the margin scheme applies."""
-    return tax_fraction(rules.tax.rate) if rules.tax.scheme == "margin" else 0.0
+    """Tax fraction of the margin; zero unless a scheme taxes the margin."""
+    return tax_fraction(rules.tax.rate) if rules.tax.scheme in ON_MARGIN else 0.0
 
 
-def _strictest_target(
-    unit: UnitEconomics, states: EndStates, month: int, theta: float
-) -> tuple[float, str]:
+def _strictest_target(known: Outcomes, landing: Landing, rules: Settings) -> tuple[float, str]:
     """Lowest bid over the targets that are set; break-even if none is."""
-    targets, bids = unit.settings.targets, {}
+    targets, states, theta = rules.targets, known.market, margin_fraction(rules)
+    wanted: dict[str, Asked] = {}
     if targets.profit is not None:
-        bids["profit target"] = _solve(unit, states, ask_profit(targets.profit), theta)
+        wanted["profit target"] = ask_profit(targets.profit)
     if targets.margin is not None:
-        asked = ask_margin(targets.margin, states.revenue)
-        bids["margin target"] = _solve(unit, states, asked, theta)
+        wanted["margin target"] = ask_margin(targets.margin, states.revenue)
     if targets.profit_per_bench_hour is not None:
-        asked = ask_per_bench_hour(targets.profit_per_bench_hour, unit.hours(month), unit.wage)
-        bids["bench-hour target"] = _solve(unit, states, asked, theta)
+        rate = targets.profit_per_bench_hour
+        wanted["bench-hour target"] = ask_per_bench_hour(rate, known.hours, known.wage)
+    if not wanted and targets.return_on_cash is None:
+        wanted["break-even"] = ask_profit(0.0)
+    bids = {n: maximum_bid_for(states, landing, asked, theta) for n, asked in wanted.items()}
     if targets.return_on_cash is not None:
-        share, parts = targets.return_on_cash, unit.parts_cash(month)
-        solved = [
-            (s, _solve(unit, states, ask_return_on_cash(share, parts, s), theta))
-            for s in unit.landing.segments
-        ]
-        bids["return on cash"] = next((b for s, b in solved if b <= s.upper), solved[-1][1])
-    if not bids:
-        bids["break-even"] = _solve(unit, states, ask_profit(0.0), theta)
+        share, parts = targets.return_on_cash, known.parts_cash
+        bids["return on cash"] = landing.solve(
+            lambda s: bid_within(
+                states, s, landing.kappa, (ask_return_on_cash(share, parts, s), theta)
+            )
+        )
     name = min(bids, key=lambda k: bids[k])
     return bids[name], name
 
 
-def _solve(unit: UnitEconomics, states: EndStates, asked: Asked, theta: float) -> float:
-    return maximum_bid_for(states, unit.landing, asked, theta)
-
-
-def _limits(
-    unit: UnitEconomics, single: EndStates, month: int, at: tuple[Segment, float]
-) -> dict[str, float]:
+def _limits(known: Outcomes, landing: Landing, rules: Settings) -> dict[str, float]:
     """Bids that risk and cash allow."""
-    segment, theta = at
-    rules, kappa, out = unit.settings.limits, unit.landing.kappa, {}
-    if rules.probability_loss is not None:
-        even = break_even_bids(single, segment, kappa, theta)
-        out["chance of loss"] = chance_limit(even, single.weight, rules.probability_loss)
-    if rules.loss_cap_share is not None:
+    limits, kappa, theta, out = rules.limits, landing.kappa, margin_fraction(rules), {}
+    single, alpha = known.single, limits.probability_loss
+    if alpha is not None and limits.lot_size > 1:
+        lot = (limits.lot_size, alpha)
+        out["chance of loss, lot"] = lot_bid(known.market, single, landing, lot, theta)
+    elif alpha is not None:
+        even = break_even_anywhere(single, landing, theta)
+        out["chance of loss"] = chance_limit(even, single.weight, alpha)
+    if limits.loss_cap_share is not None:
         shares, values = single.weight.sum(axis=0), (single.weight * single.value).sum(axis=0)
         likely = shares >= 0.01
         worst = float((values[likely] / shares[likely]).min())
-        cap = rules.loss_cap_share * rules.working_cash
-        out["loss cap"] = loss_cap_limit(worst, cap, segment, kappa)
-    left = rules.working_cash - unit.parts_cash(month) - segment.K
-    out["working cash"] = left / segment.a
+        cap = limits.loss_cap_share * limits.working_cash
+        out["loss cap"] = landing.solve(lambda s: loss_cap_limit(worst, cap, s, kappa))
+    left = limits.working_cash - known.parts_cash
+    out["working cash"] = landing.solve(lambda s: (left - s.K) / s.a)
     return out
 
 

@@ -70,9 +70,7 @@ class Limits:
     held_share: float = _s(
         0.02, "share of rows held for review that fails a check", "share", _SHARE
     )
-    lot_size: int = _s(
-        1, "like units bought together; above 1 the chance of loss is the lot's", "units", (1, 1e4)
-    )
+    lot_size: int = _s(1, "like units bought and judged together", "units", (1, 10000))
 
 
 @dataclass(frozen=True)
@@ -224,14 +222,10 @@ class PartOut:
 class Tax:
     """Tax on the sale; off by default. This is not tax advice: ask your adviser."""
 
-    scheme: str = _choice(
-        "none", ("none", "on_sale", "margin", "special_credit"), "which tax falls on a sale"
-    )
+    scheme: str = _choice("none", ("none", "on_sale", "margin", "special_credit"), "tax on a sale")
     rate: float = _s(0.0, "the rate, for example 0.20", "share", _SHARE)
     premium_in_margin: bool = _s(True, "whether the premium belongs to the purchase price")
-    credit_threshold: float = _s(
-        300.0, "special_credit: purchase price up to which the credit is whole", "money", _MONEY
-    )
+    credit_threshold: float = _s(300.0, "special_credit: whole up to this price", "money", _MONEY)
 
 
 @dataclass(frozen=True)
