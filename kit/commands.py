@@ -79,14 +79,15 @@ def check(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """Write a price forecast."""
-    from kit.estimation.estimates import fit
+    from kit.estimation.depreciation import fit_prices
     from kit.estimation.price_table import price_forecast
 
     _within("--months", options.months, 1, 120)
     _within("--level", options.level, 0.01, 0.99)
     logs, _ = _read(options.workspace, options.as_of)
     keys = [k for k in options.by.split(",") if k]
-    table = price_forecast(logs, fit(logs), options.months, options.level, keys)
+    curves = {f: fit_prices(logs, f) for f in logs.families}
+    table = price_forecast(logs, curves, options.months, options.level, keys)
     _write_csv(table, Path(options.out))
     unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
     print(f"{len(table)} rows for {table['model_id'].nunique()} models: {options.out}")
@@ -201,7 +202,9 @@ def _write_csv(table: pd.DataFrame, path: Path) -> None:
 
 
 def _told(table: pd.DataFrame, path: Path) -> int:
-    _write_csv(table.round(2), path)
-    print(table.round(2).to_string(index=False, na_rep="", max_rows=60))
+    amounts = table.select_dtypes("float").columns
+    table = table.assign(**{c: table[c].round(2) for c in amounts})
+    _write_csv(table, path)
+    print(table.to_string(index=False, na_rep="", max_rows=60))
     print(f"\n{len(table)} rows: {path}")
     return 0

@@ -93,17 +93,19 @@ def test_cameras_fall_about_one_percent_a_month_and_faster_when_young(
     assert young > 1.7 * old
 
 
-def test_cameras_get_a_forecast_with_a_band_for_every_offered_model(logs: Logs) -> None:
-    estimates = Estimates(
-        logs.currency, logs.newest_day, {"used-cameras": fit_family(logs, "used-cameras")}
-    )
-    table = price_forecast(logs, estimates, 12)
+def test_cameras_get_a_forecast_with_a_band_for_every_offered_model(
+    logs: Logs, cameras: PriceCurves
+) -> None:
+    table = price_forecast(logs, {"used-cameras": cameras}, 12)
     said = table[table["reason"] == ""]
     assert said["model_id"].nunique() == 18
     assert (said["lower"] < said["predicted"]).all()
     assert (said["predicted"] < said["upper"]).all()
     unsaid = table.loc[table["reason"] != "", ["model_id", "reason"]].drop_duplicates()
     assert unsaid.to_numpy().tolist() == [["family-21", "no launch price and no sale"]]
+    estimates = Estimates(
+        logs.currency, logs.newest_day, {"used-cameras": fit_family(logs, "used-cameras")}
+    )
     outlook = forecast(estimates, months=12, draws=200).families["used-cameras"]
     assert isinstance(outlook, FamilyOutlook)
     offered = [m for m in outlook.models if m != "family-21"]

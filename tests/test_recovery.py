@@ -318,6 +318,12 @@ def true_outlook(world: World, drawn: FamilyOutlook, family_id: str) -> FamilyOu
     )
 
 
+def test_a_stop_needs_two_months_running() -> None:
+    """One bad month is no stop; the stop is the first of the first two, or the horizon."""
+    below = np.array([[0, 1, 0, 1, 1, 0], [0, 0, 0, 0, 0, 1], [1, 1, 0, 0, 0, 0]], dtype=bool)
+    assert first_of_two(below).tolist() == [3, 6, 0]
+
+
 def shuffled_stop(state: StateOptions, rng: np.random.Generator) -> np.ndarray:
     """Repair stop with each month's draws shuffled: right month by month, wrong as paths."""
     assert state.repair is not None

@@ -24,7 +24,7 @@ from kit.reports.decision_tables import THRESHOLD_COLUMNS
 from kit.reports.fragments import FIGURE_TYPE, Fragment
 from kit.reports.month import Order, write_month
 from kit.reports.naming import slug, slugs
-from kit.reports.pages import PageWords, page_html, read_template
+from kit.reports.pages import PageWords, page_html, read_template, safe_json
 from kit.reports.running import FamilyTask, run_family, template_notebook
 from kit.reports.sentences import headline
 from kit.reports.wording import Ahead, listing, money, number, percent, stop_words, verdict_words
@@ -244,6 +244,12 @@ class TestPage:
         notebook.cells[0].outputs[0]["data"] = {"image/png": "AAAA"}
         with pytest.raises(ValueError, match="image/png"):
             page_html(notebook, PageWords("x"))
+
+    def test_chart_data_cannot_end_the_element_it_stands_in(self):
+        value = {"a": "</script><!-- & \u2028"}
+        written = safe_json(value)
+        assert not set("<>&") & set(written)
+        assert json.loads(written) == value
 
     def test_making_a_page_leaves_the_notebook_as_it_was(self):
         notebook = as_notebook(all_charts(family_by_hand()))

@@ -106,7 +106,8 @@ def backtest_prices(
     """
     _check(horizons, levels)
     cutoffs = as_cutoffs(logs, origins)
-    tables, silent = [], []
+    tables: list[pd.DataFrame] = []
+    silent: list[tuple[object, ...]] = []
     for i, cutoff in enumerate(cutoffs):
         known = known_at(logs, cutoff)
         for family_id in known.families:

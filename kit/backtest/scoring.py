@@ -30,9 +30,7 @@ def pinball(y: npt.ArrayLike, quantile: npt.ArrayLike, p: float) -> Floats:
     return out
 
 
-def winkler(
-    y: npt.ArrayLike, lower: npt.ArrayLike, upper: npt.ArrayLike, level: float
-) -> Floats:
+def winkler(y: npt.ArrayLike, lower: npt.ArrayLike, upper: npt.ArrayLike, level: float) -> Floats:
     """Interval score: width, plus 2 / alpha times the distance of an outcome left outside.
 
     (u - l) + 2/alpha (l - y)+ + 2/alpha (y - u)+ with alpha = 1 - level.
@@ -87,7 +85,9 @@ def crps_lognormal(y: npt.ArrayLike, mean_log: npt.ArrayLike, sd_log: npt.ArrayL
 
 
 def crps_draws(y: float, draws: npt.ArrayLike) -> float:
-    """Continuous ranked probability score of equally likely draws, mean |x - y| - mean |x - x'| / 2.
+    """Continuous ranked probability score of equally likely draws.
+
+    mean |x - y| - mean |x - x'| / 2 over all draws and pairs of draws.
 
     Parameters
     ----------

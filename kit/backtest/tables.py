@@ -82,7 +82,11 @@ def _scored(
         part = backtest.forecasts[inside]
         table = pd.DataFrame(
             [
-                {name: word, "method": m, **_told(part[part["method"] == m], backtest.levels, fewest)}
+                {
+                    name: word,
+                    "method": m,
+                    **_told(part[part["method"] == m], backtest.levels, fewest),
+                }
                 for m in METHODS
             ]
         )
@@ -161,9 +165,7 @@ def reliability(backtest: Backtest, method: str) -> pd.DataFrame:
         ``horizon`` ('all' first), ``level, inside, n``; groups with too few sales are left out.
     """
     rows, out = backtest.of(method), []
-    groups = [(EVERY, rows)] + [
-        (str(h), rows[rows["horizon"] == h]) for h in backtest.horizons
-    ]
+    groups = [(EVERY, rows)] + [(str(h), rows[rows["horizon"] == h]) for h in backtest.horizons]
     for word, part in groups:
         if len(part) < FEWEST_HELD_OUT:
             continue

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from kit.decisions.acquisition import landing
-from kit.decisions.bidding import profit_at
+from kit.decisions.acquisition import Landing, landing_under
+from kit.decisions.asking import BidMoves, bid_moves, question_at, turning_points
 from kit.decisions.economics import Economics
 from kit.decisions.unit import UnitEconomics
-from kit.decisions.unit_bid import margin_fraction, unit_bid
+from kit.decisions.unit_bid import (
+    NO_PRICE,
+    Bid,
+    Outcomes,
+    bid_on_terms,
+    expectation,
+    margin_fraction,
+    outcomes,
+)
 from kit.logs import CannotSay, Logs
-from kit.logs.settings import Tier
+from kit.logs.settings import Settings, Tier
 
 COLUMNS = [
     "listing_id",
@@ -30,8 +38,33 @@ COLUMNS = [
     "profit_per_hour",
     "probability_loss",
     "binding_limit",
+    "ask",
+    "ask_value",
+    "per_resale_percent",
+    "per_part_ten",
+    "per_week",
+    "would_turn",
     "reason",
 ]
+
+
+@dataclass(frozen=True, eq=False)
+class Scorer:
+    """What all listings of one model and fault share, worked out once."""
+
+    unit: UnitEconomics
+    known: Outcomes
+    moves: BidMoves
+
+    def terms(self, shipping: float, premium: float) -> tuple[Settings, Landing]:
+        """Settings and landed cost with the listing's own carriage and premium, where named."""
+        purchase = self.unit.settings.purchase
+        if not np.isnan(shipping):
+            purchase = replace(purchase, inbound=shipping)
+        if not np.isnan(premium):
+            purchase = replace(purchase, premium=[Tier(0.0, premium)])
+        rules = replace(self.unit.settings, purchase=purchase)
+        return rules, landing_under(rules, self.unit.days)
 
 
 def open_listings(listings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
@@ -56,16 +89,21 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
     DataFrame
         ``COLUMNS``, the best expected profit per bench hour first. ``expected_profit``,
         ``profit_per_hour`` and ``probability_loss`` are for buying at the current bid (at the
-        threshold where no bid is known); ``room`` is threshold less current bid.
+        threshold where no bid is known); ``room`` is threshold less current bid. ``ask`` is the
+        state worth asking the seller about before bidding the threshold and ``ask_value`` what
+        the answer is worth, money; ``per_resale_percent``, ``per_part_ten`` and ``per_week`` how
+        far the bid moves with 1 % more resale, the main part 10 dearer, a week more;
+        ``would_turn`` which change alone would turn the verdict.
     """
     family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     rows: list[dict[str, object]] = []
     for (model_id, fault), group in listings.groupby(["model_id", "listed_fault"], sort=True):
         family_id = str(family[model_id])
-        unit = _unit(economics, family_id, str(model_id), str(fault))
+        scorer = scorer_for(economics, family_id, (str(model_id), str(fault)))
+        bids: dict[tuple[str, str], tuple[Settings, Landing, Bid]] = {}
         for row in group.itertuples():
             start = {c: getattr(row, c) for c in COLUMNS[:6] if c != "family_id"}
-            rows.append({**start, "family_id": family_id, **_scored(unit, row)})
+            rows.append({**start, "family_id": family_id, **_scored(scorer, row, bids)})
     table = pd.DataFrame(rows, columns=COLUMNS)
     order = {"bid": 0, "pass": 1, "cannot say": 2}
     table["_rank"] = table["advice"].map(order)
@@ -73,51 +111,68 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
     return table.drop(columns="_rank").reset_index(drop=True)
 
 
-def _unit(
-    economics: Economics, family_id: str, model_id: str, fault: str
-) -> UnitEconomics | CannotSay:
+def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Scorer | CannotSay:
+    """Work out what all listings of a model and fault share; ``key`` is (model, fault)."""
+    model_id, fault = key
     known = economics.keys(family_id)
-    if known and (model_id, fault) not in known:
+    if known and key not in known:
         return CannotSay(f"fault_states.csv has no fault {fault!r} for the family")
-    return economics.unit(family_id, model_id, fault)
-
-
-def _scored(unit: UnitEconomics | CannotSay, row: object) -> dict[str, object]:
+    unit = economics.unit(family_id, model_id, fault)
     if isinstance(unit, CannotSay):
-        return {"advice": "cannot say", "reason": unit.reason}
-    unit = _with_terms(unit, float(row.shipping), float(row.premium_rate))  # type: ignore[attr-defined]
-    bid = unit_bid(unit, 0)
+        return unit
+    return Scorer(unit, outcomes(unit, 0), bid_moves(economics, unit))
+
+
+def _scored(
+    scorer: Scorer | CannotSay,
+    row: object,
+    bids: dict[tuple[str, str], tuple[Settings, Landing, Bid]],
+) -> dict[str, object]:
+    """One listing; ``bids`` keeps what was worked out for the same terms of purchase."""
+    if isinstance(scorer, CannotSay):
+        return {"advice": "cannot say", "reason": scorer.reason}
+    named = (float(row.shipping), float(row.premium_rate))  # type: ignore[attr-defined]
+    terms = (repr(named[0]), repr(named[1]))
+    if terms not in bids:
+        rules, land = scorer.terms(*named)
+        bids[terms] = (rules, land, bid_on_terms(scorer.known, land, rules))
+    rules, land, bid = bids[terms]
     now = float(row.current_bid)  # type: ignore[attr-defined]
-    price = bid.amount if np.isnan(now) else now
-    states, single = unit.end_states(0), unit.unit_end_states(0)
-    theta = margin_fraction(unit.settings)
-    profit = float(np.sum(states.weight * profit_at(states, unit.landing, price, theta)))
-    loses = profit_at(single, unit.landing, price, theta) < 0
-    room = bid.amount - (0.0 if np.isnan(now) else now)
-    buys = bid.amount > 0 and room > 0
-    reason = bid.reason or ("" if buys else "the bid has passed the threshold")
+    price, current = (bid.amount if np.isnan(now) else now), (0.0 if np.isnan(now) else now)
+    theta = margin_fraction(rules)
+    profit, chance = expectation(scorer.known, land, price, theta)
+    ask = question_at(scorer.known, land, bid.amount or price, theta)
+    buys = bid.amount > 0 and bid.amount > current
     return {
         "max_bid": bid.amount,
-        "room": room,
+        "room": bid.amount - current,
         "advice": "bid" if buys else "pass",
         "expected_profit": profit,
-        "profit_per_hour": profit / unit.hours(0),
-        "probability_loss": float(np.sum(single.weight * loses)),
+        "profit_per_hour": profit / scorer.known.hours if scorer.known.hours else np.nan,
+        "probability_loss": chance,
         "binding_limit": bid.binding,
-        "reason": reason,
+        "ask": ask.state,
+        "ask_value": ask.value,
+        "per_resale_percent": scorer.moves.resale_percent,
+        "per_part_ten": scorer.moves.part_ten,
+        "per_week": scorer.moves.week,
+        "would_turn": turning_points(current - bid.exact, scorer.moves),
+        "reason": "" if buys else pass_reason(scorer.known, land, (bid, current)),
     }
 
 
-def _with_terms(unit: UnitEconomics, shipping: float, premium: float) -> UnitEconomics:
-    """The unit at the listing's own carriage and premium, where it names them."""
-    purchase = unit.settings.purchase
-    if not np.isnan(shipping):
-        purchase = replace(purchase, inbound=shipping)
-    if not np.isnan(premium):
-        purchase = replace(purchase, premium=[Tier(0.0, premium)])
-    rules = replace(unit.settings, purchase=purchase)
-    land = landing(purchase, rules.delay.capital_rate, unit.days, rules.tax.premium_in_margin)
-    return replace(unit, settings=rules, landing=land)
+def pass_reason(known: Outcomes, land: Landing, at: tuple[Bid, float]) -> str:
+    """Say why a listing is passed; ``at`` is (threshold, current bid)."""
+    bid, current = at
+    if bid.reason == NO_PRICE:
+        fixed = land.segments[0].K * (1 + land.kappa)
+        return (
+            f"{NO_PRICE}: {bid.binding} leaves {bid.exact:.2f} "
+            f"(worth {known.market.expected:.2f} before buying, fees and carriage {fixed:.2f})"
+        )
+    if bid.reason:
+        return f"{bid.reason}: {bid.binding} leaves {bid.exact:.2f}"
+    return f"the bid has reached the threshold: {current:.2f} against {bid.amount:.2f}"
 
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:

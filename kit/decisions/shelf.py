@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from kit.decisions.economics import Economics
-from kit.decisions.options import Bench
-from kit.decisions.selling import net_sale, sale_terms
-from kit.decisions.unit import StateOptions, UnitEconomics
+from kit.decisions.economics import Economics, unit_under
+from kit.decisions.gate import (
+    HOLD_WEEKS,
+    held_value,
+    lead_paths,
+    offer_floor,
+    stop_loss_hours,
+)
+from kit.decisions.gate_limits import AtGate, break_evens
+from kit.decisions.interlocks import Interlock, interlock
+from kit.decisions.options import REPAIR, Bench
+from kit.decisions.selling import net_sale, reserve_per_unit, sale_terms
+from kit.estimation.forecast import FamilyOutlook
 from kit.logs import CannotSay, Logs
 from kit.logs.months import month_start
+from kit.logs.settings import Settings
 
-SELL, HOLD, WAIT = "sell now", "hold a month", "keep out of sale"
+SELL = "sell now"
+HOLD = {weeks: f"hold {weeks} weeks" for weeks in HOLD_WEEKS}
 WORKING = "working"
 GONE = ("sold", "parted", "scrapped", "returned")
 COLUMNS = [
@@ -31,34 +42,16 @@ COLUMNS = [
     "landed_cost",
     "caution",
     "reason",
+    "if_cleared",
+    "offer_floor",
+    *(f"hold_{weeks}_weeks" for weeks in HOLD_WEEKS),
+    "break_even_success",
+    "part_code",
+    "break_even_part_price",
+    "break_even_maker_quote",
+    "stop_loss_hours",
+    "stop_loss_money",
 ]
-
-
-@dataclass(frozen=True)
-class Interlock:
-    """Something that keeps a unit out of repair or sale until it is cleared."""
-
-    advice: str
-    caution: str
-
-
-def interlock(unit: pd.Series) -> Interlock | None:
-    """Return what must be cleared first, the gravest first; None if nothing is in the way."""
-    flags = {f.strip() for f in str(unit["flags"]).split(";")}
-    if flags & {"swollen", "wet"}:
-        return Interlock(
-            "quarantine",
-            "swollen or wet cell: do not charge, press or post; isolate, licensed collection",
-        )
-    if "blocked" in flags or unit["ownership_check"] == "blocked":
-        return Interlock(
-            "do not trade", "reported or blocked: stop, tell the authority or registry, no bypass"
-        )
-    if unit["ownership_check"] != "clear":
-        return Interlock("check ownership", "proof of ownership and registry check come first")
-    if pd.isna(unit["erase_date"]) and unit["status"] == "listed":
-        return Interlock("take off sale", "no record that personal data was erased")
-    return None
 
 
 def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
@@ -67,113 +60,141 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     Parameters
     ----------
     logs
-        Stock and catalogue.
+        Stock, repairs and catalogue.
     economics
-        From ``unit_economics``; its first month is now.
+        From ``unit_economics``; its first month is now, and three months let the longest hold be
+        judged.
 
     Returns
     -------
     DataFrame
         ``COLUMNS``, the dearest delay first. ``value`` is future cash of the advice, ``margin``
-        its lead over the next best option, ``loss_per_week`` what waiting costs.
+        its lead over the next best option, ``loss_per_week`` what a week's waiting costs,
+        ``offer_floor`` the lowest gross offer to take today. A unit that must be cleared first
+        gets neither 'repair' nor a way of selling; ``if_cleared`` then says what would be best.
     """
     stock = logs.tables["stock"]
     stock = stock[~stock["status"].isin(GONE)]
     family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     today = month_start(economics.outlook.first_month)
+    graded = logs.tables["repairs"].drop_duplicates("unit_id", keep="last").set_index("unit_id")
     rows = []
     for _, unit in stock.iterrows():
         start = {c: unit[c] for c in ("unit_id", "model_id", "state", "status")}
         start["landed_cost"] = unit["amount"]
         start["days_held"] = max((max(today, logs.newest_day) - unit["buy_date"]).days, 0)
-        rows.append({**start, **_advised(unit, str(family[unit["model_id"]]), economics)})
+        grade = str(graded["grade_out"].get(unit["unit_id"], ""))
+        found = at_gate(unit, str(family[unit["model_id"]]), economics, grade)
+        rows.append({**start, **_advised(found, interlock(unit))})
     table = pd.DataFrame(rows, columns=COLUMNS)
     return table.sort_values("loss_per_week", ascending=False, ignore_index=True)
 
 
-def _advised(unit: pd.Series, family_id: str, economics: Economics) -> dict[str, object]:
-    stop = interlock(unit)
-    values = _option_values(unit, family_id, economics)
-    if isinstance(values, CannotSay):
+def _advised(found: AtGate | CannotSay, stop: Interlock | None) -> dict[str, object]:
+    if isinstance(found, CannotSay):
         return {
             "advice": stop.advice if stop else "cannot say",
             "caution": stop.caution if stop else "",
-            "reason": values.reason,
+            "reason": found.reason,
         }
-    ranked = sorted(values, key=lambda k: values[k][0], reverse=True)
+    delay, paths = found.rules.delay, found.paths
+    now = {n: float(p[0]) for n, p in paths.items()}
+    held = {w: held_value(paths, w, delay.capital_rate) for w in HOLD_WEEKS}
+    values = {**now, **{HOLD[w]: v for w, v in held.items()}}
+    ranked = sorted(values, key=lambda k: values[k], reverse=True)
     best, second = ranked[0], ranked[1] if len(ranked) > 1 else ranked[0]
-    weeks = 30.4375 / 7
-    held = values.get(HOLD)
-    now = max(v[0] for k, v in values.items() if k != HOLD)
+    lead = now[REPAIR] - found.alternative if REPAIR in now else np.nan
+    terms = found.terms
     out: dict[str, object] = {
         "advice": best,
-        "value": values[best][0],
+        "value": values[best],
         "next_best": second,
-        "margin": values[best][0] - values[second][0],
-        "loss_per_week": (now - held[0]) / weeks if held else np.nan,
-        "caution": ""
-        if not pd.isna(unit["erase_date"])
-        else "erase personal data and record it before sale",
+        "margin": values[best] - values[second],
+        "loss_per_week": max(now.values()) - held_value(paths, 1, delay.capital_rate),
+        "caution": "",
         "reason": "",
+        "if_cleared": "",
+        "offer_floor": offer_floor(
+            values[best], terms.kept, terms.fixed + terms.carriage_packaging
+        ),
+        **{f"hold_{w}_weeks": v for w, v in held.items()},
+        **break_evens(found),
     }
+    if not np.isnan(lead):
+        out["stop_loss_hours"] = stop_loss_hours(found.hours, lead, found.rules.bench.rate_per_hour)
+        out["stop_loss_money"] = max(lead, 0.0)
     if stop:
-        out |= {"advice": stop.advice, "value": np.nan, "margin": np.nan, "next_best": ""}
-        out["caution"] = stop.caution
+        out |= {"advice": stop.advice, "caution": stop.caution, "if_cleared": best}
+        out |= {"value": np.nan, "margin": np.nan, "next_best": "", "offer_floor": np.nan}
     return out
 
 
-def _option_values(
-    unit: pd.Series, family_id: str, economics: Economics
-) -> dict[str, tuple[float, float]] | CannotSay:
-    """Mean value of each option now and one month on; 'hold' is the best of the latter."""
-    model_id, state = str(unit["model_id"]), str(unit["state"])
-    rate = economics.settings.delay.capital_rate
-    if state == WORKING:
-        sold = _working_value(family_id, model_id, economics)
-        if isinstance(sold, CannotSay):
-            return sold
-        values = {SELL: sold}
-    else:
-        found = _find_state(family_id, model_id, state, economics)
-        if isinstance(found, CannotSay):
-            return found
-        values = {}
-        for name, option in found[1].options.items():
-            path = option.value.mean(axis=0) + found[0].test_hours * found[0].wage
-            values[name] = (float(path[0]), float(path[1]))
-    later = max(v[1] for v in values.values())
-    held = later - max(later, 0.0) * rate / 12.0
-    return {**values, HOLD: (held, held)}
+def owned_rules(rules: Settings, status: str) -> Settings:
+    """Settings from where a unit stands: steps behind it cost neither days nor money any more."""
+    if status == "in_transit":
+        return rules
+    queue = 0.0 if status == "awaiting_part" else rules.delay.queue_days
+    delay = replace(rules.delay, inbound_days=0.0, queue_days=queue)
+    return replace(rules, delay=delay, bench=replace(rules.bench, test_hours=0.0))
 
 
-def _working_value(
-    family_id: str, model_id: str, economics: Economics
-) -> tuple[float, float] | CannotSay:
-    """Net proceeds of selling a working unit now and in a month, listing and selling days on."""
+def at_gate(
+    unit: pd.Series, family_id: str, economics: Economics, grade: str = ""
+) -> AtGate | CannotSay:
+    """Find what can be done with a unit owned.
+
+    Parameters
+    ----------
+    unit
+        ``model_id``, ``state`` and ``status`` of stock.csv.
+    family_id, economics
+        Its family, and the draws.
+    grade
+        Grade of a working unit; the usual mix if unknown.
+    """
     family = economics.outlook.families[family_id]
     if isinstance(family, CannotSay):
         return family
+    model_id, state = str(unit["model_id"]), str(unit["state"])
     at = family.models.index(model_id)
     if not np.isfinite(family.level[:, at, 0]).all():
         return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
     rules = economics.settings.for_class(family.estimates.device_class)
-    bench = Bench(family, rules, sale_terms(rules), model_id, economics.outlook.months)
-    days = rules.delay.listing_days + rules.delay.selling_days
-    net = net_sale(bench.price_after(days), bench.terms).mean(axis=0)
-    return float(net[0]), float(net[1])
-
-
-def _find_state(
-    family_id: str, model_id: str, state: str, economics: Economics
-) -> tuple[UnitEconomics, StateOptions] | CannotSay:
-    """A listed fault of the family that may turn out to be the state, and the state's options."""
-    for model, fault in economics.keys(family_id):
-        if model != model_id:
-            continue
-        unit = economics.unit(family_id, model_id, fault)
-        if isinstance(unit, CannotSay):
-            return unit
-        for options in unit.states:
-            if options.state == state:
-                return unit, options
+    rules = owned_rules(rules, str(unit["status"]))
+    day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
+    bench = Bench(family, rules, sale_terms(rules, day), model_id, economics.outlook.months)
+    if state == WORKING:
+        return _working(bench, grade)
+    for fault in family.shares:
+        declared = family.estimates.rates.states
+        rows = declared[(declared["listed_fault"] == fault) & (declared["state"] == state)]
+        if len(rows):
+            return _broken(bench, economics, (model_id, fault, state))
     return CannotSay(f"fault_states.csv has no state {state!r} for the family")
+
+
+def _broken(bench: Bench, economics: Economics, key: tuple[str, str, str]) -> AtGate:
+    model_id, fault, state = key
+    worked = unit_under(bench.settings, bench.outlook, (model_id, fault), economics.outlook)
+    options = next(s for s in worked.states if s.state == state)
+    paths = lead_paths({n: o.value for n, o in options.options.items()})
+    return AtGate(bench, fault, paths, options)
+
+
+def _working(bench: Bench, grade: str) -> AtGate:
+    """Selling a working unit: net of its reserve, at its grade, listing and selling days on."""
+    delay = bench.settings.delay
+    price = bench.price_after(delay.listing_days + delay.selling_days)
+    factor = _grade_factor(bench.outlook, bench.settings, grade)
+    reserve = reserve_per_unit(bench.settings.reserve)
+    net = net_sale(price * factor[:, None], bench.terms, reserve)
+    days = delay.listing_days + delay.selling_days
+    interest = np.maximum(net, 0.0) * delay.capital_rate * days / 365.0
+    return AtGate(bench, "", lead_paths({SELL: net - interest}), None)
+
+
+def _grade_factor(family: FamilyOutlook, rules: Settings, grade: str) -> np.ndarray:
+    if grade in family.grade:
+        return np.asarray(family.grade[grade])
+    factors = np.stack([family.grade[g] for g in rules.grade_order], axis=-1)
+    return np.einsum("dg,dg->d", factors, family.grade_shares)

@@ -102,6 +102,14 @@ class UnitEconomics:
         """State and outcome of each slot."""
         return self._slots(month)[3]
 
+    def slot_states(self, month: int) -> tuple[str, ...]:
+        """State each slot belongs to, without working the slots out."""
+        names: list[str] = []
+        for state, chosen in zip(self.states, self.actions, strict=True):
+            mended = isinstance(state.options[chosen[month]], RepairOption)
+            names += [state.state] * (len(self.settings.grade_order) + 1 if mended else 1)
+        return tuple(names)
+
     def _slots(self, month: int) -> tuple[Floats, Floats, Floats, list[tuple[str, str]]]:
         weight, value, price, labels = [], [], [], []
         for state, chosen in zip(self.states, self.actions, strict=True):

@@ -79,7 +79,8 @@ class Outcomes:
     """What a bid in one month is worked out from, whatever the terms of purchase.
 
     ``market`` and ``single`` are the end states at the market's mean price and for the one unit
-    at hand; ``value_error`` the standard error of its expected worth; ``hammer`` the usual price.
+    at hand, ``slots`` the state each of their columns belongs to; ``value_error`` the standard
+    error of its expected worth; ``hammer`` the usual price.
     """
 
     market: EndStates
@@ -89,6 +90,7 @@ class Outcomes:
     parts_cash: float
     wage: float
     hammer: float
+    slots: tuple[str, ...]
 
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
@@ -102,6 +104,7 @@ def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
         unit.parts_cash(month),
         unit.wage,
         hammer_price(unit, month)[1],
+        unit.slot_states(month),
     )
 
 
@@ -125,7 +128,7 @@ def bid_on_terms(known: Outcomes, landing: Landing, rules: Settings) -> Bid:
         return Bid(exact, target, binding, 0.0, reason, np.nan, np.nan, np.nan, np.nan)
     assumed = amount if np.isnan(known.hammer) else min(amount, float(known.hammer))
     expected, chance = expectation(known, landing, assumed, theta)
-    per_hour = expected / known.hours
+    per_hour = expected / known.hours if known.hours else np.nan
     return Bid(exact, target, binding, amount, reason, assumed, expected, per_hour, chance)
 
 

@@ -1,4 +1,4 @@
-"""One pooled factor for the width of price intervals, taken from a back-test, and how far it reaches.
+"""One pooled factor for the width of price intervals, from a back-test, and how far it reaches.
 
 Intervals come from the model itself. A back-test only checks them: where their pooled 80 %
 coverage leaves 70 to 90 %, all widths are multiplied by one factor, drawn toward one by

@@ -20,22 +20,26 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Band:
-    """Log price ratio at each point: median, variance of the level, and scale of one sale."""
+    """Log price ratio at each point: median, variance of the level, and scale of one sale.
+
+    ``widen`` multiplies the width of every interval, as a back-test may ask for.
+    """
 
     median: Floats
     level_variance: Floats
     sale_scale: float
+    widen: float = 1.0
 
     def level_quantile(self, p: float) -> Floats:
         """Quantile of the price level (what the market pays on average)."""
-        out: Floats = self.median + norm.ppf(p) * np.sqrt(self.level_variance)
+        out: Floats = self.median + self.widen * norm.ppf(p) * np.sqrt(self.level_variance)
         return out
 
     def sale_quantile(self, p: float) -> Floats:
         """Quantile of one sale: level uncertainty and the sale's own heavy-tailed spread."""
         z, t = norm.ppf(p), student.ppf(p, NU)
         width = np.sqrt(z**2 * self.level_variance + t**2 * self.sale_scale**2)
-        out: Floats = self.median + np.sign(p - 0.5) * width
+        out: Floats = self.median + np.sign(p - 0.5) * self.widen * width
         return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -11,7 +11,6 @@ import pandas as pd
 
 from kit.estimation.depreciation import CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE, PriceCurves
 from kit.estimation.design import Points
-from kit.estimation.estimates import Estimates, FamilyEstimates
 from kit.estimation.prediction import predict
 from kit.logs import CannotSay, Fault, LogFault, Logs
 from kit.logs.months import age_in_months, month_middle, month_number, month_word
@@ -24,7 +23,7 @@ KEYS = ("grade", "storage_gb", "channel")
 
 def price_forecast(
     logs: Logs,
-    estimates: Estimates,
+    curves: Mapping[str, PriceCurves | CannotSay],
     months: int,
     level: float = 0.8,
     by: Sequence[str] = ("grade",),
@@ -35,8 +34,8 @@ def price_forecast(
     ----------
     logs
         For the values of the keys seen.
-    estimates
-        From ``fit`` on the same logs.
+    curves
+        Family to its curves from ``fit_prices`` on the same logs.
     months
         Months from the one after the newest data.
     level
@@ -60,22 +59,25 @@ def price_forecast(
     unknown = [b for b in by if b not in KEYS]
     if unknown:
         raise LogFault([Fault("--by", None, "", b, ", ".join(KEYS)) for b in unknown])
-    first = int(month_number([estimates.now])[0]) + 1
+    first = int(month_number([logs.newest_day])[0]) + 1
     numbers = np.arange(first, first + months)
-    tables = [_family_table(logs, f, numbers, (level, by)) for f in estimates.families.values()]
+    tables = [_family_table(logs.family(f), c, numbers, (level, by)) for f, c in curves.items()]
     columns = ["model_id", *by, "month", "age_months", "predicted", "lower", "upper", "level"]
     return pd.concat(tables, ignore_index=True)[[*columns, "n_sales", "reason"]]
 
 
 def _family_table(
-    logs: Logs, family: FamilyEstimates, numbers: Ints, asked: tuple[float, Sequence[str]]
+    family: Logs,
+    curves: PriceCurves | CannotSay,
+    numbers: Ints,
+    asked: tuple[float, Sequence[str]],
 ) -> pd.DataFrame:
     level, by = asked
-    curves = family.prices
     if isinstance(curves, CannotSay):
-        table = pd.DataFrame({"model_id": family.catalogue["model_id"], "reason": curves.reason})
+        models = family.tables["catalogue"]["model_id"]
+        table = pd.DataFrame({"model_id": models, "reason": curves.reason})
         return table.reindex(columns=_columns(by)).assign(n_sales=0, level=level)
-    sales = logs.family(family.family_id).tables["sales"]
+    sales = family.tables["sales"]
     sales = sales[sales["condition"] != "as_is"]
     starts = [
         {"model": i, "model_id": model_id, **dict(zip(by, keys, strict=True))}

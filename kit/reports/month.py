@@ -152,7 +152,10 @@ def invented_note(workspace: Path) -> str:
     """Return what to print on every page if the workspace says that its data are invented."""
     readme = workspace / "README.md"
     text = readme.read_text(encoding="utf-8", errors="replace") if readme.is_file() else ""
-    if not (workspace / "INVENTED.txt").is_file() and "invented" not in text.lower():
+    if (
+        not (workspace / "INVENTED.txt").is_file()
+        and "everything here is invented" not in text.lower()
+    ):
         return ""
     first = next((line.strip("# ").strip() for line in text.splitlines() if line.strip()), "")
     return f"{first + ': ' if first else ''}everything here is invented, not measured."

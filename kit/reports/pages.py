@@ -81,7 +81,9 @@ def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
 def content_policy(scripts: list[str]) -> str:
     """Return a policy that allows these inline scripts, scripts beside the page, and no request.
 
-    ``file:`` stands beside ``'self'`` because a page opened from disk has no origin of its own.
+    Tried from disk in Chromium 156, where ``'self'`` alone lets the neighbouring file through;
+    ``file:`` is for browsers that give a page from disk no origin of its own (not tried). Styles
+    may stand inline because the drawing library sets them on every element.
     """
     hashes = " ".join(f"'sha256-{_sha256(s)}'" for s in scripts)
     return (

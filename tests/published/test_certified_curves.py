@@ -28,9 +28,12 @@ def holds(found: object, estimate: tuple, std_error: tuple, rss: float) -> None:
     assert found.rss == pytest.approx(rss, rel=1e-8)
 
 
-@pytest.mark.parametrize("start", [None, (1, 1), (100, 0.75), (500, 20)])
+@pytest.mark.parametrize("start", [None, (1, 1), (100, 0.75), (171, 25)])
 def test_box_bod_never_ends_in_its_false_minimum(start: tuple | None) -> None:
-    """From start 1 the usual search stops at 8.4 times the certified RSS; ours must not."""
+    """From start 1 the usual search stops at 8.4 times the certified RSS; ours must not.
+
+    The last start lies in that false minimum: the mean as ceiling, and a rate too fast to see.
+    """
     holds(
         saturating(*BOX_BOD, start),
         (2.1380940889e02, 5.4723748542e-01),

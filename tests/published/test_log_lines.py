@@ -1,12 +1,17 @@
 """Back from logarithms: smearing, log-normal figures, prediction intervals, rate conversions."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from kit.estimation.design import Priors
+from kit.estimation.joint import fit_joint
 from kit.estimation.log_lines import annual_loss, log_linear, monthly_loss, smearing
-from kit.estimation.prediction import Band
+from kit.estimation.panel import Models, Panel, Traits
+from kit.estimation.prediction import Band, smearing_factor
 
 SPEED = [4, 4, 7, 7, 8, 9, 10, 10, 10, 11, 11, 12, 12, 12, 12, 13, 13, 13, 13, 14, 14, 14, 14, 15,
          15, 15, 16, 16, 17, 17, 17, 18, 18, 18, 18, 19, 19, 19, 20, 20, 20, 20, 20, 22, 23, 24,
@@ -28,6 +33,29 @@ def test_smearing_is_the_mean_of_the_residuals_exponentials(a: float, factor: fl
     line = log_linear(age, 300 * np.exp(-0.02 * age + np.array([a, -a] * 3)))
     assert line.smearing == pytest.approx(factor, abs=5e-11)
     assert line.slope == pytest.approx(-0.02)
+
+
+def test_smearing_of_the_joint_fit_leans_on_the_log_normal_value() -> None:
+    """With n residuals of +-a: (n cosh a + 10 exp(s^2 / 2)) / (n + 10), s the fitted noise.
+
+    Exact by its definition, so that with many sales the published cosh(a) is what remains.
+    """
+    n, a = 40, 0.5
+    day = pd.date_range("2023-01-10", periods=n, freq="7D")
+    launch = pd.DatetimeIndex(["2022-06-01"])
+    one, none = np.ones(1), pd.DatetimeIndex([pd.NaT])
+    known = Models(("only",), launch, 300 * one, one > 0, none, 12.0, 2.0, False)
+    traits = Traits((), np.zeros((n, 0)), np.zeros(0), np.zeros(0, dtype=bool))
+    which, key = np.zeros(n, dtype="int64"), np.array([f"S{i}" for i in range(n)], dtype=object)
+    fitted = fit_joint(
+        Panel(known, np.zeros(n), which, day, traits, key, 300 * np.ones(n), day[-1]), Priors()
+    )
+    residuals = np.tile([a, -a], n // 2)
+    fitted = replace(fitted, residuals=residuals, cell_effect=np.zeros(n), weights=np.ones(n))
+    leaning = 10 * np.exp(fitted.scales.noise**2 / 2)
+    assert smearing_factor(fitted) == pytest.approx(
+        (n * 1.1276259652 + leaning) / (n + 10), rel=1e-9
+    )
 
 
 def test_log_normal_median_mean_and_quantiles() -> None:

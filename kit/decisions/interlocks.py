@@ -1,0 +1,53 @@
+"""What keeps a unit out of repair and sale until it is cleared, the gravest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Interlock:
+    """Something that keeps a unit out of repair or sale until it is cleared."""
+
+    advice: str
+    caution: str
+
+
+SWOLLEN_OR_WET = Interlock(
+    "quarantine",
+    "swollen or wet cell: do not charge, press or post; isolate, licensed collection",
+)
+BLOCKED = Interlock(
+    "do not trade", "reported or blocked: stop, tell the authority or registry, no bypass"
+)
+UNPROVEN = Interlock("check ownership", "proof of ownership and registry check come first")
+NOT_ERASED = Interlock(
+    "erase first",
+    "no record that personal data was erased: erase and note it before more work; storage that "
+    "cannot be erased is destroyed or stays off sale",
+)
+NOT_ERASED_LISTED = Interlock(
+    "take off sale", "listed, but no record that personal data was erased"
+)
+
+
+def interlock(unit: pd.Series) -> Interlock | None:
+    """Return what must be cleared first; None if nothing is in the way.
+
+    Parameters
+    ----------
+    unit
+        ``flags`` (joined by ;), ``ownership_check``, ``erase_date`` and ``status`` of stock.csv.
+    """
+    flags = {f.strip() for f in str(unit["flags"]).split(";")}
+    if flags & {"swollen", "wet"}:
+        return SWOLLEN_OR_WET
+    if "blocked" in flags or unit["ownership_check"] == "blocked":
+        return BLOCKED
+    if unit["ownership_check"] != "clear":
+        return UNPROVEN
+    if pd.isna(unit["erase_date"]):
+        return NOT_ERASED_LISTED if unit["status"] == "listed" else NOT_ERASED
+    return None

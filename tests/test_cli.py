@@ -1,0 +1,161 @@
+"""The commands: what they print and write, their exit status, and no traceback for bad input."""
+
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from kit.cli import main
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Copy the demo business with few draws, so that commands are quick."""
+    folder = tmp_path_factory.mktemp("shop")
+    for path in DEMO.iterdir():
+        if path.is_file():
+            shutil.copy(path, folder)
+    settings = folder / "settings.toml"
+    text = settings.read_text()
+    kept = [line for line in text.splitlines() if not line.startswith("draws")]
+    settings.write_text("draws = 100\n" + "\n".join(kept))
+    return folder
+
+
+def run(*words: str) -> int:
+    return main(list(words))
+
+
+def test_init_then_check_says_what_is_missing(tmp_path: Path, capsys) -> None:
+    assert run("init", "--workspace", str(tmp_path / "new")) == 0
+    assert "catalogue.csv" in capsys.readouterr().out
+    assert run("check", "--workspace", str(tmp_path / "new")) == 2
+    assert "at least one model" in capsys.readouterr().err
+
+
+def test_init_leaves_files_alone(tmp_path: Path) -> None:
+    (tmp_path / "sales.csv").write_text("mine")
+    assert run("init", "--workspace", str(tmp_path)) == 0
+    assert (tmp_path / "sales.csv").read_text() == "mine"
+
+
+def test_check_prints_counts_that_add_up_and_every_fault(shop: Path, capsys) -> None:
+    assert run("check", "--workspace", str(shop)) == 0
+    out = capsys.readouterr().out
+    assert "sales.csv, line" in out
+    assert "found '31.02.2025', allowed: a date YYYY-MM-DD" in out
+    counts = next(line.split() for line in out.splitlines() if line.split()[:1] == ["sales"])
+    read, used, aside, held = (int(v) for v in counts[1:])
+    assert read == used + aside + held
+
+
+def test_check_fails_when_too_many_rows_wait(shop: Path, tmp_path: Path) -> None:
+    for path in shop.iterdir():
+        if path.is_file():
+            shutil.copy(path, tmp_path)
+    text = (tmp_path / "settings.toml").read_text()
+    changed = text.replace("[limits]", "[limits]\nheld_share = 0.001")
+    assert changed != text
+    (tmp_path / "settings.toml").write_text(changed)
+    assert run("check", "--workspace", str(tmp_path)) == 1
+
+
+def test_forecast_writes_the_declared_columns(shop: Path, tmp_path: Path) -> None:
+    out = tmp_path / "prices.csv"
+    assert run("forecast", "--workspace", str(shop), "--months", "3", "--out", str(out)) == 0
+    table = pd.read_csv(out, keep_default_na=False)
+    assert list(table) == [
+        "model_id",
+        "grade",
+        "month",
+        "age_months",
+        "predicted",
+        "lower",
+        "upper",
+        "level",
+        "n_sales",
+        "reason",
+    ]
+    assert sorted(table["month"].unique()) == ["2026-11", "2026-12", "2027-01"]
+    best, worst = (table[table["grade"] == g].set_index(["model_id", "month"]) for g in "AD")
+    said = best["reason"] == ""
+    assert (
+        best.loc[said, "predicted"].astype(float) > worst.loc[said, "predicted"].astype(float)
+    ).all()
+
+
+def test_forecast_as_of_knows_nothing_later(shop: Path, tmp_path: Path) -> None:
+    """A forecast as of the end of 2025 starts in January 2026 and counts fewer sales."""
+    now, then = tmp_path / "now.csv", tmp_path / "then.csv"
+    assert run("forecast", "--workspace", str(shop), "--months", "1", "--out", str(now)) == 0
+    words = ("--as-of", "2025-12-31", "--months", "1", "--out", str(then))
+    assert run("forecast", "--workspace", str(shop), *words) == 0
+    a, b = (pd.read_csv(p) for p in (now, then))
+    assert set(b["month"]) == {"2026-01"}
+    assert b["n_sales"].sum() < a["n_sales"].sum()
+
+
+def test_bids_scores_every_open_listing(shop: Path, capsys) -> None:
+    assert run("bids", "--workspace", str(shop)) == 0
+    table = pd.read_csv(shop / "out" / "2026-11" / "bids.csv")
+    listings = pd.read_csv(shop / "listings.csv", dtype=str, keep_default_na=False)
+    waiting = listings[(listings["result"] == "") & (listings["end_time"] >= "2026-10-31")]
+    assert set(table["listing_id"]) == set(waiting["listing_id"].unique())
+    bid = table[table["advice"] == "bid"]
+    assert (bid["max_bid"] > bid["current_bid"].fillna(0)).all()
+    passed = table[table["advice"] == "pass"]
+    assert passed["reason"].notna().all()
+
+
+def test_stock_advises_every_unit_held_and_locks_the_dangerous_ones(shop: Path) -> None:
+    assert run("stock", "--workspace", str(shop)) == 0
+    table = pd.read_csv(shop / "out" / "2026-11" / "stock.csv", keep_default_na=False)
+    stock = pd.read_csv(shop / "stock.csv", dtype=str, keep_default_na=False)
+    gone = ["sold", "parted", "scrapped", "returned"]
+    assert set(table["unit_id"]) == set(stock.loc[~stock["status"].isin(gone), "unit_id"])
+    flagged = stock[stock["flags"].str.contains("swollen|wet|blocked")]["unit_id"]
+    advice = table.set_index("unit_id")["advice"]
+    held = [u for u in flagged if u in advice]
+    assert held
+    assert not set(advice[held]) & {"repair", "sell as is", "sell now", "part out"}
+    assert (table.set_index("unit_id").loc[held, "caution"] != "").all()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["forecast", "--out", "x.csv", "--by", "colour"], "found 'colour', allowed: grade"),
+        (["forecast", "--out", "x.csv", "--months", "0"], "--months"),
+        (["forecast", "--out", "x.csv", "--as-of", "soon"], "a date YYYY-MM-DD"),
+        (["report", "--month", "2026-13"], "a month such as 2026-11"),
+        (["report", "--month", "2026-11", "--family", "nobody"], "found 'nobody', allowed"),
+        (["bids", "--month", "yesterday"], "a month such as 2026-11"),
+    ],
+)
+def test_bad_words_give_one_message_and_status_2(shop: Path, capsys, words, told) -> None:
+    assert run(*words, "--workspace", str(shop)) == 2
+    captured = capsys.readouterr()
+    assert told in captured.err
+    assert "Traceback" not in captured.err
+
+
+def test_a_missing_workspace_is_said(tmp_path: Path, capsys) -> None:
+    assert run("check", "--workspace", str(tmp_path / "nowhere")) == 2
+    err = capsys.readouterr().err
+    assert "catalogue.csv: found 'no such file'" in err
+    assert "sales.csv: found 'no such file'" in err
+
+
+def test_catalogue_and_sales_alone_are_enough(shop: Path, tmp_path: Path, capsys) -> None:
+    """What needs another log says which; check, forecast and stock do not fail for it."""
+    for name in ("catalogue.csv", "sales.csv", "fx_rates.csv"):
+        shutil.copy(shop / name, tmp_path)
+    (tmp_path / "settings.toml").write_text('currency = "EUR"\ndraws = 100\n')
+    assert run("check", "--workspace", str(tmp_path)) == 0
+    out = tmp_path / "prices.csv"
+    assert run("forecast", "--workspace", str(tmp_path), "--months", "2", "--out", str(out)) == 0
+    assert run("stock", "--workspace", str(tmp_path)) == 0
+    assert run("bids", "--workspace", str(tmp_path)) == 0
