@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -52,9 +53,14 @@ COLUMNS = [
 class Scorer:
     """What all listings of one model and fault share, worked out once."""
 
+    economics: Economics
     unit: UnitEconomics
     known: Outcomes
-    moves: BidMoves
+
+    @cached_property
+    def moves(self) -> BidMoves:
+        """How far the bid moves with price, part and time, at the usual terms of purchase."""
+        return bid_moves(self.economics, self.unit)
 
     def terms(self, shipping: float, premium: float) -> tuple[Settings, Landing]:
         """Settings and landed cost with the listing's own carriage and premium, where named."""
@@ -120,7 +126,7 @@ def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Sc
     unit = economics.unit(family_id, model_id, fault)
     if isinstance(unit, CannotSay):
         return unit
-    return Scorer(unit, outcomes(unit, 0), bid_moves(economics, unit))
+    return Scorer(economics, unit, outcomes(unit, 0))
 
 
 def _scored(

@@ -1,4 +1,4 @@
-"""The re-decide gate: what a unit is worth from here, and how far repair may worsen before it loses.
+"""The re-decide gate: what a unit is worth from here, and how far its repair may worsen.
 
 Only future cash counts; what was paid is sunk. With V+ the value of a repair that succeeds, V- of
 one that fails, rho its success rate and A the best alternative to own repair:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from kit.decisions.options import NOT_FOR_SALE
+
 
 @dataclass(frozen=True)
 class Interlock:
@@ -21,6 +23,9 @@ SWOLLEN_OR_WET = Interlock(
 )
 BLOCKED = Interlock(
     "do not trade", "reported or blocked: stop, tell the authority or registry, no bypass"
+)
+LOCKED = Interlock(
+    "do not trade", "locked: only its owner can release it, no bypass; not sold until released"
 )
 UNPROVEN = Interlock("check ownership", "proof of ownership and registry check come first")
 NOT_ERASED = Interlock(
@@ -39,13 +44,16 @@ def interlock(unit: pd.Series) -> Interlock | None:
     Parameters
     ----------
     unit
-        ``flags`` (joined by ;), ``ownership_check``, ``erase_date`` and ``status`` of stock.csv.
+        ``flags`` (joined by ;), ``ownership_check``, ``state``, ``erase_date`` and ``status`` of
+        stock.csv.
     """
     flags = {f.strip() for f in str(unit["flags"]).split(";")}
     if flags & {"swollen", "wet"}:
         return SWOLLEN_OR_WET
     if "blocked" in flags or unit["ownership_check"] == "blocked":
         return BLOCKED
+    if unit["state"] in NOT_FOR_SALE:
+        return LOCKED
     if unit["ownership_check"] != "clear":
         return UNPROVEN
     if pd.isna(unit["erase_date"]):

@@ -101,8 +101,10 @@ def _advised(found: AtGate | CannotSay, stop: Interlock | None) -> dict[str, obj
     now = {n: float(p[0]) for n, p in paths.items()}
     held = {w: held_value(paths, w, delay.capital_rate) for w in HOLD_WEEKS}
     values = {**now, **{HOLD[w]: v for w, v in held.items()}}
-    ranked = sorted(values, key=lambda k: values[k], reverse=True)
-    best, second = ranked[0], ranked[1] if len(ranked) > 1 else ranked[0]
+    best = max(values, key=lambda k: values[k])
+    # Waiting has columns of its own; the next best is another thing to do, if there is one.
+    others = [n for n in now if n != best] or [n for n in values if n != best]
+    second = max(others, key=lambda k: values[k])
     lead = now[REPAIR] - found.alternative if REPAIR in now else np.nan
     terms = found.terms
     out: dict[str, object] = {

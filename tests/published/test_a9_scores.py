@@ -75,7 +75,10 @@ def test_crps_of_a_log_normal(y: float, score: float) -> None:
 
 
 def test_crps_is_the_integral_of_squared_distance_between_distributions() -> None:
-    """CRPS = integral of (F(x) - 1[x >= y])^2 (Matheson and Winkler 1976, Management Science 22)."""
+    """CRPS is the integral of (F(x) - 1[x >= y])^2.
+
+    Source: Matheson and Winkler (1976), Management Science 22:1087-1096.
+    """
 
     def below(cdf: object, y: float, low: float, high: float) -> float:
         left = quad(lambda x: cdf(x) ** 2, low, y)[0]  # type: ignore[operator]

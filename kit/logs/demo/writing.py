@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.logs.demo.about import ABOUT
+
 
 def write_files(folder: Path, tables: dict[str, pd.DataFrame], settings_toml: str) -> None:
-    """Write one CSV per table and settings.toml.
+    """Write one CSV per table, settings.toml, and README.md, which says that all is invented.
 
     Each file is written beside its place and moved there when whole, so a reader never sees half
     a file. Lines end with a line feed on every system, so the same business gives the same bytes.
@@ -28,6 +30,7 @@ def write_files(folder: Path, tables: dict[str, pd.DataFrame], settings_toml: st
     for name, rows in tables.items():
         _replace(folder / f"{name}.csv", rows.to_csv(index=False, lineterminator="\n"))
     _replace(folder / "settings.toml", settings_toml)
+    _replace(folder / "README.md", ABOUT)
 
 
 def _replace(path: Path, content: str) -> None:
