@@ -29,7 +29,8 @@ class Item:
     """One thing that could be done, and what it takes.
 
     ``cash`` is what it may tie up at worst, ``paid`` what is paid for the unit, ``parts`` what
-    for parts; ``days`` tell when each happens, from today: paid, parts, listed for sale.
+    for parts; ``days`` tell when each happens, from today: paid, parts, listed for sale, and
+    how long the sale then takes.
     """
 
     kind: str
@@ -44,7 +45,7 @@ class Item:
     max_bid: float
     paid: float
     parts: float
-    days: tuple[float, float, float]
+    days: tuple[float, float, float, float]
     source: Scorer | AtGate
     landing: Landing | None = None
 
@@ -93,7 +94,7 @@ def _purchase(scorer: Scorer, row: object, family_id: str, today: pd.Timestamp) 
         max_bid=bid.amount,
         paid=land.landed(price),
         parts=parts,
-        days=(start, bench, listed),
+        days=(start, bench, listed, delay.selling_days),
         source=scorer,
         landing=land,
     )
@@ -139,7 +140,7 @@ def _job(unit: pd.Series, family_id: str, found: AtGate) -> Item:
         max_bid=np.nan,
         paid=0.0,
         parts=parts,
-        days=(0.0, wait, wait + work + delay.listing_days),
+        days=(0.0, wait, wait + work + delay.listing_days, delay.selling_days),
         source=found,
     )
 

@@ -221,17 +221,15 @@ def simulate(items: list[Item], cash: float, settings: Settings) -> tuple[Floats
     rng = np.random.default_rng([settings.seed, 6])
     if not items:
         return np.zeros(1), np.full(1, cash)
-    profit, flow = 0.0, np.zeros(0)
-    for item in items:
-        earned, received = drawn_profit(item, rng)
-        if not flow.size:
-            flow = np.zeros((len(earned), SEASON_DAYS + 1))
-        profit = profit + earned
-        paid, fitted, listed = (min(round(d), SEASON_DAYS) for d in item.days)
+    drawn = [drawn_profit(item, rng) for item in items]
+    profit = np.sum([earned for earned, _ in drawn], axis=0)
+    flow = np.zeros((len(profit), SEASON_DAYS + 1))
+    for item, (earned, received) in zip(items, drawn, strict=True):
+        paid, fitted, listed, usual = (min(round(d), SEASON_DAYS) for d in item.days)
         flow[:, paid] -= item.paid
         flow[:, fitted] -= item.parts
-        selling = rng.exponential(settings.delay.selling_days, len(earned))
+        selling = rng.exponential(usual, len(earned))
         sold = np.minimum(np.round(listed + selling), SEASON_DAYS).astype("int64")
         flow[np.arange(len(earned)), sold] += received
     low = np.minimum(cash, cash + np.cumsum(flow, axis=1).min(axis=1))
-    return np.asarray(profit), low
+    return profit, low

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from scipy import linalg
 from scipy.stats import norm
+from statsmodels.regression.linear_model import OLS, RegressionResultsWrapper
 
 from kit.estimation.design import Layout
 from kit.estimation.joint import JointFit
@@ -26,7 +26,7 @@ def coefficient_names(layout: Layout, model_ids: tuple[str, ...]) -> list[str]:
     return [*layout.names, *parts, *(f"market {month_word(m)}" for m in months)]
 
 
-def augmented_ols(fit: JointFit) -> sm.regression.linear_model.RegressionResultsWrapper:
+def augmented_ols(fit: JointFit) -> RegressionResultsWrapper:
     """Redo the last pass of a joint fit as an ordinary least squares on augmented rows.
 
     Parameters
@@ -47,7 +47,7 @@ def augmented_ols(fit: JointFit) -> sm.regression.linear_model.RegressionResults
     rows = np.vstack([root[:, None] * fit.rows.full(), prior.T])
     names = coefficient_names(fit.layout, fit.panel.models.ids)
     design = pd.DataFrame(rows, columns=names)
-    return sm.OLS(np.concatenate([root * fit.panel.y, pull]), design).fit(cov_type="fixed scale")
+    return OLS(np.concatenate([root * fit.panel.y, pull]), design).fit(cov_type="fixed scale")
 
 
 def parameter_table(fit: JointFit, level: float = 0.8) -> pd.DataFrame:

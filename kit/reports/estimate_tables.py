@@ -23,7 +23,8 @@ FLAG_AT = 4.0
 LEARNED, THIN, PRIOR, SILENT = "learned", "thin", "mostly prior", "cannot say"
 
 
-def _curves(worked: Worked) -> PriceCurves | None:
+def price_curves(worked: Worked) -> PriceCurves | None:
+    """Price curves of the family, or None where nothing can be said of it."""
     if isinstance(worked.family, CannotSay):
         return None
     prices = worked.family.estimates.prices
@@ -32,7 +33,7 @@ def _curves(worked: Worked) -> PriceCurves | None:
 
 def base_words(worked: Worked) -> str:
     """Say which unit the curves are for."""
-    curves = _curves(worked)
+    curves = price_curves(worked)
     if curves is None:
         return ""
     words = [f"grade {curves.base_grade}"]
@@ -45,7 +46,7 @@ def base_words(worked: Worked) -> str:
 def model_table(worked: Worked) -> pd.DataFrame:
     """One row per model: age, sales behind it, and how far the figures are its own."""
     catalogue = worked.logs.family(worked.family_id).tables["catalogue"]
-    curves = _curves(worked)
+    curves = price_curves(worked)
     day = month_middle(worked.first_month)
     days = pd.DatetimeIndex([day] * len(catalogue))
     table = pd.DataFrame(
@@ -87,7 +88,7 @@ def _confidence(worked: Worked, curves: PriceCurves) -> list[str]:
 def price_points(worked: Worked) -> pd.DataFrame:
     """Sales behind the curve, also brought to the base grade, channel and storage."""
     columns = ["model_id", "sale_date", "age_months", "amount", "adjusted", "grade", "price_type"]
-    curves = _curves(worked)
+    curves = price_curves(worked)
     if curves is None:
         return pd.DataFrame(columns=[*columns, "weight", "flagged"])
     fit = curves.fit
@@ -124,7 +125,7 @@ def _trait_part(fit: JointFit) -> Floats:
 
 def price_curve(worked: Worked) -> pd.DataFrame:
     """Monthly curve per model, from its first logged month (or launch) to the horizon."""
-    curves = _curves(worked)
+    curves = price_curves(worked)
     if curves is None:
         return pd.DataFrame(columns=["model_id", "month", "age_months", *_BAND, "phase"])
     fit = curves.fit
@@ -192,53 +193,3 @@ def part_curve(worked: Worked) -> pd.DataFrame:
             parts.append(_dated(table, numbers[later], fit.layout.last_month))
     columns = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-
-
-def effect_table(worked: Worked) -> pd.DataFrame:
-    """Price factors of grade, channel, storage and the successor step, with intervals."""
-    curves = _curves(worked)
-    if curves is None:
-        return pd.DataFrame(columns=["name", "estimate", "lower", "upper"])
-    names = [n for n in [*curves.fit.panel.traits.names, "step"] if n in curves.fit.layout.names]
-    at = [curves.fit.layout.dense(n) for n in names]
-    mean, sd = curves.fit.posterior.mean[at], np.sqrt(np.diag(curves.fit.posterior.cov)[at])
-    words = ["successor launched" if n == "step" else n for n in names]
-    z = 1.2815515655
-    return pd.DataFrame(
-        {
-            "name": words,
-            "estimate": np.exp(mean),
-            "lower": np.exp(mean - z * sd),
-            "upper": np.exp(mean + z * sd),
-        }
-    )
-
-
-def health_table(worked: Worked) -> pd.DataFrame:
-    """How the price fit stands: what was learned against the value started from."""
-    curves = _curves(worked)
-    if curves is None:
-        return pd.DataFrame(columns=["what", "value", "usual", "note"])
-    fit, start = curves.fit, curves.fit.priors
-    flagged = np.abs(fit.residuals) > FLAG_AT * fit.scales.noise
-    months = fit.layout.n_months
-    rows = [
-        ("sales used", f"{len(fit.panel.y)}", "", f"over {months} months"),
-        ("newest sale", f"{fit.panel.day.max():%d %B %Y}", "", ""),
-        ("oldest age sold", f"{fit.panel.age.max():.0f} months", "", "older ages are extrapolated"),
-        ("far-off sales", f"{flagged.sum()}", "", "kept, but hardly counted"),
-        ("weight lost to outliers", f"{1 - fit.weights.clip(max=1).mean():.0%}", "", ""),
-        ("spread of single sales", f"{fit.scales.noise:.0%}", f"{start.noise:.0%}", "of the price"),
-        ("models' levels", f"{fit.scales.level:.0%}", f"{start.model_level:.0%}", "spread"),
-        ("models' yearly slopes", f"{fit.scales.slope:.0%}", f"{start.model_slope:.0%}", "spread"),
-        (
-            "market, long run",
-            f"{fit.scales.market / np.sqrt(1 - start.market_rho**2):.1%}",
-            f"{start.market:.1%}",
-            "moves all models together",
-        ),
-    ]
-    moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
-    if moved:
-        rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
-    return pd.DataFrame(rows, columns=["what", "value", "usual", "note"])

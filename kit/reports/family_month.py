@@ -15,6 +15,7 @@ from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
+from kit.reports.health_tables import effect_table, health_table
 from kit.reports.rate_tables import grade_table, state_table
 
 
@@ -143,8 +144,8 @@ def family_month(
         part_curve=estimated.part_curve(worked),
         states=state_table(worked),
         grades=grade_table(worked),
-        effects=estimated.effect_table(worked),
-        health=estimated.health_table(worked),
+        effects=effect_table(worked),
+        health=health_table(worked),
         data_quality=logs.ledger.counts(),
         reasons=logs.ledger.reasons(),
         **_decisions(worked, models),

@@ -1,0 +1,74 @@
+"""Tables of how far a price fit may be trusted, and what it found to move a price."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from kit.estimation.depreciation import PriceCurves
+from kit.estimation.parameters import parameter_table
+from kit.estimation.simple_curves import cross_check
+from kit.logs import CannotSay
+from kit.reports.estimate_tables import FLAG_AT, price_curves, price_points
+
+if TYPE_CHECKING:
+    from kit.reports.family_month import Worked
+
+
+def effect_table(worked: Worked) -> pd.DataFrame:
+    """Price factors of grade, channel, storage and the successor step, with intervals."""
+    curves = price_curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=["name", "estimate", "lower", "upper"])
+    table = parameter_table(curves.fit, worked.level).set_index("name")
+    names = [n for n in [*curves.fit.panel.traits.names, "step"] if n in table.index]
+    factors = np.exp(table.loc[names, ["estimate", "lower", "upper"]])
+    return factors.rename(index={"step": "successor launched"}).reset_index(names="name")
+
+
+def health_table(worked: Worked) -> pd.DataFrame:
+    """How the price fit stands: what was learned against the value started from."""
+    curves = price_curves(worked)
+    if curves is None:
+        return pd.DataFrame(columns=["what", "value", "usual", "note"])
+    fit, start = curves.fit, curves.fit.priors
+    flagged = np.abs(fit.residuals) > FLAG_AT * fit.scales.noise
+    months = fit.layout.n_months
+    rows = [
+        ("sales used", f"{len(fit.panel.y)}", "", f"over {months} months"),
+        ("newest sale", f"{fit.panel.day.max():%d %B %Y}", "", ""),
+        ("oldest age sold", f"{fit.panel.age.max():.0f} months", "", "older ages are extrapolated"),
+        ("far-off sales", f"{flagged.sum()}", "", "kept, but hardly counted"),
+        ("weight lost to outliers", f"{1 - fit.weights.clip(max=1).mean():.0%}", "", ""),
+        ("spread of single sales", f"{fit.scales.noise:.0%}", f"{start.noise:.0%}", "of the price"),
+        ("models' levels", f"{fit.scales.level:.0%}", f"{start.model_level:.0%}", "spread"),
+        ("models' yearly slopes", f"{fit.scales.slope:.0%}", f"{start.model_slope:.0%}", "spread"),
+        (
+            "market, long run",
+            f"{fit.scales.market / np.sqrt(1 - start.market_rho**2):.1%}",
+            f"{start.market:.1%}",
+            "moves all models together",
+        ),
+    ]
+    rows.append(_plain_curve(worked, curves))
+    moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
+    if moved:
+        rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
+    return pd.DataFrame(rows, columns=["what", "value", "usual", "note"])
+
+
+def _plain_curve(worked: Worked, curves: PriceCurves) -> tuple[str, str, str, str]:
+    """Hold the joint curve against a plain falling one through the most sold model's own sales."""
+    most = curves.models.ids[int(curves.fit.panel.sales_by_model.argmax())]
+    points = price_points(worked).assign(residual=curves.fit.residuals)
+    points = points[(points["model_id"] == most) & ~points["flagged"]].sort_values("age_months")
+    what = "a plain curve through the most sold model"
+    plain = cross_check(points["age_months"], points["adjusted"])
+    if isinstance(plain, CannotSay):
+        return (what, "none", "", plain.reason)
+    newest = points.tail(5)
+    joint = newest["adjusted"] / np.exp(newest["residual"])
+    apart = float(np.mean(plain.predict(newest["age_months"]) / joint)) - 1
+    return (what, f"{apart:+.0%}", "", plain.caution or "against this curve at its newest sales")
