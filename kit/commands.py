@@ -56,7 +56,9 @@ def bring_in(options: Namespace) -> int:
         Path(options.mapping),
         preview=options.preview,
     )
-    print(result.summary())
+    print(result.summary().to_string(index=False))
+    if result.review is not None:
+        print(f"\nRows not added, with their reasons: {result.review}")
     return 0
 
 

@@ -189,6 +189,16 @@ def family_by_hand() -> FamilyMonth:
             }
         ),
         grades=pd.DataFrame({"grade": ["A"], "factor": [1.0], "share": [1.0], "n": [9]}),
+        tries=pd.DataFrame(
+            {
+                "listed_fault": ["display_dead"],
+                "n": [9],
+                "fixed": [8],
+                "estimate": [0.89],
+                "lower": [0.7],
+                "upper": [0.96],
+            }
+        ),
         effects=pd.DataFrame(
             {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
         ),

@@ -5,7 +5,7 @@ from pathlib import Path
 import nbformat
 
 from kit.logs import read_settings
-from kit.reports import page_charts, records, sections
+from kit.reports import fault_sections, page_charts, records, sections
 from kit.reports.fragments import Chart
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -29,8 +29,8 @@ def all_tables(month):
         *(sections.cautions(month, step) for step in ("buying", "repairing", "selling")),
         sections.stop_table(month),
         sections.models(month),
-        sections.fault_tree(month),
-        sections.yields(month),
+        fault_sections.fault_tree(month),
+        fault_sections.yields(month),
         sections.next_months(month),
         records.fit_health(month),
         records.data_quality(month),

@@ -1,5 +1,6 @@
 """The back-test: nothing known too early, rules by hand, calibration, and money."""
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from kit.backtest.methods import METHODS, MIXED, OURS
 from kit.backtest.money import (
     BEYOND,
     CHEAP,
@@ -20,7 +22,7 @@ from kit.backtest.money import (
     summary,
 )
 from kit.backtest.origins import held_out, known_at, month_ends
-from kit.backtest.prices import METHODS, MIXED, OURS, Backtest, backtest_prices
+from kit.backtest.prices import Backtest, backtest_prices
 from kit.backtest.running import run_backtest
 from kit.backtest.simple_rules import (
     RULES,
@@ -33,6 +35,8 @@ from kit.backtest.simple_rules import (
     straight_line,
 )
 from kit.backtest.tables import by_horizon, by_sales, reliability
+from kit.decisions.candidates import score
+from kit.decisions.economics import unit_economics
 from kit.estimation.calibration import (
     UNCHECKED,
     Calibration,
@@ -48,10 +52,13 @@ from kit.estimation.forecast import FamilyOutlook, forecast
 from kit.estimation.prediction import Band
 from kit.estimation.rivals import mixed_forecast
 from kit.logs import CannotSay, LogFault, Logs, read_logs, read_settings
+from kit.logs.demo import Truth, simulate
+from kit.logs.importing import import_file
+from kit.logs.months import month_start, parse_month
 from kit.logs.tables import TABLES
 
 ROOT = Path(__file__).parent.parent
-DEMO = ROOT / "data" / "demo"
+DEMO, PUBLISHED = ROOT / "data" / "demo", ROOT / "data" / "published"
 CUTOFF = pd.Timestamp("2025-06-30")
 
 
@@ -230,6 +237,47 @@ def test_on_the_demo_the_curves_beat_rules_and_mixed_model(demo: Backtest) -> No
         assert 0.70 <= ours["coverage_80"] <= 0.90, horizon
 
 
+@pytest.fixture(scope="module")
+def cameras(tmp_path_factory: pytest.TempPathFactory) -> Backtest:
+    """Real asking prices (data/published, source in its README), every third month's end."""
+    folder = tmp_path_factory.mktemp("cameras")
+    for name in ("catalogue.csv", "settings.toml"):
+        shutil.copy(PUBLISHED / name, folder / name)
+    for file, table, mapping in (
+        ("launch_months.csv", "catalogue", "camera_models.toml"),
+        ("used_camera_offers.csv", "sales", "camera_offers.toml"),
+    ):
+        import_file(PUBLISHED / file, folder, table, PUBLISHED / mapping)
+    return backtest_prices(read_logs(folder))
+
+
+def test_on_real_offers_the_curves_beat_every_rule_and_the_mixed_model(cameras: Backtest) -> None:
+    """No rule and no mixed model has a smaller absolute error or pinball loss at any horizon.
+
+    A year ahead the line per model is beaten by a third or more.
+    """
+    table = by_horizon(cameras).set_index(["horizon", "method"])
+    for horizon in ("1", "3", "6", "12"):
+        rows = table.loc[horizon]
+        for score_name in ("absolute_error", "pinball"):
+            assert rows.loc[OURS, score_name] <= 1.01 * rows[score_name].min(), horizon
+    year = table.loc["12"]["absolute_error"]
+    assert year[OURS] <= 0.67 * year["line per model"]
+
+
+def test_on_real_offers_support_ends_where_the_bands_fail(cameras: Backtest) -> None:
+    """A horizon whose 80 % bands hold under 70 % is not called supported; the nearest one is."""
+    ours = cameras.of(OURS)
+    inside = ours["actual"].between(ours["lower_80"], ours["upper_80"])
+    held = inside.groupby(ours["horizon"]).mean()
+    found = width_factor(ours)
+    assert found.factor == 1.0
+    failing = [h for h in held.index if held[h] < 0.7]
+    assert found.supported_months == max(h for h in held.index if h < min([*failing, 99]))
+    assert found.supported_months >= 3
+    assert set(cameras.silent["reason"]) == {"no launch price and no sale"}
+
+
 def test_summary_rows_add_up_and_say_when_they_cannot(demo: Backtest) -> None:
     """Sales per group add up to all; below the least number every score gives way to a reason."""
     table = by_horizon(demo, fewest=10**6)
@@ -358,7 +406,7 @@ def test_a_band_is_widened_about_its_median() -> None:
 
 
 def test_draws_are_widened_about_their_median(logs: Logs) -> None:
-    """Spread on the log scale is multiplied, medians stay, and the mean luck of a unit stays one."""
+    """Spread on the log scale is multiplied, medians stay, the mean luck of a unit stays one."""
     family = fit_family(logs, "ulmvrist_watch")
     estimates = Estimates(logs.currency, logs.newest_day, {"ulmvrist_watch": family})
     plain = forecast(estimates, months=3, draws=200)
@@ -413,6 +461,73 @@ def test_thresholds_do_not_know_the_future_but_the_verdict_does(
     assert then["max_bid"].to_numpy() == pytest.approx(first["max_bid"].to_numpy())
     assert (then["price"] > 2 * first["price"]).all()
     assert (then["profit"] != first["profit"]).all()
+
+
+def true_family(family: FamilyOutlook, truth: Truth, months: range) -> FamilyOutlook:
+    """Put the demo's true prices, parts, shares and success rates in place of the drawn ones."""
+    draws, name = len(family.level), family.estimates.family_id
+    level = np.full_like(family.level, np.nan)
+    for i, model in enumerate(family.models):
+        first = pd.Period(family.estimates.catalogue["launch_date"].iloc[i], "M")
+        for h, number in enumerate(months):
+            if pd.Period(month_start(number), "M") >= first:
+                level[:, i, h] = truth.price_level(model, month_start(number))
+    parts = {}
+    for (model, code, quality), path in family.parts.items():
+        line = [truth.part_level(model, code, quality, month_start(n)) for n in months]
+        parts[model, code, quality] = replace(path, price=np.tile(line, (draws, 1)))
+    states = family.estimates.rates.states
+    named = {f: states.loc[states["listed_fault"] == f, "state"] for f in family.shares}
+    shares = {f: [truth.state_shares[name, f][s] for s in n] for f, n in named.items()}
+    success = {f: [truth.success[name, s] for s in n] for f, n in named.items()}
+    return replace(
+        family,
+        level=level,
+        grade={g: np.full(draws, v) for g, v in truth.grade_factor.items()},
+        channel={"marketplace": np.ones(draws)},
+        parts=parts,
+        shares={f: np.tile(v, (draws, 1)) for f, v in shares.items()},
+        success={f: np.tile(v, (draws, 1)) for f, v in success.items()},
+    )
+
+
+def true_profit(logs: Logs, lots: pd.DataFrame) -> pd.Series:
+    """Expected profit of each lot at the price it fetched, worked out from the demo's truth."""
+    settings, truth, out = replace(read_settings(DEMO), draws=100), simulate(7).truth, []
+    estimates = Estimates(
+        logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families}
+    )
+    rows = logs.tables["listings"].set_index("listing_id", drop=False)
+    for month, group in lots.groupby("month"):
+        first = parse_month(str(month))
+        outlook = forecast(estimates, 1, 1, settings.draws, first)
+        known = {n: f for n, f in outlook.families.items() if isinstance(f, FamilyOutlook)}
+        months = range(first, first + next(iter(known.values())).level.shape[2])
+        families = {n: true_family(f, truth, months) for n, f in known.items()}
+        asked = rows.loc[group["listing_id"]].assign(current_bid=group["price"].to_numpy())
+        economics = unit_economics(replace(outlook, families=families), settings)
+        out.append(score(asked, logs, economics).set_index("listing_id")["expected_profit"])
+    return pd.concat(out)
+
+
+def test_what_the_replay_says_was_earned_agrees_with_the_truth(logs: Logs) -> None:
+    """On the demo the truth behind the logs is known, so the estimated worth can be checked.
+
+    Over all families, quarters and 157 lots the two correlate 0.98 and the thresholds' lots
+    really earn 99 each (103 by estimate; 26 each when buying everything). One family and every
+    sixth month here: correlation at least 0.9, and thresholds truly earn most per lot and hour.
+    """
+    family = logs.family("pellvarn_phone")
+    replay = replay_bids(family, read_settings(DEMO), every=6)
+    assert isinstance(replay, MoneyReplay)
+    lots = replay.lots[replay.lots["reason"] == ""]
+    assert len(lots) >= 15
+    truth = lots["listing_id"].map(true_profit(family, lots))
+    assert np.corrcoef(truth, lots["profit"])[0, 1] >= 0.9
+    per_lot = {name: truth[lots[name]].mean() for name in STRATEGIES if lots[name].any()}
+    per_hour = {n: truth[lots[n]].sum() / lots.loc[lots[n], "hours"].sum() for n in per_lot}
+    assert max(per_lot, key=lambda n: per_lot[n]) == THRESHOLDS
+    assert max(per_hour, key=lambda n: per_hour[n]) == THRESHOLDS
 
 
 def test_money_table_by_hand() -> None:

@@ -175,3 +175,18 @@ def test_memory_prices_are_fitted_as_part_prices(tmp_path: Path) -> None:
         seen = float(np.log(rows["amount"].iloc[-1] / rows["amount"].iloc[0]))
         assert fitted < 0
         assert fitted == pytest.approx(seen, rel=0.3), code
+
+
+def test_cameras_get_a_page_that_says_asking_and_cannot_say(logs: Logs, tmp_path: Path) -> None:
+    """Catalogue and sales alone give the curves; bids need a fault tree, and the page says so."""
+    from kit.reports.month import Order, write_month
+
+    order = Order(families=["used-cameras"], out=tmp_path, draws=50)
+    run = write_month(logs.folder, "2024-01", order=order)
+    assert not run.failed
+    page = (run.folder / "used-cameras.html").read_text(encoding="utf-8")
+    assert "asking prices, not sold ones" in page
+    assert "fault_states.csv names no fault for the family" in page
+    thresholds = pd.read_csv(run.folder / "thresholds.csv", keep_default_na=False)
+    assert set(thresholds["confidence"]) == {"cannot say"}
+    assert len(thresholds) == 19

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 
+from kit.backtest.methods import OURS
 from kit.backtest.money import MoneyReplay, replay_bids
-from kit.backtest.prices import OURS, Backtest, backtest_prices
+from kit.backtest.prices import Backtest, backtest_prices
 from kit.backtest.tables import by_horizon, by_sales
 from kit.estimation.calibration import Calibration, width_factor, write_calibration
 from kit.logs import CannotSay, Logs, read_logs, read_settings

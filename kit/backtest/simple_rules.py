@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from kit.estimation.depreciation import ASKING
 from kit.estimation.panel import Panel
@@ -81,8 +82,6 @@ def past_of(panel: Panel, now: float) -> Past:
 
 def months_of(days: object) -> Floats:
     """Months of each day since year 0, with its fraction of a month."""
-    import pandas as pd
-
     stamps = pd.DatetimeIndex(days)
     whole = stamps.year.to_numpy() * 12.0 + stamps.month.to_numpy() - 1.0
     out: Floats = whole + (stamps.day.to_numpy() - 1.0) / stamps.days_in_month.to_numpy()

@@ -8,7 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.backtest.prices import METHODS, Backtest, level_word
+from kit.backtest.methods import METHODS, level_word
+from kit.backtest.prices import Backtest
 from kit.backtest.scoring import (
     coverage,
     mean_absolute_log_error,

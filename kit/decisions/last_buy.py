@@ -84,7 +84,7 @@ def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
     wanted = max(median - in_stock, 0)
     order, reason = wanted, "median need until the part's stop"
     if wanted == 0:
-        reason = "the stock covers the median need"
+        reason = "the stock covers the median need" if median else "most likely none is needed"
     elif wanted < terms.moq:
         pays = expected_gain(needs, in_stock, terms, terms.moq) > 0
         order = terms.moq if pays else 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,9 +22,7 @@ from kit.decisions.unit_bid import hammer_price, margin_fraction, unit_bid
 from kit.logs.months import month_start
 from kit.reports.waterfall_table import COLUMNS as WATERFALL_COLUMNS
 from kit.reports.waterfall_table import waterfall_table
-
-if TYPE_CHECKING:
-    from kit.reports.family_month import Worked
+from kit.reports.worked import Worked
 
 BUY, CAP, OWN_STOCK, STOP, SILENT = "buy", "cap", "own stock only", "stop", "cannot say"
 THRESHOLD_COLUMNS = [

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -13,9 +11,7 @@ from kit.estimation.joint import JointFit
 from kit.estimation.prediction import Band, predict
 from kit.logs import CannotSay
 from kit.logs.months import age_in_months, month_middle, month_start
-
-if TYPE_CHECKING:
-    from kit.reports.family_month import Worked
+from kit.reports.worked import Worked
 
 Floats = npt.NDArray[np.float64]
 

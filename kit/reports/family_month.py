@@ -10,13 +10,14 @@ from kit.decisions.economics import unit_economics
 from kit.decisions.stop_dates import needed_until, part_rows
 from kit.decisions.unit import UnitEconomics
 from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import FamilyOutlook, Outlook, forecast
+from kit.estimation.forecast import forecast
 from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
 from kit.reports.health_tables import effect_table, health_table
-from kit.reports.rate_tables import grade_table, state_table
+from kit.reports.rate_tables import grade_table, state_table, tries_table
+from kit.reports.worked import Worked
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,6 +51,7 @@ class FamilyMonth:
     - ``states``: listed_fault, state, share, share_lower, share_upper, n_found, success,
       success_lower, success_upper, n_tried, hours, part_codes.
     - ``grades``: grade, factor, share, n.
+    - ``tries``: listed_fault, n, fixed, estimate, lower, upper, from the jobs alone.
     - ``effects``: name, estimate, lower, upper (price factors of grade, channel, storage...).
     - ``health``: what, value, usual, note (fit diagnostics in plain words).
     - ``data_quality``: table, read, used, set_aside, held; ``reasons``: table, status, reason,
@@ -77,28 +79,11 @@ class FamilyMonth:
     end_states: pd.DataFrame
     states: pd.DataFrame
     grades: pd.DataFrame
+    tries: pd.DataFrame
     effects: pd.DataFrame
     health: pd.DataFrame
     data_quality: pd.DataFrame
     reasons: pd.DataFrame
-
-
-@dataclass(frozen=True, eq=False)
-class Worked:
-    """The spine of one family, worked out: what its tables are drawn from."""
-
-    logs: Logs
-    settings: Settings
-    family_id: str
-    outlook: Outlook
-    family: FamilyOutlook | CannotSay
-    unsaid: list[tuple[str, str, CannotSay]]
-    level: float = 0.8
-
-    @property
-    def first_month(self) -> int:
-        """Number of the report's month."""
-        return self.outlook.first_month
 
 
 def family_month(
@@ -144,6 +129,7 @@ def family_month(
         part_curve=estimated.part_curve(worked),
         states=state_table(worked),
         grades=grade_table(worked),
+        tries=tries_table(worked),
         effects=effect_table(worked),
         health=health_table(worked),
         data_quality=logs.ledger.counts(),
@@ -163,6 +149,8 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
             continue
         tables.append(decided.unit_tables(worked, unit, about.loc[unit.model_id]))
         needed.append(needed_until(unit))
+    if not tables and not worked.unsaid:
+        worked.unsaid.extend((str(m), "", _nothing_to_decide(worked)) for m in models["model_id"])
     dates = [row for t in tables for row in t.dates]
     dates += part_rows(needed, worked.outlook.months, worked.level, worked.first_month)
     joined = {n: _joined([getattr(t, n) for t in tables], n) for n in decided.UNIT_COLUMNS}
@@ -171,6 +159,12 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
         "stop_dates": decided.date_table(worked, dates),
         "thresholds": decided.threshold_table(worked, [t.threshold for t in tables], models),
     }
+
+
+def _nothing_to_decide(worked: Worked) -> CannotSay:
+    if isinstance(worked.family, CannotSay):
+        return worked.family
+    return CannotSay("fault_states.csv names no fault for the family")
 
 
 def _joined(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:

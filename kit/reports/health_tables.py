@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
@@ -12,9 +10,7 @@ from kit.estimation.parameters import parameter_table
 from kit.estimation.simple_curves import cross_check
 from kit.logs import CannotSay
 from kit.reports.estimate_tables import FLAG_AT, price_curves, price_points
-
-if TYPE_CHECKING:
-    from kit.reports.family_month import Worked
+from kit.reports.worked import Worked
 
 
 def effect_table(worked: Worked) -> pd.DataFrame:

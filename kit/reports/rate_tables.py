@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
+from kit.estimation.rates import success_by_fault
 from kit.logs import CannotSay
+from kit.reports.worked import Worked
 
-if TYPE_CHECKING:
-    from kit.reports.family_month import Worked
+
+def tries_table(worked: Worked) -> pd.DataFrame:
+    """Repairs tried by listed fault, with the family's own success and its interval."""
+    return success_by_fault(worked.logs.family(worked.family_id).tables["repairs"], worked.level)
 
 
 def state_table(worked: Worked) -> pd.DataFrame:

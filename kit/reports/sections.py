@@ -21,7 +21,6 @@ from kit.reports.fragments import (
 from kit.reports.sentences import headline
 from kit.reports.wording import (
     Ahead,
-    codes_words,
     day_words,
     fault_words,
     missing,
@@ -41,7 +40,8 @@ _n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
 def opening(month: FamilyMonth) -> Fragment:
     """Headline, currency and cut-off."""
     known = f"Known up to {day_words(month.cutoff)}; amounts in {month.currency}; intervals at "
-    said = f"{known}{percent(month.level)}. Price basis: {month.base}."
+    basis = f" Price basis: {month.base}." if month.base else ""
+    said = f"{known}{percent(month.level)}.{basis}"
     lines = "".join(paragraph(s, "headline").html for s in headline(month))
     return Fragment(lines + paragraph(said, "note").html)
 
@@ -178,55 +178,3 @@ def models(month: FamilyMonth) -> Fragment:
         Column("reason", "Reason"),
     ]
     return table(month.models, columns, "Models and how well they are known")
-
-
-def fault_tree(month: FamilyMonth) -> Fragment:
-    """What each listed fault turns out to be, and how repair goes."""
-    if month.states.empty:
-        return note("No fault tree: fault_states.csv names no state for this family.")
-    rows = month.states.assign(
-        unit=month.states["listed_fault"].map(fault_words)
-        + " → "
-        + month.states["state"].map(fault_words)
-    )
-    columns = [
-        Column("unit", "Listed as → turns out to be"),
-        Column("share", "Share", percent, True),
-        Column("share_lower", "from", percent, True),
-        Column("share_upper", "to", percent, True),
-        Column("n_found", "Jobs found", _n, True),
-        Column("success", "Repair succeeds", percent, True),
-        Column("success_lower", "from", percent, True),
-        Column("success_upper", "to", percent, True),
-        Column("n_tried", "Repairs tried", _n, True),
-        Column("hours", "Bench hours", _n1, True),
-        Column("part_codes", "Parts", codes_words),
-    ]
-    return table(rows, columns, "Fault tree and repair success")
-
-
-def yields(month: FamilyMonth) -> Fragment:
-    """What a bought unit ends as, and the grades that come out."""
-    ends = month.end_states
-    names = month.models.set_index("model_id")["model_name"]
-    unit = ends["model_id"].map(names).fillna("").astype(str) + ", "
-    rows = ends.assign(unit=unit + ends["listed_fault"].map(fault_words))
-    columns = [
-        Column("unit", "Model, listed fault"),
-        Column("state", "Turns out to be", fault_words),
-        Column("action", "Best done"),
-        Column("share", "Share", percent, True),
-        Column("value", f"Worth, {month.currency}", _n, True),
-        Column("break_even_bid", f"Breaks even at a bid of, {month.currency}", _n, True),
-    ]
-    grades = [
-        Column("grade", "Grade"),
-        Column("factor", "Price against the base grade", _n2, True),
-        Column("share", "Share of repaired units", percent, True),
-        Column("n", "Units", _n, True),
-    ]
-    ends_shown = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states"))
-    out = ends_shown.html if len(rows) else ""
-    if len(month.grades):
-        out += table(month.grades, grades, "Grades after repair").html
-    return Fragment(out)

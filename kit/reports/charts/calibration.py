@@ -82,15 +82,7 @@ def by_months_ahead(
             hovertemplate="%{x} months ahead: %{y:.0f} % (n = %{customdata})<extra></extra>",
         )
     if promised is not None:
-        figure.add_shape(
-            type="line",
-            x0=0,
-            x1=1,
-            xref="paper",
-            y0=100 * promised,
-            y1=100 * promised,
-            line={"color": INK, "dash": "dot"},
-        )
+        figure.add_hline(100 * promised, line={"color": INK, "dash": "dot"})
     figure.update_xaxes(title={"text": "months ahead"}, tickmode="array", tickvals=months)
     figure.update_yaxes(rangemode="tozero")
     figure.update_layout(legend={"y": -0.22})

@@ -1,0 +1,311 @@
+"""Lots, tiers, taxes and duties: the parts of a bid the two worked examples do not reach."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
+from scipy.optimize import bisect
+from scipy.stats import norm
+
+from kit.decisions.acquisition import landing, landing_under, purchase_on
+from kit.decisions.bidding import (
+    EndStates,
+    ask_profit,
+    break_even_anywhere,
+    break_even_bids,
+    chance_limit,
+    lot_limit,
+    maximum_bid_for,
+    profit_at,
+    step_table,
+)
+from kit.decisions.lots import apportion, lot_bid, lot_spread
+from kit.decisions.tax import NOT_TAX_ADVICE, special_credit_tax
+from kit.decisions.unit import UnitEconomics
+from kit.decisions.unit_bid import NO_PRICE, TOO_SMALL, margin_fraction, outcomes, unit_bid
+from kit.logs.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
+
+# Example 1's end states, trade reference 2.4.
+WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])
+VALUE = np.array([184.63, 143.93, 82.87, -102.42, 67.75, 67.75, -21.00])
+EXAMPLE = EndStates(WEIGHT, VALUE, np.zeros(7))
+LAND = landing(Purchase([Tier(0.0, 0.18)], 0.20, 0.0, 3.5, 12.0), 0.12, 45, True)
+
+
+def example_unit(rules: Settings | None = None, **family: float) -> UnitEconomics:
+    unit = example_economics(rules, **family).unit(FAMILY, MODEL, FAULT)
+    assert isinstance(unit, UnitEconomics)
+    return unit
+
+
+def test_the_draws_and_the_closed_form_agree_at_one_draw() -> None:
+    """The whole spine on example 1 gives its bid, 36.06, and the closed form's to the last digit.
+
+    Trade reference 2.4: E[V] 105.228766 (within a cent, prices are rounded once more there),
+    hours 1.975, parts cash 185.78, profit 45.00 at the bid.
+    """
+    unit = example_unit()
+    known = outcomes(unit, 0)
+    assert known.market.expected == pytest.approx(105.228766, abs=0.01)
+    assert (known.hours, round(known.parts_cash, 2)) == (pytest.approx(1.975), 185.78)
+    bid = unit_bid(unit, 0)
+    worth = float(unit.value[0, 0])
+    one_state = EndStates(np.ones(1), np.array([worth]), np.zeros(1))
+    assert bid.exact == pytest.approx(
+        maximum_bid_for(one_state, unit.landing, ask_profit(45.0)), abs=1e-9
+    )
+    assert (bid.amount, bid.binding, bid.reason) == (36.06, "profit target", "")
+    assert bid.expected_profit == pytest.approx(45.0018, abs=0.002)
+    assert bid.probability_loss == pytest.approx(0.099)
+
+
+def test_many_draws_agree_with_the_closed_form_at_their_mean() -> None:
+    """The bid is linear in worth, so a bid from 500 worlds is the bid of the mean world."""
+    unit = example_unit(draws=500, spread=0.08)
+    worth = EndStates(np.ones(1), np.array([unit.value[:, 0].mean()]), np.zeros(1))
+    closed = maximum_bid_for(worth, unit.landing, ask_profit(45.0))
+    assert unit_bid(unit, 0).exact == pytest.approx(closed, abs=1e-9)
+
+
+def test_fixed_prices_carry_no_winners_curse_and_rivals_lower_the_bid() -> None:
+    """No rival, no deduction; each rival more deducts more, for the same worth."""
+    bids = []
+    for rivals in (0, 1, 4, 9):
+        rules = example_settings()
+        unit = example_unit(replace(rules, limits=replace(rules.limits, rivals=rivals)),
+                            draws=200, spread=0.08)  # fmt: skip
+        bids.append(unit_bid(unit, 0))
+    assert bids[0].exact == bids[0].target
+    assert bids[0].exact > bids[1].exact > bids[2].exact > bids[3].exact
+    error = outcomes(unit, 0).value_error / 1.233990137
+    assert bids[2].target - bids[2].exact == pytest.approx(1.16296 * error, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("profit", "lowest", "reason"),
+    [(95.0, 5.0, NO_PRICE), (85.0, 5.0, TOO_SMALL), (85.0, 0.0, "")],
+)
+def test_no_bid_says_why(profit: float, lowest: float, reason: str) -> None:
+    """Below nothing is 'at any price'; below the lowest lot cost is 'handling'.
+
+    By hand: (105.23 - 15.73 - profit) / 1.234 is -4.46 and 3.65.
+    """
+    rules = example_settings(targets=Targets(profit=profit))
+    rules = replace(rules, limits=replace(rules.limits, lowest_lot_cost=lowest))
+    bid = unit_bid(example_unit(rules), 0)
+    assert bid.reason == reason
+    assert (bid.amount == 0.0) == bool(reason)
+
+
+def test_the_step_table_is_example_1s_table() -> None:
+    """Chance of loss just above each break-even bid, cumulative (trade reference 2.4, step 9)."""
+    even = break_even_bids(EXAMPLE, LAND.segments[0], LAND.kappa)
+    bids, chance = step_table(even, WEIGHT)
+    assert np.round(bids, 2).tolist() == [-95.75, -29.76, 42.16, 54.41, 103.89, 136.87]
+    assert chance == pytest.approx([0.049, 0.099, 0.349, 0.44665, 0.83725, 1.0])
+
+
+def test_a_lots_common_error_does_not_average_out() -> None:
+    """Without one: 36.10 at four units (trade reference); with one, the closed form in the limit.
+
+    A very large lot loses only its common error: (E[V] - K' - z sd_common) / den.
+    """
+    segment = LAND.segments[0]
+    assert round(lot_limit(EXAMPLE, segment, LAND.kappa, (4, 0.10)), 2) == 36.10
+    z = norm.ppf(0.9)
+    bid = lot_limit(EXAMPLE, segment, LAND.kappa, (10**9, 0.10), common=20.0)
+    assert bid == pytest.approx((105.228766 - 15.729315 - z * 20.0) / 1.233990137, abs=2e-3)
+    four = lot_limit(EXAMPLE, segment, LAND.kappa, (4, 0.10), common=20.0)
+    assert four < min(bid, 36.10)
+
+
+def test_a_lots_bid_from_draws_is_the_closed_form_where_that_applies() -> None:
+    """One tier, no tax: the same bid from the formula and from solving the draws' profit."""
+    unit = example_unit(draws=400, spread=0.08)
+    known = outcomes(unit, 0)
+    _, own, common = lot_spread(known.market, known.single, (unit.landing, 0.0), 30.0)
+    bid = lot_bid(known.market, known.single, unit.landing, (6, 0.1), 0.0)
+    mean = float(np.sum(known.single.weight * known.single.value))
+    z, segment, kappa = norm.ppf(0.9), unit.landing.segments[0], unit.landing.kappa
+    worth = mean - segment.K * (1 + kappa) - z * np.sqrt(own**2 / 6 + common**2)
+    assert bid == pytest.approx(worth / (segment.a * (1 + kappa)), abs=1e-5)
+
+
+def test_a_lot_bought_at_its_limit_loses_as_often_as_allowed() -> None:
+    """60 units at the limit for 20 %: simulated lots lose in 20 % (normal, so within 4 points)."""
+    unit = example_unit(draws=2000, spread=0.15)
+    known = outcomes(unit, 0)
+    bid = lot_bid(known.market, known.single, unit.landing, (60, 0.2), 0.0)
+    profit = profit_at(known.market, unit.landing, bid)
+    rng = np.random.default_rng(3)
+    chosen = np.cumsum(known.market.weight * 2000, axis=1)
+    at = (rng.random((60, 2000))[:, :, None] > chosen).sum(axis=2).clip(max=profit.shape[1] - 1)
+    luck = rng.permuted(np.tile(unit.family.unit_noise, (60, 1)), axis=1)
+    rows = np.arange(2000)
+    price = known.market.price[rows, at]
+    total = (profit[rows, at] + unit.kept * price * (luck - 1)).sum(axis=0)
+    assert (total < 0).mean() == pytest.approx(0.2, abs=0.04)
+
+
+def test_lot_size_replaces_the_chance_limit_of_one_unit() -> None:
+    rules = example_settings(targets=Targets(profit=0.0))
+    one = replace(rules, limits=replace(rules.limits, probability_loss=0.05))
+    ten = replace(one, limits=replace(one.limits, lot_size=10))
+    assert unit_bid(example_unit(one), 0).reason == NO_PRICE
+    bid = unit_bid(example_unit(ten), 0)
+    assert bid.binding == "chance of loss, lot"
+    assert 30 < bid.amount < 72.52
+
+
+def test_a_lots_cost_is_shared_by_worth_and_adds_up() -> None:
+    """100.00 over worths 30, 10, 0, -5: 75, 25, 0, 0; thirds add up to the cent."""
+    assert apportion(100.0, np.array([30.0, 10.0, 0.0, -5.0])).tolist() == [75.0, 25.0, 0.0, 0.0]
+    thirds = apportion(100.0, np.ones(3))
+    assert sorted(thirds.tolist()) == [33.33, 33.33, 33.34]
+    assert apportion(10.0, np.zeros(4)).tolist() == [2.5] * 4
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    values=st.lists(st.floats(-100, 700), min_size=1, max_size=5),
+    credit_to=st.floats(20, 400),
+    profit=st.floats(0, 60),
+)
+def test_special_credit_bid_is_where_bisection_finds_it(
+    values: list[float], credit_to: float, profit: float
+) -> None:
+    """Whole credit up to a purchase price, capped above it: solved and bisected bids agree.
+
+    Profit jumps down where the credit is no longer whole, so at a jump the bid is the jump.
+    """
+    value = np.array(values)
+    states = EndStates(np.full(len(value), 1 / len(value)), value, np.maximum(value + 60, 0.0))
+    purchase = Purchase([Tier(0.0, 0.2), Tier(150.0, 0.1)], inbound=6.0)
+    land = landing(purchase, 0.1, 30, True, credit_to)
+    theta = 1 / 11
+
+    def earned(bid: float) -> float:
+        return float(states.weight @ profit_at(states, land, bid, theta)) - profit
+
+    bid = maximum_bid_for(states, land, ask_profit(profit), theta)
+    if bid < 0:
+        assert earned(0.0) < 1e-6
+        return
+    assert bid == pytest.approx(bisect(earned, -5.0, 5000.0, xtol=1e-9), abs=1e-5)
+
+
+def test_special_credit_tax_in_the_profit_is_the_rules() -> None:
+    """Buy 440 sell 330: no tax; buy 220 sell 110: 10 back (GST Act s 66-10, derived examples)."""
+    land = landing(Purchase([], inbound=0.0), 0.0, 0, True, 300.0)
+    for bought, sold in ((440.0, 330.0), (220.0, 110.0), (440.0, 550.0), (300.0, 110.0)):
+        state = EndStates(np.ones(1), np.array([sold]), np.array([sold]))
+        profit = float(profit_at(state, land, bought, 1 / 11)[0])
+        assert sold - bought - profit == pytest.approx(special_credit_tax(sold, bought), abs=0.006)
+
+
+def test_special_credit_is_a_setting() -> None:
+    """The scheme reaches the bid: more is left than under the margin scheme, less than untaxed."""
+    bids = {}
+    for scheme in ("none", "margin", "special_credit"):
+        unit = example_unit(example_settings(tax=Tax(scheme, 0.10)))
+        bids[scheme] = unit_bid(unit, 0).exact
+        assert (margin_fraction(unit.settings) > 0) == (scheme != "none")
+    assert bids["margin"] <= bids["special_credit"] < bids["none"]
+    assert "not tax advice" in NOT_TAX_ADVICE
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    values=st.lists(st.floats(-150, 900), min_size=2, max_size=6),
+    alpha=st.floats(0.01, 0.9),
+    scheme=st.sampled_from([(0.0, None), (1 / 6, None), (1 / 11, 200.0)]),
+)
+def test_the_chance_limit_holds_across_premium_tiers_and_tax(
+    values: list[float], alpha: float, scheme: tuple[float, float | None]
+) -> None:
+    """At the limit the chance of loss is within alpha, a cent above the next step it is not."""
+    theta, credit_to = scheme
+    value = np.array(values)
+    states = EndStates(np.full(len(value), 1 / len(value)), value, np.maximum(value, 0.0) + 40)
+    land = landing(
+        Purchase([Tier(0.0, 0.1), Tier(80.0, 0.3), Tier(300.0, 0.05)]), 0.1, 30, True, credit_to
+    )
+    even = break_even_anywhere(states, land, theta)
+    limit = chance_limit(even, states.weight, alpha)
+    at = profit_at(states, land, limit - 1e-6, theta)
+    assert float(states.weight[at < -1e-5].sum()) <= alpha + 1e-9
+    if np.isfinite(even).all() and (even > limit + 0.02).any():
+        above = profit_at(states, land, float(even[even > limit + 0.02].min()) - 0.01, theta)
+        assert float(states.weight[above < 0].sum()) > alpha - 1e-9
+
+
+def test_duties_hold_from_their_day() -> None:
+    """An import before a new duty pays the old rate, from its first day the new one."""
+    purchase = Purchase(
+        [],
+        inbound=10.0,
+        imported=True,
+        duties=[Duty("2026-01-01", 0.0, 0.2), Duty("2026-07-01", 0.05, 0.2, 3.0)],
+    )
+    landed = {
+        day: landing(purchase_on(purchase, day), 0, 0, True).landed(100.0)
+        for day in ("2025-12-31", "2026-06-30", "2026-07-01")
+    }
+    assert landed["2025-12-31"] == pytest.approx(110.0)
+    assert landed["2026-06-30"] == pytest.approx(110.0 * 1.2)
+    assert landed["2026-07-01"] == pytest.approx(110.0 * 1.05 * 1.2 + 3.0)
+    rules = example_settings(purchase=purchase)
+    assert unit_bid(example_unit(rules), 0).exact < unit_bid(example_unit(), 0).exact
+    assert landing_under(rules, 45).segments[0].a == 1.0
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    resale=st.floats(1.0, 1.3),
+    part=st.floats(1.0, 60.0),
+    days=st.floats(1.0, 40.0),
+    premium=st.floats(0.01, 0.3),
+)
+def test_bids_move_the_right_way(resale: float, part: float, days: float, premium: float) -> None:
+    """Through the whole spine the bid rises in resale and falls in part price, delay, premium.
+
+    Falling is not strict in part price: where selling as is is best anyway, a dearer part changes
+    nothing. Here repair leads by 40.94, and the part may take up to 42.72 of that.
+    """
+    rules = example_settings()
+    economics = example_economics(rules)
+    base = unit_bid(example_unit(rules), 0).exact
+    family = economics.outlook.families[FAMILY]
+
+    def bid(settings_now: Settings, outlook_family: object) -> float:
+        outlook = replace(economics.outlook, families={FAMILY: outlook_family})  # type: ignore[dict-item]
+        unit = replace(economics, outlook=outlook, settings=settings_now).unit(FAMILY, MODEL, FAULT)
+        assert isinstance(unit, UnitEconomics)
+        return unit_bid(unit, 0).exact
+
+    assert bid(rules, replace(family, level=family.level * resale)) >= base - 0.01
+    parts = {k: replace(p, price=p.price + part) for k, p in family.parts.items()}
+    dearer = bid(rules, replace(family, parts=parts))
+    assert dearer <= base
+    assert dearer < base or part > 42.72
+    later = replace(rules, delay=replace(rules.delay, queue_days=4.0 + days))
+    assert bid(later, family) < base
+    tier = replace(rules.purchase, premium=[Tier(0.0, 0.18 + premium)])
+    assert bid(replace(rules, purchase=tier), family) < base
+
+
+def test_limits_across_tiers_spend_no_more_than_there_is() -> None:
+    """Working cash 100 under a premium of 50 % above 20: the landed cost at the bid is the cash."""
+    rules = example_settings(
+        targets=Targets(profit=0.0),
+        purchase=Purchase([Tier(0.0, 0.1), Tier(20.0, 0.5)], inbound=5.0),
+        limits=Limits(None, None, working_cash=250.0, bid_increment=0.01, lowest_lot_cost=0.0),
+    )
+    unit = example_unit(rules)
+    bid = unit_bid(unit, 0)
+    assert bid.binding == "working cash"
+    spent = unit.landing.landed(bid.exact) + outcomes(unit, 0).parts_cash
+    assert spent == pytest.approx(250.0)
