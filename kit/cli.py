@@ -26,6 +26,7 @@ def parser() -> argparse.ArgumentParser:
     _logs(does)
     _months(does)
     _decisions(does)
+    _proof(does)
     return top
 
 
@@ -62,6 +63,13 @@ def _months(does: Commands) -> None:
     report.add_argument("--as-of", metavar="DATE")
     report.add_argument("--workers", type=int, default=1, metavar="N")
     report.set_defaults(run=commands.report)
+
+
+def _proof(does: Commands) -> None:
+    """The command that checks the others."""
+    back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
+    back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
+    back.set_defaults(run=commands.backtest)
 
 
 def _decisions(does: Commands) -> None:

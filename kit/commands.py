@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from kit.decisions.economics import Economics
 
 DEMO_MONTH = "2026-11"
+BACKTEST = "backtest"
 
 
 def demo(options: Namespace) -> int:
@@ -81,6 +82,7 @@ def check(options: Namespace) -> int:
 
 def forecast(options: Namespace) -> int:
     """Write a price forecast."""
+    from kit.estimation.calibration import calibrated_table, read_calibration
     from kit.estimation.depreciation import fit_prices
     from kit.estimation.price_table import price_forecast
 
@@ -89,12 +91,16 @@ def forecast(options: Namespace) -> int:
     logs, _ = _read(options.workspace, options.as_of)
     keys = [k for k in options.by.split(",") if k]
     curves = {f: fit_prices(logs, f) for f in logs.families}
+    calibration = read_calibration(Path(options.workspace) / BACKTEST)
+    now = int(month_number([logs.newest_day])[0])
     table = price_forecast(logs, curves, options.months, options.level, keys)
+    table = calibrated_table(table, calibration, now)
     _write_csv(table, Path(options.out))
     unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
     print(f"{len(table)} rows for {table['model_id'].nunique()} models: {options.out}")
+    print(calibration.words)
     for reason, n in unsaid.items():
-        print(f"  no forecast in {n} rows: {reason}")
+        print(f"  {n} rows: {reason}")
     return 0
 
 
@@ -156,8 +162,27 @@ def stock(options: Namespace) -> int:
     return _told(table, _out(options.workspace, month) / "stock.csv")
 
 
+def backtest(options: Namespace) -> int:
+    """Test the forecasts and the bids on the past, and keep what that says about band widths."""
+    from kit.backtest.running import run_backtest
+
+    _within("--every", options.every, 1, 24)
+    folder = Path(options.workspace) / BACKTEST
+    run = run_backtest(options.workspace, folder, options.every, _step)
+    for title, table in run.printable().items():
+        print(f"\n{title}")
+        print(table.to_string(index=False, na_rep=""))
+    print(f"\nEvery figure: {folder}")
+    return 0
+
+
+def _step(what: str, done: int, of: int) -> None:
+    print(f"  {what}: {done} of {of}", flush=True)
+
+
 def _economics(logs: Logs, settings: Settings, month: int, families: list[str]) -> Economics:
     from kit.decisions.economics import unit_economics
+    from kit.estimation.calibration import calibrated_outlook, read_calibration
     from kit.estimation.estimates import Estimates, fit_family
     from kit.estimation.forecast import forecast as draw_outlook
 
@@ -165,7 +190,8 @@ def _economics(logs: Logs, settings: Settings, month: int, families: list[str]) 
         logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in families}
     )
     outlook = draw_outlook(estimates, 3, settings.seed, settings.draws, month)
-    return unit_economics(outlook, settings)
+    factor = read_calibration(logs.folder / BACKTEST).factor
+    return unit_economics(calibrated_outlook(outlook, factor), settings)
 
 
 def _read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:

@@ -171,6 +171,8 @@ def _typed(table: Table, rows: list[dict[str, object]]) -> pd.DataFrame:
             out[name] = pd.to_datetime(values)
         elif pd.api.types.is_numeric_dtype(kind):
             out[name] = pd.to_numeric(values).astype("float64")
+        elif name in given and pd.api.types.is_numeric_dtype(values.dtype):
+            out[name] = values.astype("float64")  # yes or no, as 1 or 0
         else:
             out[name] = values.fillna("").astype("str")
     return pd.DataFrame(out)

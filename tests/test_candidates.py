@@ -146,7 +146,7 @@ def test_every_pass_gives_its_reason() -> None:
         table = score(listings({}), example_logs(), example_economics(settings))
         assert table.loc[0, "advice"] == "pass"
         reasons.append(table.loc[0, "reason"])
-    assert reasons[0].startswith("do not buy at any price: profit target leaves -4.45")
+    assert reasons[0].startswith("do not buy at any price: profit target leaves -4.46")
     assert reasons[1].startswith("not worth the handling: profit target leaves 3.6")
     odd = score(listings({"listed_fault": "unheard_of"}), example_logs(), example_economics())
     assert odd.loc[0, "advice"] == "cannot say"

@@ -3,7 +3,8 @@
 Mind: corrections are applied when the logs are read, before any cutoff. A sale that was refunded
 or cancelled after the cutoff is therefore already missing (or already lowered) in what counts as
 known here, though the partners did not know it then. Prices of such sales are few, and leaving
-them out is the same for every method compared.
+them out is the same for every method compared. Tables without dates (fault_states.csv) and the
+settings are today's throughout.
 """
 
 from __future__ import annotations

@@ -124,7 +124,8 @@ def _job(unit: pd.Series, family_id: str, found: AtGate) -> Item:
     mends = max(values, key=lambda k: values[k]) == REPAIR
     delay, options = found.rules.delay, found.options
     repair = options.repair if mends and options is not None else None
-    parts = 0.0 if repair is None else float(np.mean(np.asarray(repair.parts_cash)))
+    cash = np.zeros(1) if repair is None else np.asarray(repair.parts_cash)
+    parts = float(np.mean(cash[:, 0] if cash.ndim > 1 else cash))
     wait = delay.inbound_days + delay.queue_days
     work = 0.0 if repair is None else delay.part_lead_days + delay.bench_days
     return Item(

@@ -193,7 +193,7 @@ def _table(
         )
         for i, t in zip(options, taken, strict=True)
     ]
-    table = pd.DataFrame(rows, columns=COLUMNS)
+    table = pd.DataFrame(rows, columns=COLUMNS).astype({"do": bool})
     return table.sort_values(
         ["do", "profit_per_hour", "item"], ascending=[False, False, True], ignore_index=True
     )

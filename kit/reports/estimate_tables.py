@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -136,6 +138,7 @@ def price_curve(worked: Worked) -> pd.DataFrame:
             continue
         days = pd.DatetimeIndex([max(month_middle(int(n)), launch) for n in numbers])
         band = predict(fit, curves.points(np.full(len(days), i), days))
+        band = replace(band, widen=worked.calibration.factor)
         table = _band_table(band, float(curves.models.launch_price[i]), worked.level)
         table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))
         parts.append(_dated(table, numbers, fit.layout.last_month))

@@ -9,6 +9,7 @@ import pandas as pd
 from kit.decisions.economics import unit_economics
 from kit.decisions.stop_dates import needed_until, part_rows
 from kit.decisions.unit import UnitEconomics
+from kit.estimation.calibration import calibrated_outlook, read_calibration
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
 from kit.logs import CannotSay, Logs, Settings
@@ -111,7 +112,11 @@ def family_month(
     """
     estimates = Estimates(logs.currency, logs.newest_day, {family_id: fit_family(logs, family_id)})
     outlook = forecast(estimates, horizon, settings.seed, settings.draws, month)
-    worked = Worked(logs, settings, family_id, outlook, outlook.families[family_id], [])
+    calibration = read_calibration(logs.folder / "backtest")
+    outlook = calibrated_outlook(outlook, calibration.factor)
+    worked = Worked(
+        logs, settings, family_id, outlook, outlook.families[family_id], [], calibration
+    )
     models = estimated.model_table(worked)
     return FamilyMonth(
         family_id=family_id,

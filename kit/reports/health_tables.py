@@ -49,6 +49,8 @@ def health_table(worked: Worked) -> pd.DataFrame:
         ),
     ]
     rows.append(_plain_curve(worked, curves))
+    widths = worked.calibration
+    rows.append(("interval widths", f"times {widths.factor:.2f}", "times 1", widths.words))
     moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
     if moved:
         rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kit.estimation.calibration import Calibration
 from kit.estimation.forecast import FamilyOutlook, Outlook
 from kit.logs import CannotSay, Logs, Settings
 
@@ -18,6 +19,7 @@ class Worked:
     outlook: Outlook
     family: FamilyOutlook | CannotSay
     unsaid: list[tuple[str, str, CannotSay]]
+    calibration: Calibration
     level: float = 0.8
 
     @property

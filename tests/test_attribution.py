@@ -1,0 +1,201 @@
+"""What changed since last month: each cause's share, and that the shares add up."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kit.decisions.attribution import (
+    BLOCKS,
+    FEES,
+    PART,
+    PRICE,
+    SETTINGS,
+    TIME,
+    YIELD,
+    BidChange,
+    View,
+    attribute,
+    mixed_settings,
+    shapley,
+)
+from kit.decisions.economics import unit_economics
+from kit.decisions.unit import UnitEconomics
+from kit.decisions.unit_bid import unit_bid
+from kit.estimation.estimates import Estimates, fit_family
+from kit.estimation.forecast import forecast
+from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from kit.logs.months import month_number
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+FAMILY, MODEL, FAULT = "pellvarn_phone", "pellvarn_6", "display_dead"
+KEY = (FAMILY, MODEL, FAULT)
+DRAWS = 100
+
+
+@pytest.fixture(scope="module")
+def logs() -> Logs:
+    return read_logs(DEMO)
+
+
+@pytest.fixture(scope="module")
+def rules() -> Settings:
+    return read_settings(DEMO)
+
+
+def view(logs: Logs, rules: Settings, months_later: int = 0) -> View:
+    estimates = Estimates(logs.currency, logs.newest_day, {FAMILY: fit_family(logs, FAMILY)})
+    month = int(month_number([logs.newest_day])[0]) + 1 + months_later
+    return View(estimates, rules, month)
+
+
+@pytest.fixture(scope="module")
+def now(logs: Logs, rules: Settings) -> View:
+    return view(logs, rules)
+
+
+@pytest.fixture(scope="module")
+def last_month(logs: Logs, rules: Settings) -> View:
+    return view(logs.as_of("2026-09-30"), rules)
+
+
+def changed(before: View, after: View) -> BidChange:
+    got = attribute(before, after, KEY, DRAWS)
+    assert isinstance(got, BidChange)
+    return got
+
+
+@settings(max_examples=50, deadline=None)
+@given(worth=st.lists(st.floats(-100, 100), min_size=8, max_size=8))
+def test_shares_add_up_whatever_the_values(worth: list[float]) -> None:
+    """For any worth of every set of three blocks the shares sum to all less none."""
+    value = {frozenset(b for i, b in enumerate("abc") if k >> i & 1): worth[k] for k in range(8)}
+    shares = shapley("abc", lambda s: value[s])
+    assert sum(shares.values()) == pytest.approx(worth[7] - worth[0], abs=1e-9)
+
+
+def test_shares_by_hand() -> None:
+    """Two blocks: alone 10 and 20, together 50: half of the 20 they make together goes to each.
+
+    Definition of the Shapley value (Shapley 1953), two players.
+    """
+    value = {"": 0.0, "a": 10.0, "b": 20.0, "ab": 50.0}
+    shares = shapley("ab", lambda s: value["".join(sorted(s))])
+    assert shares == {"a": pytest.approx(20.0), "b": pytest.approx(30.0)}
+
+
+def test_a_real_month_adds_up_exactly(last_month: View, now: View) -> None:
+    """The shares of a month's change on the demo sum to after less before, to rounding noise.
+
+    Nothing was changed in the rules, so fees and settings have none of it.
+    """
+    got = changed(last_month, now)
+    assert sum(got.shares.values()) == pytest.approx(got.after - got.before, abs=1e-9)
+    assert set(got.shares) == set(BLOCKS)
+    assert got.shares[FEES] == got.shares[SETTINGS] == 0.0
+    assert abs(got.shares[PRICE]) > 0.01
+    assert abs(got.shares[TIME]) > 0.01
+    assert got.table()["change"].abs().is_monotonic_decreasing
+
+
+def test_the_ends_are_the_bids_of_the_two_months(last_month: View, now: View) -> None:
+    """Before and after are what each month's own spine bids, not a third figure."""
+    got = changed(last_month, now)
+    for told, seen in ((got.before, last_month), (got.after, now)):
+        outlook = forecast(seen.estimates, 2, seen.settings.seed, DRAWS, seen.month)
+        unit = unit_economics(outlook, seen.settings).unit(*KEY)
+        assert isinstance(unit, UnitEconomics)
+        assert told == pytest.approx(unit_bid(unit, 0).exact, abs=1e-9)
+
+
+def test_each_change_of_the_rules_goes_to_its_own_block(now: View) -> None:
+    """One thing changed at a time: all of the change is in its block, none elsewhere."""
+    rules = now.settings
+    cases = {
+        FEES: replace(rules, sale=replace(rules.sale, carriage=rules.sale.carriage + 5.0)),
+        TIME: replace(rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + 20)),
+        SETTINGS: replace(rules, targets=replace(rules.targets, profit=50.0)),
+    }
+    for block, after in cases.items():
+        got = changed(now, View(now.estimates, after, now.month))
+        assert got.shares[block] == pytest.approx(got.after - got.before, abs=1e-9)
+        assert got.shares[block] < -1.0
+        assert all(v == pytest.approx(0.0, abs=1e-9) for b, v in got.shares.items() if b != block)
+
+
+def test_a_dearer_part_and_a_worse_bench_are_told_apart(now: View, logs: Logs) -> None:
+    """Part quotes 20 % up and every job failed are blamed on part and yield, both lowering."""
+    quotes = logs.tables["part_quotes"]
+    dearer = quotes.assign(amount=quotes["amount"] * 1.2, unit_price=quotes["unit_price"] * 1.2)
+    tables = {**logs.tables, "part_quotes": dearer}
+    part = changed(now, view(replace(logs, tables=tables), now.settings))
+    assert part.shares[PART] < -5.0
+    assert abs(part.shares[YIELD]) < 1e-9
+    jobs = logs.tables["repairs"]
+    worse = jobs.assign(outcome=np.where(jobs["outcome"] == "", "", "not_fixed"))
+    bench = changed(
+        now, view(replace(logs, tables={**logs.tables, "repairs": worse}), now.settings)
+    )
+    assert bench.shares[YIELD] < -5.0
+    assert abs(bench.shares[PART]) < 1e-9
+
+
+def test_fees_of_one_device_class_belong_to_fees(rules: Settings) -> None:
+    """A class's own carriage and delay go with fees and time, its targets with the settings."""
+    before = replace(rules, by_class={"phone": {"sale": {"carriage": 1.0}}})
+    changes = {"sale": {"carriage": 9.0}, "delay": {"queue_days": 9.0}, "targets": {"profit": 9.0}}
+    after = replace(rules, by_class={"phone": changes})
+    assert mixed_settings(before, after, frozenset({FEES})).by_class["phone"] == {
+        "sale": {"carriage": 9.0}
+    }
+    mixed = mixed_settings(before, after, frozenset({TIME, SETTINGS})).by_class["phone"]
+    assert mixed == {**changes, "sale": {"carriage": 1.0}}
+    assert mixed_settings(before, after, frozenset(BLOCKS)) == after
+
+
+def test_a_model_not_there_in_both_months_is_said(now: View) -> None:
+    got = attribute(now, now, (FAMILY, "unheard_of", FAULT), DRAWS)
+    assert isinstance(got, CannotSay)
+    assert "both months" in got.reason
+
+
+def test_display_is_the_dearest_part_of_the_demos_devices(logs: Logs) -> None:
+    """Common practice, no source: a display is the dearest part of most devices."""
+    quotes = logs.tables["part_quotes"]
+    median = quotes.groupby(["model_id", "part_code"])["amount"].median().unstack()
+    assert (median.idxmax(axis=1) == "DA").mean() > 0.9
+
+
+def test_foldable_inner_display_pays_on_the_current_model_and_stops_within_two_years(
+    logs: Logs, rules: Settings
+) -> None:
+    """Common practice, no source: pays on the current model, stops one to two years after launch.
+
+    On the demo: the newest foldable, 16 months old, still pays and stops before its 24th month;
+    those older than two years have stopped, most likely.
+    """
+    from kit.decisions.stop_dates import repair_stop
+
+    estimates = Estimates(
+        logs.currency, logs.newest_day, {"vellfold": fit_family(logs, "vellfold")}
+    )
+    outlook = forecast(estimates, 12, 1, 300)
+    economics = unit_economics(outlook, rules)
+    launched = logs.tables["catalogue"].set_index("model_id")["launch_date"]
+    ages, now_stopped = {}, {}
+    for model_id in outlook.families["vellfold"].models:  # type: ignore[union-attr]
+        unit = economics.unit("vellfold", model_id, "inner_display_dead")
+        assert isinstance(unit, UnitEconomics)
+        stop = repair_stop(unit.main)
+        assert not isinstance(stop, CannotSay)
+        age = outlook.first_month - int(month_number([pd.Timestamp(launched[model_id])])[0])
+        now_stopped[model_id] = stop.probability_by(0)
+        ages[model_id] = age if stop.quantile(0.5) is None else age + int(stop.quantile(0.5) or 0)
+    newest = max(launched.index[launched.index.str.startswith("vellfold")], key=launched.get)
+    assert now_stopped[newest] < 0.5
+    assert 12 <= ages[newest] <= 24
+    assert all(p > 0.8 for m, p in now_stopped.items() if m != newest)
