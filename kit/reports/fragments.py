@@ -137,9 +137,12 @@ def bullets(lines: Sequence[str]) -> Fragment:
 
 
 def terms(meanings: Mapping[str, str]) -> Fragment:
-    """Words and their meanings."""
-    pairs = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in meanings.items())
-    return Fragment(f"<dl>{pairs}</dl>")
+    """Words and their meanings, as a table because notebooks set definition lists askew."""
+    rows = "".join(
+        f'<tr><th scope="row">{escape(k)}</th><td>{escape(v)}</td></tr>'
+        for k, v in meanings.items()
+    )
+    return Fragment(f'<table class="terms"><tbody>{rows}</tbody></table>')
 
 
 def caution_box(chosen: Sequence[Chosen], step: str) -> Fragment:
