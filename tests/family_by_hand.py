@@ -156,6 +156,15 @@ def family_by_hand() -> FamilyMonth:
         part_curve=_curve(60.0, model_id="m1", part_code="DA", quality_class="aftermarket"),
         options=options,
         stop_dates=_dates(),
+        stop_chances=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "date_name": ["repair stop"] * 3,
+                "month": pd.date_range("2026-11-01", periods=3, freq="MS"),
+                "probability": [0.0, 0.1, 0.3],
+            }
+        ),
         waterfall=pd.DataFrame(
             {
                 "model_id": "m1",

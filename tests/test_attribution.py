@@ -24,17 +24,19 @@ from kit.decisions.attribution import (
     shapley,
 )
 from kit.decisions.economics import unit_economics
+from kit.decisions.stop_dates import repair_stop
 from kit.decisions.unit import UnitEconomics
 from kit.decisions.unit_bid import unit_bid
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
 from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from kit.logs.months import month_number
+from kit.logs.settings import Targets
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY, MODEL, FAULT = "pellvarn_phone", "pellvarn_6", "display_dead"
 KEY = (FAMILY, MODEL, FAULT)
-DRAWS = 100
+DRAWS = 60
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +100,7 @@ def test_a_real_month_adds_up_exactly(last_month: View, now: View) -> None:
     assert set(got.shares) == set(BLOCKS)
     assert got.shares[FEES] == got.shares[SETTINGS] == 0.0
     assert abs(got.shares[PRICE]) > 0.01
-    assert abs(got.shares[TIME]) > 0.01
+    assert got.shares[TIME] != 0.0
     assert got.table()["change"].abs().is_monotonic_decreasing
 
 
@@ -113,15 +115,19 @@ def test_the_ends_are_the_bids_of_the_two_months(last_month: View, now: View) ->
 
 
 def test_each_change_of_the_rules_goes_to_its_own_block(now: View) -> None:
-    """One thing changed at a time: all of the change is in its block, none elsewhere."""
-    rules = now.settings
-    cases = {
-        FEES: replace(rules, sale=replace(rules.sale, carriage=rules.sale.carriage + 5.0)),
-        TIME: replace(rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + 20)),
-        SETTINGS: replace(rules, targets=replace(rules.targets, profit=50.0)),
-    }
-    for block, after in cases.items():
-        got = changed(now, View(now.estimates, after, now.month))
+    """One thing changed at a time: all of the change is in its block, none elsewhere.
+
+    Half a year on at the same knowledge is time's alone, and lowers the bid.
+    """
+    rules, month = now.settings, now.month
+    carriage = replace(rules.sale, carriage=rules.sale.carriage + 5.0)
+    cases = (
+        (FEES, View(now.estimates, replace(rules, sale=carriage), month)),
+        (TIME, View(now.estimates, rules, month + 6)),
+        (SETTINGS, View(now.estimates, replace(rules, targets=Targets(profit=50.0)), month)),
+    )
+    for block, after in cases:
+        got = changed(now, after)
         assert got.shares[block] == pytest.approx(got.after - got.before, abs=1e-9)
         assert got.shares[block] < -1.0
         assert all(v == pytest.approx(0.0, abs=1e-9) for b, v in got.shares.items() if b != block)
@@ -178,8 +184,6 @@ def test_foldable_inner_display_pays_on_the_current_model_and_stops_within_two_y
     On the demo: the newest foldable, 16 months old, still pays and stops before its 24th month;
     those older than two years have stopped, most likely.
     """
-    from kit.decisions.stop_dates import repair_stop
-
     estimates = Estimates(
         logs.currency, logs.newest_day, {"vellfold": fit_family(logs, "vellfold")}
     )

@@ -4,13 +4,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
 from scipy.optimize import bisect
 from scipy.stats import norm
 
-from kit.decisions.acquisition import landing, landing_under, purchase_on
+from kit.decisions.acquisition import landing, landing_under, purchase_lines, purchase_on
 from kit.decisions.bidding import (
     EndStates,
     ask_profit,
@@ -68,6 +68,21 @@ def test_many_draws_agree_with_the_closed_form_at_their_mean() -> None:
     worth = EndStates(np.ones(1), np.array([unit.value[:, 0].mean()]), np.zeros(1))
     closed = maximum_bid_for(worth, unit.landing, ask_profit(45.0))
     assert unit_bid(unit, 0).exact == pytest.approx(closed, abs=1e-9)
+
+
+def test_the_chance_limit_reaches_the_bid() -> None:
+    """At 10 % the limit is 42.16 (trade reference 2.4, step 9), 42.1565 rounded down for bidding.
+
+    In many worlds it is the one that ranking every state's own break-even bid gives.
+    """
+    rules = example_settings(targets=Targets(profit=0.0))
+    rules = replace(rules, limits=replace(rules.limits, probability_loss=0.10))
+    bid = unit_bid(example_unit(rules), 0)
+    assert (bid.binding, round(bid.exact, 2), bid.amount) == ("chance of loss", 42.16, 42.15)
+    unit = example_unit(rules, draws=300, spread=0.1)
+    single = unit.unit_end_states(0)
+    even = break_even_anywhere(single, unit.landing)
+    assert unit_bid(unit, 0).exact == pytest.approx(chance_limit(even, single.weight, 0.10))
 
 
 def test_fixed_prices_carry_no_winners_curse_and_rivals_lower_the_bid() -> None:
@@ -169,15 +184,16 @@ def test_a_lots_cost_is_shared_by_worth_and_adds_up() -> None:
 
 
 @settings(max_examples=150, deadline=None)
+@example(values=[0.0, 0.0, 0.0, 15.0, 427.0], credit_to=20.0, profit=0.0)
 @given(
     values=st.lists(st.floats(-100, 700), min_size=1, max_size=5),
-    credit_to=st.floats(20, 400),
+    credit_to=st.floats(20, 400) | st.none(),
     profit=st.floats(0, 60),
 )
-def test_special_credit_bid_is_where_bisection_finds_it(
-    values: list[float], credit_to: float, profit: float
+def test_the_taxed_bid_is_where_bisection_finds_it(
+    values: list[float], credit_to: float | None, profit: float
 ) -> None:
-    """Whole credit up to a purchase price, capped above it: solved and bisected bids agree.
+    """Margin scheme, or whole credit up to a purchase price: solved and bisected bids agree.
 
     Profit jumps down where the credit is no longer whole, so at a jump the bid is the jump.
     """
@@ -240,6 +256,14 @@ def test_the_chance_limit_holds_across_premium_tiers_and_tax(
     if np.isfinite(even).all() and (even > limit + 0.02).any():
         above = profit_at(states, land, float(even[even > limit + 0.02].min()) - 0.01, theta)
         assert float(states.weight[above < 0].sum()) > alpha - 1e-9
+
+
+def test_premium_tiers_are_taxed_and_spelt_out_to_the_cent() -> None:
+    """25 % to 100, 15 % above, 20 % tax on the premium: 300 lands at 300 + 55 + 11."""
+    purchase = Purchase([Tier(0.0, 0.25), Tier(100.0, 0.15)], 0.20, inbound=12.0, lot_fee=3.5)
+    lines = purchase_lines(purchase, 300.0)
+    assert (lines["premium"], lines["tax on premium"]) == (55.0, 11.0)
+    assert sum(lines.values()) == pytest.approx(landing(purchase, 0, 0, True).landed(300.0))
 
 
 def test_duties_hold_from_their_day() -> None:
@@ -309,3 +333,12 @@ def test_limits_across_tiers_spend_no_more_than_there_is() -> None:
     assert bid.binding == "working cash"
     spent = unit.landing.landed(bid.exact) + outcomes(unit, 0).parts_cash
     assert spent == pytest.approx(250.0)
+
+
+def test_where_the_credit_stops_being_whole_a_state_breaks_even_at_the_step() -> None:
+    """Worth 290, sold at 110, credit whole to 300: profit at 300 is +7.27, a cent above -10.01."""
+    land = landing(Purchase([], inbound=0.0), 0.0, 0, True, 300.0)
+    state = EndStates(np.ones(1), np.array([290.0]), np.array([110.0]))
+    assert float(profit_at(state, land, 300.0, 1 / 11)[0]) == pytest.approx(7.27, abs=0.005)
+    assert float(profit_at(state, land, 300.01, 1 / 11)[0]) == pytest.approx(-10.01)
+    assert break_even_anywhere(state, land, 1 / 11).tolist() == [300.0]

@@ -156,7 +156,8 @@ def test_every_pass_gives_its_reason() -> None:
 def test_ten_thousand_listings_are_scored_in_one_run() -> None:
     """All come back, each as if scored alone; repeated terms are worked out once.
 
-    Measured on a shared two-core machine: 4 s with few distinct terms, 25 s if all differ.
+    Measured on the demo (34 models and faults, 1,000 draws, shared two-core machine): 6 s with
+    its own terms of purchase, 9 s if every listing has terms of its own.
     """
     rng = np.random.default_rng(2)
     rows = [

@@ -140,6 +140,7 @@ def test_agrees_with_a_mixed_model_when_only_what_that_knows_is_left() -> None:
     sd = np.sqrt(np.diag(mixed.cov_re)) / 100
     left = Priors(
         level=(0.0, 100.0), first_slope=(0.0, 100.0), damp=1.0, stiffness=1e-4, with_season=False,
+        fast_phase=(0.0, 0.0),
         model_level=float(sd[0]), model_slope=float(sd[1]), noise=float(np.sqrt(mixed.scale) / 100),
         cell=1e-7, market=1e-6,
     )  # fmt: skip

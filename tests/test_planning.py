@@ -8,10 +8,19 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from outlook_by_hand import FAULT, MODEL, example_economics, example_logs, example_settings
+from outlook_by_hand import (
+    FAULT,
+    MODEL,
+    example_economics,
+    example_family,
+    example_logs,
+    example_outlook,
+    example_settings,
+)
 
 from kit.decisions.choosing import choose
-from kit.decisions.plan_items import BUY, MEND, drawn_profit, purchases
+from kit.decisions.economics import Economics
+from kit.decisions.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
 from kit.decisions.planning import (
     Plan,
     at_bench_rate,
@@ -203,3 +212,31 @@ def test_an_empty_month_is_a_plan_too() -> None:
     assert repr(got) == "Plan(0 to buy, 0 to repair, 0.0 hours)"
     assert got.items.empty
     assert got.hours == (0, hours_per_month(example_settings()))
+
+
+def test_what_comes_in_is_the_profit_and_what_was_paid_before() -> None:
+    """Every world: a sale brings back the price and the parts, and the profit on top.
+
+    For a unit owned the profit is only the lead, so selling it otherwise is in there too.
+    """
+    rules = example_settings()
+    economics = example_economics(rules, draws=50, spread=0.1)
+    logs = example_logs(listings=[listing(0)], stock=[owned(1)])
+    (buy,) = purchases(logs.tables["listings"], logs, economics)
+    (mend,) = shelf_jobs(logs, economics)
+    earned, received = drawn_profit(buy, np.random.default_rng(1))
+    assert received - earned == pytest.approx(np.full(50, buy.paid + buy.parts))
+    earned, received = drawn_profit(mend, np.random.default_rng(1))
+    other = mend.source.options.best_alternative()[:, 0]  # type: ignore[union-attr]
+    assert received - earned == pytest.approx(other + 265.40)
+
+
+def test_each_unit_has_its_own_luck() -> None:
+    """Where only luck differs between worlds, the spread of six units is the sum of six."""
+    logs = example_logs(listings=[listing(i) for i in range(6)])
+    lucky = example_family(draws=4000, spread=0.3)
+    outlook = example_outlook(replace(lucky, level=example_family(draws=4000).level))
+    items = purchases(logs.tables["listings"], logs, Economics(outlook, example_settings()))
+    rng = np.random.default_rng(5)
+    drawn = np.array([drawn_profit(i, rng)[0] for i in items])
+    assert drawn.sum(axis=0).var() == pytest.approx(drawn.var(axis=1).sum(), rel=0.1)

@@ -1,5 +1,7 @@
 """Part quotes: ranking, original against aftermarket, waiting, and the last order."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -30,6 +32,7 @@ from kit.decisions.quotes import (
     compare_qualities,
     daily_fall,
     dead_part_cost,
+    family_quotes,
     loss_per_day,
     rank_quotes,
     wait_or_order,
@@ -83,6 +86,23 @@ def test_the_cheap_slow_quote_loses_to_the_dear_fast_one() -> None:
     assert list(ranked.index) == ["Q1", "Q2", "Q0"]
     assert ranked["total"].tolist() == pytest.approx([259.91, 262.42, 274.44])
     assert ranked.loc["Q2", ["delay_cost", "doa_cost"]].tolist() == [11.20, 1.22]
+
+
+def test_a_familys_quotes_are_ranked_part_by_part() -> None:
+    """Each part has its own ranking, at what a day costs its own model."""
+    given_rows = quotes(
+        {"unit_price": 250.0}, {"unit_price": 240.0}, {"unit_price": 58.0, "part_code": "FM"}
+    )
+    logs = replace(example_logs(), tables={**example_logs().tables, "part_quotes": given_rows})
+    table = family_quotes(logs, example_economics(), FAMILY)
+    assert table[["part_code", "quote_id", "rank"]].to_numpy().tolist() == [
+        ["DA", "Q1", 1],
+        ["DA", "Q0", 2],
+        ["FM", "Q2", 1],
+    ]
+    assert table["delay_cost"].tolist() == pytest.approx(
+        [round(14 * loss_per_day(bench()), 2)] * 3, abs=0.01
+    )
 
 
 def test_only_offers_that_can_still_be_taken_count() -> None:
@@ -224,3 +244,6 @@ def test_last_orders_from_the_logs() -> None:
     # The example's repair stops in its sixth month: half the needs of (3.5 / 12) x 6 jobs.
     assert str(row["stop_month"])[:7] == "2027-05"
     assert row["median_need"] == nbinom(3.5, 12.0 / 18.0).ppf(0.5)
+    # A piece used earns repair's lead, 40.94; one left over loses 30 % of 256.90.
+    ratio = 40.94 / (40.94 + 0.3 * 256.9)
+    assert row["newsvendor_order"] == nbinom(3.5, 12.0 / 18.0).ppf(ratio) == 1

@@ -207,6 +207,9 @@ def test_a_unit_that_must_be_cleared_is_never_repaired_or_sold(
         assert told["caution"]
         assert np.isnan(told["value"])
         assert np.isnan(told["offer_floor"])
+        # Figures of what is not to be traded would only tempt.
+        figures = not (flags or check == "blocked" or state == "locked")
+        assert bool(told["if_cleared"] == told["if_cleared"]) == figures
     else:
         assert told["advice"] in FORBIDDEN
 

@@ -104,9 +104,11 @@ def maximum_bid_for(states: EndStates, landing: Landing, asked: Asked, theta: fl
 def bid_within(
     states: EndStates, segment: Segment, kappa: float, wanted: tuple[Asked, float]
 ) -> float:
-    """Solve one tier: tax every sold state, drop those the bid leaves without margin, repeat.
+    """Solve one tier: tax every sold state, then those the bid leaves a margin, and repeat.
 
-    Where losses count, no state is dropped. ``wanted`` is (what is asked, tax fraction).
+    Profit is concave in the bid, so this is Newton's method on a broken line: after the first
+    pass bids only fall and the taxed states only grow, until none changes. Where losses count
+    every sold state stays taxed. ``wanted`` is (what is asked, tax fraction).
     """
     asked, theta = wanted
     den, k = segment.a * (1 + kappa) + asked.per_bid, segment.K * (1 + kappa)
@@ -114,12 +116,13 @@ def bid_within(
     taxed = states.price > 0
     bid = start / den
     for _ in range(states.price.size + 1):
-        if not theta or not taxed.any():
+        if not theta:
             return start / den
         share = float(states.weight[taxed].sum())
         tax = theta * (states.weight[taxed] @ states.price[taxed] - share * segment.margin_k)
         bid = float((start - tax) / (den - theta * share * segment.margin_a))
-        still = taxed & (states.price > segment.margin_a * bid + segment.margin_k)
+        left = np.maximum(0.0, segment.margin_a * bid + segment.margin_k)
+        still = states.price > left
         if segment.losses_count or bool((still == taxed).all()):
             return bid
         taxed = still

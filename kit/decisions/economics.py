@@ -71,6 +71,31 @@ class Economics:
         return unit_under(rules, family, (model_id, fault), self.outlook)
 
 
+def bench_of(
+    economics: Economics, family_id: str, model_id: str, rules: Settings | None = None
+) -> Bench | CannotSay:
+    """Return a model's prices ahead with its terms of sale.
+
+    Parameters
+    ----------
+    economics
+        Draws and settings.
+    family_id, model_id
+        The model.
+    rules
+        Settings in place of those of the family's device class.
+    """
+    family = economics.outlook.families[family_id]
+    if isinstance(family, CannotSay):
+        return family
+    at = family.models.index(model_id)
+    if not np.isfinite(family.level[:, at, 0]).all():
+        return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
+    rules = rules or economics.settings.for_class(family.estimates.device_class)
+    day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
+    return Bench(family, rules, sale_terms(rules, day), model_id, economics.outlook.months)
+
+
 def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
     """Join prices, parts and rates with the business's rules.
 

@@ -11,10 +11,14 @@ from kit.decisions.options import NOT_FOR_SALE
 
 @dataclass(frozen=True)
 class Interlock:
-    """Something that keeps a unit out of repair or sale until it is cleared."""
+    """Something that keeps a unit out of repair or sale until it is cleared.
+
+    ``by_us`` says that we can clear it, so that it is worth knowing what would be best then.
+    """
 
     advice: str
     caution: str
+    by_us: bool = False
 
 
 SWOLLEN_OR_WET = Interlock(
@@ -27,14 +31,15 @@ BLOCKED = Interlock(
 LOCKED = Interlock(
     "do not trade", "locked: only its owner can release it, no bypass; not sold until released"
 )
-UNPROVEN = Interlock("check ownership", "proof of ownership and registry check come first")
+UNPROVEN = Interlock("check ownership", "proof of ownership and registry check come first", True)
 NOT_ERASED = Interlock(
     "erase first",
     "no record that personal data was erased: erase and note it before more work; storage that "
     "cannot be erased is destroyed or stays off sale",
+    True,
 )
 NOT_ERASED_LISTED = Interlock(
-    "take off sale", "listed, but no record that personal data was erased"
+    "take off sale", "listed, but no record that personal data was erased", True
 )
 
 

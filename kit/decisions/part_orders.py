@@ -6,13 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.decisions.economics import Economics
+from kit.decisions.economics import Economics, bench_of
 from kit.decisions.last_buy import PartTerms, drawn_needs, jobs_per_part, last_buy
 from kit.decisions.options import Bench
-from kit.decisions.selling import sale_terms
 from kit.decisions.stop_dates import StopMonths, needed_until
 from kit.decisions.unit import UnitEconomics
-from kit.logs import Logs
+from kit.logs import CannotSay, Logs
 from kit.logs.months import month_start
 
 Ints = npt.NDArray[np.int64]
@@ -123,11 +122,9 @@ def _ahead(
             for code in state.codes:
                 key = (unit.model_id, code)
                 worth[key] = max(worth.get(key, 0.0), lead)
-        day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
-        terms = sale_terms(unit.settings, day)
-        benches[unit.model_id] = Bench(
-            unit.family, unit.settings, terms, unit.model_id, unit.months
-        )
+        bench = bench_of(economics, family_id, unit.model_id)
+        if not isinstance(bench, CannotSay):
+            benches[unit.model_id] = bench
     return until, worth, benches
 
 

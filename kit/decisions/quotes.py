@@ -13,9 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.decisions.economics import Economics, bench_of
 from kit.decisions.money import cents
 from kit.decisions.options import Bench
 from kit.decisions.selling import net_sale, reserve_per_unit
+from kit.logs import CannotSay, Logs
 from kit.logs.settings import PartQuality, Settings
 
 Floats = npt.NDArray[np.float64]
@@ -184,3 +186,37 @@ def wait_or_order(part: npt.ArrayLike, unit: npt.ArrayLike, kept: float = 1.0) -
     p, x = np.asarray(part, dtype="float64"), np.asarray(unit, dtype="float64")
     worth = kept * x - p
     return Waiting(float(p[0] - p[1]), float(x[0] - x[1]), int(np.argmax(np.round(worth, 9))))
+
+
+def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFrame:
+    """Rank the open quotes of every part of a family's models as of the newest day.
+
+    Parameters
+    ----------
+    logs
+        Part quotes.
+    economics
+        From ``unit_economics``, two months or more.
+    family_id
+        The family.
+
+    Returns
+    -------
+    DataFrame
+        ``model_id, part_code, rank`` (1 is the cheapest in total) and ``COLUMNS``; models without
+        a forecast are left out, since what a day costs them cannot be said.
+    """
+    quotes = logs.family(family_id).tables["part_quotes"]
+    tables = []
+    for model_id, mine in quotes.groupby("model_id", sort=True):
+        bench = bench_of(economics, family_id, str(model_id))
+        if isinstance(bench, CannotSay):
+            continue
+        lost = loss_per_day(bench)
+        for code, offers in mine.groupby("part_code", sort=True):
+            ranked = rank_quotes(offers, lost, bench.settings, logs.newest_day)
+            about = {"model_id": model_id, "part_code": code, "rank": range(1, len(ranked) + 1)}
+            tables.append(ranked.assign(**about))
+    names = ["model_id", "part_code", "rank", *COLUMNS]
+    whole = [t for t in tables if len(t)]
+    return pd.concat(whole, ignore_index=True)[names] if whole else pd.DataFrame(columns=names)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kit.decisions.economics import Economics, unit_under
+from kit.decisions.economics import Economics, bench_of, unit_under
 from kit.decisions.gate import (
     HOLD_WEEKS,
     held_value,
@@ -18,7 +18,7 @@ from kit.decisions.gate import (
 from kit.decisions.gate_limits import AtGate, break_evens
 from kit.decisions.interlocks import Interlock, interlock
 from kit.decisions.options import REPAIR, Bench
-from kit.decisions.selling import net_sale, reserve_per_unit, sale_terms
+from kit.decisions.selling import net_sale, reserve_per_unit
 from kit.estimation.forecast import FamilyOutlook
 from kit.logs import CannotSay, Logs
 from kit.logs.months import month_start
@@ -71,7 +71,8 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
         ``COLUMNS``, the dearest delay first. ``value`` is future cash of the advice, ``margin``
         its lead over the next best option, ``loss_per_week`` what a week's waiting costs,
         ``offer_floor`` the lowest gross offer to take today. A unit that must be cleared first
-        gets neither 'repair' nor a way of selling; ``if_cleared`` then says what would be best.
+        gets neither 'repair' nor a way of selling; where we can clear it ourselves,
+        ``if_cleared`` says what would be best then, else no figures are given.
     """
     stock = logs.tables["stock"]
     stock = stock[~stock["status"].isin(GONE)]
@@ -91,6 +92,8 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
 
 
 def _advised(found: AtGate | CannotSay, stop: Interlock | None) -> dict[str, object]:
+    if stop is not None and not stop.by_us:
+        return {"advice": stop.advice, "caution": stop.caution, "reason": ""}
     if isinstance(found, CannotSay):
         return {
             "advice": stop.advice if stop else "cannot say",
@@ -154,17 +157,12 @@ def at_gate(
     grade
         Grade of a working unit; the usual mix if unknown.
     """
-    family = economics.outlook.families[family_id]
-    if isinstance(family, CannotSay):
-        return family
     model_id, state = str(unit["model_id"]), str(unit["state"])
-    at = family.models.index(model_id)
-    if not np.isfinite(family.level[:, at, 0]).all():
-        return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
-    rules = economics.settings.for_class(family.estimates.device_class)
-    rules = owned_rules(rules, str(unit["status"]))
-    day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
-    bench = Bench(family, rules, sale_terms(rules, day), model_id, economics.outlook.months)
+    usual = bench_of(economics, family_id, model_id)
+    if isinstance(usual, CannotSay):
+        return usual
+    bench = replace(usual, settings=owned_rules(usual.settings, str(unit["status"])))
+    family = bench.outlook
     if state == WORKING:
         return _working(bench, grade)
     for fault in family.shares:

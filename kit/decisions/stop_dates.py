@@ -107,27 +107,45 @@ def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> 
                 own += [{**start, "date_name": n} for n in (BUY_STOP, BID_ZERO, REPAIR_STOP)]
                 continue
             bids = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
-            own += date_rows(unit, bids, level, first)
+            own += date_rows(unit, unit_stops(unit, bids), level, first)
             needed.append(needed_until(unit))
         own += part_rows(needed, horizon, level, first)
         rows += [{**row, "family_id": family_id} for row in own]
     return pd.DataFrame(rows, columns=STOP_COLUMNS)
 
 
-def date_rows(
-    unit: UnitEconomics, exact_bids: Floats, level: float, first_month: int
-) -> list[dict[str, object]]:
+Stops = dict[str, StopMonths | CannotSay]
+
+
+def unit_stops(unit: UnitEconomics, exact_bids: Floats) -> Stops:
     """Buy stop, bid zero and repair stop of one unit; ``exact_bids`` are its bids per month."""
-    found = {
+    return {
         BUY_STOP: buy_stop(unit, exact_bids),
         BID_ZERO: StopMonths(first_of_two(bid_paths(unit, exact_bids) < 0), unit.months),
         REPAIR_STOP: repair_stop(unit.main),
     }
+
+
+def date_rows(
+    unit: UnitEconomics, stops: Stops, level: float, first_month: int
+) -> list[dict[str, object]]:
+    """Dates of one unit as rows of the date table."""
     start = {"model_id": unit.model_id, "listed_fault": unit.listed_fault, "part_code": ""}
     return [
         {**start, "date_name": name, **described(stop, level, first_month)}
-        for name, stop in found.items()
+        for name, stop in stops.items()
     ]
+
+
+def chance_table(stops: Stops, first_month: int) -> pd.DataFrame:
+    """Chance that each date has come, month by month: ``date_name, month, probability``."""
+    rows = [
+        (name, month_start(first_month + h), stop.probability_by(h))
+        for name, stop in stops.items()
+        if isinstance(stop, StopMonths)
+        for h in range(stop.horizon)
+    ]
+    return pd.DataFrame(rows, columns=["date_name", "month", "probability"])
 
 
 def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:

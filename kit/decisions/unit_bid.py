@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -92,6 +93,18 @@ class Outcomes:
     hammer: float
     slots: tuple[str, ...]
 
+    def value_at_risk(self, alpha: float) -> float:
+        """Worth that the one unit at hand falls short of with a chance of no more than alpha."""
+        value, below = self._ranked
+        return float(value[np.searchsorted(below, alpha + 1e-12, side="right") - 1])
+
+    @cached_property
+    def _ranked(self) -> tuple[Floats, Floats]:
+        """Worth in rising order, and the weight below each; the same on any terms of purchase."""
+        order = np.argsort(self.single.value, axis=None)
+        weight = self.single.weight.ravel()[order]
+        return self.single.value.ravel()[order], np.cumsum(weight) - weight
+
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
     """Work out a month's end states once; bids on any terms of purchase follow from them."""
@@ -178,6 +191,9 @@ def _limits(known: Outcomes, landing: Landing, rules: Settings) -> dict[str, flo
     if alpha is not None and limits.lot_size > 1:
         lot = (limits.lot_size, alpha)
         out["chance of loss, lot"] = lot_bid(known.market, single, landing, lot, theta)
+    elif alpha is not None and not theta:
+        worth = known.value_at_risk(alpha)
+        out["chance of loss"] = landing.solve(lambda s: loss_cap_limit(worth, 0.0, s, kappa))
     elif alpha is not None:
         even = break_even_anywhere(single, landing, theta)
         out["chance of loss"] = chance_limit(even, single.weight, alpha)

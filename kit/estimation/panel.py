@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.stats import norm
 
 from kit.logs.months import age_in_months, month_number
 
@@ -55,10 +56,7 @@ class Models:
         return out
 
     def _expected(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
-        from scipy.stats import norm
-
-        today = pd.DatetimeIndex([now] * len(model))
-        age_now = age_in_months(today, self.launch[model])
+        age_now = self._ages_at(now)[model]
         age_then = age_in_months(days, self.launch[model])
         mean, sd = self.gap_months, self.gap_sd
         before = norm.cdf((age_now - mean) / sd)
@@ -68,19 +66,55 @@ class Models:
         out = np.where(age_now > 2 * mean + 2 * sd, 0.0, out)
         return np.clip(out, 0.0, 1.0)
 
+    def _ages_at(self, now: pd.Timestamp) -> Floats:
+        return age_in_months(pd.DatetimeIndex([now] * len(self.ids)), self.launch)
+
+    def successor_ages(self, luck: Floats, now: pd.Timestamp) -> Floats:
+        """Age at which each model's unknown successor comes, one per draw.
+
+        The law is the one behind ``step``: a normal gap cut off at ``now``, an even spread over
+        one more gap for a model overdue by two standard deviations, never where overdue by two
+        gaps. So the share of draws whose successor has come by a day tends to ``step``.
+
+        Parameters
+        ----------
+        luck
+            Uniform numbers, (draws, models).
+        now
+            Day up to which is known.
+
+        Returns
+        -------
+        Floats
+            Ages in months, (draws, models); infinite for never and for known successors.
+        """
+        age, mean, sd = self._ages_at(now), self.gap_months, self.gap_sd
+        left = norm.sf((age - mean) / sd)
+        due = mean + sd * norm.isf(np.clip(left * (1.0 - luck), 1e-300, 1.0))
+        out = np.where(age > mean + 2 * sd, age + luck * mean, due)
+        never = (age > 2 * mean + 2 * sd) | ~self.successor.isna() | (not self.steps)
+        return np.where(never, np.inf, out)
+
 
 @dataclass(frozen=True, eq=False)
 class Traits:
     """What tells one price of a model from another: grade, channel, storage, supplier...
 
-    ``values`` is (n, k); column j is named ``names[j]`` and its effect has prior mean 0 and
-    standard deviation ``sd[j]``; where ``ageing[j]`` the effect may change with age.
+    ``values`` is (n, k); column j is named ``names[j]`` and its effect has prior mean ``mean[j]``
+    (0 if ``mean`` is None) and standard deviation ``sd[j]``; where ``ageing[j]`` the effect may
+    change with age.
     """
 
     names: tuple[str, ...]
     values: Floats
     sd: Floats
     ageing: Bools
+    mean: Floats | None = None
+
+    @property
+    def expected(self) -> Floats:
+        """Prior mean of each effect."""
+        return np.zeros(len(self.names)) if self.mean is None else self.mean
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,6 +12,7 @@ from kit.estimation.anchoring import price_panel
 from kit.estimation.design import Points, Priors
 from kit.estimation.joint import JointFit, fit_joint
 from kit.estimation.panel import Models, Traits, dummies, models_of
+from kit.estimation.part_shifts import Shift, find_shifts, held_days, shift_values, with_shifts
 from kit.logs import Logs
 
 Floats = npt.NDArray[np.float64]
@@ -23,6 +24,9 @@ Floats = npt.NDArray[np.float64]
 PART_PRIORS = Priors(
     level=(-2.0, 1.5),
     first_slope=(-0.5, 0.4),
+    fast_phase=(0.0, 0.0),
+    stiffness=0.06,
+    model_slope=0.06,
     model_level=0.25,
     noise=0.10,
     trait_age_sd=0.06,
@@ -39,21 +43,31 @@ class PartCurves:
     """Fitted price curves of one part over the models of a family.
 
     ``offers`` has one row per model and quality class quoted: quotes, newest day, typical lead
-    days, dead-on-arrival share and shipping of the newest quotes.
+    days, dead-on-arrival share and shipping of the newest quotes. ``shifts`` are the models whose
+    quotes left their band for good; ``quality`` is the class of each quote of the fit, (n,).
     """
 
     fit: JointFit
     base_quality: str
     base_supplier: str
     offers: pd.DataFrame
+    shifts: tuple[Shift, ...] = ()
+    quality: tuple[str, ...] = ()
 
     def points(self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str) -> Points:
-        """Points of one quality class at the commonest supplier."""
+        """Points of one quality class at the commonest supplier.
+
+        Days after a shift are on its new level; a series that turned up is not let fall again
+        after the newest data.
+        """
         names = self.fit.panel.traits.names
         values = np.zeros((len(model), len(names)))
         if QUALITY + quality in names:
             values[:, names.index(QUALITY + quality)] = 1.0
-        return Points(model, day, values)
+        if self.shifts:
+            values[:, -len(self.shifts) :] = shift_values(self.shifts, (model, day), quality)
+        held = held_days(self.shifts, (model, day), self.fit.panel.now)
+        return Points(model, day, values, held)
 
 
 def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[str, PartCurves]:
@@ -90,7 +104,12 @@ def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Pri
     )
     dated = rows.rename(columns={"quote_date": "day", "quote_id": "key"})
     panel = price_panel(models, dated, traits, now, priors)
-    return PartCurves(fit_joint(panel, priors), quality, supplier, _offers(rows))
+    classes = tuple(str(q) for q in rows["quality_class"])
+    fit = fit_joint(panel, priors)
+    shifts = tuple(find_shifts(fit, classes))
+    if shifts:
+        fit = fit_joint(with_shifts(panel, shifts, classes), priors)
+    return PartCurves(fit, quality, supplier, _offers(rows), shifts, classes)
 
 
 def _offers(rows: pd.DataFrame) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from scipy.stats import t as student
 
 from kit.estimation.design import Points, Rows, rows_at
 from kit.estimation.joint import NU, JointFit, explained_variance, times
+from kit.logs.months import age_in_months
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -65,22 +66,41 @@ def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
 def predict(fit: JointFit, points: Points) -> Band:
     """Price ratios at given models, days and traits.
 
-    The level variance holds parameters, the market's future shocks and the model-quarter cell;
-    the spread of a single sale is kept apart.
+    The level variance holds parameters, the market's future shocks, the model-quarter cell and,
+    where a successor's date is not known, whether it has come; the spread of a single sale is
+    kept apart.
     """
     rows, ahead = _rows_with_market(fit, points)
     rho, shock = fit.priors.market_rho, fit.scales.market
     future = shock**2 * (1 - rho ** (2 * ahead)) / (1 - rho**2)
     variance = explained_variance(rows, fit.posterior.cov) + future + fit.scales.cell**2
+    variance = variance + _step_variance(fit, points)
     return Band(times(rows, fit.posterior.mean), variance, fit.scales.noise)
+
+
+def _step_variance(fit: JointFit, points: Points) -> Floats:
+    """Variance of a step that has come with probability p: p (1 - p) E[step squared]."""
+    if "step" not in fit.layout.names:
+        return np.zeros(len(points.model))
+    share = fit.panel.models.step(points.model, points.day, fit.panel.now)
+    common, own = fit.layout.dense("step"), fit.layout.models(2).start + points.model
+    mean, cov = fit.posterior.mean, fit.posterior.cov
+    spread = cov[common, common] + cov[own, own] + 2 * cov[common, own]
+    out: Floats = share * (1 - share) * ((mean[common] + mean[own]) ** 2 + spread)
+    return out
 
 
 @dataclass(frozen=True, eq=False)
 class Draws:
-    """Joint draws of the coefficients (draws, p) and of the market's future shocks."""
+    """Joint draws of the coefficients (draws, p) and of what is still to come.
+
+    ``market`` holds the market's path; ``successor`` the age in months at which each model's
+    successor comes, (draws, models), infinite where that is known or will not be.
+    """
 
     theta: Floats
     market: Floats
+    successor: Floats
 
 
 def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Draws:
@@ -101,13 +121,21 @@ def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Dr
     shocks = fit.scales.market * rng.standard_normal((draws, months))
     for h in range(months):
         market[:, h + 1] = fit.priors.market_rho * market[:, h] + shocks[:, h]
-    return Draws(theta, market)
+    return Draws(theta, market, _successors(fit, draws, rng))
+
+
+def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
+    models = fit.panel.models
+    if "step" not in fit.layout.names:
+        return np.full((draws, len(models.ids)), np.inf)
+    return models.successor_ages(rng.random((draws, len(models.ids))), fit.panel.now)
 
 
 def level_paths(fit: JointFit, drawn: Draws, points: Points, rng: np.random.Generator) -> Floats:
     """Log price ratio of the level at each point in each draw, (draws, points).
 
-    A model's cell effect is drawn once per path, so that months of one path belong together.
+    A model's cell effect and its successor's date are drawn once per path, so that months of one
+    path belong together.
     """
     rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
     d = rows.dense.shape[1]
@@ -116,9 +144,53 @@ def level_paths(fit: JointFit, drawn: Draws, points: Points, rng: np.random.Gene
     late = ahead > 0
     reach = np.minimum(ahead[late], drawn.market.shape[1] - 1)
     out[:, late] += drawn.market[:, reach]
+    out += _step_turns(fit, drawn, points)
     cell = fit.scales.cell * rng.standard_normal((len(out), fit.layout.n_models))
     paths: Floats = out + cell[:, points.model]
     return paths
+
+
+def _step_turns(fit: JointFit, drawn: Draws, points: Points) -> Floats | float:
+    """Replace the expected share of the step by none before the drawn date and all after it."""
+    models, now = fit.panel.models, fit.panel.now
+    if "step" not in fit.layout.names:
+        return 0.0
+    unknown = models.successor[points.model].isna() & (points.day > now)
+    age = age_in_months(points.day, models.launch[points.model])
+    share = models.step(points.model, points.day, now)
+    come = (age >= drawn.successor[:, points.model]) - share
+    own = drawn.theta[:, fit.layout.models(2)][:, points.model]
+    step = drawn.theta[:, [fit.layout.dense("step")]] + own
+    turns: Floats = np.where(unknown, come * step, 0.0)
+    return turns
+
+
+def learned_share(fit: JointFit) -> Floats:
+    """How far each model's price today is known from its own sales, (models,), from 0 to 1.
+
+    One minus the variance of the model's log price now over that of a twin: same family, launch
+    and launch price, but never sold. 0 for a model without a sale; near 1 where its own sales
+    leave little of what the family alone could not say. Unlike the spread of the model's level
+    alone it does not suffer in families of few models, where that level and the family's trade
+    off against each other.
+    """
+    n = len(fit.panel.models.ids)
+    day = pd.DatetimeIndex([max(fit.panel.now, launch) for launch in fit.panel.models.launch])
+    blank = np.zeros((n, len(fit.panel.traits.names)))
+    rows = rows_at(
+        fit.layout,
+        Points(np.arange(n), day, blank),
+        fit.panel.models,
+        (fit.panel.traits, fit.panel.now),
+    )
+    known = explained_variance(rows, fit.posterior.cov)
+    mixed = rows.sparse.tolil()
+    own = mixed[:, : 3 * n].tocsr().power(2)
+    mixed[:, : 3 * n] = 0.0
+    family = explained_variance(Rows(rows.dense, mixed.tocsr()), fit.posterior.cov)
+    prior = 1.0 / np.diag(fit.posterior.prior_precision)[fit.layout.n_dense :][: 3 * n]
+    share: Floats = np.clip(1.0 - known / (family + own @ prior), 0.0, 1.0)
+    return share
 
 
 def smearing_factor(fit: JointFit) -> float:

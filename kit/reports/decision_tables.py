@@ -14,7 +14,9 @@ from kit.decisions.stop_dates import (
     BUY_STOP,
     REPAIR_STOP,
     STOP_COLUMNS,
+    chance_table,
     date_rows,
+    unit_stops,
 )
 from kit.decisions.thresholds import BID_COLUMNS, bid_row
 from kit.decisions.unit import UnitEconomics
@@ -48,6 +50,7 @@ _EXTRA = ["model_name", "verdict", "assumed_price", "profit_per_hour", "hammer",
 _UNIT = ["model_id", "listed_fault"]
 UNIT_COLUMNS = {
     "bid_path": BID_COLUMNS,
+    "stop_chances": [*_UNIT, "date_name", "month", "probability"],
     "options": [*_UNIT, "state", "month", "option", "value", "lower", "upper"],
     "end_states": [*_UNIT, "state", "action", "share", "value", "break_even_bid"],
     "waterfall": WATERFALL_COLUMNS,
@@ -60,6 +63,7 @@ class UnitTables:
     """Rows of every decision table for one model and listed fault."""
 
     bid_path: pd.DataFrame
+    stop_chances: pd.DataFrame
     dates: list[dict[str, object]]
     threshold: dict[str, object]
     options: pd.DataFrame
@@ -71,9 +75,11 @@ def unit_tables(worked: Worked, unit: UnitEconomics, model: pd.Series) -> UnitTa
     """Work out one unit; the unit itself, large with its draws, can then be let go."""
     bids = bid_table(worked, unit)
     exact = bids["exact_bid"].to_numpy(float)
-    dates = date_rows(unit, exact, worked.level, worked.first_month)
+    stops = unit_stops(unit, exact)
+    dates = date_rows(unit, stops, worked.level, worked.first_month)
     return UnitTables(
         bids,
+        _named(unit, chance_table(stops, worked.first_month)),
         dates,
         _threshold(unit, (bids, dates), model),
         option_table(worked, unit),

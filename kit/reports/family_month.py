@@ -46,6 +46,7 @@ class FamilyMonth:
     - ``stop_dates``: model_id, listed_fault, part_code, date_name ('buy stop', 'bid zero',
       'repair stop', 'part stop'), median, lower, upper (months; missing = not within the
       forecast), probability_now, probability_3, probability_6, probability_12, reason.
+    - ``stop_chances``: model_id, listed_fault, date_name, month, probability that it has come.
     - ``waterfall``: model_id, listed_fault, line, amount, kind ('start', 'less', 'result'), from
       the resale price down to the maximum bid, for the listed fault's expected unit.
     - ``end_states``: model_id, listed_fault, state, action, share, value, break_even_bid.
@@ -76,6 +77,7 @@ class FamilyMonth:
     part_curve: pd.DataFrame
     options: pd.DataFrame
     stop_dates: pd.DataFrame
+    stop_chances: pd.DataFrame
     waterfall: pd.DataFrame
     end_states: pd.DataFrame
     states: pd.DataFrame

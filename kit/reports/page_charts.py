@@ -58,7 +58,8 @@ def stop_piece(month: FamilyMonth) -> Piece:
     dates = dates.dropna(subset=["probability_now"])
     if unit is None or dates.empty:
         return note(f"No stop month can be said: {_why_not(month)}.")
-    return Chart(stop_months(dates, stop_month_words(month, unit, dates)))
+    chances = of_unit(month.stop_chances, unit)
+    return Chart(stop_months(chances, stop_month_words(month, unit, dates)))
 
 
 def scissors_piece(month: FamilyMonth) -> Piece:

@@ -62,7 +62,14 @@ def scored(name: str, said: Said, y: Floats) -> pd.DataFrame:
     inside = (y >= said.quantiles[1]) & (y <= said.quantiles[-2])
     error = np.expm1(said.quantiles[3] - y)
     return pd.DataFrame(
-        {"method": name, "loss": loss, "inside": inside, "ape": np.abs(error), "log_error": said.quantiles[3] - y, "fitted": said.fitted}
+        {
+            "method": name,
+            "loss": loss,
+            "inside": inside,
+            "ape": np.abs(error),
+            "log_error": said.quantiles[3] - y,
+            "fitted": said.fitted,
+        }
     )
 
 
@@ -78,7 +85,12 @@ def one_origin(family: Family, origin: int) -> Iterator[pd.DataFrame]:
     seconds = time.perf_counter() - begin
     level = predict(fit, Points(points.model, points.day, np.zeros_like(points.traits)))
     error = level.median - family.truth(points.model, points.day)
-    shared = {"horizon": ahead, "n_sales": panel.sales_by_model[points.model], "seed": family.seed, "origin": origin}
+    shared = {
+        "horizon": ahead,
+        "n_sales": panel.sales_by_model[points.model],
+        "seed": family.seed,
+        "origin": origin,
+    }
     ours = scored(OURS, Said(np.stack([band.sale_quantile(p) for p in QUANTILES])), y)
     held = np.abs(error) <= Z80 * np.sqrt(level.level_variance)
     yield ours.assign(**shared, seconds=seconds, level_error=error, level_held=held)

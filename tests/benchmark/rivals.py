@@ -84,7 +84,9 @@ def _robust(y: Floats, x: Floats) -> tuple[Floats, Floats, float]:
     with warnings.catch_warnings():
         # A perfect fit of a tiny family divides by a zero scale; the scale is bounded below.
         warnings.simplefilter("ignore")
-        fit = sm.RLM(np.r_[y, np.zeros(len(ridge))], np.vstack([x, ridge]), sm.robust.norms.TukeyBiweight()).fit(maxiter=50)
+        fit = sm.RLM(
+            np.r_[y, np.zeros(len(ridge))], np.vstack([x, ridge]), sm.robust.norms.TukeyBiweight()
+        ).fit(maxiter=50)
     beta = np.asarray(fit.params)
     left = y - x @ beta
     scale = max(float(np.median(np.abs(left - np.median(left)))) / 0.6745, 0.05)
@@ -121,7 +123,11 @@ def _shrunk(panel: Panel, points: Points) -> Said:
     tau, scale = np.array([0.12, 0.06]), max(float(np.std(left)) * 0.7, 0.05)
     k = len(panel.models.ids)
     for _ in range(8):
-        means, covs, weights = np.zeros((k, 2)), np.tile(np.diag(tau**2), (k, 1, 1)), np.ones(len(left))
+        means, covs, weights = (
+            np.zeros((k, 2)),
+            np.tile(np.diag(tau**2), (k, 1, 1)),
+            np.ones(len(left)),
+        )
         fitted = np.zeros(len(left))
         for m in np.unique(panel.model):
             mine = panel.model == m
@@ -137,11 +143,17 @@ def _shrunk(panel: Panel, points: Points) -> Said:
         tau = np.sqrt((second.sum(axis=0) + 2 * np.array([0.12, 0.06]) ** 2) / (seen.sum() + 2))
         scale = max(float(np.sqrt(np.sum(weights * (left - fitted) ** 2) / len(left))), 0.04)
     age = _ages(panel, points)
-    wanted, own = _columns(age, points.traits), np.column_stack([np.ones(len(age)), (age - 18) / 12])
+    wanted, own = (
+        _columns(age, points.traits),
+        np.column_stack([np.ones(len(age)), (age - 18) / 12]),
+    )
     median = wanted @ beta + np.einsum("ij,ij->i", own, means[points.model])
     variance = np.einsum("ij,jk,ik->i", wanted, cov, wanted)
     variance += np.einsum("ij,ijk,ik->i", own, covs[points.model], own)
-    heavy = [np.sign(p - 0.5) * np.sqrt(norm.ppf(p) ** 2 * variance + student.ppf(p, 4) ** 2 * scale**2) for p in QUANTILES]
+    heavy = [
+        np.sign(p - 0.5) * np.sqrt(norm.ppf(p) ** 2 * variance + student.ppf(p, 4) ** 2 * scale**2)
+        for p in QUANTILES
+    ]
     return Said(median + np.stack(heavy))
 
 

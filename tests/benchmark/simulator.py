@@ -133,8 +133,8 @@ def simulate(seed: int, size: Size) -> Family:
         slope=rng.normal(0, 0.04, k),
         step=steps,
         season=tuple(rng.normal(0, 0.015, 2)),
-        market=_walk(rng, (MONTHS,), 0.045, _RHO),
-        drift=_walk(rng, (k, MONTHS), 0.03, _DRIFT_RHO),
+        market=walk(rng, (MONTHS,), 0.045, _RHO),
+        drift=walk(rng, (k, MONTHS), 0.03, _DRIFT_RHO),
         effects=np.array([-0.10, -0.22, -0.42, -0.06, 0.07]) * rng.uniform(0.6, 1.4, 5),
         ageing=rng.normal([-0.01, -0.02, -0.03, 0, 0.0], 0.012),
         mix=rng.dirichlet([6, 6, 4, 2]),
@@ -153,7 +153,7 @@ def _shape(rng: np.random.Generator) -> tuple[float, float, float, float, float]
     return start, floor, fast, rng.uniform(3, 10), np.exp(rng.uniform(np.log(20), np.log(70)))
 
 
-def _walk(rng: np.random.Generator, shape: tuple[int, ...], sd: float, rho: float) -> Floats:
+def walk(rng: np.random.Generator, shape: tuple[int, ...], sd: float, rho: float) -> Floats:
     """Stationary AR(1) paths along the last axis."""
     shocks = rng.normal(0, sd * np.sqrt(1 - rho**2), shape)
     out = np.empty(shape)
@@ -167,7 +167,9 @@ def random_traits(family: Family, n: int, rng: np.random.Generator) -> Floats:
     """Grades in the family's mix, a quarter sold over the counter, storage 0 to 2 doublings."""
     grade = rng.choice(4, n, p=family.mix)
     storage = rng.choice(3, n, p=[0.6, 0.3, 0.1])
-    out: Floats = np.column_stack([grade == 1, grade == 2, grade == 3, rng.random(n) < 0.25, storage])
+    out: Floats = np.column_stack(
+        [grade == 1, grade == 2, grade == 3, rng.random(n) < 0.25, storage]
+    )
     return out.astype("float64")
 
 
@@ -212,26 +214,29 @@ def _wrong(bad: npt.NDArray[np.bool_], rng: np.random.Generator) -> Floats:
     return out
 
 
-def panel_at(family: Family, origin: int) -> Panel:
-    """What is known at the end of a month: launched models, past successors, past sales."""
+def models_at(family: Family, origin: int) -> tuple[pd.Timestamp, Models]:
+    """Last day of a month, and the models launched by then with the successors known by then."""
     now = START + pd.DateOffset(months=origin) - pd.Timedelta(days=1)
     launched = np.flatnonzero(family.launch <= now)
+    successor = family.successor[launched]
     catalogue = pd.DataFrame(
         {
             "model_id": [f"m{i}" for i in launched],
             "launch_date": family.launch[launched],
-            "successor_launch_date": family.successor[launched].where(
-                family.successor[launched] <= now
-            ),
+            "successor_launch_date": successor.where(successor <= now),
             "launch_amount": family.launch_price[launched],
         }
     )
-    return laid_out(models_of(catalogue), family.sales, family.sales.day <= now, now)
+    return now, models_of(catalogue)
 
 
-def laid_out(
-    models: Models, sales: Sales, kept: npt.NDArray[np.bool_], now: pd.Timestamp
-) -> Panel:
+def panel_at(family: Family, origin: int) -> Panel:
+    """What is known at the end of a month: launched models, past successors, past sales."""
+    now, models = models_at(family, origin)
+    return laid_out(models, family.sales, family.sales.day <= now, now)
+
+
+def laid_out(models: Models, sales: Sales, kept: npt.NDArray[np.bool_], now: pd.Timestamp) -> Panel:
     """Panel of the chosen sales; traits nobody sold are left in at their prior."""
     model, y = sales.model[kept], sales.y[kept]
     traits = Traits(NAMES, sales.traits[kept], np.full(5, 0.3), np.ones(5, dtype=bool))

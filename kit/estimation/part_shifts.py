@@ -1,0 +1,149 @@
+"""Part prices that left their band for good: when, by how much, and the curve restarted there.
+
+A stop of supply moves all later quotes of a model at once. Carried as noise it would be averaged
+away, and the forecast would fall back to prices nobody asks any more. So the newest quotes are
+looked at for a common move; where there is one the model gets a level of its own from that
+month on, and the part is fitted again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from kit.estimation.joint import JointFit
+from kit.estimation.panel import Panel, Traits
+from kit.logs.months import month_number, month_start
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SHIFT = "shift "
+FEWEST_NEW, FEWEST_OLD, SIGMAS = 2, 3, 3.0
+# A smaller move changes no decision (common practice, no source).
+SMALLEST = 0.12
+# Half or double within one month is common at a stop of supply (common practice, no source).
+SHIFT_SD = 0.4
+_LOOK_BACK_MONTHS = 18
+
+
+@dataclass(frozen=True)
+class Shift:
+    """A model's quotes moved together from the month ``since`` (its first day) on.
+
+    ``size`` is in log points, above zero for dearer; ``quality`` is empty unless all the moved
+    quotes are of one quality class; ``n`` counts them.
+    """
+
+    model: int
+    since: pd.Timestamp
+    size: float
+    n: int
+    quality: str = ""
+
+
+def find_shifts(fit: JointFit, quality: Sequence[str]) -> list[Shift]:
+    """Find the models whose quotes moved together to another level within the newest 18 months.
+
+    Parameters
+    ----------
+    fit
+        A part's fit, without shifts.
+    quality
+        Quality class of each quote, (n,).
+
+    Returns
+    -------
+    list of Shift
+        At most one per model; two quotes or more must lie after the month and three before it.
+
+    Notes
+    -----
+    The size a shift would take if the model were fitted with it comes from the fit without it:
+    for a column c, d = c'W r / (c'W c - c'W X V X'W c + 1 / prior variance), the square root of
+    that denominator being one over its standard error. Looking at residuals alone misses shifts,
+    because slopes and cells give way to them. A shift counts from three standard errors on: on
+    three invented businesses 600 series without one reached 2.4 at most, two with a jump of 35 %
+    had 4.3 and 5.4.
+    """
+    named = np.asarray(quality, dtype=object)
+    found = []
+    for model in np.unique(fit.panel.model):
+        mine = fit.panel.model == model
+        best = _strongest(fit, mine)
+        classes = [] if best else sorted(set(named[mine]))
+        alone = [(_strongest(fit, mine & (named == q)), str(q)) for q in classes]
+        every = [(best, "")] if best else [(b, q) for b, q in alone if b]
+        if every:
+            (since, size, _, n), one = max(every, key=lambda e: abs(e[0][1] / e[0][2]))
+            found.append(Shift(int(model), month_start(since), size, n, one))
+    return found
+
+
+def _strongest(fit: JointFit, rows: npt.NDArray[np.bool_]) -> tuple[int, float, float, int] | None:
+    """Month, size, standard error and quotes of the clearest shift of some rows, if any."""
+    month = fit.panel.month
+    newest = int(month_number([fit.panel.now])[0])
+    tried = []
+    for since in np.unique(month[rows & (month > newest - _LOOK_BACK_MONTHS)]):
+        late = rows & (month >= since)
+        n = int(late.sum())
+        if n >= FEWEST_NEW and int(rows.sum()) - n >= FEWEST_OLD:
+            tried.append((int(since), *_added(fit, late.astype("float64")), n))
+    clear = [t for t in tried if abs(t[1]) >= SIGMAS * t[2] and abs(t[1]) >= SMALLEST]
+    return max(clear, key=lambda t: abs(t[1] / t[2])) if clear else None
+
+
+def _added(fit: JointFit, column: Floats) -> tuple[float, float]:
+    """Size and standard error of one more column, with the weights as they are."""
+    weighted = fit.row_precision * column
+    shared = np.concatenate([fit.rows.dense.T @ weighted, fit.rows.sparse.T @ weighted])
+    left = column @ weighted - shared @ fit.posterior.cov @ shared + SHIFT_SD**-2.0
+    return float(weighted @ fit.residuals / left), float(left**-0.5)
+
+
+def with_shifts(panel: Panel, shifts: Sequence[Shift], quality: Sequence[str]) -> Panel:
+    """Give every shifted model a level of its own from the shift on: one more trait each."""
+    named = np.asarray(quality, dtype=object)
+    columns = [_moved(s, (panel.model, panel.day), named) for s in shifts]
+    old, k = panel.traits, len(shifts)
+    traits = Traits(
+        (*old.names, *(SHIFT + panel.models.ids[s.model] for s in shifts)),
+        np.column_stack([old.values, *columns]),
+        np.append(old.sd, np.full(k, SHIFT_SD)),
+        np.append(old.ageing, np.zeros(k, dtype=bool)),
+        np.append(old.expected, np.zeros(k)),
+    )
+    return replace(panel, traits=traits)
+
+
+def shift_values(
+    shifts: Sequence[Shift], at: tuple[Ints, pd.DatetimeIndex], quality: str
+) -> Floats:
+    """Values of the shifts' traits at given models and days of one quality, (n, shifts)."""
+    named = np.full(len(at[0]), quality, dtype=object)
+    return np.column_stack([_moved(s, at, named) for s in shifts])
+
+
+def held_days(
+    shifts: Sequence[Shift], at: tuple[Ints, pd.DatetimeIndex], now: pd.Timestamp
+) -> pd.DatetimeIndex | None:
+    """Days at which age is read: a series that turned up no longer falls with age after ``now``."""
+    up = [s.model for s in shifts if s.size > 0]
+    if not up:
+        return None
+    stopped = np.isin(at[0], up) & (at[1] > now)
+    return pd.DatetimeIndex(at[1].where(~stopped, now))
+
+
+def _moved(
+    shift: Shift, at: tuple[Ints, pd.DatetimeIndex], quality: npt.NDArray[np.object_]
+) -> Floats:
+    model, day = at
+    concerned = np.ones(len(model), dtype=bool) if not shift.quality else quality == shift.quality
+    moved: Floats = ((model == shift.model) & (day >= shift.since) & concerned).astype("float64")
+    return moved
