@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TypeAlias
 
-from kit import commands
+from kit.commands import decisions, logs, months
 from kit.logs.faults import LogFault
 
 DONE, FAILED, BAD_USAGE = 0, 1, 2
@@ -35,17 +35,17 @@ def _logs(does: Commands) -> None:
     demo = does.add_parser("demo", help="write the invented demo business and run its month")
     demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
     demo.add_argument("--workers", type=int, default=2, metavar="N")
-    demo.set_defaults(run=commands.demo)
+    demo.set_defaults(run=logs.demo)
     start = _command(does, "init", "write empty logs and a commented settings.toml")
-    start.set_defaults(run=commands.init)
+    start.set_defaults(run=logs.init)
     bring = _command(does, "import", "bring rows of a foreign export into a log")
     bring.add_argument("file", metavar="FILE")
     bring.add_argument("--table", required=True, metavar="T")
     bring.add_argument("--mapping", required=True, metavar="M.toml")
     bring.add_argument("--preview", action="store_true", help="show what would happen")
-    bring.set_defaults(run=commands.bring_in)
+    bring.set_defaults(run=logs.bring_in)
     check = _command(does, "check", "say what became of every row, and every fault found")
-    check.set_defaults(run=commands.check)
+    check.set_defaults(run=logs.check)
 
 
 def _months(does: Commands) -> None:
@@ -56,30 +56,36 @@ def _months(does: Commands) -> None:
     forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
     forecast.add_argument("--as-of", metavar="DATE")
     forecast.add_argument("--out", required=True, metavar="FILE")
-    forecast.set_defaults(run=commands.forecast)
+    forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
     report.add_argument("--month", required=True, metavar="YYYY-MM")
     report.add_argument("--family", action="append", metavar="F", help="only this; repeatable")
     report.add_argument("--as-of", metavar="DATE")
     report.add_argument("--workers", type=int, default=1, metavar="N")
-    report.set_defaults(run=commands.report)
+    report.set_defaults(run=months.report)
 
 
 def _proof(does: Commands) -> None:
     """The command that checks the others."""
     back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
     back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
-    back.set_defaults(run=commands.backtest)
+    back.set_defaults(run=months.backtest)
 
 
 def _decisions(does: Commands) -> None:
     """Commands for decisions of the day."""
     bids = _command(does, "bids", "score the open listings for bidding now")
     bids.add_argument("listings", nargs="?", metavar="LISTINGS.csv")
-    bids.set_defaults(run=commands.bids)
+    bids.add_argument(
+        "--won", nargs=3, metavar=("LISTING", "UNIT", "PRICE"), help="only note that a lot was won"
+    )
+    bids.set_defaults(run=decisions.bids)
     stock = _command(does, "stock", "say what to do with every unit owned")
-    stock.set_defaults(run=commands.stock)
-    for one in (bids, stock):
+    stock.set_defaults(run=decisions.stock)
+    plan = _command(does, "plan", "choose the month's purchases, bench work and part orders")
+    plan.add_argument("--months", type=int, default=24, metavar="N", help="months parts look ahead")
+    plan.set_defaults(run=decisions.plan)
+    for one in (bids, stock, plan):
         one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
         one.add_argument("--as-of", metavar="DATE")
 

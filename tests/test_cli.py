@@ -159,3 +159,36 @@ def test_catalogue_and_sales_alone_are_enough(shop: Path, tmp_path: Path, capsys
     assert run("forecast", "--workspace", str(tmp_path), "--months", "2", "--out", str(out)) == 0
     assert run("stock", "--workspace", str(tmp_path)) == 0
     assert run("bids", "--workspace", str(tmp_path)) == 0
+
+
+def test_plan_stays_within_cash_and_hours_and_writes_part_orders(shop: Path, capsys) -> None:
+    assert run("plan", "--workspace", str(shop), "--months", "3") == 0
+    out = capsys.readouterr().out
+    assert "One more bench hour would earn" in out
+    folder = shop / "out" / "2026-11"
+    items = pd.read_csv(folder / "plan.csv")
+    done = items[items["do"]]
+    hours, cash = (line for line in out.splitlines() if line.startswith("Bench hours")), None
+    words = next(hours).replace(",", "").replace(";", "").split()
+    used, available = float(words[2]), float(words[4].rstrip("."))
+    spent, cash = float(words[6]), float(words[8])
+    assert used <= available
+    assert spent <= cash
+    assert done["hours"].sum() == pytest.approx(used, abs=0.06)
+    orders = pd.read_csv(folder / "part_orders.csv")
+    assert (orders["order"].dropna() >= 0).all()
+
+
+def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path) -> None:
+    """A second run on the same day adds nothing; a won lot is one more row."""
+    assert run("bids", "--workspace", str(shop)) == 0
+    ledger = pd.read_csv(shop / "forecasts.csv")
+    assert ledger["entry_id"].is_unique
+    before = len(ledger)
+    assert run("bids", "--workspace", str(shop)) == 0
+    assert len(pd.read_csv(shop / "forecasts.csv")) == before
+    listing = str(ledger["listing_id"].iloc[0])
+    assert run("bids", "--workspace", str(shop), "--won", listing, "U9999", "40.5") == 0
+    won = pd.read_csv(shop / "forecasts.csv").tail(1).iloc[0]
+    assert (won["record_type"], won["unit_id"], won["price"]) == ("bought", "U9999", 40.5)
+    assert run("bids", "--workspace", str(shop), "--won", listing, "U9999", "cheap") == 2

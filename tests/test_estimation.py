@@ -412,7 +412,7 @@ def standardised(seeds: range) -> tuple[np.ndarray, np.ndarray]:
         given, days, truth = drawn_family(seed)
         band = predict(fit_joint(given, Priors(with_season=False)), points(0, days))
         errors.append((truth - band.median) / np.sqrt(band.level_variance))
-        sale = truth + 0.12 * np.random.default_rng(10_000 + seed).standard_t(NU, len(days))
+        sale = truth + Priors().noise * np.random.default_rng(10_000 + seed).standard_t(NU, len(days))
         cover.append((sale > band.sale_quantile(0.1)) & (sale < band.sale_quantile(0.9)))
     return np.array(errors), np.array(cover)
 

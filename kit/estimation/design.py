@@ -128,7 +128,8 @@ def layout_of(panel: Panel, priors: Priors) -> Layout:
         names += ["season cos", "season sin"]
     last = panel.now.year * 12 + panel.now.month - 1
     first = int(panel.month.min()) if len(panel.month) else last
-    return Layout(tuple(names), len(panel.models.ids), first, max(last, int(panel.month.max())))
+    last = max(last, int(panel.month.max(initial=last)))
+    return Layout(tuple(names), len(panel.models.ids), first, last)
 
 
 def segments(age: Floats) -> Floats:

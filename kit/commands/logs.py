@@ -1,0 +1,69 @@
+"""Commands about the logs: demo, init, import, check."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from pathlib import Path
+
+from kit.commands.months import write_pages
+from kit.commands.words import read
+from kit.logs import Fault, LogFault
+
+DEMO_MONTH = "2026-11"
+
+
+def demo(options: Namespace) -> int:
+    """Write the demo business, run its month, and say where to look."""
+    from kit.logs.demo import write_demo
+
+    folder = Path(options.folder)
+    if folder.exists() and any(folder.iterdir()) and not (folder / "settings.toml").exists():
+        raise LogFault([Fault(str(folder), None, "", "a folder with other files", "a new folder")])
+    write_demo(folder)
+    print(f"An invented business, written to {folder}/ (brands, people and prices are made up).")
+    return write_pages(folder, DEMO_MONTH, None, (None, max(1, options.workers)))
+
+
+def init(options: Namespace) -> int:
+    """Write empty logs and a commented settings.toml."""
+    from kit.logs.dictionary import write_starter
+
+    written = write_starter(Path(options.workspace))
+    for path in written:
+        print(f"written: {path}")
+    print("Fill catalogue.csv and sales.csv first; data/README.md explains every column.")
+    return 0
+
+
+def bring_in(options: Namespace) -> int:
+    """Import a foreign export by a declared mapping."""
+    from kit.logs.importing import import_file
+
+    result = import_file(
+        Path(options.file),
+        Path(options.workspace),
+        options.table,
+        Path(options.mapping),
+        preview=options.preview,
+    )
+    print(result.summary().to_string(index=False))
+    if result.review is not None:
+        print(f"\nRows not added, with their reasons: {result.review}")
+    return 0
+
+
+def check(options: Namespace) -> int:
+    """Print the row ledger and every fault; fail if too many rows are held."""
+    logs, settings = read(options.workspace)
+    print(logs.ledger.counts().to_string(index=False))
+    for _, row in logs.ledger.exceptions.iterrows():
+        if row["column"]:
+            fault = Fault(
+                f"{row['table']}.csv", row["line"], row["column"], row["found"], row["allowed"]
+            )
+            print(fault)
+    print()
+    print(logs.ledger.reasons().to_string(index=False))
+    share, limit = logs.ledger.held_share(), settings.limits.held_share
+    print(f"\n{share:.1%} of the rows wait for review (limit {limit:.1%}).")
+    return 1 if share > limit else 0
