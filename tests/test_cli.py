@@ -168,8 +168,8 @@ def test_plan_stays_within_cash_and_hours_and_writes_part_orders(shop: Path, cap
     folder = shop / "out" / "2026-11"
     items = pd.read_csv(folder / "plan.csv")
     done = items[items["do"]]
-    hours, cash = (line for line in out.splitlines() if line.startswith("Bench hours")), None
-    words = next(hours).replace(",", "").replace(";", "").split()
+    told = next(line for line in out.splitlines() if line.startswith("Bench hours"))
+    words = told.replace(",", "").replace(";", "").split()
     used, available = float(words[2]), float(words[4].rstrip("."))
     spent, cash = float(words[6]), float(words[8])
     assert used <= available
