@@ -97,6 +97,17 @@ def _curve(start: float, **keys: str) -> pd.DataFrame:
     return table
 
 
+def _shelf() -> pd.DataFrame:
+    rows = [
+        ("u1", "m1", "display_only", "bench", "repair", 210.0, 4.5, 40, "", "", ""),
+        ("u2", "m1", NASTY[1], "bench", "erase first", None, 9.0, 12, NASTY[0], "", "repair"),
+        ("u3", "m2", "battery_only", "quarantine", "quarantine", None, None, 5, "swollen", "", ""),
+    ]
+    names = ["unit_id", "model_id", "state", "status", "advice", "value", "loss_per_week"]
+    names += ["days_held", "caution", "reason", "if_cleared"]
+    return pd.DataFrame(rows, columns=names).assign(landed_cost=100.0)
+
+
 def family_by_hand() -> FamilyMonth:
     """Return a month with every table filled; model m3 is one of which nothing can be said."""
     path, options = _paths()
@@ -110,6 +121,7 @@ def family_by_hand() -> FamilyMonth:
         cutoff=pd.Timestamp("2026-10-31"),
         level=0.8,
         base="grade A",
+        turning="resale 5.1 % lower or display 12.00 dearer",
         models=pd.DataFrame(
             {
                 "model_id": ["m1", "m2", "m3"],
@@ -212,6 +224,28 @@ def family_by_hand() -> FamilyMonth:
             {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
         ),
         health=pd.DataFrame({"what": ["sales used"], "value": ["52"], "usual": [""], "note": [""]}),
+        moves=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "input": ["resale price", "repair success"],
+                "worse": ["5 % lower", "10 points lower"],
+                "better": ["5 % higher", "10 points higher"],
+                "bid_worse": [-21.0, -9.5],
+                "bid_better": [20.0, 7.5],
+            }
+        ),
+        changes=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "listed_fault": "display_dead",
+                "block": ["price", "part", "yield", "fees", "time", "settings"],
+                "change": [-8.0, 3.0, 0.2, 0.0, -1.2, 0.0],
+                "known_before": pd.Timestamp("2026-09-30"),
+                "reason": "",
+            }
+        ),
+        shelf=_shelf(),
         data_quality=pd.DataFrame(
             {"table": ["sales"], "read": [60], "used": [52], "set_aside": [6], "held": [2]}
         ),

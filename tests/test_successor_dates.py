@@ -1,4 +1,4 @@
-"""A successor whose date is not known: drawn once per path, in agreement with the expected share."""
+"""A successor of unknown date is drawn once per path, in agreement with the expected share."""
 
 from __future__ import annotations
 

@@ -49,9 +49,7 @@ def usual_ratio(priors: Priors, age: Floats) -> Floats:
     return out
 
 
-def anchored(
-    models: Models, rows: tuple[Ints, pd.DatetimeIndex, Floats], priors: Priors
-) -> Models:
+def anchored(models: Models, rows: tuple[Ints, pd.DatetimeIndex, Floats], priors: Priors) -> Models:
     """Give a family without any launch price the one its prices suggest.
 
     Ratios need something to be ratios to; without a launch price in the family, the stand-in is

@@ -13,7 +13,8 @@ import pandas as pd
 
 from kit.estimation.depreciation import STORAGE, PriceCurves
 from kit.estimation.design import Points
-from kit.estimation.joint import NU, indicator_rows, solve
+from kit.estimation.joint import NU
+from kit.estimation.penalised import indicator_rows, solve
 from kit.estimation.prediction import predict
 from kit.logs import Logs
 

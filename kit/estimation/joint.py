@@ -12,19 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, sparse
 
 from kit.estimation.design import (
     Layout,
     Points,
     Priors,
-    Rows,
     dense_prior,
     layout_of,
     market_precision,
     rows_at,
 )
 from kit.estimation.panel import Panel
+from kit.estimation.penalised import Posterior, Rows, explained_variance, solve, times
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -52,16 +51,6 @@ class Scales:
 
 
 @dataclass(frozen=True, eq=False)
-class Posterior:
-    """Posterior mean (p,) and covariance (p, p) of the coefficients, and the prior behind it."""
-
-    mean: Floats
-    cov: Floats
-    prior_precision: Floats
-    prior_pull: Floats
-
-
-@dataclass(frozen=True, eq=False)
 class JointFit:
     """What was estimated for one family; everything shown is derived from it."""
 
@@ -80,52 +69,6 @@ class JointFit:
         """Say size and noise, nothing that changes between runs."""
         n, m = len(self.panel.y), len(self.panel.models.ids)
         return f"JointFit({n} prices, {m} models, noise {self.scales.noise:.3f})"
-
-
-def solve(rows: Rows, y: Floats, row_precision: Floats, prior: tuple[Floats, Floats]) -> Posterior:
-    """Penalised weighted least squares: V = (X'WX + P)^-1, mean = V (X'Wy + P m0).
-
-    Parameters
-    ----------
-    rows
-        Design, (n, p) in two blocks.
-    y, row_precision
-        Observations and their inverse variances, (n,).
-    prior
-        Prior precision P (p, p) and pull P m0 (p,).
-
-    Returns
-    -------
-    Posterior
-        Gaussian posterior; with P of known variance components this is Henderson's mixed-model
-        solution.
-    """
-    weighted = rows.dense * row_precision[:, None]
-    sparse_t = rows.sparse.T.tocsr()
-    cross = sparse_t @ weighted
-    scaled = sparse_t @ (rows.sparse * row_precision[:, None]).tocsr()
-    gram = np.block([[rows.dense.T @ weighted, cross.T], [cross, scaled.toarray()]])
-    right = np.concatenate([weighted.T @ y, sparse_t @ (row_precision * y)])
-    precision, pull = prior
-    factor = linalg.cho_factor(gram + precision, lower=True)
-    cov = linalg.cho_solve(factor, np.eye(len(pull)))
-    return Posterior(cov @ (right + pull), (cov + cov.T) / 2, precision, pull)
-
-
-def explained_variance(rows: Rows, cov: Floats) -> Floats:
-    """Variance of each row's fitted value, diag(X V X'), (n,), without forming X densely."""
-    d = rows.dense.shape[1]
-    dense_part = np.einsum("ij,ij->i", rows.dense @ cov[:d, :d], rows.dense)
-    both = 2.0 * (rows.dense @ cov[:d, d:]) + rows.sparse @ cov[d:, d:]
-    cross: Floats = np.asarray(rows.sparse.multiply(both).sum(axis=1)).ravel()
-    return dense_part + cross
-
-
-def times(rows: Rows, theta: Floats) -> Floats:
-    """Fitted values X theta, (n,)."""
-    d = rows.dense.shape[1]
-    fitted: Floats = rows.dense @ theta[:d] + rows.sparse @ theta[d:]
-    return fitted
 
 
 def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
@@ -149,11 +92,12 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
     cell = _cells(panel)
     scales = _starting(priors)
+    known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
     weights = np.ones(len(panel.y))
     for last in [*[False] * (passes - 1), True]:
         share, cap = _cell_cap(cell, weights, scales)
         precision = weights * cap[cell] / scales.noise**2
-        posterior = solve(rows, panel.y, precision, _prior(panel, layout, priors, scales))
+        posterior = solve(rows, panel.y, precision, _prior(panel, layout, (priors, scales), known))
         misfit = panel.y - times(rows, posterior.mean)
         effect = share * np.bincount(cell, weights * misfit)
         if last:
@@ -189,14 +133,25 @@ def _starting(priors: Priors) -> Scales:
     return Scales(*pooled, priors.noise, priors.cell, float(market))
 
 
-def _prior(panel: Panel, layout: Layout, priors: Priors, scales: Scales) -> tuple[Floats, Floats]:
+def _walk(layout: Layout, priors: Priors) -> Floats:
+    return market_precision(layout.n_months, priors.market_rho)
+
+
+def _prior(
+    panel: Panel,
+    layout: Layout,
+    given: tuple[Priors, Scales],
+    known: tuple[Floats, Floats, Floats],
+) -> tuple[Floats, Floats]:
     """Prior precision and pull of all coefficients under the current scales."""
-    mean, dense = dense_prior(layout, panel.traits, priors)
+    priors, scales = given
+    mean, dense, walk = known
     level = scales.level**2 + np.where(panel.models.price_known, 0, priors.unknown_price_sd**2)
-    pooled = [1 / level, np.full(layout.n_models, scales.slope**-2.0)]
-    pooled.append(np.full(layout.n_models, scales.step**-2.0))
-    market = market_precision(layout.n_months, priors.market_rho) / scales.market**2
-    precision = linalg.block_diag(dense, np.diag(np.concatenate(pooled)), market)
+    k = layout.n_models
+    pooled = [1 / level, np.full(k, scales.slope**-2.0), np.full(k, scales.step**-2.0)]
+    precision = np.diag(np.concatenate([np.zeros(layout.n_dense), *pooled, np.zeros(len(walk))]))
+    precision[: layout.n_dense, : layout.n_dense] = dense
+    precision[layout.months, layout.months] = walk / scales.market**2
     pull = np.zeros(layout.size)
     pull[: layout.n_dense] = dense @ mean
     return precision, pull
@@ -234,8 +189,3 @@ def _updated(
 def _blend(squares: Floats, start: float, pseudo: float) -> float:
     """Root mean square of learned squares and ``pseudo`` prior ones."""
     return float(np.sqrt((squares.sum() + pseudo * start**2) / (len(squares) + pseudo)))
-
-
-def indicator_rows(x: Floats) -> Rows:
-    """Wrap a plain design matrix (n, p) for ``solve``."""
-    return Rows(np.asarray(x, dtype="float64"), sparse.csr_array((len(x), 0)))

@@ -22,12 +22,13 @@ Floats = npt.NDArray[np.float64]
 # took the median error of a part's level from 10.6 to 5.5 % and the cover of its 80 % band from
 # 69 to 92 % (tests/test_recovery.py). Noise 0.08 and cell 0.03 (0.10 and 0.05 before) took the
 # mean error of the level from 5.8 to 5.5 log points at one month and from 9.0 to 8.8 at twelve,
-# and the cover of its 80 % band from 88-90 to 81-86 %, on other invented families
+# and the cover of its 80 % band from 87-90 to 81-86 %, on other invented families
 # (tests/benchmark/part_simulator.py, seeds for choosing).
 PART_PRIORS = Priors(
     level=(-2.0, 1.5),
     first_slope=(-0.5, 0.4),
     fast_phase=(0.0, 0.0),
+    damp=0.85,
     stiffness=0.05,
     model_slope=0.05,
     model_level=0.25,

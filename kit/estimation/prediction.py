@@ -11,8 +11,9 @@ from scipy import linalg
 from scipy.stats import norm
 from scipy.stats import t as student
 
-from kit.estimation.design import Points, Rows, rows_at
-from kit.estimation.joint import NU, JointFit, explained_variance, times
+from kit.estimation.design import Points, rows_at
+from kit.estimation.joint import NU, JointFit
+from kit.estimation.penalised import Rows, explained_variance, times
 from kit.logs.months import age_in_months
 
 Floats = npt.NDArray[np.float64]

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kit.reports.family_month import FamilyMonth
 from kit.reports.wording import Ahead
+
+if TYPE_CHECKING:  # a family's month is worked out with the choice of its main unit
+    from kit.reports.family_month import FamilyMonth
 
 _RANK = {"buy": 0, "cap": 1, "own stock only": 2, "stop": 3, "cannot say": 4}
 

@@ -18,7 +18,10 @@ from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
 from kit.reports.health_tables import effect_table, health_table
 from kit.reports.rate_tables import grade_table, state_table, tries_table
+from kit.reports.short_view import short_view
 from kit.reports.worked import Worked
+
+HORIZON, LEVEL = 24, 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +59,11 @@ class FamilyMonth:
     - ``tries``: listed_fault, n, fixed, estimate, lower, upper, from the jobs alone.
     - ``effects``: name, estimate, lower, upper (price factors of grade, channel, storage...).
     - ``health``: what, value, usual, note (fit diagnostics in plain words).
+    - ``moves``: model_id, listed_fault, input, worse, better (the steps in words), bid_worse,
+      bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
+    - ``changes``: model_id, listed_fault, block, change, known_before, reason: why the main
+      unit's bid changed since last month.
+    - ``shelf``: the units owned, the columns of ``kit.decisions.shelf``.
     - ``data_quality``: table, read, used, set_aside, held; ``reasons``: table, status, reason,
       rows.
     """
@@ -67,6 +75,7 @@ class FamilyMonth:
     cutoff: pd.Timestamp
     level: float
     base: str
+    turning: str
     models: pd.DataFrame
     thresholds: pd.DataFrame
     bid_path: pd.DataFrame
@@ -85,12 +94,15 @@ class FamilyMonth:
     tries: pd.DataFrame
     effects: pd.DataFrame
     health: pd.DataFrame
+    moves: pd.DataFrame
+    changes: pd.DataFrame
+    shelf: pd.DataFrame
     data_quality: pd.DataFrame
     reasons: pd.DataFrame
 
 
 def family_month(
-    logs: Logs, settings: Settings, family_id: str, month: int, horizon: int = 24
+    logs: Logs, settings: Settings, family_id: str, month: int, known_before: str = ""
 ) -> FamilyMonth:
     """Work out one family for one month.
 
@@ -104,8 +116,9 @@ def family_month(
         The family.
     month
         Number of the report's month (``kit.logs.months``).
-    horizon
-        Months to look ahead.
+    known_before
+        Last day known to last month's report (YYYY-MM-DD), which the bid's change is told from;
+        empty for a month before the newest day.
 
     Returns
     -------
@@ -113,13 +126,15 @@ def family_month(
         Where nothing can be said of the family, its tables are empty but for the reasons.
     """
     estimates = Estimates(logs.currency, logs.newest_day, {family_id: fit_family(logs, family_id)})
-    outlook = forecast(estimates, horizon, settings.seed, settings.draws, month)
+    outlook = forecast(estimates, HORIZON, settings.seed, settings.draws, month)
     calibration = read_calibration(logs.folder / "backtest")
     outlook = calibrated_outlook(outlook, calibration.factor)
     worked = Worked(
         logs, settings, family_id, outlook, outlook.families[family_id], [], calibration
     )
     models = estimated.model_table(worked)
+    decisions = _decisions(worked, models)
+    near = short_view(worked, estimates, decisions["thresholds"], known_before)
     return FamilyMonth(
         family_id=family_id,
         device_class=estimates.families[family_id].device_class,
@@ -128,6 +143,7 @@ def family_month(
         cutoff=logs.newest_day,
         level=worked.level,
         base=estimated.base_words(worked),
+        turning=near.turning,
         models=models,
         hammers=decided.hammer_table(worked),
         price_points=estimated.price_points(worked),
@@ -139,9 +155,12 @@ def family_month(
         tries=tries_table(worked),
         effects=effect_table(worked),
         health=health_table(worked),
+        moves=near.moves,
+        changes=near.changes,
+        shelf=near.shelf,
         data_quality=logs.ledger.counts(),
         reasons=logs.ledger.reasons(),
-        **_decisions(worked, models),
+        **decisions,
     )
 
 

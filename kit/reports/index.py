@@ -1,29 +1,33 @@
-"""The month's first page: one sentence, a row per family, what to beware of, where files lie."""
+"""The month's first page: one sentence, a row per family, money, shelf, decisions, warnings."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from urllib.parse import quote
 
 import jinja2
 import pandas as pd
 
+from kit.decisions.tax import NOT_TAX_ADVICE
 from kit.logs import Logs, Settings
+from kit.reports.agreed import decisions
 from kit.reports.choosing import main_row, ranked
 from kit.reports.data_warnings import data_warnings
-from kit.reports.fragments import Column, Fragment, table
+from kit.reports.family_month import HORIZON, LEVEL
+from kit.reports.fragments import Column, Fragment, folded, table, terms
+from kit.reports.last_month import LastMonth, with_last_month
+from kit.reports.money import money_lines
+from kit.reports.month_sentence import sentence, since_words
 from kit.reports.pages import content_policy, read_template
 from kit.reports.running import DONE, FamilyRun
+from kit.reports.shelf_sections import shelf_section
 from kit.reports.wording import (
     MISSING,
     day_words,
     fault_words,
-    listing,
     missing,
-    money,
     month_words,
     months_until,
     number,
@@ -31,22 +35,26 @@ from kit.reports.wording import (
     short_day,
     verdict_words,
 )
-from kit.reports.writing import read_saved
 
-_HORIZON = 24
-_LEVEL = 0.8
 _n = number
 
 
 @dataclass(frozen=True, eq=False)
 class IndexPage:
-    """What the index is made from: the families' runs and their saved thresholds."""
+    """What the index is made from: the families' runs and their saved tables.
+
+    ``thresholds`` and ``changes`` are by family; ``shelf`` is all families' with family_id;
+    ``before`` is last month, if it was written; ``settings_hash`` that of this month's settings.
+    """
 
     month: str
     families: Sequence[FamilyRun]
     thresholds: Mapping[str, pd.DataFrame]
+    shelf: pd.DataFrame
+    changes: Mapping[str, pd.DataFrame]
+    before: LastMonth | None
+    settings_hash: str
     invented: str
-    folder: Path
 
     @property
     def first_day(self) -> pd.Timestamp:
@@ -62,7 +70,7 @@ def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
     page
         The month's results.
     logs
-        The workspace as known for this month, for cut-off and warnings.
+        The workspace as known for this month, for cut-off, money and warnings.
     settings
         For the limits the warnings use.
     """
@@ -73,18 +81,42 @@ def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
         title=f"What to buy broken in {month_words(page.first_day)}",
         policy=content_policy([]),
         style=read_template("style.css"),
-        sentence=sentence(rows, logs.currency),
+        sentence=sentence(rows, logs.currency, _since(rows, page, logs.currency)),
         main=_main_table(rows, page, logs.currency).html,
-        links=_links(page),
         failed=[(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
+        decisions=decisions(rows, page.shelf, logs.currency, page.first_day),
+        shelf=shelf_section(page.shelf, _short_names(page), logs.currency).html,
+        money=terms(money_lines(logs, settings, page.first_day)).html,
+        tax=NOT_TAX_ADVICE if _taxed(settings) else "",
         warnings=data_warnings(logs, settings, page.first_day)[:3],
         every=_every_table(page, logs.currency).html,
         invented=page.invented,
         currency=logs.currency,
+        level=percent(LEVEL),
         cutoff=day_words(logs.newest_day),
         rows_counted=sum(len(t) for t in page.thresholds.values()),
-        before=_month_before(page.first_day) if "change" in rows else "",
+        before="" if page.before is None else month_words(page.before.month),
     )
+
+
+def _taxed(settings: Settings) -> bool:
+    """Whether any device class has a tax scheme."""
+    every = [settings, *(settings.for_class(c) for c in settings.by_class)]
+    return any(s.tax.scheme != "none" for s in every)
+
+
+def _since(rows: pd.DataFrame, page: IndexPage, currency: str) -> str:
+    if page.before is None or "change" not in rows:
+        return ""
+    said = since_words(rows, page.changes, currency, page.before.month)
+    changed = page.before.settings != page.settings_hash
+    return f"{said} (settings changed too)" if said and changed else said
+
+
+def _short_names(page: IndexPage) -> dict[str, str]:
+    tables = [t[["model_id", "model_name"]] for t in page.thresholds.values() if len(t)]
+    pairs = [pair for t in tables for pair in t.itertuples(index=False, name=None)]
+    return {str(model_id): str(name) for model_id, name in pairs}
 
 
 def main_rows(page: IndexPage) -> pd.DataFrame:
@@ -92,76 +124,50 @@ def main_rows(page: IndexPage) -> pd.DataFrame:
     mains = [main_row(t) for t in page.thresholds.values() if len(t)]
     if not mains:
         return pd.DataFrame()
-    rows = pd.DataFrame(mains).reset_index(drop=True)
-    before = _bids_before(page)
-    if before is not None:
-        keys = [tuple(r) for r in rows[["family_id", "model_id", "listed_fault"]].to_numpy()]
-        rows["change"] = rows["max_bid"].to_numpy() - pd.Series(keys).map(before).to_numpy(float)
-    return rows
-
-
-def _month_before(first: pd.Timestamp) -> str:
-    return f"{first - pd.DateOffset(months=1):%Y-%m}"
-
-
-def _bids_before(page: IndexPage) -> dict[tuple[str, str, str], float] | None:
-    path = page.folder.parent / _month_before(page.first_day) / "thresholds.csv"
-    if not path.is_file():
-        return None
-    old = read_saved(path)
-    keys = old[["family_id", "model_id", "listed_fault"]].itertuples(index=False, name=None)
-    return dict(zip(keys, old["max_bid"].astype(float), strict=True))
-
-
-def sentence(rows: pd.DataFrame, currency: str) -> str:
-    """Say in one sentence where to buy, where to cap and where to stop."""
-    if rows.empty:
-        return "No bid can be said this month: no family has a listed fault (fault_states.csv)."
-    said = []
-    for verdict, verb in (("buy", "Buy"), ("cap", "cap")):
-        chosen = rows[rows["verdict"] == verdict].sort_values("expected_profit", ascending=False)
-        if len(chosen):
-            names = [
-                f"{fault_words(r['family_id'])} with {fault_words(r['listed_fault'])} "
-                f"(up to {money(r['max_bid'], currency)})"
-                for _, r in chosen.iterrows()
-            ]
-            said.append(f"{verb} {listing(names, 4)}")
-    rest = rows[~rows["verdict"].isin(["buy", "cap"])]
-    if len(rest):
-        names = [fault_words(f) for f in rest["family_id"]]
-        said.append(f"buy nothing of {listing(names, 4)}")
-    whole = "; ".join(said)
-    return whole[:1].upper() + whole[1:] + "."
+    return with_last_month(pd.DataFrame(mains).reset_index(drop=True), page.before)
 
 
 def _main_table(rows: pd.DataFrame, page: IndexPage, currency: str) -> Fragment:
+    """One table; narrow screens show its decisive columns and keep the rest behind a line."""
     if rows.empty:
         return Fragment("")
-    fault = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
+    unit = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
     said = rows.assign(
-        family=rows["family_id"].map(fault_words),
-        what=fault,
+        family=rows["family_id"].map(fault_words) + "\n" + unit,
         stop=[_months_to_stop(r, page.first_day) for _, r in rows.iterrows()],
+        behind=[_behind(r) for _, r in rows.iterrows()],
     )
-    pages = dict(zip((r.family_id for r in page.families), page.families, strict=True))
-    addresses = [_address(pages[f]) for f in rows["family_id"]]
-    columns = [
-        Column("family", "Family"),
+    pages = {r.family_id: _address(r) for r in page.families}
+    addresses = [pages[f] for f in rows["family_id"]]
+    family = Column("family", "Family, its best model and fault")
+    second = [
+        Column("expected_profit", f"Expected profit, {currency}", _n, True, second=True),
+        Column("profit_per_hour", f"per bench hour, {currency}", _n, True, second=True),
+        Column("stop", "Months to buy stop", second=True),
+        Column("behind", "Sales behind (newest)", second=True),
+        Column("confidence", "Confidence", second=True),
+    ]
+    first = [
+        family,
         Column("verdict", "Verdict", verdict_words),
         Column("max_bid", f"Bid at most, {currency}", _n, True),
         Column("bid_next_month", f"Next month, {currency}", _n, True),
-        Column("change", f"Against last month, {currency}", _signed, True),
-        Column("what", "Best model and fault", wide=True),
-        Column("expected_profit", f"Expected profit, {currency}", _n, True),
-        Column("profit_per_hour", f"per bench hour, {currency}", _n, True),
+        Column("change", f"Since last month, {currency}", _signed, True, second=True),
         Column("probability_loss", "Chance of loss", percent, True),
-        Column("stop", "Months to buy stop", wide=True),
-        Column("n_sales", "Sales behind", _n, True),
-        Column("newest_sale", "Newest sale", short_day),
-        Column("confidence", "Confidence"),
     ]
-    return table(said, columns, "Each family's best model and fault", addresses)
+    whole = table(said, [*first, *second], "Each family's best model and fault", addresses)
+    rest = [Column("family", "Family"), *(_always(c) for c in [first[4], *second])]
+    more = table(said.assign(family=rows["family_id"].map(fault_words)), rest, "The other columns")
+    return Fragment(whole.html + folded("Profit, stops and sales", more, narrow=True).html)
+
+
+def _always(column: Column) -> Column:
+    return Column(column.name, column.heading, column.words, column.numeric)
+
+
+def _behind(row: pd.Series) -> str:
+    newest = "" if missing(row["newest_sale"]) else f" ({short_day(row['newest_sale'])})"
+    return number(row["n_sales"]) + newest
 
 
 def _signed(change: object) -> str:
@@ -175,16 +181,10 @@ def _months_to_stop(row: pd.Series, now: pd.Timestamp) -> str:
     ends = [row[f"buy_stop_{k}"] for k in ("lower", "median", "upper")]
     if row["verdict"] == "cannot say":
         return MISSING
-    lower, median, upper = (
-        f"over {_HORIZON}" if missing(e) else months_until(e, now) for e in ends
-    )
+    lower, median, upper = (f"over {HORIZON}" if missing(e) else months_until(e, now) for e in ends)
     if lower == median == upper:
         return "0, already now" if median == "0" else median
-    return f"{median} ({percent(_LEVEL)}: {lower} to {upper})"
-
-
-def _links(page: IndexPage) -> list[tuple[str, str]]:
-    return [(_address(r), fault_words(r.family_id)) for r in page.families if r.status == DONE]
+    return f"{median} ({percent(LEVEL)}: {lower} to {upper})"
 
 
 def _address(run: FamilyRun) -> str:

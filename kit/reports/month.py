@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -10,23 +9,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from kit.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
+from kit.logs import Fault, LogFault, Logs, read_logs, read_settings
 from kit.logs.months import month_start, parse_month
-from kit.reports.choosing import short_names
-from kit.reports.decision_tables import THRESHOLD_COLUMNS
-from kit.reports.index import IndexPage, index_html
+from kit.reports.last_month import last_month
+from kit.reports.month_files import Known, invented_note, write_month_files
 from kit.reports.naming import slugs
 from kit.reports.pages import SCRIPT_NAME, drawing_script
 from kit.reports.record import earlier_runs, run_record, same_inputs
-from kit.reports.running import DONE, FAILED, FamilyRun, FamilyTask, run_family
+from kit.reports.running import FAILED, FamilyRun, FamilyTask, run_family
 from kit.reports.wording import fault_words, month_words
-from kit.reports.writing import (
-    for_spreadsheet,
-    month_columns,
-    read_saved,
-    write_table,
-    write_text,
-)
+from kit.reports.writing import write_text
 from kit.scale import each_family
 
 Progress = Callable[[str, str, float], None]
@@ -115,13 +107,14 @@ def write_month(
     record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
     earlier = earlier_runs(folder) if same_inputs(folder, record) else []
     write_text(folder / SCRIPT_NAME, drawing_script())
-    tasks = _tasks(chosen, logs, folder, {"month": month, "as_of": as_of, **_numbers(order)})
+    shared = {"month": month, "as_of": as_of, "known_before": _known_before(folder)}
+    tasks = _tasks(chosen, logs, folder, {**shared, **_numbers(order)})
     runs = {r.family_id: r for r in earlier}
     for run in _run(tasks, order.workers):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
-    _write_month_files(whole, known, settings, record)
+    write_month_files(whole.folder, whole.families, Known(month, known, settings), record)
     return whole
 
 
@@ -148,17 +141,10 @@ def _chosen(asked: Sequence[str] | None, known: list[str]) -> list[str]:
     return list(dict.fromkeys(asked)) if asked else known
 
 
-def invented_note(workspace: Path) -> str:
-    """Return what to print on every page if the workspace says that its data are invented."""
-    readme = workspace / "README.md"
-    text = readme.read_text(encoding="utf-8", errors="replace") if readme.is_file() else ""
-    if (
-        not (workspace / "INVENTED.txt").is_file()
-        and "everything here is invented" not in text.lower()
-    ):
-        return ""
-    first = next((line.strip("# ").strip() for line in text.splitlines() if line.strip()), "")
-    return f"{first + ': ' if first else ''}everything here is invented, not measured."
+def _known_before(folder: Path) -> str:
+    """Last day known to last month's report; empty if there is none."""
+    before = last_month(folder)
+    return "" if before is None else before.cutoff
 
 
 def _tasks(
@@ -197,53 +183,3 @@ def _run(tasks: list[FamilyTask], workers: int) -> Iterator[FamilyRun]:
 
 def _run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:
     return run_family(tasks[family_id])
-
-
-def _write_month_files(
-    run: MonthRun, logs: Logs, settings: Settings, record: dict[str, object]
-) -> None:
-    tables = {
-        r.family_id: _saved_thresholds(run.folder / "tables" / r.slug)
-        for r in run.families
-        if r.status == DONE
-    }
-    empty = pd.DataFrame(columns=THRESHOLD_COLUMNS)
-    parts = [t[THRESHOLD_COLUMNS] for t in tables.values() if len(t)]
-    thresholds = pd.concat(parts, ignore_index=True) if parts else empty
-    write_table(run.folder / "thresholds.csv", for_spreadsheet(month_columns(_rounded(thresholds))))
-    write_table(run.folder / "set_aside.csv", for_spreadsheet(logs.ledger.exceptions))
-    page = IndexPage(run.month, run.families, tables, invented_note(logs.folder), run.folder)
-    write_text(run.index, index_html(page, logs, settings))
-    write_text(run.folder / "run.json", record_text(record, run.families))
-
-
-def _saved_thresholds(folder: Path) -> pd.DataFrame:
-    """Thresholds of a family, with short model names and the day of each one's newest sale."""
-    models = read_saved(folder / "models.csv").set_index("model_id")
-    models["short"] = short_names(models["model_name"].tolist())
-    table = read_saved(folder / "thresholds.csv")
-    return table.assign(
-        newest_sale=table["model_id"].map(models["newest_sale"]),
-        model_name=table["model_id"].map(models["short"]),
-    )
-
-
-def _rounded(table: pd.DataFrame) -> pd.DataFrame:
-    """Money to cents, chances to four places."""
-    places = {c: 4 if c.startswith("probability") else 2 for c in table.select_dtypes("number")}
-    return table.round(places)
-
-
-def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
-    """Return run.json: the inputs' record and what became of each family."""
-    families = [
-        {
-            "family_id": r.family_id,
-            "slug": r.slug,
-            "status": r.status,
-            "reason": r.reason,
-            "messages": r.messages,
-        }
-        for r in runs
-    ]
-    return json.dumps({**record, "families": families}, indent=1, ensure_ascii=False) + "\n"

@@ -99,6 +99,15 @@ def glossary() -> Fragment:
         "hammer": "price at which bidding closes, before premium and carriage",
         "chance of loss": "share of possible outcomes in which the unit loses money at the lower "
         "of the bid and the usual hammer price",
+        "what sets the bid": "the lowest of the targets and limits of settings.toml, by name:",
+        "profit target, margin target": "the profit asked per unit, or as a share of the sale",
+        "bench-hour target": "the profit asked per bench hour",
+        "return on cash": "the profit asked on the cash a unit ties up",
+        "break-even": "no target is set, so the bid leaves neither profit nor loss",
+        "chance of loss, single": "the one unit at hand may lose money no more often than accepted",
+        "chance of loss, lot": "the same for a whole lot of like units, bought and judged together",
+        "loss cap": "the worst likely outcome may cost no more than the share of cash accepted",
+        "working cash": "bid, premium, carriage and parts must fit into the cash there is",
         "80 % interval": "8 of 10 such figures should fall inside, one below, one above",
         "confidence": "learned: the model's own sales carry the figure; thin: few sales; mostly "
         "prior: its family's habits carry it; cannot say: nothing does",

@@ -46,10 +46,19 @@ PARTS = {
     "STR": "strap",
 }
 STOPS = {
-    "buy stop": "buying stops paying",
-    "bid zero": "nothing can be bid",
-    "repair stop": "repair stops paying for units owned",
-    "part stop": "the part is no longer worth stocking",
+    "buy stop": "from then on the most to bid is less than such units usually hammer at",
+    "bid zero": "from then on nothing at all can be bid",
+    "repair stop": "from then on repairing a unit already owned is worth less than the best "
+    "alternative",
+    "part stop": "the last month in which the part is worth keeping in stock",
+}
+CAUSES = {
+    "price": "resale prices",
+    "part": "parts",
+    "yield": "faults found and repairs",
+    "fees": "fees and tax",
+    "time": "a month's age",
+    "settings": "other settings",
 }
 MISSING = "–"
 _NBSP = "\u00a0"

@@ -98,7 +98,11 @@ def read_saved(path: Path) -> pd.DataFrame:
     words = {c: "str" for c in columns if c in _WORDS}
     table = pd.read_csv(path, dtype=words, keep_default_na=False, na_values=_no_words(columns))
     for name in columns:
-        if name.startswith(("buy_stop", "repair_stop")) or name in ("month", "newest_sale"):
+        if name.startswith(("buy_stop", "repair_stop")) or name in (
+            "month",
+            "newest_sale",
+            "known_before",
+        ):
             table[name] = pd.to_datetime(table[name])
     return table
 
@@ -113,6 +117,15 @@ _WORDS = {
     "reason",
     "verdict",
     "main_state",
+    "unit_id",
+    "state",
+    "status",
+    "advice",
+    "next_best",
+    "caution",
+    "if_cleared",
+    "part_code",
+    "block",
 }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kit.estimation.joint import Posterior, indicator_rows, solve
+from kit.estimation.penalised import Posterior, indicator_rows, solve
 
 NEARLY_FLAT = 1e-12
 DYESTUFF = np.array(

@@ -1,0 +1,1 @@
+"""The explorer: one listing under changed assumptions. Tables first, then how they are shown."""
