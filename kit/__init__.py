@@ -7,3 +7,10 @@ business wrote down), ``kit.estimation`` (what the logs say), ``kit.decisions`` 
 Nothing is imported here, so that ``import kit`` stays cheap: statsmodels and plotly load only
 inside the stage that owns them.
 """
+
+import os
+
+# The problems are small: threads of the linear algebra library only wait for each other (fits
+# were more than ten times slower with them), and reports run several processes anyway. Whoever
+# wants threads sets the variable; it must be set before numpy is first imported.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -59,7 +59,7 @@ def _stops(rows: pd.DataFrame, first_day: pd.Timestamp) -> str:
     live = rows[rows["verdict"].isin(["buy", "cap"])]
     near = first_day + pd.DateOffset(months=_SOON_MONTHS)
     ends = [
-        f"{fault_words(r['family_id'])} ({_buy_stop(r, first_day)})"
+        f"{fault_words(r['family_id'])}, {_buy_stop(r, first_day)}"
         for _, r in live.iterrows()
         if not missing(r["buy_stop_median"]) and r["buy_stop_median"] <= near
     ]

@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.estimation.depreciation import PriceCurves
 from kit.estimation.joint import JointFit
-from kit.estimation.prediction import Band, predict
+from kit.estimation.prediction import Band, learned_share, predict
 from kit.logs import CannotSay
 from kit.logs.months import age_in_months, month_middle, month_start
 from kit.reports.worked import Worked
@@ -71,14 +71,11 @@ def model_table(worked: Worked) -> pd.DataFrame:
 
 
 def _confidence(worked: Worked, curves: PriceCurves) -> list[str]:
-    """'mostly prior' while the posterior sd of a model's level exceeds 0.7 of the families'."""
-    fit = curves.fit
-    levels = fit.layout.models(0)
-    ratio = np.sqrt(np.diag(fit.posterior.cov)[levels]) / fit.scales.level
-    few = fit.panel.sales_by_model < worked.settings.limits.minimum_sales
+    """'mostly prior' while a model's own sales say less than half of what is known of its price."""
+    few = curves.fit.panel.sales_by_model < worked.settings.limits.minimum_sales
     reasons = {} if isinstance(worked.family, CannotSay) else worked.family.reasons
     words = np.where(few, THIN, LEARNED)
-    words = np.where(ratio > 0.7, PRIOR, words)
+    words = np.where(learned_share(curves.fit) < 0.5, PRIOR, words)
     silent = [reasons.get(m, "").startswith("no ") for m in curves.models.ids]
     return [SILENT if s else str(w) for s, w in zip(silent, words, strict=True)]
 

@@ -122,10 +122,18 @@ def _row(values: Sequence[Any], columns: Sequence[Column], link: str) -> str:
         # Figures are ours and need no isolation, which would be a sixth of a long table's size.
         said = escape(words) if column.numeric else text(words)
         tag, scope = ("th", ' scope="row"') if i == 0 else ("td", "")
-        if link and i == 0:
-            said = f'<a href="{escape(link, quote=True)}">{said}</a>'
+        said = _heading(words, link) if i == 0 else said
         cells.append(f"<{tag}{scope}{column.kind}>{said}</{tag}>")
     return f"<tr>{''.join(cells)}</tr>"
+
+
+def _heading(words: str, link: str) -> str:
+    """Head a row: what stands after a line break is a smaller line below, not part of the link."""
+    first, _, under = words.partition("\n")
+    said = text(first)
+    if link:
+        said = f'<a href="{escape(link, quote=True)}">{said}</a>'
+    return said + (f"<small>{text(under)}</small>" if under else "")
 
 
 def folded(
