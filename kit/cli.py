@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TypeAlias
 
-from kit.commands import decisions, logs, months
+from kit.commands import decisions, logs, months, sharing
 from kit.logs.faults import LogFault
 
 DONE, FAILED, BAD_USAGE = 0, 1, 2
@@ -63,6 +63,11 @@ def _months(does: Commands) -> None:
     report.add_argument("--as-of", metavar="DATE")
     report.add_argument("--workers", type=int, default=1, metavar="N")
     report.set_defaults(run=months.report)
+    share = _command(does, "share", "put a written month into one file to hand on")
+    share.add_argument("--month", required=True, metavar="YYYY-MM")
+    share.add_argument("--family", metavar="F", help="only this, as a single page")
+    share.add_argument("--out", metavar="FILE", help="zip, or html for one family")
+    share.set_defaults(run=sharing.share)
 
 
 def _proof(does: Commands) -> None:

@@ -1,6 +1,8 @@
 """Pages opened from disk in a real browser: nothing asked of a network, everything drawn."""
 
+import base64
 import json
+import re
 import shutil
 import time
 from pathlib import Path
@@ -138,7 +140,148 @@ def test_the_index_fits_and_asks_nothing_of_a_network(browser, month, size):
     assert seen.requests == [month.index.as_uri()]
     assert seen.console == []
     assert seen.overflow <= 0
-    assert seen.count("table") == 2
+    assert browser.execute_script("return document.querySelector('h1').innerText").endswith("2026")
+
+
+def test_a_phone_shows_verdict_and_bid_of_the_index_without_scrolling_sideways(browser, month):
+    """Columns that give way stand behind a line, which a wide screen does not show."""
+    Seen(browser, month.index, SIZES["phone"])
+    script = (
+        "const box = document.querySelector('.scroll');"
+        "const heads = [...box.querySelectorAll('thead th')].filter(h => h.offsetParent);"
+        "return [box.scrollWidth - box.clientWidth, heads.map(h => h.innerText),"
+        " !!document.querySelector('details.narrow').offsetParent]"
+    )
+    hidden, heads, folded = browser.execute_script(script)
+    assert hidden <= 0
+    assert [h.split(",")[0] for h in heads[1:3]] == ["Verdict", "Bid at most"]
+    assert folded
+    Seen(browser, month.index, SIZES["desk"])
+    _, wide, folded = browser.execute_script(script)
+    assert len(wide) > len(heads)
+    assert not folded
+
+
+# Levels of WCAG 2.2: 1.4.3 (contrast 4.5, large text 3), 1.3.1 (headings, table heads), 2.4.7 and
+# 2.1.1 (what scrolls or folds takes the keyboard), 4.1.2 and 1.1.1 (names), 2.4.4 (links).
+ACCESS = """
+const bad = [];
+const seen = e => e.getClientRects().length > 0;
+const name = e => (e.getAttribute('aria-label') || e.textContent || '').trim();
+const rgb = c => (c.match(/[\\d.]+/g) || []).map(Number);
+function ground(e) {
+  for (let at = e; at; at = at.parentElement) {
+    const c = rgb(getComputedStyle(at).backgroundColor);
+    if (c.length === 3 || c[3] === 1) { return c; }
+  }
+  return [255, 255, 255];
+}
+function light(c) {
+  const l = c.slice(0, 3).map(v => v / 255).map(
+    v => v <= 0.04045 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4));
+  return 0.2126 * l[0] + 0.7152 * l[1] + 0.0722 * l[2];
+}
+let level = 0;
+for (const h of document.querySelectorAll('h1,h2,h3,h4,h5,h6')) {
+  const now = Number(h.tagName[1]);
+  if (now > level + 1) { bad.push(`heading ${now} after ${level}: ${name(h)}`); }
+  if (!name(h)) { bad.push('empty heading'); }
+  level = now;
+}
+if (document.querySelectorAll('h1').length !== 1) { bad.push('not one h1'); }
+if (document.querySelectorAll('main').length !== 1) { bad.push('not one main'); }
+if (!document.documentElement.lang || !document.title) { bad.push('language or title'); }
+const ids = [...document.querySelectorAll('[id]')].map(e => e.id);
+if (new Set(ids).size !== ids.length) { bad.push('an id twice'); }
+for (const th of document.querySelectorAll('th')) {
+  if (!['row', 'col'].includes(th.scope)) { bad.push(`no scope: ${name(th)}`); }
+}
+for (const t of document.querySelectorAll('table')) {
+  if (!t.caption && !t.classList.contains('terms')) { bad.push('table without caption'); }
+}
+for (const box of document.querySelectorAll('.scroll')) {
+  if (box.tabIndex !== 0 || !name(box)) { bad.push('a scrolling box out of reach'); }
+}
+for (const d of document.querySelectorAll('details')) {
+  const first = d.firstElementChild;
+  if (first.tagName !== 'SUMMARY' || !name(first)) { bad.push('a fold without a line'); }
+  else if (seen(first)) {
+    first.focus();
+    if (document.activeElement !== first) { bad.push(`no focus: ${name(first)}`); }
+    if (getComputedStyle(first).outlineStyle === 'none' && first.matches(':focus-visible')) {
+      bad.push(`focus not seen: ${name(first)}`);
+    }
+  }
+}
+for (const e of document.querySelectorAll('a[href],[role=img],[role=region],aside,nav')) {
+  if (!name(e)) { bad.push(`${e.tagName} without a name`); }
+}
+for (const d of document.querySelectorAll('details')) { d.open = true; }
+const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+let read = 0;
+while (walk.nextNode()) {
+  const e = walk.currentNode.parentElement;
+  if (!walk.currentNode.data.trim() || !seen(e) || e.closest('svg, script, style')) { continue; }
+  const style = getComputedStyle(e), size = parseFloat(style.fontSize);
+  const pair = [light(rgb(style.color)), light(ground(e))].sort((a, b) => b - a);
+  const ratio = (pair[0] + 0.05) / (pair[1] + 0.05);
+  const large = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
+  if (ratio < (large ? 3 : 4.5)) { bad.push(`contrast ${ratio.toFixed(2)}: ${name(e)}`); }
+  if (size < 9) { bad.push(`text of ${size} px: ${name(e)}`); }
+  read += 1;
+}
+return [read, [...new Set(bad)]];
+"""
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("which", ["index", "family"])
+def test_pages_are_within_reach_of_every_reader(browser, month, which, scheme):
+    """Headings, table heads, names, keyboard and contrast hold, on light and dark paper."""
+    page = month.index if which == "index" else month.folder / f"{month.families[0].slug}.html"
+    value = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", value)
+    Seen(browser, page, SIZES["desk"])
+    read, bad = browser.execute_script(ACCESS)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    assert read > 60
+    assert bad == []
+
+
+def test_the_check_for_readers_notices_what_is_wrong(browser, folder):
+    broken = (
+        '<html lang="en"><title>x</title><body style="background:#fff"><main><h1>a</h1><h3>b</h3>'
+        '<p style="color:#999">pale</p><table><tr><th>head</th></tr></table>'
+        '<a href="x"></a><details><summary></summary>c</details></main></body></html>'
+    )
+    (folder / "broken.html").write_text(broken, encoding="utf-8", newline="")
+    Seen(browser, folder / "broken.html", SIZES["desk"])
+    _, bad = browser.execute_script(ACCESS)
+    said = " ".join(bad)
+    for what in ("heading 3 after 1", "contrast 2.85", "no scope", "without caption",
+                 "A without a name", "a fold without a line"):  # fmt: skip
+        assert what in said
+
+
+def pages_printed(browser, page):
+    """Pages of the PDF that the browser prints on A4."""
+    Seen(browser, page, SIZES["desk"])
+    paper = {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": True}
+    printed = browser.execute_cdp_cmd("Page.printToPDF", paper)
+    return len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(printed["data"])))
+
+
+def test_pages_print_on_few_sheets(browser, month):
+    """The index on two sheets; a family on a dozen at most, with its charts."""
+    assert 1 <= pages_printed(browser, month.index) <= 2
+    family = month.folder / f"{month.families[0].slug}.html"
+    assert 4 <= pages_printed(browser, family) <= 12
+
+
+def test_a_family_page_stays_small(month):
+    page = month.folder / f"{month.families[0].slug}.html"
+    assert page.stat().st_size <= 400_000
+    assert month.index.stat().st_size <= 400_000
 
 
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)

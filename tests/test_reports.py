@@ -5,7 +5,9 @@ import hashlib
 import json
 import re
 import shutil
+from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 
 import nbformat
 import pandas as pd
@@ -15,19 +17,41 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pages_by_hand import DEMO, all_charts, all_tables, as_notebook
 
+from kit.decisions import unit_bid
+from kit.decisions.economics import unit_economics
+from kit.decisions.shelf import shelf
+from kit.estimation.estimates import Estimates, fit_family
+from kit.estimation.forecast import forecast
 from kit.logs import LogFault, read_logs, read_settings
-from kit.reports import page_charts, sections
+from kit.logs.months import parse_month
+from kit.reports import bid_sections, page_charts, records, sections
+from kit.reports.agreed import decisions
+from kit.reports.bid_sentences import change_sentence
 from kit.reports.cautions import CAUTIONS, cautions_for
 from kit.reports.choosing import for_page, main_row, short_names
 from kit.reports.data_warnings import data_warnings
 from kit.reports.decision_tables import THRESHOLD_COLUMNS
+from kit.reports.family_month import family_month
 from kit.reports.fragments import FIGURE_TYPE, Fragment
+from kit.reports.last_month import last_month, with_last_month
+from kit.reports.money import money_lines
 from kit.reports.month import Order, write_month
+from kit.reports.month_sentence import sentence, since_words
 from kit.reports.naming import slug, slugs
 from kit.reports.pages import PageWords, page_html, read_template, safe_json
 from kit.reports.running import FamilyTask, run_family, template_notebook
 from kit.reports.sentences import headline
-from kit.reports.wording import Ahead, listing, money, number, percent, stop_words, verdict_words
+from kit.reports.shelf_sections import shelf_section, worst_units
+from kit.reports.wording import (
+    CAUSES,
+    Ahead,
+    listing,
+    money,
+    number,
+    percent,
+    stop_words,
+    verdict_words,
+)
 from kit.reports.writing import for_spreadsheet, read_saved, save_tables, write_text
 
 AHEAD = Ahead(FIRST, 24, 0.8)
@@ -113,6 +137,192 @@ class TestWords:
         assert short_names(["Vonn Tal 1 (x)", "Vonn Tal 2 (x)"]) == ["Tal 1", "Tal 2"]
         assert short_names(["Vonn", "Vonn Tal"]) == ["Vonn", "Vonn Tal"]
         assert short_names(["Tal 1", ""]) == ["Tal 1", ""]
+
+
+def main_rows():
+    """Two families: one bought as before, one that was bought and is now capped."""
+    rows = family_by_hand().thresholds.iloc[:2].reset_index(drop=True)
+    return rows.assign(
+        family_id=["hand", "foot"],
+        change=[-6.0, 1.0],
+        verdict_before=["buy", "buy"],
+    )
+
+
+class TestFirstPage:
+    def test_one_sentence_says_what_to_do_what_changed_and_why(self):
+        changes = {"hand": family_by_hand().changes}
+        since = since_words(main_rows(), changes, "EUR", "2026-10")
+        assert since == (
+            "since October 2026: foot from buy to buy, capped and hand down EUR\u00a06 "
+            "(resale prices)"
+        )
+        said = sentence(main_rows(), "EUR", since)
+        assert said.startswith("Buy hand with display dead (up to EUR\u00a0120); cap foot")
+        assert said.endswith(f"; {since}.")
+        assert said.count(". ") == 0
+
+    def test_a_cause_that_pulled_the_other_way_is_not_named(self):
+        rows = main_rows().assign(change=[6.0, 1.0])
+        said = since_words(rows, {"hand": family_by_hand().changes}, "EUR", "2026-10")
+        assert "hand up EUR\u00a06 (parts)" in said
+
+    def test_bids_that_hardly_moved_are_not_news(self):
+        rows = main_rows().iloc[:1].assign(change=0.4)
+        assert since_words(rows, {}, "EUR", "2026-10").endswith("bids hardly moved")
+
+    def test_last_month_is_read_only_where_it_was_written_whole(self, tmp_path):
+        now = tmp_path / "2026-01"
+        assert last_month(now) is None
+        old = tmp_path / "2025-12"
+        save_tables(family_by_hand(), old / "tables" / "hand")
+        assert last_month(now) is None
+        record = {"cutoff": "2025-11-30", "settings_sha256": "x"}
+        record["families"] = [{"slug": "hand", "status": "done"}]
+        (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
+        before = last_month(now)
+        assert (before.month, before.cutoff) == ("2025-12", "2025-11-30")
+        rows = family_by_hand().thresholds.assign(max_bid=[125.0, 80.0, 0.0, None])
+        joined = with_last_month(rows, before)
+        assert list(joined["change"].iloc[:3]) == [5.0, 0.0, 0.0]
+        assert joined["verdict_before"].iloc[1] == "cap"
+        (old / "run.json").write_text("[]", encoding="utf-8")
+        assert last_month(now) is None
+
+    def test_the_shelf_shows_the_dearest_delay_first_with_its_caution_as_text(self):
+        owned = family_by_hand().shelf.assign(margin=5.0)
+        assert list(worst_units(owned)["unit_id"]) == ["u2", "u1"]
+        html = shelf_section(owned, {"m1": NASTY[0]}, "EUR").html
+        seen = Elements(html)
+        assert not [t for t, _ in seen.tags if t in ("script", "img")]
+        words = "".join(seen.words)
+        assert words.index("u2") < words.index("u1")
+        assert "erase first, then repair" in words
+        assert "1 more must not be worked on" in words
+        assert NASTY[0] in words
+
+    def test_at_most_five_units_are_named(self):
+        owned = pd.concat([family_by_hand().shelf] * 5, ignore_index=True)
+        assert len(worst_units(owned)) == 5
+
+    def test_decisions_are_three_at_most_and_a_stop_month_keeps_its_interval(self):
+        rows = main_rows()
+        rows["buy_stop_median"] = pd.Timestamp("2027-01-01")
+        rows["buy_stop_lower"] = FIRST
+        rows["buy_stop_upper"] = pd.Timestamp("2027-03-01")
+        said = decisions(rows, family_by_hand().shelf, "EUR", FIRST)
+        assert len(said) == 3
+        assert said[0].endswith("hand EUR\u00a0120 and foot EUR\u00a080.")
+        assert "Jan 2027 (80\u00a0%: now to Mar 2027)" in said[1]
+        assert "u2 erase first, then repair; u1 repair" in said[2]
+        assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", FIRST) == []
+
+    def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self):
+        logs, settings = read_logs(DEMO).as_of("2026-09-30"), read_settings(DEMO)
+        lines = money_lines(logs, settings, pd.Timestamp("2026-10-01"))
+        assert next(iter(lines)) == "Profit in September 2026"
+        assert all("cannot say: " in lines[k] for k in list(lines)[:2])
+
+    def test_profit_of_the_month_is_that_of_the_units_sold_in_it(self, tmp_path):
+        """One unit whose chain is whole, sold in October; its parts come from the job."""
+        for file in DEMO.iterdir():
+            shutil.copy(file, tmp_path / file.name)
+        sales = pd.read_csv(tmp_path / "sales.csv", dtype=str)
+        sold = sales["sale_date"].eq("2026-10-20") & sales["unit_id"].isna()
+        at = sales[sold & sales["model_id"].eq("pellvarn_4")]
+        row = (at if len(at) else sales[sales["model_id"].eq("pellvarn_4")]).index[-1]
+        sales.loc[row, ["unit_id", "sale_date"]] = ["U2018", "2026-10-30"]
+        sales.to_csv(tmp_path / "sales.csv", index=False)
+        logs, settings = read_logs(tmp_path), read_settings(tmp_path)
+        said = money_lines(logs, settings, FIRST)["Profit in October 2026"]
+        assert "from 1 unit sold; no forecast of theirs was noted" in said
+        (tmp_path / "forecasts.csv").write_text("entry_id,price\nx,much\n", encoding="utf-8")
+        said = money_lines(logs, settings, FIRST)["Profit in October 2026"]
+        assert "against forecast cannot say: forecasts.csv" in said
+
+
+class TestBid:
+    def test_a_bid_that_rose_and_fell_says_why_in_the_largest_shares(self):
+        month = family_by_hand()
+        said = change_sentence(month, main_row(month.thresholds), month.changes)
+        assert "the bid fell by about EUR\u00a06 since 30 September 2026" in said
+        assert said.index("resale prices −EUR\u00a08") < said.index("parts +EUR\u00a03")
+        assert "fees" not in said
+
+    def test_a_change_that_cannot_be_told_gives_its_reason(self):
+        month = family_by_hand()
+        silent = month.changes.iloc[:1].assign(change=None, reason="no sale was known")
+        said = change_sentence(month, main_row(month.thresholds), silent)
+        assert said.endswith("cannot be said: no sale was known.")
+
+    def test_the_part_share_is_part_over_resale_with_a_guide_at_half(self):
+        month = family_by_hand()
+        shares = bid_sections.part_shares(month, ("m1", "DA"))
+        assert shares["share"].to_numpy() == pytest.approx(60.0 / 420.0)
+        figure = bid_sections.part_share_piece(month).figure
+        assert [s.y0 for s in figure.layout.shapes if s.xref == "paper"] == [50.0]
+        assert "14\u00a0% of resale, below the guide" in figure.layout.meta["title"]
+
+    def test_both_ways_of_a_step_differ_in_hatching_and_not_only_in_colour(self):
+        figure = bid_sections.sensitivity_piece(family_by_hand()).figure
+        assert len({t.marker.pattern.shape for t in figure.data}) == 2
+        assert "resale 5.1 % lower or display 12.00 dearer" in figure.layout.meta["sentence"]
+
+    def test_taxes_are_called_arithmetic_only_where_a_scheme_is_set(self):
+        settings, month = read_settings(DEMO), family_by_hand()
+        assert bid_sections.tax_note(month, settings).html == ""
+        taxed = replace(settings, tax=replace(settings.tax, scheme="margin", rate=0.2))
+        assert "not tax advice" in bid_sections.tax_note(month, taxed).html
+
+    def test_every_name_of_what_sets_a_bid_stands_in_the_glossary(self):
+        source = Path(unit_bid.__file__).read_text(encoding="utf-8")
+        names = set(re.findall(r'(?:wanted|out|bids)\["([a-z ,-]+)"\]', source))
+        assert {"profit target", "chance of loss, lot", "loss cap", "return on cash"} <= names
+        words = "".join(Elements(records.glossary().html).words)
+        for name in names:
+            assert name in words
+
+
+@pytest.fixture(scope="module")
+def worked_out():
+    """The smallest family of the demo business, worked out on few draws."""
+    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
+    counts = {f: len(logs.family(f).tables["sales"]) for f in logs.families}
+    family = min(counts, key=counts.__getitem__)
+    return logs, settings, family_month(logs, settings, family, parse_month("2026-11"))
+
+
+class TestShortView:
+    def test_the_shelf_is_the_one_that_the_stock_command_shows(self, worked_out):
+        logs, settings, month = worked_out
+        start = parse_month("2026-11")
+        estimates = Estimates(
+            logs.currency, logs.newest_day, {month.family_id: fit_family(logs, month.family_id)}
+        )
+        outlook = forecast(estimates, 3, settings.seed, settings.draws, start)
+        owned = logs.family(month.family_id).tables["stock"]
+        mine = replace(logs, tables={**logs.tables, "stock": owned})
+        expected = shelf(mine, unit_economics(outlook, settings))
+        assert len(expected)
+        pd.testing.assert_frame_equal(month.shelf, expected)
+
+    def test_inputs_are_sorted_by_how_far_they_move_the_bid(self, worked_out):
+        moves = worked_out[2].moves
+        reach = moves[["bid_worse", "bid_better"]].abs().max(axis=1).to_numpy()
+        assert 1 <= len(moves) <= 5
+        assert (reach[:-1] >= reach[1:]).all()
+        price = moves[moves["input"] == "resale price"].iloc[0]
+        assert price["bid_worse"] < 0 < price["bid_better"]
+
+    def test_causes_of_a_change_are_told_from_the_day_last_month_knew(self, worked_out):
+        logs, settings, month = worked_out
+        assert set(month.changes["known_before"]) == {pd.Timestamp("2026-09-30")}
+        assert set(month.changes["block"]) == set(CAUSES)
+        start = parse_month("2026-11")
+        same = family_month(logs, settings, month.family_id, start, "2026-10-31").changes
+        moved = same.set_index("block")["change"].abs()
+        assert moved.drop("time").max() == pytest.approx(0.0, abs=1e-9)
+        assert moved["time"] > 0
 
 
 class TestCautions:

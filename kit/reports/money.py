@@ -46,8 +46,10 @@ def money_lines(logs: Logs, settings: Settings, first_day: pd.Timestamp) -> dict
 
 def _profit(logs: Logs, settings: Settings, month: pd.Timestamp) -> str:
     done = results(logs, settings)
-    sold = done[done["sale_date"].notna() & (done["sale_date"] >= month)]
-    sold = sold[sold["sale_date"] < month + pd.DateOffset(months=1)].dropna(subset=["profit"])
+    # Without a single sale the column holds no dates at all.
+    day = pd.to_datetime(done["sale_date"])
+    inside = (day >= month) & (day < month + pd.DateOffset(months=1))
+    sold = done[inside].dropna(subset=["profit"])
     if sold.empty:
         reasons = done["reason"].replace("", None).dropna()
         why = "stock.csv lists no unit" if done.empty else "no unit's whole story ends in it"

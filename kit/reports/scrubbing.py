@@ -1,7 +1,8 @@
 """Text made fit to leave the house: no e-mail address, no place on this machine's disk.
 
 Scripts and styles of a page are left as they are, since the page's policy holds their hashes and
-nothing of the logs stands in them.
+nothing of the logs stands in them; so are a chart's figures written in base64, which may look like
+a path.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ _PATHS = re.compile(
 )
 _KEPT = re.compile(
     r"<script(?![^>]*application/json)[^>]*>.*?</script>|<style[^>]*>.*?</style>"
-    r"|<meta[^>]*Content-Security-Policy[^>]*>",
+    r"|<meta[^>]*Content-Security-Policy[^>]*>"
+    r'|"bdata":\s*"[A-Za-z0-9+/=]*"',
     re.DOTALL | re.IGNORECASE,
 )
 
@@ -50,7 +52,7 @@ def scrubbed(text: str, places: Sequence[str] = ()) -> str:
     Parameters
     ----------
     text
-        Any text; of HTML, scripts and styles are not touched.
+        Any text; of HTML, scripts, styles and charts' figures are not touched.
     places
         Folders known to be this machine's, as ``own_places`` tells them.
     """

@@ -34,6 +34,7 @@ SCHEMES = ("none", "on_sale", "margin", "special_credit")
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 _WIDE = {"description_width": "150px"}
 _LAYOUT = {"width": "420px"}
+_WIDTH = 820
 
 
 class Panel:
@@ -108,8 +109,8 @@ class Panel:
     def show(self) -> None:
         """Show the controls, and below them what a copy keeps."""
         left = [*self.choice.values(), *self.sliders.values(), self.back, self.took]
-        right = widgets.VBox([self.head, self.chart], layout={"width": "auto", "flex": "1 1 520px"})
-        box = widgets.HBox([widgets.VBox(left), right], layout={"flex_flow": "row wrap"})
+        top = widgets.HBox([widgets.VBox(left), self.head], layout={"flex_flow": "row wrap"})
+        box = widgets.VBox([top, self.chart])
         bundle = {_WIDGET: box._repr_mimebundle_()[_WIDGET]}
         bundle["text/plain"] = "Controls: open this notebook in JupyterLab and run it."
         display(bundle, raw=True)  # type: ignore[no-untyped-call]
@@ -244,4 +245,4 @@ def _redraw(live: Any, piece: Fragment | Chart) -> None:
     with live.batch_update():
         for line, other in zip(live.data, new.data, strict=True):
             line.update(other.to_plotly_json(), overwrite=True)
-        live.layout.update(new.layout.to_plotly_json(), overwrite=True)
+        live.layout.update({**new.layout.to_plotly_json(), "width": _WIDTH}, overwrite=True)

@@ -164,11 +164,12 @@ def bid_chart(ground: Ground, found: Answers, moves: Moves) -> Chart:
     hammers = listings[mine & (listings["final_price"] > 0)].sort_values("end_time")
     currency, path = ground.logs.currency, found.bid_path
     last = path.iloc[-1]
-    bid = money(found.now.max_bid, currency) if found.now.max_bid > 0 else "no bid"
+    bid = f"bid at most {money(found.now.max_bid, currency)}" if found.now.max_bid > 0 else "no bid"
     then = money(last["max_bid"], currency) if last["max_bid"] > 0 else "no bid"
     when = f"{then} in {month_words(last['month'])}"
-    title = f"{ground.names[found.key[0]]}, {fault_words(found.key[1])}: {bid} now, {when}"
-    figure = bids(path, hammers, currency, Words(title, moves_words(moves)))
+    name = f"{ground.names[found.key[0]]}, {fault_words(found.key[1])}"
+    words = Words(f"{bid} now, {when}", f"{name}. {moves_words(moves)}")
+    figure = bids(path, hammers, currency, words)
     if moves != NO_MOVES:
         figure.add_scatter(
             x=path["month"],

@@ -1,0 +1,394 @@
+"""What is handed on opens offline, draws its charts, and tells nothing it should not."""
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+import tempfile
+import time
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from python_calamine import CalamineWorkbook
+
+from kit.cli import main
+from kit.logs import LogFault
+from kit.reports import share as sharing
+from kit.reports.month import Order, write_month
+from kit.reports.pages import SCRIPT_NAME
+from kit.reports.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
+from kit.reports.share import SINGLE_LIMIT, share_month
+from kit.reports.single_page import DIGITS, pack, single_page, unpack
+from kit.reports.workbook import workbook
+from kit.reports.writing import for_spreadsheet
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
+in_browser = pytest.mark.skipif(
+    not (CHROMIUM.exists() and DRIVER.exists()), reason="no Chromium here"
+)
+FAMILY = "ulmvrist_watch"
+FORMULAS = ["=1+1", "+1+cmd|' /C calc'!A0", "-2+3+A1", "@SUM(A1)", '=HYPERLINK("http://x.y")']
+MAIL = re.compile(rb"[\w.+-]+@[\w-]+\.\w+")
+
+
+@pytest.fixture(scope="module")
+def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write a month of one family whose record tells a path, as a warning of a cell would."""
+    folder = tmp_path_factory.mktemp("shop")
+    for path in DEMO.iterdir():
+        if path.is_file():
+            shutil.copy(path, folder)
+    run = write_month(folder, "2026-11", order=Order(families=[FAMILY], draws=200))
+    assert not run.failed
+    record = json.loads((run.folder / "run.json").read_text())
+    record["families"][0]["messages"] = f"{folder}/sales.csv:3: warning by anna@example.org"
+    record["home"] = str(Path.home())
+    (run.folder / "run.json").write_text(json.dumps(record))
+    held = "table,line,row_id,status,reason,column,found,allowed\n"
+    held += "sales,3,S-Anna,held for review,unreadable value,grade,Anna Example 555 0100,A or B\n"
+    (run.folder / "set_aside.csv").write_text(held)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def month(workspace: Path) -> Path:
+    return workspace / "out" / "2026-11"
+
+
+@pytest.fixture(scope="module")
+def bundle(month: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Share the month without pictures, and read what is in it."""
+    out = tmp_path_factory.mktemp("zip") / "november.zip"
+    shared = share_month(month, out, pictures=False)
+    assert shared.size == out.stat().st_size
+    return unzipped(out)
+
+
+@pytest.fixture(scope="module")
+def alone(month: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Share one family as a page in a folder of its own."""
+    out = tmp_path_factory.mktemp("single") / "watch.html"
+    share_month(month, out, FAMILY)
+    return out
+
+
+def unzipped(path: Path) -> dict[str, bytes]:
+    with zipfile.ZipFile(path) as opened:
+        assert opened.testzip() is None
+        return {n.partition("/")[2]: opened.read(n) for n in opened.namelist()}
+
+
+def test_a_bundle_holds_pages_script_and_thresholds_and_nothing_else(bundle) -> None:
+    pages = {"index.html", f"{FAMILY}.html", SCRIPT_NAME}
+    tables = {"thresholds.csv", "thresholds.xlsx", "set_aside.csv", "run.json", "READ_ME.txt"}
+    assert set(bundle) == pages | tables
+
+
+def test_nothing_in_a_bundle_tells_a_path_or_an_address(bundle, alone, workspace) -> None:
+    """The drawing library is its makers' own text; its one address is its licence's."""
+    ours = {n: b for n, b in bundle.items() if n not in (SCRIPT_NAME, "thresholds.xlsx")}
+    ours["alone"] = alone.read_bytes()
+    places = [str(workspace), str(Path.home()), os.getcwd(), tempfile.gettempdir()]
+    assert any(len(p) > 4 for p in places)
+    for name, data in ours.items():
+        for place in places:
+            assert re.search(rf"(?<![\w.-]){re.escape(place)}/".encode(), data) is None, name
+        assert MAIL.search(data) is None or name == "alone", name
+    assert MAIL.search(re.sub(rb'id="packed".*?</script>', b"", ours["alone"])) is None
+
+
+def test_the_record_keeps_hashes_and_drops_messages(bundle) -> None:
+    record = json.loads(bundle["run.json"])
+    assert len(record["settings_sha256"]) == 64
+    assert record["families"] == [{"family_id": FAMILY, "slug": FAMILY, "status": "done"}]
+    assert "home" not in record
+
+
+def test_rows_set_aside_are_told_without_what_stood_in_them(bundle) -> None:
+    (row,) = csv.DictReader(io.StringIO(bundle["set_aside.csv"].decode()))
+    assert row["reason"] == "unreadable value"
+    assert b"Anna" not in bundle["set_aside.csv"]
+
+
+def test_pages_hold_no_code_and_link_only_within_the_bundle(bundle) -> None:
+    for name in ("index.html", f"{FAMILY}.html"):
+        text = bundle[name].decode()
+        assert "import " not in re.sub(r"<script.*?</script>", "", text, flags=re.DOTALL)
+        links = re.findall(r'href="([^"#]+)', text)
+        assert set(links) <= set(bundle), name
+
+
+def test_thresholds_are_the_same_in_every_form(bundle, month) -> None:
+    plain = list(csv.reader(io.StringIO(bundle["thresholds.csv"].decode())))
+    assert plain == list(csv.reader((month / "thresholds.csv").open(newline="")))
+    sheet = CalamineWorkbook.from_filelike(io.BytesIO(bundle["thresholds.xlsx"]))
+    rows = sheet.get_sheet_by_index(0).to_python()
+    assert rows[0] == plain[0]
+    at = rows[0].index("max_bid")
+    assert [r[at] for r in rows[1:]] == [float(r[at]) if r[at] else "" for r in plain[1:]]
+
+
+@pytest.mark.parametrize("text", FORMULAS)
+def test_a_formula_in_a_name_stays_text(text: str) -> None:
+    """OWASP's list of characters that start a formula: = + - @ tab and carriage return."""
+    table = for_spreadsheet(pd.DataFrame({"model_id": [text], "max_bid": ["-12.5"]}))
+    assert table.loc[0, "model_id"].startswith("'")
+    with zipfile.ZipFile(io.BytesIO(workbook(table))) as book:
+        sheet = book.read("xl/worksheets/sheet1.xml")
+        assert b"<f>" not in sheet
+        assert b"hyperlink" not in sheet
+        assert b"<v>-12.5</v>" in sheet
+    unmarked = pd.DataFrame({"model_id": [text], "max_bid": [""]})
+    with zipfile.ZipFile(io.BytesIO(workbook(unmarked))) as book:
+        assert b"<f>" not in book.read("xl/worksheets/sheet1.xml")
+
+
+def test_numbers_that_are_names_stay_text_in_a_workbook() -> None:
+    table = pd.DataFrame({"model_id": ["007", "12"], "n_sales": ["3", ""]})
+    sheet = CalamineWorkbook.from_filelike(io.BytesIO(workbook(table))).get_sheet_by_index(0)
+    assert sheet.to_python() == [["model_id", "n_sales"], ["007", 3.0], ["12", ""]]
+
+
+@pytest.mark.parametrize(
+    ("told", "kept"),
+    [
+        ("see /home/anna/shop/sales.csv, line 3", f"see {PATH_GONE}, line 3"),
+        ('File "/srv/shop/a b.csv"', f'File "{PATH_GONE} b.csv"'),
+        (r"C:\Users\anna\sales.csv", PATH_GONE),
+        (r'{"p": "C:\\Users\\anna"}', f'{{"p": "{PATH_GONE}"}}'),
+        (r"\\server\share\anna", PATH_GONE),
+        ("file:///srv/shop", PATH_GONE),
+        ("anna.b+x@mail.example.org!", f"{MAIL_GONE}!"),
+        (r"anna\u0040example.org", MAIL_GONE),
+    ],
+)
+def test_paths_and_addresses_are_left_out(told: str, kept: str) -> None:
+    assert scrubbed(told) == kept
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "EUR/h and 11/2026, loss/day, n/a, 1/2/3",
+        '<p>one</p><td class="number">2</td><br/>',
+        '{"type":"text/html","x":"a:\\u003cb\\u003e"}',
+        "model @ grade A, 5 @ 20.00",
+        '"y":{"bdata":"/home/anna/AAAA=","dtype":"f8"}',
+        "<script>var a = /home/anna/b;</script>",
+        "https://www.example.org/page",
+    ],
+)
+def test_what_is_no_path_stays(text: str) -> None:
+    assert scrubbed(text) == text
+
+
+def test_known_places_are_left_out_also_inside_words(tmp_path: Path) -> None:
+    text = f"in={tmp_path}/sales.csv;"
+    assert str(tmp_path) not in scrubbed(text, own_places(tmp_path))
+
+
+@pytest.mark.parametrize("size", [0, 1, 12, 13, 14, 1000])
+def test_packed_bytes_come_back(size: int) -> None:
+    data = os.urandom(size)
+    text = pack(data)
+    assert unpack(text, size) == data
+    assert set(text) <= set(DIGITS)
+    assert not set('<&"') & set(DIGITS)
+
+
+def test_a_single_page_stays_below_two_million_bytes(month, alone) -> None:
+    assert alone.stat().st_size < SINGLE_LIMIT == 2_000_000
+    assert len((month / f"{FAMILY}.html").read_bytes()) > 50_000
+
+
+def test_a_single_page_says_its_words_without_any_script(month, alone) -> None:
+    """What stands open on the page stands in the file as it is; no link leads away."""
+    text = alone.read_text()
+    page = (month / f"{FAMILY}.html").read_text()
+    for heading in re.findall(r"<h[12][^>]*>.*?</h[12]>", page, re.DOTALL):
+        assert heading in text
+    assert re.findall(r'href="(?!#)', text) == []
+    assert text.count("browser of 2023 or later") > 3
+
+
+def test_a_page_of_another_make_is_refused() -> None:
+    with pytest.raises(ValueError, match="does not draw"):
+        single_page("<html><body>hello</body></html>")
+
+
+def test_sharing_twice_gives_the_same_bytes(month, tmp_path) -> None:
+    first, second = (share_month(month, tmp_path / n, pictures=False) for n in ("a.zip", "b.zip"))
+    assert first.path.read_bytes() == second.path.read_bytes()
+
+
+def test_an_old_bundle_survives_a_failed_write(month, tmp_path, monkeypatch) -> None:
+    out = tmp_path / "month.zip"
+    out.write_bytes(b"old")
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(sharing.os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        share_month(month, out, pictures=False)
+    assert out.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.iterdir()] == ["month.zip"]
+
+
+def test_without_a_browser_pictures_are_left_out_and_that_is_said(
+    month, tmp_path, monkeypatch
+) -> None:
+    monkeypatch.setattr(sharing, "browser", lambda: None)
+    shared = share_month(month, tmp_path / "m.zip")
+    assert shared.notes == ("Left out: no Chromium here to draw the charts as pictures.",)
+    assert "no Chromium" in unzipped(shared.path)["READ_ME.txt"].decode()
+
+
+def test_a_browser_that_fails_is_said_and_the_rest_is_shared(month, tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(sharing, "browser", lambda: "/bin/false")
+    shared = share_month(month, tmp_path / "m.zip")
+    assert shared.notes == (
+        "Left out: the charts as pictures, since the browser did not finish drawing.",
+    )
+    assert "index.html" in unzipped(shared.path)
+
+
+def test_a_month_never_written_or_a_family_without_a_page_is_one_message(month, tmp_path) -> None:
+    with pytest.raises(LogFault, match="a month written by"):
+        share_month(tmp_path, tmp_path / "m.zip")
+    with pytest.raises(LogFault, match=f"one of {FAMILY}"):
+        share_month(month, tmp_path / "m.html", "vellfold")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_command_writes_and_says_what_it_wrote(
+    workspace, tmp_path, capsys, monkeypatch
+) -> None:
+    monkeypatch.setattr(sharing, "browser", lambda: None)
+    words = ["share", "--workspace", str(workspace), "--month", "2026-11"]
+    assert main(words) == 0
+    assert (workspace / "out" / "2026-11-all.zip").is_file()
+    assert main([*words, "--family", FAMILY, "--out", str(tmp_path / "w.html")]) == 0
+    assert (tmp_path / "w.html").is_file()
+    assert "bytes" in capsys.readouterr().out
+    assert main([*words, "--family", "nobody"]) == 2
+    assert main([*words, "--out", str(tmp_path)]) == 2
+    assert main([*words[:3], "--month", "2026-13"]) == 2
+    assert main([*words[:3], "--month", "2020-01"]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+@in_browser
+@pytest.mark.browser
+def test_charts_come_as_pictures_with_their_titles(month, tmp_path) -> None:
+    page = (month / f"{FAMILY}.html").read_text()
+    shared = share_month(month, tmp_path / "m.zip")
+    pictures = [b for n, b in unzipped(shared.path).items() if n.startswith("pictures/")]
+    assert len(pictures) == page.count('class="chart"') > 3
+    for svg in pictures:
+        assert svg.startswith(b"<svg")
+        assert b"gtitle" in svg
+        assert b"<script" not in svg
+        assert re.search(rb'(?:href|src)="http', svg) is None
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory):
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in (
+        "--headless=new",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--disable-background-networking",
+        "--no-first-run",
+        f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
+    ):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    yield driver
+    driver.quit()
+
+
+DRAWN = "return [...document.querySelectorAll('.chart')].filter(c=>c.querySelector('.main-svg'))"
+
+
+def opened(driver, page: Path) -> tuple[int, list[str], list[object]]:
+    """Open a page; charts drawn, addresses asked for, and the console's lines."""
+    driver.get("about:blank")
+    driver.get_log("performance"), driver.get_log("browser")
+    driver.get(page.as_uri())
+    charts = driver.execute_script("return document.querySelectorAll('.chart').length")
+    for _ in range(100):
+        drawn = driver.execute_script(DRAWN + ".length")
+        if drawn == charts:
+            break
+        time.sleep(0.1)
+    events = [json.loads(e["message"])["message"] for e in driver.get_log("performance")]
+    sent = [e for e in events if e["method"] == "Network.requestWillBeSent"]
+    assert charts == drawn
+    return drawn, [e["params"]["request"]["url"] for e in sent], driver.get_log("browser")
+
+
+@in_browser
+@pytest.mark.browser
+def test_a_single_page_draws_every_chart_and_asks_for_nothing_but_itself(browser, month, alone):
+    assert [p.name for p in alone.parent.iterdir()] == [alone.name]
+    drawn, asked, console = opened(browser, alone)
+    page = (month / f"{FAMILY}.html").read_text()
+    assert drawn == page.count('class="chart"') > 3
+    assert asked == [alone.as_uri()]
+    assert console == []
+    folded = browser.execute_script("return document.querySelectorAll('details table').length")
+    assert folded == len(
+        re.findall(r"<table", "".join(re.findall(r"<details.*?</details>", page, re.DOTALL)))
+    )
+    assert browser.execute_script("return document.querySelectorAll('[data-folded]').length") == 0
+
+
+@in_browser
+@pytest.mark.browser
+def test_a_script_put_into_a_single_page_does_not_run(browser, alone, tmp_path) -> None:
+    attack = "<script>document.title='run'</script><img src=x onerror=\"document.title='run'\">"
+    forged = tmp_path / "forged.html"
+    forged.write_text(alone.read_text().replace("</main>", f"{attack}</main>"), newline="")
+    opened(browser, forged)
+    assert browser.title != "run"
+
+
+@in_browser
+@pytest.mark.browser
+def test_without_unpacking_a_single_page_says_what_it_needs(browser, alone) -> None:
+    """As in a browser before 2023, or with scripts forbidden."""
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        browser.get(alone.as_uri())
+        text = browser.find_element("tag name", "body").text
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    assert "This chart needs a browser of 2023 or later" in text
+    assert "EUR" in text
+
+
+@in_browser
+@pytest.mark.browser
+def test_an_unpacked_bundle_opens_offline(browser, bundle, tmp_path) -> None:
+    for name, data in bundle.items():
+        (tmp_path / name).write_bytes(data)
+    drawn, asked, console = opened(browser, tmp_path / f"{FAMILY}.html")
+    assert drawn > 3
+    assert console == []
+    inside = {(tmp_path / n).as_uri() for n in bundle}
+    assert set(asked) <= inside
+    _, asked, console = opened(browser, tmp_path / "index.html")
+    assert asked == [(tmp_path / "index.html").as_uri()]
+    assert console == []
