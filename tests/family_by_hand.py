@@ -166,6 +166,16 @@ def family_by_hand() -> FamilyMonth:
             }
         ),
         part_curve=_curve(60.0, model_id="m1", part_code="DA", quality_class="aftermarket"),
+        part_alerts=pd.DataFrame(
+            {
+                "part_code": ["DA", "BAT"],
+                "model_id": ["m1", "m1"],
+                "quality_class": ["aftermarket", "pulled"],
+                "kind": ["left its band", "stale"],
+                "since": pd.to_datetime(["2026-10-01", "2026-01-01"]),
+                "words": ["left its band in 2026-10", "newest quote is 300 days old"],
+            }
+        ),
         options=options,
         stop_dates=_dates(),
         stop_chances=pd.DataFrame(

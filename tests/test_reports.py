@@ -637,3 +637,10 @@ class TestMonth:
         fresh = data_warnings(logs, settings, pd.Timestamp("2026-11-01"))
         stale = data_warnings(logs, settings, pd.Timestamp("2027-06-01"))
         assert next(w for w in stale if w not in fresh).startswith("The newest of the sales")
+
+
+def test_part_warnings_name_shifts_and_only_count_old_quotes() -> None:
+    html = bid_sections.part_warnings(for_page(family_by_hand())).html
+    assert "left its band in 2026-10" in html
+    assert "300 days" not in html
+    assert "1 kinds of part have no quote newer than 180 days" in html

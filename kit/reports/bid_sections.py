@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
 from kit.decisions.tax import NOT_TAX_ADVICE
+from kit.estimation.part_alerts import STALE
 from kit.logs.settings import Settings
 from kit.reports.bid_sentences import (
     change_sentence,
@@ -15,8 +18,8 @@ from kit.reports.charts.part_share import part_share
 from kit.reports.charts.sensitivity import sensitivity
 from kit.reports.choosing import main_parts, main_row, of_unit
 from kit.reports.family_month import FamilyMonth
-from kit.reports.fragments import Chart, Column, Fragment, folded, note, paragraph, table
-from kit.reports.wording import CAUSES, STOPS, number
+from kit.reports.fragments import Chart, Column, Fragment, bullets, folded, note, paragraph, table
+from kit.reports.wording import CAUSES, STOPS, fault_words, number, part_words
 
 
 def sensitivity_piece(month: FamilyMonth) -> Chart | Fragment:
@@ -103,3 +106,24 @@ def tax_note(month: FamilyMonth, settings: Settings) -> Fragment:
     """Say that taxes are arithmetic, not advice, where a tax scheme is set."""
     scheme = settings.for_class(month.device_class).tax.scheme
     return Fragment("") if scheme == "none" else note(NOT_TAX_ADVICE)
+
+
+def part_warnings(month: FamilyMonth) -> Fragment:
+    """What part quotes warn of: shifts, ends of supply, scarcity; old ones are only counted."""
+    alerts = month.part_alerts
+    if alerts.empty:
+        return note("The part quotes give no warning.")
+    names = month.models.set_index("model_id")["model_name"]
+    told = alerts[alerts["kind"] != STALE]
+    lines = [
+        f"{names.get(r.model_id, r.model_id)}, {_quoted(r)}: {r.words}." for r in told.itertuples()
+    ]
+    old = int((alerts["kind"] == STALE).sum())
+    if old:
+        lines.append(f"{old} kinds of part have no quote newer than 180 days: ask again first.")
+    return bullets(lines)
+
+
+def _quoted(alert: Any) -> str:
+    quality = f" ({fault_words(alert.quality_class)})" if alert.quality_class else ""
+    return f"{part_words(alert.part_code)}{quality}"

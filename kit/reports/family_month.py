@@ -12,6 +12,7 @@ from kit.decisions.unit import UnitEconomics
 from kit.estimation.calibration import calibrated_outlook, read_calibration
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
+from kit.estimation.part_alerts import part_alerts
 from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
@@ -43,6 +44,7 @@ class FamilyMonth:
     - ``price_curve``: model_id, month, age_months, predicted (median of one sale), lower, upper,
       level_lower, level_upper, phase ('logged' or 'forecast').
     - ``part_points``: quote_date, model_id, part_code, quality_class, supplier_id, amount.
+    - ``part_alerts``: part_code, model_id, quality_class, kind, since, words.
     - ``part_curve``: model_id, part_code, quality_class, month, predicted, lower, upper, phase.
     - ``options``: model_id, listed_fault, state, month, option ('repair', 'sell as is', 'part
       out', "maker's service"), value, lower, upper: future cash of an owned unit in that state.
@@ -84,6 +86,7 @@ class FamilyMonth:
     price_curve: pd.DataFrame
     part_points: pd.DataFrame
     part_curve: pd.DataFrame
+    part_alerts: pd.DataFrame
     options: pd.DataFrame
     stop_dates: pd.DataFrame
     stop_chances: pd.DataFrame
@@ -134,10 +137,11 @@ def family_month(
     )
     models = estimated.model_table(worked)
     decisions = _decisions(worked, models)
+    family = estimates.families[family_id]
     near = short_view(worked, estimates, decisions["thresholds"], known_before)
     return FamilyMonth(
         family_id=family_id,
-        device_class=estimates.families[family_id].device_class,
+        device_class=family.device_class,
         currency=logs.currency,
         month=month_start(month),
         cutoff=logs.newest_day,
@@ -150,6 +154,7 @@ def family_month(
         price_curve=estimated.price_curve(worked),
         part_points=estimated.part_points(worked),
         part_curve=estimated.part_curve(worked),
+        part_alerts=part_alerts(family.parts, family.catalogue, logs.newest_day),
         states=state_table(worked),
         grades=grade_table(worked),
         tries=tries_table(worked),

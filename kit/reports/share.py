@@ -31,6 +31,8 @@ from kit.reports.workbook import workbook
 SINGLE_LIMIT = 2_000_000
 _RECORD = ("month", "as_of", "cutoff", "currency", "seed", "draws", "settings_sha256")
 _LOCAL_LINK = re.compile(r'<a\s[^>]*?href="(?!#)([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
+_FORMULA = tuple("=+-@\t\r")
+_FIGURE = re.compile(r"-\d+(\.\d+)?([eE][+-]?\d+)?")
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # the oldest a zip can say: a bundle tells no hour of work
 _READ_ME = """Open index.html in a browser; it needs no network.
 thresholds.csv and thresholds.xlsx hold the same figures for a spreadsheet.
@@ -157,7 +159,15 @@ def _table(path: Path, places: tuple[str, ...]) -> pd.DataFrame:
     if not path.is_file():
         return pd.DataFrame()
     table = pd.read_csv(path, dtype=str, keep_default_na=False)
-    return table.apply(lambda column: column.map(lambda v: scrubbed(v, places)))
+    return table.apply(lambda column: column.map(lambda v: guarded(scrubbed(v, places))))
+
+
+def guarded(text: str) -> str:
+    """Mark text that a spreadsheet would run as a formula with a leading apostrophe.
+
+    Figures are left alone; ``-2+3`` is none.
+    """
+    return f"'{text}" if text[:1] in _FORMULA and not _FIGURE.fullmatch(text) else text
 
 
 def _set_aside(rows: pd.DataFrame) -> str:
