@@ -68,7 +68,7 @@ class Panel:
         self.choice = _choice(logs, family_id or logs.families[0])
         self.sliders = _sliders()
         self.chart: Any = go.FigureWidget()
-        self.head = widgets.HTML()
+        self.head = widgets.HTML(layout={"width": "460px"})
         self.took = widgets.HTML()
         self.back = widgets.Button(description="As it is")
         self._fill()
