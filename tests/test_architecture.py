@@ -15,6 +15,7 @@ OWNERS = {
     "plotly": "reports",
     "papermill": "reports",
     "nbconvert": "reports",
+    "ipywidgets": "reports",
     "distributed": "scale",
     "argparse": "cli",
 }

@@ -21,9 +21,10 @@ from kit.reports import share as sharing
 from kit.reports.month import Order, write_month
 from kit.reports.pages import SCRIPT_NAME
 from kit.reports.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
-from kit.reports.share import SINGLE_LIMIT, guarded, share_month
+from kit.reports.share import SINGLE_LIMIT, share_month
 from kit.reports.single_page import DIGITS, pack, single_page, unpack
 from kit.reports.workbook import workbook
+from kit.reports.writing import guarded
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")

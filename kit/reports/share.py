@@ -27,12 +27,11 @@ from kit.reports.running import DONE
 from kit.reports.scrubbing import own_places, scrubbed
 from kit.reports.single_page import single_page
 from kit.reports.workbook import workbook
+from kit.reports.writing import guarded
 
 SINGLE_LIMIT = 2_000_000
 _RECORD = ("month", "as_of", "cutoff", "currency", "seed", "draws", "settings_sha256")
 _LOCAL_LINK = re.compile(r'<a\s[^>]*?href="(?!#)([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
-_FORMULA = tuple("=+-@\t\r")
-_FIGURE = re.compile(r"-\d+(\.\d+)?([eE][+-]?\d+)?")
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # the oldest a zip can say: a bundle tells no hour of work
 _READ_ME = """Open index.html in a browser; it needs no network.
 thresholds.csv and thresholds.xlsx hold the same figures for a spreadsheet.
@@ -160,14 +159,6 @@ def _table(path: Path, places: tuple[str, ...]) -> pd.DataFrame:
         return pd.DataFrame()
     table = pd.read_csv(path, dtype=str, keep_default_na=False)
     return table.apply(lambda column: column.map(lambda v: guarded(scrubbed(v, places))))
-
-
-def guarded(text: str) -> str:
-    """Mark text that a spreadsheet would run as a formula with a leading apostrophe.
-
-    Figures are left alone; ``-2+3`` is none.
-    """
-    return f"'{text}" if text[:1] in _FORMULA and not _FIGURE.fullmatch(text) else text
 
 
 def _set_aside(rows: pd.DataFrame) -> str:

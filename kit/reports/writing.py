@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import os
+import re
 import tempfile
 from dataclasses import fields
 from pathlib import Path
@@ -37,22 +38,27 @@ def write_table(path: Path, table: pd.DataFrame) -> None:
     write_text(path, table.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n"))
 
 
-def for_spreadsheet(table: pd.DataFrame) -> pd.DataFrame:
+_FORMULA = tuple("=+-@\t\r")
+_FIGURE = re.compile(r"-\d+(\.\d+)?([eE][+-]?\d+)?")
+
+
+def guarded(text: str) -> str:
     """Mark text that a spreadsheet would run as a formula with a leading apostrophe.
 
-    Only text columns are touched, and a minus before a digit stays, so figures remain figures.
+    Figures are left alone; ``-2+3`` is none.
     """
+    return f"'{text}" if text[:1] in _FORMULA and not _FIGURE.fullmatch(text) else text
+
+
+def for_spreadsheet(table: pd.DataFrame) -> pd.DataFrame:
+    """Guard every text of a table against being run as a formula; other columns stay."""
     out = table.copy()
     for name in out.columns:
-        if pd.api.types.is_numeric_dtype(out[name]) or pd.api.types.is_datetime64_any_dtype(
-            out[name]
-        ):
-            continue
-        text = out[name].astype("object")
-        risky = text.map(lambda v: isinstance(v, str)) & text.astype(str).str.match(
-            r"[=+@\t\r]|-(?!\d)"
-        )
-        out[name] = text.where(~risky, "'" + text.astype(str))
+        column = out[name]
+        if not pd.api.types.is_numeric_dtype(column) and column.dtype.kind != "M":
+            out[name] = column.astype("object").map(
+                lambda v: guarded(v) if isinstance(v, str) else v
+            )
     return out
 
 
