@@ -177,6 +177,8 @@ def test_plan_stays_within_cash_and_hours_and_writes_part_orders(shop: Path, cap
     assert done["hours"].sum() == pytest.approx(used, abs=0.06)
     orders = pd.read_csv(folder / "part_orders.csv")
     assert (orders["order"].dropna() >= 0).all()
+    ranked = pd.read_csv(folder / "part_quotes_ranked.csv")
+    assert (ranked.groupby(["model_id", "part_code"])["rank"].min() == 1).all()
 
 
 def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path) -> None:

@@ -103,9 +103,10 @@ def stock(options: Namespace) -> int:
 
 
 def plan(options: Namespace) -> int:
-    """Choose the month's purchases and bench work, and the last orders of parts."""
+    """Choose the month's purchases and bench work; rank part quotes, and say the last orders."""
     from kit.decisions.part_orders import part_orders
     from kit.decisions.planning import plan as month_plan
+    from kit.decisions.quotes import family_quotes
 
     within("--months", options.months, 3, 60)
     logs, settings = read(options.workspace, options.as_of)
@@ -124,7 +125,10 @@ def plan(options: Namespace) -> int:
     print(found.outcome().round(2).to_string(index=False))
     orders = [part_orders(logs, economics, f, {}) for f in logs.families]
     write_csv(pd.concat(orders, ignore_index=True), folder / "part_orders.csv")
+    quotes = [family_quotes(logs, economics, f) for f in logs.families]
+    write_csv(pd.concat(quotes, ignore_index=True), folder / "part_quotes_ranked.csv")
     print(f"\nEverything considered: {folder / 'plan.csv'}")
+    print(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
     print(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")
     return 0
 

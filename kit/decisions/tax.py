@@ -16,8 +16,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from kit.decisions.money import cents
-
 Floats = npt.NDArray[np.float64]
 
 NOT_TAX_ADVICE = (
@@ -30,22 +28,3 @@ ON_MARGIN = ("margin", "special_credit")
 def tax_fraction(rate: float) -> float:
     """Share of a tax-inclusive amount that is tax."""
     return rate / (1 + rate)
-
-
-def margin_tax(price: Floats, purchase_price: Floats, rate: float) -> Floats:
-    """Tax due on one item: the fraction of its margin, never negative, rounded to cents."""
-    margin = np.maximum(0.0, np.asarray(price) - np.asarray(purchase_price))
-    return cents(tax_fraction(rate) * margin)
-
-
-def special_credit_tax(price: float, purchase_price: float, threshold: float = 300.0) -> float:
-    """Net tax of a second-hand dealer under the Australian credit rule, GST Act s 66-10.
-
-    Above the threshold the credit is the lesser of 1/11 of the purchase price and the tax on the
-    sale; at or below it, 1/11 outright. A negative result is a refund.
-    """
-    on_sale = price / 11.0
-    credit = purchase_price / 11.0
-    if purchase_price > threshold:
-        credit = min(credit, on_sale)
-    return float(cents(on_sale - credit))
