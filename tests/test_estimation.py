@@ -13,13 +13,15 @@ import pytest
 import statsmodels.api as sm
 from scipy import sparse
 from statsmodels.regression.mixed_linear_model import MixedLMParams
+from statsmodels.tsa.arima_process import arma_acovf
 
 from kit.decisions.stop_dates import first_of_two
 from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.design import Points, Priors, Rows, dense_prior, market_precision
+from kit.estimation.design import Points, Priors, Rows, dense_prior
 from kit.estimation.estimates import fit
 from kit.estimation.forecast import forecast
 from kit.estimation.joint import NU, JointFit, fit_joint
+from kit.estimation.market import carried_on, market_precision, paths_on, shock_share
 from kit.estimation.panel import Models, Panel, Traits
 from kit.estimation.parameters import augmented_ols, parameter_table
 from kit.estimation.penalised import solve, times
@@ -385,11 +387,13 @@ def drawn_family(seed: int, ahead: int = 12) -> tuple[Panel, pd.DatetimeIndex, n
     theta[:n_dense] = rng.multivariate_normal(mean, np.linalg.inv(precision))
     for part, sd in enumerate((priors.model_level, priors.model_slope, priors.model_step)):
         theta[layout.models(part)] = rng.normal(0, sd, layout.n_models)
-    shock = priors.market * np.sqrt(1 - priors.market_rho**2)
+    rho, none = priors.market_roots
+    assert none == 0.0
+    shock = priors.market * np.sqrt(1 - rho**2)
     market = np.zeros(layout.n_months + ahead)
     market[0] = rng.normal(0, priors.market)
     for t in range(1, len(market)):
-        market[t] = priors.market_rho * market[t - 1] + rng.normal(0, shock)
+        market[t] = rho * market[t - 1] + rng.normal(0, shock)
     theta[layout.months] = market[: layout.n_months]
     cell = rng.normal(0, priors.cell, (3, 200))
     quarter = blank.panel.month // 3 - blank.panel.month.min() // 3
@@ -478,5 +482,30 @@ def test_market_prior_is_a_stationary_path() -> None:
     rho = 0.9
     for n in (1, 2, 30):
         lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-        cov = np.linalg.inv(market_precision(n, rho))
+        cov = np.linalg.inv(market_precision(n, (rho, 0.0)))
         assert cov == pytest.approx(rho**lag / (1 - rho**2), rel=1e-9)
+
+
+def test_drifting_market_has_the_covariances_of_its_equation() -> None:
+    """The precision must invert to the autocovariances statsmodels gives for the same AR(2)."""
+    roots = (0.97, 0.85)
+    polynomial = np.polymul([1.0, -roots[0]], [1.0, -roots[1]])
+    expected = arma_acovf(polynomial, [1.0], nobs=30)
+    lag = np.abs(np.subtract.outer(np.arange(30), np.arange(30)))
+    got = np.linalg.inv(market_precision(30, roots))
+    assert got == pytest.approx(expected[lag], rel=1e-6)
+    assert shock_share(roots) == pytest.approx(expected[0] ** -0.5, rel=1e-9)
+
+
+def test_market_is_carried_on_as_its_joint_distribution_says() -> None:
+    """Months ahead must have the mean and variance of the whole path given its first months."""
+    roots, seen, ahead = (0.97, 0.85), 5, 12
+    precision = market_precision(seen + ahead, roots)
+    cov = np.linalg.inv(precision[seen:, seen:])
+    given = -cov @ precision[seen:, :seen]
+    weights, variance = carried_on(roots, np.arange(1, ahead + 1))
+    assert given[:, : seen - 2] == pytest.approx(0.0, abs=1e-9)
+    assert weights == pytest.approx(given[:, [-1, -2]], abs=1e-9)
+    assert variance == pytest.approx(np.diag(cov), rel=1e-9)
+    drawn = paths_on(np.array([[0.3, 0.5]]), np.zeros((1, ahead)), roots)
+    assert drawn[0, 1:] == pytest.approx(given[:, [-2, -1]] @ [0.3, 0.5], abs=1e-9)

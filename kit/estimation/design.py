@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from kit.estimation.market import Roots
 from kit.estimation.panel import Models, Panel, Traits
 from kit.estimation.penalised import Rows
 from kit.logs.months import age_in_months
@@ -57,7 +58,7 @@ class Priors:
     noise: float = 0.10
     cell: float = 0.03
     market: float = 0.045
-    market_rho: float = 0.9
+    market_roots: Roots = (0.9, 0.0)
     with_step: bool = True
     with_season: bool = True
 
@@ -115,8 +116,9 @@ def layout_of(panel: Panel, priors: Priors) -> Layout:
     if priors.with_season:
         names += ["season cos", "season sin"]
     last = panel.now.year * 12 + panel.now.month - 1
-    first = int(panel.month.min()) if len(panel.month) else last
     last = max(last, int(panel.month.max(initial=last)))
+    # The path goes on from its last two months.
+    first = min(int(panel.month.min(initial=last)), last - 1)
     return Layout(tuple(names), len(panel.models.ids), first, last)
 
 
@@ -147,7 +149,7 @@ def rows_at(
     """Build design rows at given points.
 
     Months beyond the layout carry no market column; what the market may do there is added where
-    the row is used (``u`` decays by rho each month).
+    the row is used (``kit.estimation.market``).
 
     Parameters
     ----------
@@ -227,12 +229,3 @@ def dense_prior(layout: Layout, traits: Traits, priors: Priors) -> tuple[Floats,
         elif name.startswith("season"):
             precision[i, i] = priors.season_sd**-2.0
     return mean, precision
-
-
-def market_precision(n_months: int, rho: float) -> Floats:
-    """Precision of a stationary AR(1) path with unit innovation variance, (n_months, n_months)."""
-    diagonal = np.full(n_months, 1.0 + rho**2)
-    diagonal[0] = diagonal[-1] = 1.0
-    if n_months == 1:
-        diagonal[0] = 1.0 - rho**2
-    return np.diag(diagonal) - rho * (np.eye(n_months, k=1) + np.eye(n_months, k=-1))

@@ -19,9 +19,9 @@ from kit.estimation.design import (
     Priors,
     dense_prior,
     layout_of,
-    market_precision,
     rows_at,
 )
+from kit.estimation.market import market_precision, shock_share
 from kit.estimation.panel import Panel
 from kit.estimation.penalised import Posterior, Rows, explained_variance, solve, times
 
@@ -128,13 +128,13 @@ def _cell_cap(cell: Ints, weights: Floats, scales: Scales) -> tuple[Floats, Floa
 
 
 def _starting(priors: Priors) -> Scales:
-    market = priors.market * np.sqrt(1 - priors.market_rho**2)
+    market = priors.market * shock_share(priors.market_roots)
     pooled = (priors.model_level, priors.model_slope, priors.model_step)
-    return Scales(*pooled, priors.noise, priors.cell, float(market))
+    return Scales(*pooled, priors.noise, priors.cell, market)
 
 
 def _walk(layout: Layout, priors: Priors) -> Floats:
-    return market_precision(layout.n_months, priors.market_rho)
+    return market_precision(layout.n_months, priors.market_roots)
 
 
 def _prior(
@@ -179,7 +179,7 @@ def _updated(
     noise = _blend(weights * square, start.noise, _PSEUDO["noise"])
     cell = _blend(effect**2 + now.cell**2 * cap, start.cell, _PSEUDO["cell"])
     u, months = posterior.mean[layout.months], layout.months
-    walk = market_precision(layout.n_months, priors.market_rho)
+    walk = _walk(layout, priors)
     shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])
     counted = layout.n_months + _PSEUDO["market"]
     market = np.sqrt((shock + _PSEUDO["market"] * start.market**2) / counted)

@@ -13,6 +13,7 @@ from scipy.stats import t as student
 
 from kit.estimation.design import Points, rows_at
 from kit.estimation.joint import NU, JointFit
+from kit.estimation.market import carried_on, paths_on
 from kit.estimation.penalised import Rows, explained_variance, times
 from kit.logs.months import age_in_months
 
@@ -52,15 +53,16 @@ def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
 
 
 def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
-    """Design rows whose market column decays by rho for each month past the data."""
+    """Design rows whose market columns carry the last two months on past the data."""
     rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
     ahead = months_ahead(fit, points.day)
     late = np.flatnonzero(ahead > 0)
     if not len(late):
         return rows, ahead
     last = 3 * fit.layout.n_models + fit.layout.n_months - 1
+    weights, _ = carried_on(fit.priors.market_roots, ahead[late])
     block = rows.sparse.tolil()
-    block[late, last] = fit.priors.market_rho ** ahead[late]
+    block[late, last], block[late, last - 1] = weights.T
     return Rows(rows.dense, block.tocsr()), ahead
 
 
@@ -72,8 +74,7 @@ def predict(fit: JointFit, points: Points) -> Band:
     kept apart.
     """
     rows, ahead = _rows_with_market(fit, points)
-    rho, shock = fit.priors.market_rho, fit.scales.market
-    future = shock**2 * (1 - rho ** (2 * ahead)) / (1 - rho**2)
+    future = fit.scales.market**2 * carried_on(fit.priors.market_roots, ahead)[1]
     variance = explained_variance(rows, fit.posterior.cov) + future + fit.scales.cell**2
     variance = variance + _step_variance(fit, points)
     return Band(times(rows, fit.posterior.mean), variance, fit.scales.noise)
@@ -105,7 +106,7 @@ class Draws:
 
 
 def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Draws:
-    """Draw coefficients from the posterior and carry the market on from its drawn last state.
+    """Draw coefficients from the posterior and carry the market on from its drawn last months.
 
     Returns
     -------
@@ -117,11 +118,9 @@ def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Dr
         fit.posterior.cov + 1e-12 * np.eye(fit.layout.size), lower=True, check_finite=False
     )
     theta = fit.posterior.mean + rng.standard_normal((draws, fit.layout.size)) @ root.T
-    market = np.empty((draws, months + 1))
-    market[:, 0] = theta[:, fit.layout.months.stop - 1]
     shocks = fit.scales.market * rng.standard_normal((draws, months))
-    for h in range(months):
-        market[:, h + 1] = fit.priors.market_rho * market[:, h] + shocks[:, h]
+    newest = fit.layout.months.stop
+    market = paths_on(theta[:, newest - 2 : newest], shocks, fit.priors.market_roots)
     return Draws(theta, market, _successors(fit, draws, rng))
 
 
