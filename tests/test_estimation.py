@@ -145,7 +145,7 @@ def test_agrees_with_a_mixed_model_when_only_what_that_knows_is_left() -> None:
         level=(0.0, 100.0), first_slope=(0.0, 100.0), damp=1.0, stiffness=1e-4, with_season=False,
         fast_phase=(0.0, 0.0),
         model_level=float(sd[0]), model_slope=float(sd[1]), noise=float(np.sqrt(mixed.scale) / 100),
-        cell=1e-7, market=1e-6,
+        drift=1e-7, market=1e-6,
     )  # fmt: skip
     found = fit_joint(panel(known, model, day, y), left, passes=1)
     at = [0, 1]
@@ -335,7 +335,7 @@ def test_a_burst_in_one_quarter_teaches_only_so_much() -> None:
         y = -0.7 + 0.1 * rng.standard_t(4, n)
         found = fit_joint(panel(known, np.zeros(n, dtype=int), day, y), Priors())
         band = predict(found, points(0, months_from("2024-11-01", 1)))
-        widths[n] = float(np.sqrt(band.level_variance[0] - found.scales.cell**2))
+        widths[n] = float(np.sqrt(band.level_variance[0] - found.scales.drift**2))
     assert widths[300] > 0.6 * widths[30]
     assert widths[300] > 0.02
 
@@ -347,7 +347,7 @@ def test_draws_agree_with_the_analytic_forecast(usual: JointFit) -> None:
     """Mean and variance of 20,000 drawn paths must match ``predict`` in every month ahead."""
     rng = np.random.default_rng(10)
     days = months_from("2024-11-01", 20)
-    paths = level_paths(usual, draw(usual, 24, 20_000, rng), points(1, days), rng)
+    paths = level_paths(usual, draw(usual, 24, 20_000, rng), points(1, days))
     band = predict(usual, points(1, days))
     sd = np.sqrt(band.level_variance)
     assert np.abs((paths.mean(axis=0) - band.median) / sd).max() < 4 / np.sqrt(20_000)
@@ -361,7 +361,7 @@ def test_months_drawn_one_by_one_stop_too_early(usual: JointFit) -> None:
     """
     rng = np.random.default_rng(11)
     days = months_from("2025-01-01", 30)
-    paths = level_paths(usual, draw(usual, 30, 4000, rng), points(3, days), rng)
+    paths = level_paths(usual, draw(usual, 30, 4000, rng), points(3, days))
     below = np.exp(paths) < float(np.exp(np.median(paths[:, 14])))
     joint = first_of_two(below)
     apart = first_of_two(np.stack([rng.permutation(column) for column in below.T], axis=1))

@@ -57,7 +57,7 @@ def points(model: int) -> Points:
 def expected_share(fit: JointFit, drawn: Draws, where: Points, seed: int) -> np.ndarray:
     """Paths as they were before: the expected share of the step in every draw."""
     share = fit.panel.models.step(where.model, where.day, NOW)
-    paths = level_paths(fit, drawn, where, np.random.default_rng(seed))
+    paths = level_paths(fit, drawn, where)
     age = ((where.day - fit.panel.models.launch[2]) / pd.Timedelta(days=30.4375)).to_numpy()
     step = drawn.theta[:, fit.layout.dense("step")] + drawn.theta[:, fit.layout.models(2).start + 2]
     come = age >= drawn.successor[:, [2]]
@@ -87,7 +87,7 @@ def test_drawn_dates_follow_the_expected_share(launch: str, ages: str) -> None:
 def test_mean_and_variance_of_paths_agree_with_the_analytic_band() -> None:
     """The mean path is the one with the expected share; the band allows for the unknown date."""
     fit, rng = fitted(), np.random.default_rng(2)
-    paths = level_paths(fit, draw(fit, AHEAD + 1, 20_000, rng), points(2), rng)
+    paths = level_paths(fit, draw(fit, AHEAD + 1, 20_000, rng), points(2))
     band = predict(fit, points(2))
     sd = np.sqrt(band.level_variance)
     assert np.abs((paths.mean(axis=0) - band.median) / sd).max() < 4 / np.sqrt(20_000)
@@ -101,7 +101,7 @@ def test_a_date_drawn_per_path_widens_the_interval_of_the_stop_month() -> None:
     drawn = draw(fit, AHEAD + 1, 4000, rng)
     level = predict(fit, points(2)).median
     limit = level[9]
-    joint = level_paths(fit, drawn, points(2), np.random.default_rng(4))
+    joint = level_paths(fit, drawn, points(2))
     before = expected_share(fit, drawn, points(2), 4)
     months = [first_of_two(p < limit) for p in (joint, before)]
     spread = [np.ptp(np.quantile(m, [0.1, 0.9])) for m in months]
@@ -113,7 +113,7 @@ def test_every_month_of_a_path_knows_the_same_date() -> None:
     """A path has its step before or after a month, never back and forth."""
     fit, rng = fitted(), np.random.default_rng(6)
     drawn = draw(fit, AHEAD + 1, 300, rng)
-    joint = level_paths(fit, drawn, points(2), np.random.default_rng(7))
+    joint = level_paths(fit, drawn, points(2))
     base = expected_share(fit, drawn, points(2), 7)
     share = fit.panel.models.step(np.full(AHEAD, 2), pd.DatetimeIndex(DAYS), NOW)
     step = drawn.theta[:, fit.layout.dense("step")] + drawn.theta[:, fit.layout.models(2).start + 2]

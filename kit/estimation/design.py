@@ -1,7 +1,7 @@
 """Columns and priors of the joint price model: one curve, its traits, and the pooled effects.
 
     y = b0 + sum_k s_k c_k(age) + h'g + [h (age-18)/12]'d + step (bs + w_m) + season
-        + al_m + la_m (age-18)/12 + u_month + cell + e
+        + al_m + la_m (age-18)/12 + u_month + c_quarter,m + e
 
 Dense columns first (level, curve, traits, traits by age, step, season), then one level, slope
 and step per model, then one market effect per month. The damped slopes are a random walk on the
@@ -56,7 +56,7 @@ class Priors:
     model_step: float = 0.03
     unknown_price_sd: float = 0.5
     noise: float = 0.10
-    cell: float = 0.03
+    drift: float = 0.05
     market: float = 0.045
     market_roots: Roots = (0.9, 0.0)
     with_step: bool = True

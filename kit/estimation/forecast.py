@@ -152,7 +152,7 @@ def _levels(
     m, h = len(curves.models.ids), len(days)
     model = np.repeat(np.arange(m), h)
     when = pd.DatetimeIndex(np.tile(days.to_numpy(), m))
-    log_level = level_paths(curves.fit, drawn, curves.points(model, when), rng)
+    log_level = level_paths(curves.fit, drawn, curves.points(model, when))
     level = np.exp(log_level).reshape(-1, m, h) * curves.models.launch_price[None, :, None]
     reasons = {}
     sold = curves.fit.panel.sales_by_model

@@ -21,27 +21,34 @@ from kit.estimation.design import (
     layout_of,
     rows_at,
 )
+from kit.estimation.drift import (
+    Drift,
+    fitted_variance,
+    solve_with_drift,
+    squared_steps,
+    states_of,
+)
 from kit.estimation.market import market_precision, shock_share
 from kit.estimation.panel import Panel
-from kit.estimation.penalised import Posterior, Rows, explained_variance, solve, times
+from kit.estimation.penalised import Posterior, Rows, times
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NU = 4.0
 PASSES = 12
-_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "cell": 10.0, "market": 8.0}
+_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 10.0, "market": 8.0}
 
 
 @dataclass(frozen=True)
 class Scales:
-    """Standard deviations learned from the family: pooled effects, noise, cell, market shock."""
+    """Standard deviations learned from the family: pooled effects, noise, drift, market shock."""
 
     level: float
     slope: float
     step: float
     noise: float
-    cell: float
+    drift: float
     market: float
 
     @property
@@ -52,7 +59,11 @@ class Scales:
 
 @dataclass(frozen=True, eq=False)
 class JointFit:
-    """What was estimated for one family; everything shown is derived from it."""
+    """What was estimated for one family; everything shown is derived from it.
+
+    ``residuals`` are what is left of each price after curve and drift, (n,); ``row_precision``
+    their inverse variances in the last pass.
+    """
 
     panel: Panel
     priors: Priors
@@ -63,7 +74,13 @@ class JointFit:
     weights: Floats
     row_precision: Floats
     residuals: Floats
-    cell_effect: Floats
+    drift: Drift
+
+    @property
+    def departures(self) -> Floats:
+        """Log distance of each price from its curve, the model's drift included, (n,)."""
+        out: Floats = self.residuals + self.drift.mean[self.drift.states.of_row]
+        return out
 
     def __repr__(self) -> str:
         """Say size and noise, nothing that changes between runs."""
@@ -90,47 +107,31 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     layout = layout_of(panel, priors)
     points = Points(panel.model, panel.day, panel.traits.values)
     rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
-    cell = _cells(panel)
+    states = states_of(panel, layout.last_month)
     scales = _starting(priors)
     known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
     weights = np.ones(len(panel.y))
     for last in [*[False] * (passes - 1), True]:
-        share, cap = _cell_cap(cell, weights, scales)
-        precision = weights * cap[cell] / scales.noise**2
-        posterior = solve(rows, panel.y, precision, _prior(panel, layout, (priors, scales), known))
-        misfit = panel.y - times(rows, posterior.mean)
-        effect = share * np.bincount(cell, weights * misfit)
+        precision = weights / scales.noise**2
+        prior = _prior(panel, layout, (priors, scales), known)
+        posterior, drift = solve_with_drift(
+            rows, (panel.y, precision), prior, (states, scales.drift)
+        )
+        misfit = panel.y - times(rows, posterior.mean) - drift.mean[states.of_row]
         if last:
             break
-        spread = explained_variance(rows, posterior.cov)
-        square = (misfit - effect[cell]) ** 2 + spread + scales.cell**2 * cap[cell]
+        square = misfit**2 + fitted_variance(rows, posterior, drift)
         weights = (NU + 1) / (NU + square / scales.noise**2)
-        scales = _updated(
-            panel, layout, (priors, scales), posterior, (weights, square, effect, cap)
-        )
+        scales = _updated((panel, layout, priors), posterior, drift, weights * square)
     return JointFit(
-        panel, priors, layout, rows, posterior, scales, weights, precision, misfit, effect[cell]
+        panel, priors, layout, rows, posterior, scales, weights, precision, misfit, drift
     )
-
-
-def _cells(panel: Panel) -> Ints:
-    """Number the model-quarters: within one, a burst of sales shares one common error."""
-    quarter = panel.model * 100_000 + panel.month // 3
-    cells: Ints = np.unique(quarter, return_inverse=True)[1].astype("int64")
-    return cells
-
-
-def _cell_cap(cell: Ints, weights: Floats, scales: Scales) -> tuple[Floats, Floats]:
-    """Integrate the cell effect out: how far each cell's information is capped."""
-    ratio = scales.cell**2 / scales.noise**2
-    cap: Floats = np.asarray(1.0 / (1.0 + ratio * np.bincount(cell, weights)), dtype="float64")
-    return ratio * cap, cap
 
 
 def _starting(priors: Priors) -> Scales:
     market = priors.market * shock_share(priors.market_roots)
     pooled = (priors.model_level, priors.model_slope, priors.model_step)
-    return Scales(*pooled, priors.noise, priors.cell, market)
+    return Scales(*pooled, priors.noise, priors.drift, market)
 
 
 def _walk(layout: Layout, priors: Priors) -> Floats:
@@ -158,15 +159,10 @@ def _prior(
 
 
 def _updated(
-    panel: Panel,
-    layout: Layout,
-    given: tuple[Priors, Scales],
-    posterior: Posterior,
-    passed: tuple[Floats, Floats, Floats, Floats],
+    family: tuple[Panel, Layout, Priors], posterior: Posterior, drift: Drift, squares: Floats
 ) -> Scales:
-    """Re-estimate every scale from the posterior second moments and its pseudo-counts."""
-    priors, now = given
-    weights, square, effect, cap = passed
+    """Re-estimate every scale from second moments and its pseudo-counts; ``squares`` of noise."""
+    panel, layout, priors = family
     start = _starting(priors)
     second = posterior.mean**2 + np.diag(posterior.cov)
     seen = panel.sales_by_model > 0
@@ -176,14 +172,15 @@ def _updated(
         _blend(second[layout.models(i)][pools[i]], getattr(start, name), _PSEUDO[name])
         for i, name in enumerate(names)
     )
-    noise = _blend(weights * square, start.noise, _PSEUDO["noise"])
-    cell = _blend(effect**2 + now.cell**2 * cap, start.cell, _PSEUDO["cell"])
+    noise = _blend(squares, start.noise, _PSEUDO["noise"])
+    sold = np.bincount(drift.states.of_row, minlength=len(drift.mean))
+    wander = _blend(squared_steps(drift, sold), start.drift, _PSEUDO["drift"])
     u, months = posterior.mean[layout.months], layout.months
     walk = _walk(layout, priors)
     shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])
     counted = layout.n_months + _PSEUDO["market"]
     market = np.sqrt((shock + _PSEUDO["market"] * start.market**2) / counted)
-    return Scales(level, slope, step, noise, cell, float(market))
+    return Scales(level, slope, step, noise, wander, float(market))
 
 
 def _blend(squares: Floats, start: float, pseudo: float) -> float:

@@ -87,7 +87,7 @@ def _scarce(curves: PartCurves, now: pd.Timestamp) -> Iterator[_Row]:
         newest = newest[np.argsort(panel.day[newest].to_numpy(), kind="stable")][-IN_A_ROW:]
         if not old or at in shifted or len(newest) < IN_A_ROW:
             continue
-        if np.all(fit.residuals[newest] > fit.scales.noise):
+        if np.all(fit.departures[newest] > fit.scales.noise):
             since = month_start(int(panel.month[newest].min()))
             words = (
                 f"the last {IN_A_ROW} quotes all lay dear of the curve: possibly scarce, "

@@ -64,6 +64,6 @@ def _part_price(
     """Price of one part in one quality, (draws, months)."""
     model_id, quality, days = wanted
     model = np.full(len(days), curves.fit.panel.models.ids.index(model_id))
-    paths = level_paths(curves.fit, drawn, curves.points(model, days, quality), rng)
+    paths = level_paths(curves.fit, drawn, curves.points(model, days, quality))
     price: Floats = np.exp(paths) * curves.fit.panel.models.launch_price[model]
     return price

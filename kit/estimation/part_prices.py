@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 # Copies and pulled parts get cheaper with age while the maker's own hold their price, so a
 # quality's effect may change with age. On two invented businesses, twelve months ahead, this
 # took the median error of a part's level from 10.6 to 5.5 % and the cover of its 80 % band from
-# 69 to 92 % (tests/test_recovery.py). Noise 0.08 and cell 0.03 (0.10 and 0.05 before) took the
+# 69 to 92 % (tests/test_recovery.py). Noise 0.08 and drift 0.03 (0.10 and 0.05 before) took the
 # mean error of the level from 5.8 to 5.5 log points at one month and from 9.0 to 8.8 at twelve,
 # and the cover of its 80 % band from 87-90 to 81-86 %, on other invented families
 # (tests/benchmark/part_simulator.py, seeds for choosing).
@@ -34,7 +34,7 @@ PART_PRIORS = Priors(
     model_level=0.25,
     noise=0.08,
     trait_age_sd=0.06,
-    cell=0.03,
+    drift=0.03,
     market=0.03,
     with_step=False,
     with_season=False,

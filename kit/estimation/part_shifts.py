@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.estimation.drift import fitted_covariance
 from kit.estimation.joint import JointFit
 from kit.estimation.panel import Panel, Traits
 from kit.logs.months import month_number, month_start
@@ -65,7 +66,7 @@ def find_shifts(fit: JointFit, quality: Sequence[str]) -> list[Shift]:
     -----
     The late quotes are forecast from all the others (their own part in the fit is taken out in
     closed form) and the shift is what they have in common, with its standard error. Looking at
-    the residuals of the whole fit misses shifts, because slopes, cells and weights give way to
+    the residuals of the whole fit misses shifts, because slopes, drift and weights give way to
     them. A shift counts from three standard errors on, and if no more than a quarter of the late
     quotes lie within one and a half of theirs, so that one odd quote makes none.
     """
@@ -102,18 +103,15 @@ def _strongest(fit: JointFit, rows: npt.NDArray[np.bool_]) -> tuple[int, float, 
 def _common_move(fit: JointFit, late: Ints) -> tuple[float, float] | None:
     """Size and standard error of what quotes of one model have in common against the others.
 
-    With H = X V X' of the late rows, D their precisions in the fit and r their residuals, the
-    forecast error without them is D^-1 (D^-1 - H)^-1 r, with covariance
-    H + H (D^-1 - H)^-1 H + noise and cell.
+    With H the covariance of the late rows' fitted values, D their precisions in the fit and r
+    their residuals, the forecast error without them is D^-1 (D^-1 - H)^-1 r, with covariance
+    H + H (D^-1 - H)^-1 H + noise. What the model's drift may do is in H.
     """
-    rows = np.hstack([fit.rows.dense[late], fit.rows.sparse[late].toarray()])
-    leverage = rows @ fit.posterior.cov @ rows.T
+    leverage = fitted_covariance(fit.rows, fit.posterior, fit.drift, late)
     own = np.diag(1.0 / fit.row_precision[late])
     freed = np.linalg.solve(own - leverage, np.column_stack([fit.residuals[late], leverage]))
     error = own @ freed[:, 0]
-    quarter = fit.panel.month[late] // 3
     cov = leverage + leverage @ freed[:, 1:] + fit.scales.noise**2 * np.eye(len(late))
-    cov = cov + fit.scales.cell**2 * (quarter[:, None] == quarter[None, :])
     weighed = np.linalg.solve(cov, np.ones(len(late)))
     information = float(weighed.sum() + SHIFT_SD**-2.0)
     size = float(weighed @ error) / information

@@ -65,14 +65,18 @@ def solve(rows: Rows, y: Floats, row_precision: Floats, prior: tuple[Floats, Flo
         Gaussian posterior; with P of known variance components this is Henderson's mixed-model
         solution.
     """
-    gram, right = _normal_equations(rows, y, row_precision)
+    return posterior_of(*normal_equations(rows, y, row_precision), prior)
+
+
+def posterior_of(gram: Floats, right: Floats, prior: tuple[Floats, Floats]) -> Posterior:
+    """Posterior from normal equations X'WX (p, p) and X'Wy (p,), and prior precision and pull."""
     precision, pull = prior
     factor = linalg.cho_factor(gram + precision, lower=True)
     cov = linalg.cho_solve(factor, np.eye(len(pull)))
     return Posterior(cov @ (right + pull), (cov + cov.T) / 2, precision, pull)
 
 
-def _normal_equations(rows: Rows, y: Floats, row_precision: Floats) -> tuple[Floats, Floats]:
+def normal_equations(rows: Rows, y: Floats, row_precision: Floats) -> tuple[Floats, Floats]:
     """X'WX and X'Wy, by whichever of dense and sparse products is quicker."""
     if rows.whole is not None:
         scaled = rows.whole * row_precision[:, None]

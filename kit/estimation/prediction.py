@@ -12,6 +12,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from kit.estimation.design import Points, rows_at
+from kit.estimation.drift import drawn_states, reach_of, with_drift
 from kit.estimation.joint import NU, JointFit
 from kit.estimation.market import carried_on, paths_on
 from kit.estimation.penalised import Rows, explained_variance, times
@@ -48,8 +49,7 @@ class Band:
 
 def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
     """Whole months from the newest month of the fit to each day, zero for earlier days."""
-    number = day.year.to_numpy() * 12 + day.month.to_numpy() - 1
-    return np.maximum(number - fit.layout.last_month, 0).astype("int64")
+    return np.maximum(_month(day) - fit.layout.last_month, 0)
 
 
 def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
@@ -69,15 +69,21 @@ def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
 def predict(fit: JointFit, points: Points) -> Band:
     """Price ratios at given models, days and traits.
 
-    The level variance holds parameters, the market's future shocks, the model-quarter cell and,
-    where a successor's date is not known, whether it has come; the spread of a single sale is
-    kept apart.
+    The level variance holds parameters, the market's future shocks, the model's drift and, where
+    a successor's date is not known, whether it has come; the spread of a single sale is kept
+    apart.
     """
     rows, ahead = _rows_with_market(fit, points)
     future = fit.scales.market**2 * carried_on(fit.priors.market_roots, ahead)[1]
-    variance = explained_variance(rows, fit.posterior.cov) + future + fit.scales.cell**2
+    reach = reach_of(fit.drift.states, points.model, _month(points.day))
+    folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
+    variance = explained_variance(folded, fit.posterior.cov) + future + left
     variance = variance + _step_variance(fit, points)
-    return Band(times(rows, fit.posterior.mean), variance, fit.scales.noise)
+    return Band(times(rows, fit.posterior.mean) + drifted, variance, fit.scales.noise)
+
+
+def _month(day: pd.DatetimeIndex) -> Ints:
+    return (day.year.to_numpy() * 12 + day.month.to_numpy() - 1).astype("int64")
 
 
 def _step_variance(fit: JointFit, points: Points) -> Floats:
@@ -96,12 +102,14 @@ def _step_variance(fit: JointFit, points: Points) -> Floats:
 class Draws:
     """Joint draws of the coefficients (draws, p) and of what is still to come.
 
-    ``market`` holds the market's path; ``successor`` the age in months at which each model's
+    ``market`` holds the market's path, ``drift`` each model's (draws, models, quarters from the
+    newest one on); ``successor`` the age in months at which each model's
     successor comes, (draws, models), infinite where that is known or will not be.
     """
 
     theta: Floats
     market: Floats
+    drift: Floats
     successor: Floats
 
 
@@ -117,11 +125,13 @@ def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Dr
     root = linalg.cholesky(
         fit.posterior.cov + 1e-12 * np.eye(fit.layout.size), lower=True, check_finite=False
     )
-    theta = fit.posterior.mean + rng.standard_normal((draws, fit.layout.size)) @ root.T
+    departure = rng.standard_normal((draws, fit.layout.size)) @ root.T
+    theta = fit.posterior.mean + departure
     shocks = fit.scales.market * rng.standard_normal((draws, months))
     newest = fit.layout.months.stop
     market = paths_on(theta[:, newest - 2 : newest], shocks, fit.priors.market_roots)
-    return Draws(theta, market, _successors(fit, draws, rng))
+    drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), rng)
+    return Draws(theta, market, drift, _successors(fit, draws, rng))
 
 
 def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
@@ -131,11 +141,11 @@ def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
     return models.successor_ages(rng.random((draws, len(models.ids))), fit.panel.now)
 
 
-def level_paths(fit: JointFit, drawn: Draws, points: Points, rng: np.random.Generator) -> Floats:
+def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     """Log price ratio of the level at each point in each draw, (draws, points).
 
-    A model's cell effect and its successor's date are drawn once per path, so that months of one
-    path belong together.
+    Points lie in the newest quarter of the fit or after it. A model's drift and its successor's
+    date are drawn once per path, so that months of one path belong together.
     """
     rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
     d = rows.dense.shape[1]
@@ -144,9 +154,10 @@ def level_paths(fit: JointFit, drawn: Draws, points: Points, rng: np.random.Gene
     late = ahead > 0
     reach = np.minimum(ahead[late], drawn.market.shape[1] - 1)
     out[:, late] += drawn.market[:, reach]
-    out += _step_turns(fit, drawn, points)
-    cell = fit.scales.cell * rng.standard_normal((len(out), fit.layout.n_models))
-    paths: Floats = out + cell[:, points.model]
+    newest = fit.drift.states.first + fit.drift.states.quarters - 1
+    quarter = np.clip(_month(points.day) // 3 - newest, 0, drawn.drift.shape[2] - 1)
+    out += drawn.drift[:, points.model, quarter]
+    paths: Floats = out + _step_turns(fit, drawn, points)
     return paths
 
 
@@ -183,13 +194,16 @@ def learned_share(fit: JointFit) -> Floats:
         fit.panel.models,
         (fit.panel.traits, fit.panel.now),
     )
-    known = explained_variance(rows, fit.posterior.cov)
+    reach = reach_of(fit.drift.states, np.arange(n), _month(day))
+    folded, _, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
+    known = explained_variance(folded, fit.posterior.cov) + left
     mixed = rows.sparse.tolil()
     own = mixed[:, : 3 * n].tocsr().power(2)
     mixed[:, : 3 * n] = 0.0
     family = explained_variance(Rows(rows.dense, mixed.tocsr()), fit.posterior.cov)
     prior = 1.0 / np.diag(fit.posterior.prior_precision)[fit.layout.n_dense :][: 3 * n]
-    share: Floats = np.clip(1.0 - known / (family + own @ prior), 0.0, 1.0)
+    alone = family + own @ prior + fit.scales.drift**2
+    share: Floats = np.clip(1.0 - known / alone, 0.0, 1.0)
     return share
 
 
@@ -199,7 +213,6 @@ def smearing_factor(fit: JointFit) -> float:
     Duan (1983), JASA 78:605-610. With few sales it leans on the log-normal value of the fitted
     noise, worth ten sales.
     """
-    noise = fit.residuals - fit.cell_effect
     lean = 10.0
-    total = np.sum(fit.weights * np.exp(noise)) + lean * np.exp(fit.scales.noise**2 / 2)
+    total = np.sum(fit.weights * np.exp(fit.residuals)) + lean * np.exp(fit.scales.noise**2 / 2)
     return float(total / (fit.weights.sum() + lean))

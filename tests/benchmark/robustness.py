@@ -83,7 +83,7 @@ def sound(panel: Panel, origin: int) -> str:
     )
     band = predict(fit, points)
     rng = np.random.default_rng(origin)
-    paths = level_paths(fit, draw(fit, 37, 20, rng), points, rng)
+    paths = level_paths(fit, draw(fit, 37, 20, rng), points)
     if not (np.isfinite(band.median).all() and np.isfinite(paths).all()):
         return "not finite"
     return "" if (band.level_variance > 0).all() and fit.scales.noise > 0 else "no variance"

@@ -67,7 +67,7 @@ def _paths(
     model = np.repeat(np.arange(k), len(days))
     when = pd.DatetimeIndex(np.tile(days.to_numpy(), k))
     blank = np.zeros((len(model), len(panel.traits.names)))
-    paths = level_paths(fit, draw(fit, AHEAD, DRAWS, rng), Points(model, when, blank), rng)
+    paths = level_paths(fit, draw(fit, AHEAD, DRAWS, rng), Points(model, when, blank))
     out: Floats = np.exp(paths).reshape(DRAWS, k, len(days))
     return out
 
