@@ -9,6 +9,7 @@ from typing import TypeAlias
 
 from kit.commands import decisions, logs, months, sharing
 from kit.logs.faults import LogFault
+from kit.scale import FamilyLost
 
 DONE, FAILED, BAD_USAGE = 0, 1, 2
 
@@ -44,6 +45,9 @@ def _logs(does: Commands) -> None:
     bring.add_argument("--mapping", required=True, metavar="M.toml")
     bring.add_argument("--preview", action="store_true", help="show what would happen")
     bring.set_defaults(run=logs.bring_in)
+    parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
+    parted.add_argument("--table", default="sales", metavar="T")
+    parted.set_defaults(run=logs.partition)
     check = _command(does, "check", "say what became of every row, and every fault found")
     check.set_defaults(run=logs.check)
 
@@ -56,12 +60,21 @@ def _months(does: Commands) -> None:
     forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
     forecast.add_argument("--as-of", metavar="DATE")
     forecast.add_argument("--out", required=True, metavar="FILE")
+    _hands(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
     report.add_argument("--month", required=True, metavar="YYYY-MM")
     report.add_argument("--family", action="append", metavar="F", help="only this; repeatable")
     report.add_argument("--as-of", metavar="DATE")
-    report.add_argument("--workers", type=int, default=1, metavar="N")
+    _hands(report)
+    report.add_argument("--again", action="store_true", help="also what stands from same inputs")
+    report.add_argument(
+        "--time-limit", type=float, default=900.0, metavar="S", help="seconds for each family"
+    )
+    report.add_argument("--memory-limit", type=float, metavar="GB", help="for each family; none")
+    report.add_argument(
+        "--fresh-kernels", action="store_true", help="start a kernel for each family; slower"
+    )
     report.set_defaults(run=months.report)
     share = _command(does, "share", "put a written month into one file to hand on")
     share.add_argument("--month", required=True, metavar="YYYY-MM")
@@ -74,6 +87,7 @@ def _proof(does: Commands) -> None:
     """The command that checks the others."""
     back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
     back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
+    _hands(back)
     back.set_defaults(run=months.backtest)
 
 
@@ -93,6 +107,14 @@ def _decisions(does: Commands) -> None:
     for one in (bids, stock, plan):
         one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
         one.add_argument("--as-of", metavar="DATE")
+        _hands(one)
+
+
+def _hands(one: argparse.ArgumentParser) -> None:
+    """Who works on the families; results do not depend on it."""
+    who = one.add_mutually_exclusive_group()
+    who.add_argument("--workers", type=int, default=1, metavar="N", help="processes here")
+    who.add_argument("--cluster", metavar="ADDRESS", help="of a dask scheduler, tcp://HOST:PORT")
 
 
 def _command(does: Commands, name: str, about: str) -> argparse.ArgumentParser:
@@ -116,6 +138,9 @@ def main(words: Sequence[str] | None = None) -> int:
     except LogFault as error:
         print(str(error), file=sys.stderr)
         return BAD_USAGE
+    except FamilyLost as error:
+        print(f"stopped: of one family {error}", file=sys.stderr)
+        return FAILED
     except BrokenPipeError:
         return DONE
     except OSError as error:

@@ -230,6 +230,19 @@ def family_by_hand() -> FamilyMonth:
                 "upper": [0.96],
             }
         ),
+        readings=pd.DataFrame(
+            {
+                "listed_fault": ["no_power"],
+                "reading": ["trickle"],
+                "n_reading": [14],
+                "state": ["battery_worn"],
+                "n_state": [9],
+                "share_before": [0.3],
+                "share": [0.61],
+                "lower": [0.5],
+                "upper": [0.7],
+            }
+        ),
         effects=pd.DataFrame(
             {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
         ),
@@ -252,6 +265,7 @@ def family_by_hand() -> FamilyMonth:
                 "block": ["price", "part", "yield", "fees", "time", "settings"],
                 "change": [-8.0, 3.0, 0.2, 0.0, -1.2, 0.0],
                 "known_before": pd.Timestamp("2026-09-30"),
+                "own_rules": False,
                 "reason": "",
             }
         ),

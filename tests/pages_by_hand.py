@@ -1,5 +1,6 @@
 """Every piece of a family's page, gathered the way an executed notebook holds them."""
 
+from html.parser import HTMLParser
 from pathlib import Path
 
 import nbformat
@@ -55,3 +56,18 @@ def as_notebook(pieces):
         cell.outputs = [nbformat.v4.new_output("display_data", data=data)]
         cells.append(cell)
     return nbformat.v4.new_notebook(cells=cells)
+
+
+class Elements(HTMLParser):
+    """Elements, attributes and text of a page, as a browser would see them."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.tags, self.words = [], []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)

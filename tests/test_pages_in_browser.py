@@ -1,14 +1,11 @@
 """Pages opened from disk in a real browser: nothing asked of a network, everything drawn."""
 
-import base64
-import json
-import re
 import shutil
 import time
-from pathlib import Path
 
 import pytest
 from family_by_hand import NASTY, family_by_hand
+from opened_page import SIZES, Seen, sheets
 from pages_by_hand import DEMO, all_charts, all_tables, as_notebook
 
 from kit.logs import read_logs
@@ -16,75 +13,7 @@ from kit.reports.choosing import for_page
 from kit.reports.month import Order, write_month
 from kit.reports.pages import SCRIPT_NAME, PageWords, drawing_script, page_html
 
-CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not (CHROMIUM.exists() and DRIVER.exists()), reason="no Chromium here"),
-]
-SIZES = {"desk": (1280, 900), "phone": (390, 844)}
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-background-networking",
-        "--no-first-run",
-        f"--user-data-dir={tmp_path_factory.mktemp('profile')}",
-    ):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
-    yield driver
-    driver.quit()
-
-
-class Seen:
-    """What a browser did with one page."""
-
-    def __init__(self, driver, page, size):
-        width, height = size
-        driver.get("about:blank")
-        driver.get_log("performance"), driver.get_log("browser")
-        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
-        driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-        driver.get(page.as_uri())
-        self.driver = driver
-        self.charts, self.drawn = self._wait_for_charts()
-        self.console = driver.get_log("browser")
-        events = [json.loads(e["message"])["message"] for e in driver.get_log("performance")]
-        sent = [e for e in events if e["method"] == "Network.requestWillBeSent"]
-        self.requests = [e["params"]["request"]["url"] for e in sent]
-
-    def _wait_for_charts(self):
-        for _ in range(50):
-            charts = self.count(".chart")
-            drawn = self.driver.execute_script(
-                "return [...document.querySelectorAll('.chart')]"
-                ".filter(c => c.querySelector('.main-svg')).length"
-            )
-            if charts == drawn or not self.driver.execute_script("return !!window.Plotly"):
-                break
-            time.sleep(0.1)
-        return charts, drawn
-
-    def count(self, selector):
-        return self.driver.execute_script(
-            "return document.querySelectorAll(arguments[0]).length", selector
-        )
-
-    @property
-    def overflow(self):
-        return self.driver.execute_script(
-            "return document.documentElement.scrollWidth - window.innerWidth"
-        )
+pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
@@ -117,19 +46,13 @@ def month(tmp_path_factory):
     return run
 
 
-def outside(seen, folder):
-    """Requests that leave the page's folder."""
-    inside = folder.as_uri()
-    return [u for u in seen.requests if not u.startswith((inside, "data:", "about:"))]
-
-
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
 def test_a_family_page_draws_all_charts_quietly_and_fits(browser, month, size):
     page = month.folder / f"{month.families[0].slug}.html"
     seen = Seen(browser, page, size)
     assert seen.charts == seen.drawn >= 5
     assert seen.console == []
-    assert outside(seen, month.folder) == []
+    assert seen.outside(month.folder) == []
     assert seen.overflow <= 0
     assert seen.count(".missing") == 0
 
@@ -234,18 +157,30 @@ return [read, [...new Set(bad)]];
 """
 
 
+@pytest.fixture(scope="module")
+def pages(month, folder):
+    """The index, a family's page, and the page of untrusted names."""
+    family = month.folder / f"{month.families[0].slug}.html"
+    return {"index": month.index, "family": family, "untrusted": folder / "page.html"}
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("which", ["index", "family"])
-def test_pages_are_within_reach_of_every_reader(browser, month, which, scheme):
+def test_pages_are_within_reach_of_every_reader(browser, pages, which, scheme):
     """Headings, table heads, names, keyboard and contrast hold, on light and dark paper."""
-    page = month.index if which == "index" else month.folder / f"{month.families[0].slug}.html"
-    value = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", value)
-    Seen(browser, page, SIZES["desk"])
-    read, bad = browser.execute_script(ACCESS)
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    read, bad = Seen(browser, pages[which], scheme=scheme).run(ACCESS)
     assert read > 60
     assert bad == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+@pytest.mark.parametrize("which", ["index", "family", "untrusted"])
+def test_the_usual_checker_finds_nothing_serious(browser, pages, which, size, scheme):
+    """axe-core (Deque, MPL 2.0) judges the page with everything folded standing open."""
+    seen = Seen(browser, pages[which], size, scheme)
+    seen.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    assert seen.serious() == []
 
 
 def test_the_check_for_readers_notices_what_is_wrong(browser, folder):
@@ -255,27 +190,96 @@ def test_the_check_for_readers_notices_what_is_wrong(browser, folder):
         '<a href="x"></a><details><summary></summary>c</details></main></body></html>'
     )
     (folder / "broken.html").write_text(broken, encoding="utf-8", newline="")
-    Seen(browser, folder / "broken.html", SIZES["desk"])
-    _, bad = browser.execute_script(ACCESS)
+    seen = Seen(browser, folder / "broken.html")
+    assert {"color-contrast", "link-name"} <= {rule for rule, _ in seen.serious()}
+    _, bad = seen.run(ACCESS)
     said = " ".join(bad)
     for what in ("heading 3 after 1", "contrast 2.85", "no scope", "without caption",
                  "A without a name", "a fold without a line"):  # fmt: skip
         assert what in said
 
 
-def pages_printed(browser, page):
-    """Pages of the PDF that the browser prints on A4."""
-    Seen(browser, page, SIZES["desk"])
-    paper = {"paperWidth": 8.27, "paperHeight": 11.69, "preferCSSPageSize": True}
-    printed = browser.execute_cdp_cmd("Page.printToPDF", paper)
-    return len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(printed["data"])))
+def test_pages_print_on_few_sheets(browser, month, pages):
+    """The index on two sheets; a family on six at most, with its charts two to a row."""
+    assert 1 <= sheets(Seen(browser, month.index, paper=True).printed()) <= 2
+    assert 3 <= sheets(Seen(browser, pages["family"], paper=True).printed()) <= 6
 
 
-def test_pages_print_on_few_sheets(browser, month):
-    """The index on two sheets; a family on a dozen at most, with its charts."""
-    assert 1 <= pages_printed(browser, month.index) <= 2
-    family = month.folder / f"{month.families[0].slug}.html"
-    assert 4 <= pages_printed(browser, family) <= 12
+def test_on_paper_charts_are_drawn_for_half_a_row_and_come_back(browser, pages):
+    """Neither clipped nor shrunk: each fits its column while printing and the screen after it."""
+    seen = Seen(browser, pages["family"])
+    widths = (
+        "return [...document.querySelectorAll('.chart')].map("
+        "c => [c.querySelector('.main-svg').clientWidth, c.clientWidth])"
+    )
+    before = seen.run(widths)
+    assert all(drawn == box > 900 for drawn, box in before)
+    seen.run("window.dispatchEvent(new Event('beforeprint'))")
+    assert {drawn for drawn, _ in seen.run(widths)} == {330}
+    seen.run("window.dispatchEvent(new Event('afterprint'))")
+    time.sleep(0.3)
+    assert seen.run(widths) == before
+    assert browser.get_log("browser") == []
+
+
+def test_what_paper_leaves_out_is_said_on_it(browser, pages):
+    """The line stands on paper only; the screen shows everything and no such line."""
+    seen = Seen(browser, pages["family"])
+    shown = (
+        "return [...document.querySelectorAll(arguments[0])]"
+        ".map(e => e.getClientRects().length > 0)"
+    )
+    assert seen.run(shown, ".paper") == [False]
+    assert all(seen.run(shown, "div.screen"))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        assert seen.run(shown, ".paper") == [True]
+        assert not any(seen.run(shown, ".screen"))
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+def test_on_paper_two_charts_share_a_row(browser, pages):
+    """Side by side, neither reaching into the other, at the width of an A4 sheet's text."""
+    seen = Seen(browser, pages["family"], (695, 900))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        seen.run("window.dispatchEvent(new Event('beforeprint'))")
+        rows = seen.run(
+            "return [...document.querySelectorAll('.charts')].map(b => [...b.querySelectorAll("
+            "'figure')].slice(0, 2).map(f => { const r = f.getBoundingClientRect();"
+            " return [r.top, r.left, r.right, f.scrollWidth - f.clientWidth]; }))"
+        )
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    pairs = [row for row in rows if len(row) == 2]
+    assert pairs
+    for first, second in pairs:
+        assert first[0] == second[0]
+        assert first[2] <= second[1]
+        assert first[3] <= 0
+        assert second[3] <= 0
+
+
+@pytest.mark.parametrize("which", ["family", "untrusted"])
+def test_a_phone_shows_each_bid_as_a_card_with_nothing_to_scroll(browser, pages, which):
+    """Every figure of a row is on the screen's width, under the heading of its column."""
+    seen = Seen(browser, pages[which], SIZES["phone"])
+    seen.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    boxes = seen.run(
+        "return [...document.querySelectorAll('.cards')].map(b => [b.scrollWidth - b.clientWidth,"
+        " Math.max(...[...b.querySelectorAll('td')].map(d => d.getBoundingClientRect().right))])"
+    )
+    assert boxes
+    assert all(hidden <= 0 and right <= 390 for hidden, right in boxes)
+    labels, heads = seen.run(
+        "const box = document.querySelector('.cards');"
+        "return [[...box.querySelector('tbody tr').cells].slice(2).map("
+        "d => getComputedStyle(d, '::before').content),"
+        " [...box.querySelectorAll('thead th')].slice(2).map(h => h.textContent)]"
+    )
+    assert [label.strip('"') for label in labels] == heads
+    assert "Bid at most, EUR" in heads
 
 
 def test_a_family_page_stays_small(month):
@@ -289,7 +293,7 @@ def test_untrusted_names_run_nothing_and_show_as_text(browser, folder, size):
     seen = Seen(browser, folder / "page.html", size)
     assert browser.title == NASTY[1]
     assert seen.console == []
-    assert outside(seen, folder) == []
+    assert seen.outside(folder) == []
     assert seen.count("img") == seen.count("svg a") == 0
     assert seen.charts == seen.drawn
     assert seen.overflow <= 0
@@ -343,12 +347,7 @@ def test_an_injected_script_is_stopped_by_the_page_policy(browser, folder):
 
 
 def test_charts_take_the_ink_of_a_dark_page(browser, folder):
-    dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
     script = "return document.querySelector('.chart').layout.font.color"
-    Seen(browser, folder / "page.html", SIZES["desk"])
-    light_ink = browser.execute_script(script)
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
-    Seen(browser, folder / "page.html", SIZES["desk"])
-    dark_ink = browser.execute_script(script)
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
-    assert (light_ink, dark_ink) == ("#58616b", "#a4adb6")
+    page = folder / "page.html"
+    ink = {scheme: Seen(browser, page, scheme=scheme).run(script) for scheme in ("light", "dark")}
+    assert ink == {"light": "#58616b", "dark": "#a4adb6"}

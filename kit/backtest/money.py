@@ -10,8 +10,9 @@ would have cost at least one increment more than the price it fetched.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -24,8 +25,7 @@ from kit.estimation.forecast import forecast
 from kit.logs import CannotSay, Logs
 from kit.logs.months import month_number, month_word
 from kit.logs.settings import Settings
-
-Progress = Callable[[str, int, int], None]
+from kit.scale import ALONE, Hands, all_of
 
 DRAWS = 300
 EVERY_MONTHS = 3
@@ -62,7 +62,7 @@ class MoneyReplay:
 
 
 def replay_bids(
-    logs: Logs, settings: Settings, every: int = EVERY_MONTHS, progress: Progress | None = None
+    logs: Logs, settings: Settings, every: int = EVERY_MONTHS, hands: Hands = ALONE
 ) -> MoneyReplay | CannotSay:
     """Replay past listings month by month.
 
@@ -74,8 +74,8 @@ def replay_bids(
         Targets and limits, today's throughout.
     every
         Months from one replayed month to the next, to save time.
-    progress
-        Called with what has been done, how many months are done, and how many there are.
+    hands
+        Who works, family by family; the result does not depend on it.
 
     Returns
     -------
@@ -86,24 +86,33 @@ def replay_bids(
     past = _past_lots(logs, every)
     if past.empty:
         return CannotSay("no past listing with a final price")
-    families = list(families_of(past, logs))
-    today = {f: fit_family(logs, f) for f in families}
-    months = sorted(past["number"].unique())
+    found = all_of(
+        partial(_replayed, settings),
+        list(families_of(past, logs)),
+        lambda f: (logs.of([f]), f, past[past["family_id"] == f]),
+        hands.saying("bids on"),
+    )
+    in_order = past.sort_values("number", kind="stable")["listing_id"]
+    whole = pd.concat(found.values(), ignore_index=True).set_index("listing_id")
+    lots = _chosen(whole.loc[in_order].reset_index())
+    return MoneyReplay(lots, summary(lots))
+
+
+def _replayed(settings: Settings, given: tuple[Logs, str, pd.DataFrame]) -> pd.DataFrame:
+    """One family's past lots with what was decided then and what they were worth."""
+    logs, family, past = given
+    today = {family: fit_family(logs, family)}
     tables = []
-    for i, month in enumerate(months):
+    for month in sorted(past["number"].unique()):
         lots = past[past["number"] == month]
         known = known_at(logs, month_end(month - 1))
-        touched = [f for f in families_of(lots, logs) if f in known.families]
-        then = {f: fit_family(known, f) for f in touched}
-        economics = _economics(known, settings, then, month)
-        told = lots.merge(_decided(lots, logs, economics), on="listing_id", how="left")
-        hindsight = _economics(logs, settings, {f: today[f] for f in families}, month)
-        worth = _judged(lots, logs, hindsight)
-        tables.append(told.merge(worth, on="listing_id", how="left"))
-        if progress:
-            progress(f"bids of {month_word(month)}", i + 1, len(months))
-    lots = _chosen(pd.concat(tables, ignore_index=True))
-    return MoneyReplay(lots, summary(lots))
+        then = {f: fit_family(known, f) for f in (family,) if f in known.families}
+        told = _decided(lots, logs, _economics(known, settings, then, month))
+        worth = _judged(lots, logs, _economics(logs, settings, today, month))
+        tables.append(
+            lots.merge(told, on="listing_id", how="left").merge(worth, on="listing_id", how="left")
+        )
+    return pd.concat(tables, ignore_index=True)
 
 
 def _past_lots(logs: Logs, every: int) -> pd.DataFrame:

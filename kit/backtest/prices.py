@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -11,8 +12,7 @@ from kit.backtest.methods import OURS, answers
 from kit.backtest.origins import as_cutoffs, held_out, known_at
 from kit.estimation.depreciation import fit_prices, working_prices
 from kit.logs import CannotSay, Fault, LogFault, Logs
-
-Progress = Callable[[str, int, int], None]
+from kit.scale import ALONE, Hands, all_of
 
 HORIZONS, LEVELS = (1, 3, 6, 12), (0.5, 0.8, 0.9)
 
@@ -49,7 +49,7 @@ def backtest_prices(
     origins: Sequence[str | pd.Timestamp] | None = None,
     horizons: Sequence[int] = HORIZONS,
     levels: Sequence[float] = LEVELS,
-    progress: Progress | None = None,
+    hands: Hands = ALONE,
 ) -> Backtest:
     """Forecast later sales from what was known at earlier month ends.
 
@@ -68,8 +68,8 @@ def backtest_prices(
         Months ahead, 1 being the month after the cutoff.
     levels
         Interval levels.
-    progress
-        Called with what has been done, how many cutoffs are done, and how many there are.
+    hands
+        Who works, family by family; the result does not depend on it.
 
     Returns
     -------
@@ -82,20 +82,34 @@ def backtest_prices(
     """
     _check(horizons, levels)
     cutoffs = as_cutoffs(logs, origins)
-    tables: list[pd.DataFrame] = []
-    silent: list[tuple[object, ...]] = []
-    for i, cutoff in enumerate(cutoffs):
-        known = known_at(logs, cutoff)
-        for family_id in known.families:
-            one = _FamilyAtCutoff(logs, known, family_id, cutoff)
-            tables += list(_family(one, horizons, (tuple(levels), silent)))
-        if progress:
-            progress(f"forecasts from {cutoff:%Y-%m}", i + 1, len(cutoffs))
+    work = partial(_every_cutoff, tuple(cutoffs), tuple(horizons), tuple(levels))
+    told = hands.saying("forecasts of")
+    found = all_of(work, logs.families, lambda f: (logs.of([f]), f), told)
+    in_order = [found[f][i] for i in range(len(cutoffs)) for f in logs.families]
+    tables = [t for said, _ in in_order for t in said]
+    silent = [row for _, unsaid in in_order for row in unsaid]
     if not tables:
         raise LogFault([Fault("sales.csv", None, "", "no sale after any cutoff", "held-out sales")])
     unsaid = pd.DataFrame(silent, columns=["family_id", "cutoff", "horizon", "n", "reason"])
     whole = pd.concat(tables, ignore_index=True).set_index("family_id").reset_index()
     return Backtest(whole, unsaid, tuple(cutoffs), tuple(horizons), tuple(levels))
+
+
+def _every_cutoff(
+    cutoffs: tuple[pd.Timestamp, ...],
+    horizons: tuple[int, ...],
+    levels: tuple[float, ...],
+    given: tuple[Logs, str],
+) -> list[tuple[list[pd.DataFrame], list[tuple[object, ...]]]]:
+    """One family's forecasts, and what could not be said, from each cutoff."""
+    logs, family_id = given
+    out = []
+    for cutoff in cutoffs:
+        known, silent = known_at(logs, cutoff), list[tuple[object, ...]]()
+        one = _FamilyAtCutoff(logs, known, family_id, cutoff)
+        there = family_id in known.families
+        out.append((list(_family(one, horizons, (levels, silent))) if there else [], silent))
+    return out
 
 
 def _check(horizons: Sequence[int], levels: Sequence[float]) -> None:

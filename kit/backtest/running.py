@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,8 +15,7 @@ from kit.backtest.tables import by_horizon, by_sales
 from kit.estimation.calibration import Calibration, width_factor, write_calibration
 from kit.logs import CannotSay, Logs, read_logs, read_settings
 from kit.logs.settings import Settings
-
-Progress = Callable[[str, int, int], None]
+from kit.scale import ALONE, Hands
 
 FOLDER = "backtest"
 # Longer than the four horizons that are compared, since forecasts run to two years and a horizon
@@ -67,9 +65,7 @@ def _percent(table: pd.DataFrame) -> pd.DataFrame:
     return out.round({c: 2 for c in out if c not in names and c not in fine}).rename(columns=names)
 
 
-def backtest(
-    logs: Logs, settings: Settings, every: int = 3, progress: Progress | None = None
-) -> BacktestRun:
+def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALONE) -> BacktestRun:
     """Back-test prices and bids.
 
     Parameters
@@ -78,8 +74,8 @@ def backtest(
         The workspace's.
     every
         Months from one replayed month of bids to the next.
-    progress
-        Called with what has been done, how much is done, and how much there is.
+    hands
+        Who works, family by family; the result does not depend on it.
 
     Returns
     -------
@@ -90,8 +86,8 @@ def backtest(
     LogFault
         If the sales span too few months.
     """
-    prices = backtest_prices(logs, horizons=HORIZONS, progress=progress)
-    money = replay_bids(logs, settings, every, progress)
+    prices = backtest_prices(logs, horizons=HORIZONS, hands=hands)
+    money = replay_bids(logs, settings, every, hands)
     calibration = width_factor(prices.of(OURS))
     return BacktestRun(prices, by_horizon(prices), by_sales(prices), calibration, money)
 
@@ -100,7 +96,7 @@ def run_backtest(
     workspace: str | Path,
     folder: str | Path | None = None,
     every: int = 3,
-    progress: Progress | None = None,
+    hands: Hands = ALONE,
 ) -> BacktestRun:
     """Back-test a workspace and write what was found.
 
@@ -110,7 +106,7 @@ def run_backtest(
         Folder of logs.
     folder
         Where to write; ``backtest`` inside the workspace if None.
-    every, progress
+    every, hands
         As in ``backtest``.
 
     Returns
@@ -124,7 +120,7 @@ def run_backtest(
     """
     workspace = Path(workspace)
     logs, settings = read_logs(workspace), read_settings(workspace)
-    run = backtest(logs, settings, every, progress)
+    run = backtest(logs, settings, every, hands)
     write_backtest(run, Path(folder) if folder is not None else workspace / FOLDER)
     return run
 

@@ -8,11 +8,22 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kit.commands.words import BACKTEST, month_folder, month_of, read, show, within, write_csv
+from kit.commands.families import fitted
+from kit.commands.words import (
+    BACKTEST,
+    hands_of,
+    month_folder,
+    month_of,
+    read,
+    show,
+    within,
+    write_csv,
+)
 from kit.logs import Fault, LogFault, Logs, Settings
 
 if TYPE_CHECKING:
     from kit.decisions.economics import Economics
+    from kit.estimation.estimates import FamilyEstimates
 
 BIDS_SHOWN = [
     "listing_id",
@@ -59,7 +70,8 @@ def bids(options: Namespace) -> int:
         return 0
     month = month_of(options.month, logs)
     wanted = open_listings(_listings(options.listings, logs), logs.newest_day)
-    economics = _economics(logs, settings, (month, 3), list(families_of(wanted, logs)))
+    fits = fitted(logs, list(families_of(wanted, logs)), hands_of(options))
+    economics = _economics(logs, settings, (month, 3), fits)
     table = score(wanted, logs, economics)
     show(table, month_folder(options.workspace, month) / "bids.csv", BIDS_SHOWN)
     good = wanted[wanted["listing_id"].isin(table.loc[table["advice"] == "bid", "listing_id"])]
@@ -96,8 +108,8 @@ def stock(options: Namespace) -> int:
 
     logs, settings = read(options.workspace, options.as_of)
     month = month_of(options.month, logs)
-    families = list(families_of(logs.tables["stock"], logs))
-    table = shelf(logs, _economics(logs, settings, (month, 3), families))
+    fits = fitted(logs, list(families_of(logs.tables["stock"], logs)), hands_of(options))
+    table = shelf(logs, _economics(logs, settings, (month, 3), fits))
     show(table, month_folder(options.workspace, month) / "stock.csv", STOCK_SHOWN)
     return 0
 
@@ -111,7 +123,8 @@ def plan(options: Namespace) -> int:
     within("--months", options.months, 3, 60)
     logs, settings = read(options.workspace, options.as_of)
     month = month_of(options.month, logs)
-    economics = _economics(logs, settings, (month, options.months), logs.families)
+    fits = fitted(logs, logs.families, hands_of(options))
+    economics = _economics(logs, settings, (month, options.months), fits)
     found = month_plan(logs, settings, economics)
     folder = month_folder(options.workspace, month)
     write_csv(found.items, folder / "plan.csv")
@@ -134,17 +147,15 @@ def plan(options: Namespace) -> int:
 
 
 def _economics(
-    logs: Logs, settings: Settings, span: tuple[int, int], families: list[str]
+    logs: Logs, settings: Settings, span: tuple[int, int], fits: dict[str, FamilyEstimates]
 ) -> Economics:
-    """Work out some families from a month on; ``span`` is (number of the month, months)."""
+    """Work out fitted families from a month on; ``span`` is (number of the month, months)."""
     from kit.decisions.economics import unit_economics
     from kit.estimation.calibration import calibrated_outlook, read_calibration
-    from kit.estimation.estimates import Estimates, fit_family
+    from kit.estimation.estimates import Estimates
     from kit.estimation.forecast import forecast
 
-    estimates = Estimates(
-        logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in families}
-    )
+    estimates = Estimates(logs.currency, logs.newest_day, fits)
     outlook = forecast(estimates, span[1], settings.seed, settings.draws, span[0])
     factor = read_calibration(logs.folder / BACKTEST).factor
     return unit_economics(calibrated_outlook(outlook, factor), settings)

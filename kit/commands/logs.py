@@ -21,7 +21,7 @@ def demo(options: Namespace) -> int:
         raise LogFault([Fault(str(folder), None, "", "a folder with other files", "a new folder")])
     write_demo(folder)
     print(f"An invented business, written to {folder}/ (brands, people and prices are made up).")
-    return write_pages(folder, DEMO_MONTH, None, (None, max(1, options.workers)))
+    return write_pages(folder, DEMO_MONTH, {"workers": max(1, options.workers)})
 
 
 def init(options: Namespace) -> int:
@@ -52,16 +52,25 @@ def bring_in(options: Namespace) -> int:
     return 0
 
 
+def partition(options: Namespace) -> int:
+    """Write a log as Parquet partitioned by family, and move the old one aside."""
+    from kit.logs.partitioning import partition as write_partitions
+
+    done = write_partitions(options.workspace, options.table)
+    for family, rows in done.rows.items():
+        print(f"  {family or 'models the catalogue does not name'}: {rows} rows")
+    print(f"{sum(done.rows.values())} rows written: {done.folder}/")
+    print(f"The log as it was: {done.before}")
+    return 0
+
+
 def check(options: Namespace) -> int:
     """Print the row ledger and every fault; fail if too many rows are held."""
     logs, settings = read(options.workspace)
     print(logs.ledger.counts().to_string(index=False))
     for _, row in logs.ledger.exceptions.iterrows():
         if row["column"]:
-            fault = Fault(
-                f"{row['table']}.csv", row["line"], row["column"], row["found"], row["allowed"]
-            )
-            print(fault)
+            print(Fault(*row[["file", "line", "column", "found", "allowed"]]))
     print()
     print(logs.ledger.reasons().to_string(index=False))
     share, limit = logs.ledger.held_share(), settings.limits.held_share

@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import sys
 from argparse import Namespace
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from kit.commands.words import BACKTEST, day_of, read, within, write_csv
+from kit.commands.families import price_curves
+from kit.commands.words import BACKTEST, day_of, hands_of, read, within, write_csv
 from kit.logs.months import month_number
+from kit.scale import check_shared
 
 
 def forecast(options: Namespace) -> int:
     """Write a price forecast."""
     from kit.estimation.calibration import calibrated_table, read_calibration
-    from kit.estimation.depreciation import fit_prices
     from kit.estimation.price_table import price_forecast
 
     within("--months", options.months, 1, 120)
     within("--level", options.level, 0.01, 0.99)
     logs, _ = read(options.workspace, options.as_of)
     keys = [k for k in options.by.split(",") if k]
-    curves = {f: fit_prices(logs, f) for f in logs.families}
+    curves = price_curves(logs, hands_of(options))
     calibration = read_calibration(Path(options.workspace) / BACKTEST)
     now = int(month_number([logs.newest_day])[0])
     table = price_forecast(logs, curves, options.months, options.level, keys)
@@ -36,19 +39,30 @@ def forecast(options: Namespace) -> int:
 
 def report(options: Namespace) -> int:
     """Write the month's report."""
-    within("--workers", options.workers, 1, 64)
-    run = (options.family, options.workers)
-    return write_pages(Path(options.workspace), options.month, options.as_of, run)
+    hands = hands_of(options)
+    within("--time-limit", options.time_limit, 1, 86_400)
+    if options.memory_limit is not None:
+        within("--memory-limit", options.memory_limit, 0.5, 4096)
+    asked = {
+        "families": options.family,
+        "as_of": day_of(options.as_of),
+        "workers": hands.workers,
+        "cluster": hands.cluster,
+        "again": options.again,
+        "time_limit": options.time_limit,
+        "memory_limit": options.memory_limit,
+        "fresh_kernels": options.fresh_kernels,
+    }
+    if hands.cluster is not None:
+        check_shared(hands.cluster, Path(options.workspace))
+    return write_pages(Path(options.workspace), options.month, asked)
 
 
-def write_pages(
-    workspace: Path, month: str, as_of: str | None, run: tuple[list[str] | None, int]
-) -> int:
-    """Write a month's pages; ``run`` is (families or None for all, workers)."""
+def write_pages(workspace: Path, month: str, asked: dict[str, Any]) -> int:
+    """Write a month's pages; ``asked`` has what a ``kit.reports.month.Order`` may name."""
     from kit.reports.month import Order, write_month
 
-    families, workers = run
-    order = Order(families=families, as_of=day_of(as_of), workers=workers)
+    order = Order(**asked)
     result = write_month(workspace, month, order=order, progress=_progress)
     print(f"\nOpen {result.index} in a browser.")
     print(f"Thresholds: {result.folder / 'thresholds.csv'}")
@@ -59,7 +73,8 @@ def write_pages(
 
 
 def _progress(family: str, status: str, seconds: float) -> None:
-    print(f"  {family}: {status} ({seconds:.0f} s)", flush=True)
+    took = "" if status == "kept" else f" ({seconds:.0f} s)"
+    print(f"  {family}: {status}{took}", flush=True)
 
 
 def backtest(options: Namespace) -> int:
@@ -68,7 +83,8 @@ def backtest(options: Namespace) -> int:
 
     within("--every", options.every, 1, 24)
     folder = Path(options.workspace) / BACKTEST
-    run = run_backtest(options.workspace, folder, options.every, _step)
+    hands = replace(hands_of(options), progress=_step)
+    run = run_backtest(options.workspace, folder, options.every, hands)
     for title, table in run.printable().items():
         print(f"\n{title}")
         print(table.to_string(index=False, na_rep=""))

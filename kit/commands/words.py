@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from argparse import Namespace
 from pathlib import Path
 
 import pandas as pd
 
 from kit.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from kit.logs.months import month_number, month_word, parse_month
+from kit.scale import Hands
 
 BACKTEST = "backtest"
 
@@ -36,6 +38,12 @@ def within(option: str, value: float, lowest: float, highest: float) -> None:
     """Refuse a number outside its limits."""
     if not lowest <= value <= highest:
         raise LogFault([Fault(option, None, "", str(value), f"from {lowest:g} to {highest:g}")])
+
+
+def hands_of(options: Namespace) -> Hands:
+    """Who does the work: ``--workers`` processes, or the cluster at ``--cluster``."""
+    within("--workers", options.workers, 1, 64)
+    return Hands(options.workers, options.cluster)
 
 
 def month_folder(workspace: str, month: int) -> Path:

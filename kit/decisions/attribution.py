@@ -125,12 +125,13 @@ def attribute(
 
 
 class _Mixes:
-    """Outlooks and settings put together from two views; each drawn outlook is kept."""
+    """Outlooks and settings put together from two views; what has been worked out is kept."""
 
     def __init__(self, views: tuple[View, View], family_id: str, draws: int) -> None:
         self.views, self.family_id, self.draws = views, family_id, draws
         self.drawn: dict[tuple[int, int], FamilyOutlook | CannotSay] = {}
-        self.bids: dict[tuple[frozenset[str], tuple[str, str]], float] = {}
+        self.mixes: list[Settings] = []
+        self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
 
     def outlook(self, knowledge: int, clock: int) -> FamilyOutlook | CannotSay:
         """Draws from one view's estimates at one view's month."""
@@ -143,16 +144,18 @@ class _Mixes:
 
     def bid(self, swapped: frozenset[str], key: tuple[str, str]) -> float:
         """Unrounded bid with some blocks taken from the second view."""
-        if (swapped, key) in self.bids:
-            return self.bids[swapped, key]
         clock = int(TIME in swapped)
+        rules, number = self._rules(swapped)
+        # Blocks that are the same in both views change nothing: such mixes share one bid.
+        asked = *(int(b in swapped) for b in (PRICE, PART, YIELD)), clock, number
+        if (asked, key) in self.bids:
+            return self.bids[asked, key]
         price, part, rates = (self.outlook(int(b in swapped), clock) for b in (PRICE, PART, YIELD))
         if isinstance(price, CannotSay) or isinstance(part, CannotSay):
             raise ValueError("both views must have been looked at before")
         if isinstance(rates, CannotSay):
             raise ValueError("both views must have been looked at before")
         family = _joined(price, part, rates)
-        rules = mixed_settings(self.views[0].settings, self.views[1].settings, swapped)
         rules = rules.for_class(family.estimates.device_class)
         view = self.views[clock]
         outlook = Outlook(
@@ -163,8 +166,15 @@ class _Mixes:
             self.draws,
             {self.family_id: family},
         )
-        self.bids[swapped, key] = unit_bid(unit_under(rules, family, key, outlook), 0).exact
-        return self.bids[swapped, key]
+        self.bids[asked, key] = unit_bid(unit_under(rules, family, key, outlook), 0).exact
+        return self.bids[asked, key]
+
+    def _rules(self, swapped: frozenset[str]) -> tuple[Settings, int]:
+        """Settings with some blocks taken from the second view, and which of the mixes it is."""
+        mixed = mixed_settings(self.views[0].settings, self.views[1].settings, swapped)
+        if mixed not in self.mixes:
+            self.mixes.append(mixed)
+        return mixed, self.mixes.index(mixed)
 
 
 def _joined(price: FamilyOutlook, part: FamilyOutlook, rates: FamilyOutlook) -> FamilyOutlook:

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from kit.decisions.acquisition import landing_under, purchase_on
+from kit.decisions.bench import Bench, days_to_cash, part_codes
 from kit.decisions.options import (
     AS_IS,
     MAKER,
     NOT_FOR_SALE,
     PART_OUT,
     REPAIR,
-    Bench,
     Option,
     as_is,
-    days_to_cash,
     maker,
-    part_codes,
     part_out,
     repair,
 )
@@ -135,13 +133,11 @@ def unit_under(
     day = f"{month_start(outlook.first_month):%Y-%m-%d}"
     rules = replace(rules, purchase=purchase_on(rules.purchase, day))
     bench = Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
-    declared = family.estimates.rates.states
-    rows = declared[declared["listed_fault"] == fault].reset_index(drop=True)
-    likely = rows[rows["prior_success"] > 0].sort_values("share").tail(1)
-    main = str(likely["state"].iloc[0]) if len(likely) else ""
+    rows = family.estimates.rates.by_fault[fault]
+    able = [(row["share"], at) for at, row in enumerate(rows) if row["prior_success"] > 0]
+    main = str(rows[max(able)[1]]["state"]) if able else ""  # of equals the last
     states = []
-    for i, row in rows.iterrows():
-        at = int(i)
+    for at, row in enumerate(rows):
         share, success = family.shares[fault][:, at], family.success[fault][:, at]
         faults = (row["state"], fault) if row["state"] == main else (row["state"],)
         states.append(_state(bench, row, (share, success), (fault, faults)))
@@ -164,7 +160,7 @@ def unit_under(
 
 def _state(
     bench: Bench,
-    row: pd.Series,
+    row: Mapping[str, Any],
     drawn: tuple[Floats, Floats],
     names: tuple[str, tuple[str, ...]],
 ) -> StateOptions:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from kit.decisions.bench import Bench
 from kit.decisions.gate import (
     MakerTerms,
     RepairAtGate,
@@ -17,7 +18,7 @@ from kit.decisions.gate import (
     part_slope,
 )
 from kit.decisions.money import cents
-from kit.decisions.options import AS_IS, REPAIR, Bench
+from kit.decisions.options import AS_IS, REPAIR
 from kit.decisions.selling import SaleTerms, net_sale
 from kit.decisions.unit import StateOptions
 from kit.logs.settings import Settings

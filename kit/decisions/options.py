@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.decisions.bench import Bench, days_to_cash, part_codes
 from kit.decisions.money import cents
 from kit.decisions.repairing import Job, part_out_value, recovered_part, repair_cost, total
-from kit.decisions.selling import SaleTerms, net_sale, reserve_per_unit
+from kit.decisions.selling import net_sale, reserve_per_unit
 from kit.estimation.as_is import OTHER
-from kit.estimation.forecast import FamilyOutlook
 from kit.estimation.part_paths import PartPath
-from kit.logs.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 
@@ -60,74 +60,6 @@ class RepairOption(Option):
     lines: Mapping[str, Floats] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """Everything the options of one model share: prices ahead, terms, settings."""
-
-    outlook: FamilyOutlook
-    settings: Settings
-    terms: SaleTerms
-    model_id: str
-    months: int
-
-    @property
-    def level(self) -> Floats:
-        """Working price at base grade and planning channel, mean sale, (draws, months + pad)."""
-        at = self.outlook.models.index(self.model_id)
-        channel = self.outlook.channel.get(self.settings.sale.channel, np.ones(1))
-        out: Floats = self.outlook.level[:, at] * self.outlook.mean_factor * channel[:, None]
-        return out
-
-    def price_after(self, days: float) -> Floats:
-        """Mean working price when sold ``days`` after each month's middle, (draws, months).
-
-        Delays beyond the months forecast past the horizon (about eight) count as that long.
-        """
-        reach = self.outlook.level.shape[2] - self.months - 1
-        ahead = min(days / self.settings.month_days, reach)
-        whole, part = int(ahead), ahead - int(ahead)
-        log = np.log(self.level)
-        early = log[:, whole : whole + self.months]
-        late = log[:, min(whole + 1, reach) :][:, : self.months]
-        out: Floats = np.exp((1 - part) * early + part * late)
-        return out
-
-    def part(self, code: str) -> PartPath | None:
-        """Offer for a part in the first quality of the settings' order that is quoted."""
-        order = self.settings.repair.quality_order
-        for quality in [*order, *sorted({k[2] for k in self.outlook.parts} - set(order))]:
-            path = self.outlook.parts.get((self.model_id, code, quality))
-            if path is not None:
-                return path
-        return None
-
-    @property
-    def test_cost(self) -> float:
-        """Labour of receiving and testing one unit."""
-        bench = self.settings.bench
-        return float(cents(bench.test_hours * bench.rate_per_hour))
-
-
-def part_codes(state: pd.Series) -> list[str]:
-    """Parts a state needs."""
-    return [c.strip() for c in str(state["part_codes"]).split(";") if c.strip()]
-
-
-def lead_days(bench: Bench, codes: list[str]) -> float:
-    """Days until all parts of a job are there; none for a job without parts."""
-    usual = bench.settings.delay.part_lead_days
-    paths = [bench.part(c) for c in codes]
-    days = [usual if p is None or p.lead_days is None else p.lead_days for p in paths]
-    return max(days, default=0.0)
-
-
-def days_to_cash(bench: Bench, codes: list[str]) -> float:
-    """Days from paying for a unit to being paid for it repaired."""
-    d = bench.settings.delay
-    fixed = d.inbound_days + d.queue_days + d.bench_days + d.listing_days + d.selling_days
-    return fixed + lead_days(bench, codes)
-
-
 def as_is(bench: Bench, state: str, fault: str) -> Option:
     """Sell untouched, faults described; worth only its test cost where no such sale is known."""
     delay = bench.settings.delay
@@ -142,7 +74,9 @@ def as_is(bench: Bench, state: str, fault: str) -> Option:
     return Option(net_sale(price, bench.terms) - bench.test_cost, price)
 
 
-def repair(bench: Bench, state: pd.Series, success: Floats, fallback: Option) -> RepairOption | str:
+def repair(
+    bench: Bench, state: pd.Series | Mapping[str, Any], success: Floats, fallback: Option
+) -> RepairOption | str:
     """Own repair, with its outcomes; a reason instead where it cannot be costed.
 
     Failure leaves the as-is unit at a discount and the dearest part to be used again.
@@ -224,11 +158,11 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
     ``V = rho (E[N] - Q - carriage - admin) + (1 - rho)(fallback - carriage - admin - fee)``, with
     the maker's turnaround, reserve and genuine-part price factor in N.
     """
-    quotes = bench.outlook.estimates.maker
-    mine = quotes[(quotes["model_id"] == bench.model_id) & quotes["fault"].isin(faults)]
-    if mine.empty:
+    quotes = bench.outlook.estimates.makers.get(bench.model_id, [])
+    mine = [q for q in quotes if q["fault"] in faults]
+    if not mine:
         return "no maker's quote"
-    quote, terms = mine.iloc[-1], bench.settings.maker
+    quote, terms = mine[-1], bench.settings.maker
     lead = _or(quote["lead_days"], terms.lead_days)
     fee = _or(quote["refused_quote_fee"], terms.refused_fee)
     delay = bench.settings.delay

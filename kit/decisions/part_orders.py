@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.decisions.bench import Bench
 from kit.decisions.economics import Economics, bench_of
 from kit.decisions.last_buy import PartTerms, drawn_needs, jobs_per_part, last_buy
-from kit.decisions.options import Bench
 from kit.decisions.stop_dates import StopMonths, needed_until
 from kit.decisions.unit import UnitEconomics
 from kit.logs import CannotSay, Logs

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from kit.decisions.bench import Bench
 from kit.decisions.economics import Economics, bench_of
 from kit.decisions.money import cents
-from kit.decisions.options import Bench
 from kit.decisions.selling import net_sale, reserve_per_unit
 from kit.logs import CannotSay, Logs
 from kit.logs.settings import PartQuality, Settings

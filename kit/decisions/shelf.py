@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from kit.decisions.bench import Bench
 from kit.decisions.economics import Economics, bench_of, unit_under
 from kit.decisions.gate import (
     HOLD_WEEKS,
@@ -17,7 +18,7 @@ from kit.decisions.gate import (
 )
 from kit.decisions.gate_limits import AtGate, break_evens
 from kit.decisions.interlocks import Interlock, interlock
-from kit.decisions.options import REPAIR, Bench
+from kit.decisions.options import REPAIR
 from kit.decisions.selling import net_sale, reserve_per_unit
 from kit.estimation.forecast import FamilyOutlook
 from kit.logs import CannotSay, Logs

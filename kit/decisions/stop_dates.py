@@ -20,7 +20,7 @@ import pandas as pd
 
 from kit.decisions.economics import Economics
 from kit.decisions.unit import StateOptions, UnitEconomics
-from kit.decisions.unit_bid import hammer_paths, margin_fraction, unit_bid
+from kit.decisions.unit_bid import margin_fraction, unit_bid
 from kit.logs import CannotSay
 from kit.logs.months import month_start
 from kit.logs.settings import Settings
@@ -163,7 +163,7 @@ def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:
 
 def buy_stop(unit: UnitEconomics, exact_bids: Floats) -> StopMonths | CannotSay:
     """When the threshold falls below the usual hammer price."""
-    hammer = hammer_paths(unit)
+    hammer = unit.hammer_paths
     if hammer is None:
         return CannotSay("no hammer price seen for this fault in the family")
     below = bid_paths(unit, exact_bids) < hammer

@@ -83,6 +83,22 @@ class UnitEconomics:
         """Gate decision per state and month."""
         return [s.best() for s in self.states]
 
+    @cached_property
+    def hammer_paths(self) -> Floats | None:
+        """Price such units hammer at, per draw and month; None where none were seen."""
+        ratio = self.family.hammer.get(self.listed_fault)
+        if ratio is None:
+            return None
+        at = self.family.models.index(self.model_id)
+        out: Floats = self.family.level[:, at, : self.months] * ratio[:, None]
+        return out
+
+    @cached_property
+    def hammer_bands(self) -> Floats | None:
+        """Lower, median and upper (80 %) usual hammer price by month, (3, months)."""
+        paths = self.hammer_paths
+        return None if paths is None else np.quantile(paths, [0.1, 0.5, 0.9], axis=0)
+
     def end_states(self, month: int) -> EndStates:
         """End states of a unit bought in a month, at the market's mean price, (draws, slots)."""
         return self.both_end_states(month)[0]

@@ -56,22 +56,11 @@ class Bid:
     probability_loss: float
 
 
-def hammer_paths(unit: UnitEconomics) -> Floats | None:
-    """Price such units hammer at, per draw and month; None where none were seen."""
-    ratio = unit.family.hammer.get(unit.listed_fault)
-    if ratio is None:
-        return None
-    at = unit.family.models.index(unit.model_id)
-    out: Floats = unit.family.level[:, at, : unit.months] * ratio[:, None]
-    return out
-
-
 def hammer_price(unit: UnitEconomics, month: int) -> tuple[float, float, float]:
     """Lower, median and upper (80 %) usual hammer price in a month; missing if never seen."""
-    paths = hammer_paths(unit)
-    if paths is None:
+    if unit.hammer_bands is None:
         return (np.nan, np.nan, np.nan)
-    lower, middle, upper = np.quantile(paths[:, month], [0.1, 0.5, 0.9])
+    lower, middle, upper = unit.hammer_bands[:, month]
     return float(lower), float(middle), float(upper)
 
 

@@ -18,7 +18,6 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from kit.estimation.market import Roots
 from kit.estimation.panel import Models, Panel, Traits
 from kit.estimation.penalised import Rows
 from kit.logs.months import age_in_months
@@ -58,9 +57,14 @@ class Priors:
     noise: float = 0.10
     drift: float = 0.05
     market: float = 0.045
-    market_roots: Roots = (0.9, 0.0)
+    market_slow: float = 0.0
     with_step: bool = True
     with_season: bool = True
+
+    @property
+    def slow_share(self) -> float:
+        """Standard deviation of the market's slow part over that of its quick one."""
+        return self.market_slow / self.market
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +121,7 @@ def layout_of(panel: Panel, priors: Priors) -> Layout:
         names += ["season cos", "season sin"]
     last = panel.now.year * 12 + panel.now.month - 1
     last = max(last, int(panel.month.max(initial=last)))
-    # The path goes on from its last two months.
-    first = min(int(panel.month.min(initial=last)), last - 1)
+    first = int(panel.month.min(initial=last))
     return Layout(tuple(names), len(panel.models.ids), first, last)
 
 

@@ -1,11 +1,10 @@
-"""The quarterly drift of each model around its curve, eliminated before the rest is solved.
+"""The quarterly drift of each model around its curve.
 
     c_{m,q} = rho c_{m,q-1} + shock,   stationary standard deviation ``sd``
 
 A model's price stays above or below its curve for a year or so. Sales of one quarter share one
-state, so a burst of sales teaches no more than the state can tell. There are many states, but a
-row touches one, and a model's states touch no other model's: given the other coefficients they
-are solved model by model (a Schur complement), and the posterior is the whole system's.
+state, so a burst of sales teaches no more than the state can tell. ``drift_solving`` finds the
+states; here is what they say about rows and about days to come.
 """
 
 from __future__ import annotations
@@ -16,15 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from kit.estimation.market import market_precision
+from kit.estimation.cells import OWN
+from kit.estimation.design import Layout
 from kit.estimation.panel import Panel
-from kit.estimation.penalised import (
-    Posterior,
-    Rows,
-    explained_variance,
-    normal_equations,
-    posterior_of,
-)
+from kit.estimation.penalised import Posterior, Rows
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -49,30 +43,43 @@ class States:
 
     def prior_precision(self, sd: float) -> Floats:
         """Precision of one model's states before any data, (quarters, quarters)."""
-        shocks = market_precision(self.quarters, (DRIFT_RHO, 0.0))
-        precision: Floats = shocks / ((1.0 - DRIFT_RHO**2) * sd**2)
-        return precision
+        apart = np.abs(np.subtract.outer(np.arange(self.quarters), np.arange(self.quarters)))
+        return np.asarray(np.linalg.inv(sd**2 * DRIFT_RHO**apart), dtype="float64")
 
 
 @dataclass(frozen=True, eq=False)
 class Drift:
     """The states given the other coefficients theta.
 
-    Their mean is ``mean`` (states,) at the posterior mean of theta, and moves by -``loads``
-    (states, p) times theta's departure from it; ``spread`` (models, quarters, quarters) is their
-    covariance at fixed theta; ``moved`` is loads times theta's covariance.
+    Their mean is ``mean`` (states,) at the posterior mean of theta, and moves by minus the loads
+    times theta's departure from it. A state has no load on other models' coefficients: ``common``
+    (states, dense + months) are its loads on the family's, ``own`` (states, 3) those on its
+    model's level, slope and step. ``spread`` (models, quarters, quarters) is the covariance at
+    fixed theta.
     """
 
     states: States
+    layout: Layout
     mean: Floats
-    loads: Floats
+    common: Floats
+    own: Floats
     spread: Floats
-    moved: Floats
 
     @property
     def variance(self) -> Floats:
         """Variance of each state at fixed theta, (states,)."""
         return np.einsum("mqq->mq", self.spread).ravel()
+
+    def loads_of(self, chosen: Ints) -> Floats:
+        """Loads of some states on all coefficients, (chosen, p)."""
+        layout, common = self.layout, self.common[chosen]
+        out = np.zeros((len(chosen), layout.size))
+        out[:, : layout.n_dense] = common[:, : layout.n_dense]
+        out[:, layout.months] = common[:, layout.n_dense :]
+        each, model = np.arange(len(chosen)), chosen // self.states.quarters
+        for i in range(OWN):
+            out[each, layout.models(i).start + model] = self.own[chosen, i]
+        return out
 
 
 def states_of(panel: Panel, last_month: int) -> States:
@@ -84,106 +91,15 @@ def states_of(panel: Panel, last_month: int) -> States:
     return States(of_row, len(panel.models.ids), first, quarters)
 
 
-def solve_with_drift(
-    rows: Rows,
-    response: tuple[Floats, Floats],
-    prior: tuple[Floats, Floats],
-    drifting: tuple[States, float],
-) -> tuple[Posterior, Drift]:
-    """Solve the penalised least squares with a drift state for each model and quarter.
-
-    Parameters
-    ----------
-    rows
-        Design of all other coefficients, (n, p).
-    response
-        Observations and their inverse variances, (n,) each.
-    prior
-        Prior precision (p, p) and pull (p,) of the other coefficients.
-    drifting
-        The states and their stationary standard deviation.
-
-    Returns
-    -------
-    tuple
-        Posterior of the other coefficients, marginal over the states; and the states given them.
-    """
-    y, w = response
-    states, sd = drifting
-    m, q = states.models, states.quarters
-    inner = np.repeat(states.prior_precision(sd)[None], m, axis=0)
-    weight = np.bincount(states.of_row, w, m * q).reshape(m, q)
-    inner[:, np.arange(q), np.arange(q)] += weight
-    spread = np.linalg.inv(inner)
-    shared = _summed(rows, w, states)
-    seen = np.bincount(states.of_row, w * y, m * q)
-    loads = (spread @ shared.reshape(m, q, -1)).reshape(m * q, -1)
-    alone = (spread @ seen.reshape(m, q, 1)).ravel()
-    gram, right = normal_equations(rows, y, w)
-    posterior = posterior_of(gram - shared.T @ loads, right - shared.T @ alone, prior)
-    mean = alone - loads @ posterior.mean
-    return posterior, Drift(states, mean, loads, spread, loads @ posterior.cov)
-
-
-def _summed(rows: Rows, w: Floats, states: States) -> Floats:
-    """Weighted rows summed by state, (states, p)."""
-    n, total = len(w), states.models * states.quarters
-    by_state = sparse.csr_array((w, (states.of_row, np.arange(n))), shape=(total, n))
-    return np.hstack([by_state @ rows.dense, (by_state @ rows.sparse).toarray()])
-
-
-def fitted_variance(rows: Rows, posterior: Posterior, drift: Drift) -> Floats:
-    """Variance of each row's fitted value, its state included, (n,)."""
-    state, moved = drift.states.of_row, drift.moved
-    own = np.einsum("ij,ij->i", drift.loads, moved) + drift.variance
-    d = rows.dense.shape[1]
-    at = rows.sparse.tocoo()
-    cross = np.einsum("ij,ij->i", rows.dense, moved[state, :d])
-    cross += np.bincount(at.row, at.data * moved[state[at.row], d + at.col], len(state))
-    out: Floats = explained_variance(rows, posterior.cov) - 2.0 * cross + own[state]
-    return out
-
-
 def fitted_covariance(rows: Rows, posterior: Posterior, drift: Drift, chosen: Ints) -> Floats:
     """Covariance of the fitted values of a few rows of one model, (chosen, chosen)."""
     state = drift.states.of_row[chosen]
     full = np.hstack([rows.dense[chosen], rows.sparse[chosen].toarray()])
-    folded = full - drift.loads[state]
+    folded = full - drift.loads_of(state)
     model, quarter = np.divmod(state, drift.states.quarters)
     own = drift.spread[model[0]][np.ix_(quarter, quarter)]
     out: Floats = folded @ posterior.cov @ folded.T + own
     return out
-
-
-def squared_steps(drift: Drift, sold: Ints) -> Floats:
-    """Expected squares that tell the states' stationary variance, one for each state with data.
-
-    Parameters
-    ----------
-    drift
-        From ``solve_with_drift``.
-    sold
-        Rows in each state, (states,).
-
-    Returns
-    -------
-    ndarray
-        From each sold model's first sale to its last: the first state squared, then each
-        innovation squared over 1 - rho squared; all in the units of the variance.
-    """
-    m, q = drift.states.models, drift.states.quarters
-    count = sold.reshape(m, q)
-    begun = np.maximum.accumulate(count, axis=1) > 0
-    ended = np.maximum.accumulate(count[:, ::-1], axis=1)[:, ::-1] > 0
-    loads, moved = (a.reshape(m, q, -1) for a in (drift.loads, drift.moved))
-    mean = drift.mean.reshape(m, q)
-    now = mean**2 + np.einsum("mqq->mq", drift.spread) + np.einsum("mqp,mqp->mq", loads, moved)
-    link = mean[:, 1:] * mean[:, :-1] + np.einsum("mqq->mq", drift.spread[:, 1:, :-1])
-    link = link + np.einsum("mqp,mqp->mq", loads[:, 1:], moved[:, :-1])
-    step = now[:, 1:] - 2 * DRIFT_RHO * link + DRIFT_RHO**2 * now[:, :-1]
-    inside = begun[:, :-1] & ended[:, 1:]
-    first = begun & ~np.hstack([np.zeros((m, 1), dtype=bool), begun[:, :-1]])
-    return np.concatenate([now[first], step[inside] / (1 - DRIFT_RHO**2)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,7 +128,7 @@ def with_drift(rows: Rows, drift: Drift, reach: Reach, sd: float) -> tuple[Rows,
         the state's mean (n,); and the variance it adds at fixed coefficients (n,).
     """
     share = reach.share[:, None]
-    folded = rows.full() - share * drift.loads[reach.state]
+    folded = rows.full() - share * drift.loads_of(reach.state)
     mean = reach.share * drift.mean[reach.state]
     left = reach.share**2 * drift.variance[reach.state] + sd**2 * (1 - reach.share**2)
     return Rows(folded, sparse.csr_array((len(folded), 0))), mean, left
@@ -243,7 +159,7 @@ def drawn_states(
     m, q = drift.states.models, drift.states.quarters
     newest = np.arange(m) * q + q - 1
     path = np.empty((len(departure), m, ahead + 1))
-    path[:, :, 0] = drift.mean[newest] - departure @ drift.loads[newest].T
+    path[:, :, 0] = drift.mean[newest] - departure @ drift.loads_of(newest).T
     path[:, :, 0] += np.sqrt(drift.variance[newest]) * rng.standard_normal((len(departure), m))
     shock = sd * np.sqrt(1 - DRIFT_RHO**2)
     for h in range(ahead):

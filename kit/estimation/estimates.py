@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import pandas as pd
 
@@ -31,6 +33,12 @@ class FamilyEstimates:
     as_is: pd.DataFrame
     hammer: pd.DataFrame
     maker: pd.DataFrame
+
+    @cached_property
+    def makers(self) -> dict[str, list[dict[str, Any]]]:
+        """The rows of ``maker`` by model."""
+        groups = self.maker.groupby("model_id", sort=False)
+        return {str(model): rows.to_dict("records") for model, rows in groups}
 
 
 @dataclass(frozen=True, eq=False)

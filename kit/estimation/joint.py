@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from kit.estimation.cells import cells_of, fitted
 from kit.estimation.design import (
     Layout,
     Points,
@@ -21,28 +22,28 @@ from kit.estimation.design import (
     layout_of,
     rows_at,
 )
-from kit.estimation.drift import (
-    Drift,
+from kit.estimation.drift import Drift, states_of
+from kit.estimation.drift_solving import (
     fitted_variance,
+    moved_by,
     solve_with_drift,
     squared_steps,
-    states_of,
 )
-from kit.estimation.market import market_precision, shock_share
+from kit.estimation.market import market_path
 from kit.estimation.panel import Panel
-from kit.estimation.penalised import Posterior, Rows, times
+from kit.estimation.penalised import Posterior, Rows
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NU = 4.0
-PASSES = 12
-_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 10.0, "market": 8.0}
+PASSES = 8
+_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 5.0, "market": 8.0}
 
 
 @dataclass(frozen=True)
 class Scales:
-    """Standard deviations learned from the family: pooled effects, noise, drift, market shock."""
+    """Standard deviations learned from the family: pooled effects, noise, drift, market."""
 
     level: float
     slope: float
@@ -108,34 +109,34 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     points = Points(panel.model, panel.day, panel.traits.values)
     rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
     states = states_of(panel, layout.last_month)
+    sold = np.bincount(states.of_row, minlength=states.models * states.quarters)
     scales = _starting(priors)
     known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
-    weights = np.ones(len(panel.y))
+    cells = cells_of(panel, layout, rows.dense, (states.of_row, states.models * states.quarters))
+    weights, at = np.ones(len(panel.y)), np.argsort(cells.order)
     for last in [*[False] * (passes - 1), True]:
         precision = weights / scales.noise**2
         prior = _prior(panel, layout, (priors, scales), known)
-        posterior, drift = solve_with_drift(
-            rows, (panel.y, precision), prior, (states, scales.drift)
-        )
-        misfit = panel.y - times(rows, posterior.mean) - drift.mean[states.of_row]
+        posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift))
+        misfit = cells.y - fitted(cells, posterior.mean, drift.mean)
         if last:
             break
-        square = misfit**2 + fitted_variance(rows, posterior, drift)
+        moved = moved_by(drift, posterior.cov)
+        square = misfit**2 + fitted_variance(cells, posterior.cov, drift, moved)
         weights = (NU + 1) / (NU + square / scales.noise**2)
-        scales = _updated((panel, layout, priors), posterior, drift, weights * square)
-    return JointFit(
-        panel, priors, layout, rows, posterior, scales, weights, precision, misfit, drift
-    )
+        wandered = squared_steps(drift, moved, sold)
+        scales = _updated((panel, layout, priors), posterior, (weights * square, wandered))
+    told = (weights[at], precision[at], misfit[at])
+    return JointFit(panel, priors, layout, rows, posterior, scales, *told, drift)
 
 
 def _starting(priors: Priors) -> Scales:
-    market = priors.market * shock_share(priors.market_roots)
     pooled = (priors.model_level, priors.model_slope, priors.model_step)
-    return Scales(*pooled, priors.noise, priors.drift, market)
+    return Scales(*pooled, priors.noise, priors.drift, priors.market)
 
 
 def _walk(layout: Layout, priors: Priors) -> Floats:
-    return market_precision(layout.n_months, priors.market_roots)
+    return market_path(layout.n_months, priors.slow_share).precision
 
 
 def _prior(
@@ -159,9 +160,12 @@ def _prior(
 
 
 def _updated(
-    family: tuple[Panel, Layout, Priors], posterior: Posterior, drift: Drift, squares: Floats
+    family: tuple[Panel, Layout, Priors], posterior: Posterior, squares: tuple[Floats, Floats]
 ) -> Scales:
-    """Re-estimate every scale from second moments and its pseudo-counts; ``squares`` of noise."""
+    """Re-estimate every scale from its pseudo-counts and second moments.
+
+    Those of noise and drift are given, as ``squares``.
+    """
     panel, layout, priors = family
     start = _starting(priors)
     second = posterior.mean**2 + np.diag(posterior.cov)
@@ -172,9 +176,8 @@ def _updated(
         _blend(second[layout.models(i)][pools[i]], getattr(start, name), _PSEUDO[name])
         for i, name in enumerate(names)
     )
-    noise = _blend(squares, start.noise, _PSEUDO["noise"])
-    sold = np.bincount(drift.states.of_row, minlength=len(drift.mean))
-    wander = _blend(squared_steps(drift, sold), start.drift, _PSEUDO["drift"])
+    noise = _blend(squares[0], start.noise, _PSEUDO["noise"])
+    wander = _blend(squares[1], start.drift, _PSEUDO["drift"])
     u, months = posterior.mean[layout.months], layout.months
     walk = _walk(layout, priors)
     shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])

@@ -1,101 +1,107 @@
-"""The market effect between months: a stationary path that may also drift.
+"""The market effect by month: a quick part that dies away, and a slow part that may drift.
 
-    u_t = (r1 + r2) u_{t-1} - r1 r2 u_{t-2} + shock
+    u_t = v_t + s_t,   corr(v_t, v_{t-k}) = 0.9^k,
+    s_t = (r1 + r2) s_{t-1} - r1 r2 s_{t-2} + shock,   roots r1 = 0.98, r2 = 0.85
 
-With r2 = 0 it is a plain AR(1). With r2 near one its last change goes on for a while and fades:
-a market that has been falling slower than the curve of age for a year is expected to do so for
-some months more, and in the end the curve of age is all that is left.
-Box, Jenkins and Reinsel, Time Series Analysis (4th ed. 2008), section 3.2.4 (variance and first
-covariance of an AR(2)); from memory, checked by test against a dense solution.
+The slow part goes on in its direction for some months and then fades: a market that has fallen
+slower than the curve of age for a year is expected to do so a little longer, and in the end the
+curve of age is all that is left. Both are stationary with mean zero, since age and calendar time
+cannot be told apart and the trend belongs to the curve. Everything follows from the covariance
+of the path by the rules for Gaussian vectors. Autocovariances of an AR(2): Box, Jenkins and
+Reinsel, Time Series Analysis (4th ed. 2008), section 3.2.4 (from memory; checked by test against
+statsmodels).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve, toeplitz
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Roots = tuple[float, float]
+
+QUICK_RHO = 0.9
+SLOW_ROOTS = (0.98, 0.85)
 
 
-def start_covariance(roots: Roots) -> Floats:
-    """Covariance of two neighbouring months under shocks of variance one, (2, 2)."""
-    first, second = _coefficients(roots)
-    variance = (1 - second) / ((1 + second) * ((1 - second) ** 2 - first**2))
-    between = first * variance / (1 - second)
-    return np.array([[variance, between], [between, variance]])
-
-
-def _coefficients(roots: Roots) -> tuple[float, float]:
-    return roots[0] + roots[1], -roots[0] * roots[1]
-
-
-def market_precision(n_months: int, roots: Roots) -> Floats:
-    """Precision of the path under shocks of variance one, (n_months, n_months)."""
-    start = start_covariance(roots)
-    if n_months == 1:
-        return 1.0 / start[:1, :1]
-    first, second = _coefficients(roots)
-    shocks = np.eye(n_months) - first * np.eye(n_months, k=-1) - second * np.eye(n_months, k=-2)
-    shocks[:2] = np.eye(2, n_months)
-    weight = np.eye(n_months)
-    weight[:2, :2] = np.linalg.inv(start)
-    precision: Floats = shocks.T @ weight @ shocks
-    return precision
-
-
-def shock_share(roots: Roots) -> float:
-    """Standard deviation of the monthly shock over that of the effect itself."""
-    return float(start_covariance(roots)[0, 0] ** -0.5)
-
-
-def carried_on(roots: Roots, ahead: Ints) -> tuple[Floats, Floats]:
-    """Where the market is expected to be, and how far new shocks may have taken it.
+def covariances(months: int, slow: float) -> Floats:
+    """Covariance of two effects 0, 1, ... months apart, the quick part's variance being one.
 
     Parameters
     ----------
-    roots
-        Of the path.
-    ahead
-        Months after the last one fitted, (n,); zero is that month itself.
-
-    Returns
-    -------
-    tuple of arrays
-        Weights (n, 2) of the last month's effect and of the one before it; variance (n,) from
-        the shocks since, in units of the shock's.
-    """
-    first, second = _coefficients(roots)
-    # Rows: the month before the last, the last, one ahead, two ahead, ...; ``answer`` is what a
-    # shock of one has become by then.
-    weights, answer = [np.array([0.0, 1.0]), np.array([1.0, 0.0])], [0.0, 1.0]
-    for _ in range(int(ahead.max(initial=0))):
-        weights.append(first * weights[-1] + second * weights[-2])
-        answer.append(first * answer[-1] + second * answer[-2])
-    variance = np.concatenate([[0.0], np.cumsum(np.square(answer[1:]))])
-    return np.array(weights)[ahead + 1], variance[ahead]
-
-
-def paths_on(last_two: Floats, shocks: Floats, roots: Roots) -> Floats:
-    """Carry drawn paths on.
-
-    Parameters
-    ----------
-    last_two
-        Effect in the month before the last and in the last, (draws, 2).
-    shocks
-        One a month, (draws, months).
-    roots
-        Of the path.
+    months
+        How many lags.
+    slow
+        Standard deviation of the slow part over that of the quick one.
 
     Returns
     -------
     ndarray
-        Effects of the last month and each after it, (draws, months + 1).
+        (months,).
     """
-    first, second = _coefficients(roots)
-    path = np.hstack([last_two, np.empty_like(shocks)])
-    for h in range(shocks.shape[1]):
-        path[:, h + 2] = first * path[:, h + 1] + second * path[:, h] + shocks[:, h]
-    return path[:, 1:]
+    first, second = sum(SLOW_ROOTS), -SLOW_ROOTS[0] * SLOW_ROOTS[1]
+    lags = [1.0, first / (1 - second)]
+    while len(lags) < months:
+        lags.append(first * lags[-1] + second * lags[-2])
+    quick = QUICK_RHO ** np.arange(months)
+    out: Floats = quick + slow**2 * np.array(lags[:months])
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class MarketPath:
+    """The market over ``known`` months and beyond, in units of the quick part's variance.
+
+    ``precision`` (known, known) belongs to the known months. The month h after them has mean
+    ``weights[h - 1]`` times the known path and, jointly with the others, covariance ``left``.
+    """
+
+    precision: Floats
+    weights: Floats
+    left: Floats
+
+    def ahead(self, months: Ints) -> tuple[Floats, Floats]:
+        """Weights (n, known) and variance (n,) of months so many after the last known one.
+
+        The last known month itself (0) is known: weight one, no variance.
+        """
+        known = self.precision.shape[0]
+        weights = np.vstack([np.eye(known)[-1:], self.weights])
+        variance = np.concatenate([[0.0], np.diag(self.left)])
+        return weights[months], variance[months]
+
+    def carried_on(self, known: Floats, luck: Floats) -> Floats:
+        """Carry drawn paths on.
+
+        Parameters
+        ----------
+        known
+            Effects in the known months, (draws, known).
+        luck
+            Standard normal numbers times the quick part's standard deviation, (draws, months).
+
+        Returns
+        -------
+        ndarray
+            The last known month and each after it, (draws, months + 1).
+        """
+        months = luck.shape[1]
+        root = np.linalg.cholesky(self.left[:months, :months] + 1e-12 * np.eye(months))
+        later = known @ self.weights[:months].T + luck @ root.T
+        return np.hstack([known[:, -1:], later])
+
+
+@lru_cache(maxsize=64)
+def market_path(known: int, slow: float, months: int = 0) -> MarketPath:
+    """Work out the path over ``known`` months and ``months`` after them."""
+    whole = toeplitz(covariances(known + months, slow))
+    seen, between, later = whole[:known, :known], whole[known:, :known], whole[known:, known:]
+    factor = cho_factor(seen, lower=True)
+    precision = cho_solve(factor, np.eye(known))
+    weights = cho_solve(factor, between.T).T
+    left = later - weights @ between.T
+    return MarketPath((precision + precision.T) / 2, weights, (left + left.T) / 2)

@@ -35,8 +35,9 @@ class Models:
 
     def index(self, ids: pd.Series) -> Ints:
         """Position of each identifier."""
+        code, names = pd.factorize(ids)
         at = {m: i for i, m in enumerate(self.ids)}
-        return ids.map(at).to_numpy(dtype="int64")
+        return np.array([at[n] for n in names], dtype="int64")[code]
 
     def step(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
         """Share of the successor step in force on each day.
@@ -173,6 +174,6 @@ def models_of(catalogue: pd.DataFrame) -> Models:
 
 def dummies(values: pd.Series, base: str) -> tuple[list[str], Floats]:
     """Indicator columns for every value but the base one, in sorted order."""
-    names = sorted(set(values) - {base})
+    names = sorted(set(values.unique()) - {base})
     columns = [(values == n).to_numpy(dtype="float64") for n in names]
     return names, np.column_stack(columns) if columns else np.zeros((len(values), 0))

@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 
 from kit.estimation.part_prices import PartCurves
+from kit.estimation.part_shifts import common_move
 from kit.logs.months import age_in_months, month_start
 
 LEFT_BAND, SUPPLY, SCARCE, STALE = "left its band", "end of supply", "possible scarcity", "stale"
 ALERT_COLUMNS = ["part_code", "model_id", "quality_class", "kind", "since", "words"]
 # Common practice, no source.
 OLD_AGE, STALE_DAYS, SUPPLY_MONTHS, IN_A_ROW = 36.0, 180, 6.0, 3
+# Below the three standard errors of a shift: a doubt, not a finding.
+DEAR_SIGMAS = 2.5
 
 
 def part_alerts(
@@ -35,8 +38,8 @@ def part_alerts(
     DataFrame
         ``part_code, model_id, quality_class`` (empty: all classes), ``kind`` (``LEFT_BAND``: the
         quotes moved to another level; ``SUPPLY``: supply has ended or ends within six months;
-        ``SCARCE``: the last three quotes of a part over three years old lay more than one
-        standard deviation dear, so the forecast is a lower bound; ``STALE``: no quote for 180
+        ``SCARCE``: the last three quotes of a part over three years old lay dear of what
+        the others forecast by two and a half standard errors, so the forecast is a lower bound; ``STALE``: no quote for 180
         days), ``since`` (day) and ``words``; sorted, at most one row per key and kind.
     """
     ends = catalogue.set_index("model_id")["spare_part_end_date"]
@@ -87,10 +90,11 @@ def _scarce(curves: PartCurves, now: pd.Timestamp) -> Iterator[_Row]:
         newest = newest[np.argsort(panel.day[newest].to_numpy(), kind="stable")][-IN_A_ROW:]
         if not old or at in shifted or len(newest) < IN_A_ROW:
             continue
-        if np.all(fit.departures[newest] > fit.scales.noise):
+        move = common_move(fit, newest)
+        if move is not None and move[0] > DEAR_SIGMAS * move[1]:
             since = month_start(int(panel.month[newest].min()))
             words = (
-                f"the last {IN_A_ROW} quotes all lay dear of the curve: possibly scarce, "
+                f"the last {IN_A_ROW} quotes all lay dear of the others' forecast: possibly scarce, "
                 "take the forecast for a lower bound"
             )
             yield model, "", SCARCE, since, words

@@ -94,13 +94,13 @@ def _strongest(fit: JointFit, rows: npt.NDArray[np.bool_]) -> tuple[int, float, 
     for since in np.unique(month[rows & (month > newest - _LOOK_BACK_MONTHS)]):
         late = np.flatnonzero(rows & (month >= since))
         if len(late) >= FEWEST_NEW and int(rows.sum()) - len(late) >= FEWEST_OLD:
-            found = _common_move(fit, late)
+            found = common_move(fit, late)
             tried += [(int(since), *found, len(late))] if found else []
     clear = [t for t in tried if abs(t[1]) >= SIGMAS * t[2] and abs(t[1]) >= SMALLEST]
     return max(clear, key=lambda t: abs(t[1] / t[2])) if clear else None
 
 
-def _common_move(fit: JointFit, late: Ints) -> tuple[float, float] | None:
+def common_move(fit: JointFit, late: Ints) -> tuple[float, float] | None:
     """Size and standard error of what quotes of one model have in common against the others.
 
     With H the covariance of the late rows' fitted values, D their precisions in the fit and r

@@ -71,9 +71,11 @@ def solve(rows: Rows, y: Floats, row_precision: Floats, prior: tuple[Floats, Flo
 def posterior_of(gram: Floats, right: Floats, prior: tuple[Floats, Floats]) -> Posterior:
     """Posterior from normal equations X'WX (p, p) and X'Wy (p,), and prior precision and pull."""
     precision, pull = prior
-    factor = linalg.cho_factor(gram + precision, lower=True)
-    cov = linalg.cho_solve(factor, np.eye(len(pull)))
-    return Posterior(cov @ (right + pull), (cov + cov.T) / 2, precision, pull)
+    factor, _ = linalg.cho_factor(gram + precision, lower=True)
+    # The inverse straight from the factor costs a third of solving for every unit vector.
+    half = np.tril(linalg.lapack.dpotri(factor, lower=1)[0])
+    cov = half + np.tril(half, -1).T
+    return Posterior(cov @ (right + pull), cov, precision, pull)
 
 
 def normal_equations(rows: Rows, y: Floats, row_precision: Floats) -> tuple[Floats, Floats]:

@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import linalg
+from scipy import linalg, sparse
 from scipy.stats import norm
 from scipy.stats import t as student
 
 from kit.estimation.design import Points, rows_at
 from kit.estimation.drift import drawn_states, reach_of, with_drift
 from kit.estimation.joint import NU, JointFit
-from kit.estimation.market import carried_on, paths_on
+from kit.estimation.market import MarketPath, market_path
 from kit.estimation.penalised import Rows, explained_variance, times
 from kit.logs.months import age_in_months
 
@@ -53,17 +53,23 @@ def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
 
 
 def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
-    """Design rows whose market columns carry the last two months on past the data."""
+    """Design rows whose market columns carry the known months on past the data."""
     rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
     ahead = months_ahead(fit, points.day)
     late = np.flatnonzero(ahead > 0)
     if not len(late):
         return rows, ahead
-    last = 3 * fit.layout.n_models + fit.layout.n_months - 1
-    weights, _ = carried_on(fit.priors.market_roots, ahead[late])
-    block = rows.sparse.tolil()
-    block[late, last], block[late, last - 1] = weights.T
-    return Rows(rows.dense, block.tocsr()), ahead
+    weights, _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
+    moved = sparse.coo_array(weights)
+    first = 3 * fit.layout.n_models
+    later = sparse.csr_array(
+        (moved.data, (late[moved.row], first + moved.col)), shape=rows.sparse.shape
+    )
+    return Rows(rows.dense, rows.sparse + later), ahead
+
+
+def _market_of(fit: JointFit, months: int) -> MarketPath:
+    return market_path(fit.layout.n_months, fit.priors.slow_share, months)
 
 
 def predict(fit: JointFit, points: Points) -> Band:
@@ -74,7 +80,8 @@ def predict(fit: JointFit, points: Points) -> Band:
     apart.
     """
     rows, ahead = _rows_with_market(fit, points)
-    future = fit.scales.market**2 * carried_on(fit.priors.market_roots, ahead)[1]
+    path = _market_of(fit, int(ahead.max(initial=0)))
+    future = fit.scales.market**2 * path.ahead(ahead)[1]
     reach = reach_of(fit.drift.states, points.model, _month(points.day))
     folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
     variance = explained_variance(folded, fit.posterior.cov) + future + left
@@ -127,9 +134,8 @@ def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Dr
     )
     departure = rng.standard_normal((draws, fit.layout.size)) @ root.T
     theta = fit.posterior.mean + departure
-    shocks = fit.scales.market * rng.standard_normal((draws, months))
-    newest = fit.layout.months.stop
-    market = paths_on(theta[:, newest - 2 : newest], shocks, fit.priors.market_roots)
+    luck = fit.scales.market * rng.standard_normal((draws, months))
+    market = _market_of(fit, months).carried_on(theta[:, fit.layout.months], luck)
     drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), rng)
     return Draws(theta, market, drift, _successors(fit, draws, rng))
 

@@ -7,6 +7,8 @@ stated strength in jobs, so five of five is not certainty and no job at all is s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -38,6 +40,12 @@ class RepairRates:
     states: pd.DataFrame
     grades: pd.DataFrame
     unlisted: pd.DataFrame
+
+    @cached_property
+    def by_fault(self) -> dict[str, list[dict[str, Any]]]:
+        """The rows of ``states`` by listed fault: every model of the family asks for them."""
+        groups = self.states.groupby("listed_fault", sort=False)
+        return {str(fault): rows.to_dict("records") for fault, rows in groups}
 
     def draw_shares(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
         """State shares of one listed fault, (draws, states), rows summing to one."""

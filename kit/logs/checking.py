@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+import numpy as np
 import pandas as pd
 
 from kit.logs.ledger import HELD, SET_ASIDE, exception_rows
@@ -19,6 +20,7 @@ _REPOST_DAYS = 14
 # too low, so below the usual more is let through to the robust fit.
 _TOO_HIGH, _TOO_LOW = 8.0, 1 / 12.0
 _WINDOW, _ENOUGH = "180D", 8
+_APART = np.timedelta64(400, "D").astype("timedelta64[s]")
 _PLACEHOLDER = r"(?:9{4,}|1{4,}|8{4,}|12345(?:6(?:7(?:89?)?)?)?|1)(?:\.0+)?"
 
 
@@ -27,10 +29,13 @@ def check_keys(name: str, rows: pd.DataFrame) -> list[pd.DataFrame]:
     key = TABLES[name].key
     if not key or rows.empty:
         return []
-    repeat = rows.duplicated(key, keep="first")
+    code = pd.Series(pd.factorize(rows[key])[0], index=rows.index)
+    repeat = code.duplicated(keep="first")
     if not repeat.any():
         return []
-    same = rows.drop(columns=["line", "row_id"]).duplicated(keep="first")
+    # A row can only equal one of its own key, so the others need not be compared.
+    alike = rows[code.duplicated(keep=False)].drop(columns=["line", "row_id"])
+    same = alike.duplicated(keep="first").reindex(rows.index, fill_value=False)
     return [
         exception_rows(name, rows[repeat & same], SET_ASIDE, f"the same row again ({key})"),
         exception_rows(name, rows[repeat & ~same], HELD, f"another row has this {key}"),
@@ -66,7 +71,8 @@ def _not_positive(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Serie
 
 def _before_launch(rows: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.Series:
     launch = tables["catalogue"].set_index("model_id")["launch_date"]
-    return rows["sale_date"] < rows["model_id"].map(launch)
+    code, models = pd.factorize(rows["model_id"])
+    return rows["sale_date"] < launch.reindex(models).take(code).set_axis(rows.index)
 
 
 def _far_off(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
@@ -76,9 +82,10 @@ def _far_off(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
 
 def _placeholder(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
     """Amounts such as 99999 that stand for 'make an offer': odd digits and far from the usual."""
-    digits = rows["gross_amount"].map(lambda v: f"{v:.2f}").str.fullmatch(_PLACEHOLDER)
     ratio = _ratio_to_usual(rows)
-    return digits & ((ratio > 1.6) | (ratio < 1 / 1.6))
+    far = (ratio > 1.6) | (ratio < 1 / 1.6)
+    digits = rows.loc[far, "gross_amount"].map(lambda v: f"{v:.2f}").astype("str")
+    return digits.str.fullmatch(_PLACEHOLDER).reindex(rows.index, fill_value=False)
 
 
 def _ratio_to_usual(rows: pd.DataFrame) -> pd.Series:
@@ -88,15 +95,20 @@ def _ratio_to_usual(rows: pd.DataFrame) -> pd.Series:
     since prices fall; where fewer than eight stand there, the median of all days.
     """
     amount = rows["gross_amount"].where(rows["gross_amount"] > 0)
-    by = rows["model_id"] + "|" + rows["currency"] + "|" + rows["condition"]
+    by = np.zeros(len(rows), dtype="int64")
+    for name in ("model_id", "currency", "condition"):
+        code, words = pd.factorize(rows[name])
+        by = by * len(words) + code
     overall = amount.groupby(by).transform("median")
-    dated = pd.DataFrame({"by": by, "day": rows["sale_date"], "amount": amount, "at": rows.index})
-    dated = dated.sort_values(["by", "day"], kind="stable")
-    rolling = dated.groupby("by", sort=False).rolling(
-        _WINDOW, on="day", center=True, min_periods=_ENOUGH
-    )
-    near = pd.Series(rolling["amount"].median().to_numpy(), index=dated["at"].to_numpy())
-    usual = near.reindex(rows.index).fillna(overall)
+    day = rows["sale_date"].to_numpy().astype("datetime64[s]")
+    # Groups stand one after the other on one line of time, too far apart to share a window.
+    apart = (day.max() - day.min() + _APART) if len(day) else _APART
+    placed = day + by * apart
+    order = np.argsort(placed, kind="stable")
+    line = pd.Series(amount.to_numpy()[order], index=pd.DatetimeIndex(placed[order]))
+    near = np.empty(len(rows))
+    near[order] = line.rolling(_WINDOW, center=True, min_periods=_ENOUGH).median().to_numpy()
+    usual = overall.where(np.isnan(near), near)
     return (amount / usual).fillna(1.0)
 
 
@@ -107,25 +119,49 @@ def _repost(rows: pd.DataFrame, _: Mapping[str, pd.DataFrame]) -> pd.Series:
     such pairs), so either the source reference repeats or the amount has four figures that are
     not zero at the end.
     """
-    same = ["model_id", "gross_amount", "currency", "grade", "storage_gb", "channel", "source_ref"]
-    digits = rows["gross_amount"].map(lambda v: f"{v:.2f}".replace(".", "").strip("0-"))
-    telling = (rows["source_ref"] != "") | (digits.str.len() >= 4)
-    asking = rows[(rows["price_type"] == "asking") & telling].sort_values(["sale_date", "line"])
-    before = asking.groupby(same, dropna=False)["sale_date"].shift()
+    asking = rows[rows["price_type"] == "asking"]
+    digits = asking["gross_amount"].map(lambda v: f"{v:.2f}".replace(".", "").strip("0-"))
+    telling = (asking["source_ref"] != "") | (digits.astype("str").str.len() >= 4)
+    asking = asking[telling].sort_values(["sale_date", "line"])
+    before = asking.groupby(list(_OFFERED), dropna=False)["sale_date"].shift()
     soon = (asking["sale_date"] - before).dt.days <= _REPOST_DAYS
     return soon.reindex(rows.index, fill_value=False)
 
 
-SALES_RULES: tuple[tuple[Rule, str, str], ...] = (
-    (_undone, SET_ASIDE, "sale refunded in full, cancelled or charged back"),
-    (_not_a_sale, SET_ASIDE, "a refund or cancellation record, not a sale"),
-    (_lot, SET_ASIDE, "several pieces in one price"),
-    (_offer, SET_ASIDE, "an offer, not a price"),
-    (_not_positive, HELD, "amount is zero or negative"),
-    (_before_launch, SET_ASIDE, "sold before the model's launch date"),
-    (_placeholder, SET_ASIDE, "placeholder amount"),
-    (_far_off, SET_ASIDE, "far off the model's usual price (above 8 or below 1/12)"),
-    (_repost, SET_ASIDE, "the same offer again within 14 days"),
+_USUAL = ("model_id", "sale_date", "gross_amount", "currency", "condition")
+_OFFERED = ("model_id", "gross_amount", "currency", "grade", "storage_gb", "channel", "source_ref")
+
+# Each rule with the columns it looks at: the rows left are handed on without their other columns.
+SALES_RULES: tuple[tuple[Rule, tuple[str, ...], str, str], ...] = (
+    (
+        _undone,
+        ("sale_id", "record_type", "refers_to_sale_id"),
+        SET_ASIDE,
+        "sale refunded in full, cancelled or charged back",
+    ),
+    (_not_a_sale, ("record_type",), SET_ASIDE, "a refund or cancellation record, not a sale"),
+    (_lot, ("quantity",), SET_ASIDE, "several pieces in one price"),
+    (_offer, ("price_type",), SET_ASIDE, "an offer, not a price"),
+    (_not_positive, ("gross_amount",), HELD, "amount is zero or negative"),
+    (
+        _before_launch,
+        ("model_id", "sale_date"),
+        SET_ASIDE,
+        "sold before the model's launch date",
+    ),
+    (_placeholder, _USUAL, SET_ASIDE, "placeholder amount"),
+    (
+        _far_off,
+        _USUAL,
+        SET_ASIDE,
+        "far off the model's usual price (above 8 or below 1/12)",
+    ),
+    (
+        _repost,
+        (*_OFFERED, "sale_date", "price_type", "line"),
+        SET_ASIDE,
+        "the same offer again within 14 days",
+    ),
 )
 
 
@@ -144,19 +180,23 @@ def check_sales(
     """
     if rows.empty:
         return rows, []
-    left = _net_of_partial_refunds(rows)
+    rows = _net_of_partial_refunds(rows)
+    left = np.ones(len(rows), dtype=bool)
     taken = []
-    for rule, status, reason in SALES_RULES:
-        hit = rule(left, tables).astype(bool)
+    for rule, columns, status, reason in SALES_RULES:
+        seen = rows[list(columns)]
+        hit = rule(seen if left.all() else seen[left], tables).to_numpy(dtype=bool)
         if hit.any():
-            taken.append(exception_rows("sales", left[hit], status, reason))
-            left = left[~hit]
-    return left, taken
+            at = np.flatnonzero(left)[hit]
+            taken.append(exception_rows("sales", rows.iloc[at], status, reason))
+            left[at] = False
+    return rows if left.all() else rows[left], taken
 
 
 def _net_of_partial_refunds(rows: pd.DataFrame) -> pd.DataFrame:
     part = rows[rows["record_type"] == "partial_refund"]
     back = part["gross_amount"].abs().groupby(part["refers_to_sale_id"]).sum()
-    net = rows["gross_amount"] - rows["sale_id"].map(back).astype("float64").fillna(0.0)
-    is_sale = rows["record_type"].isin(["", "sale"])
-    return rows.assign(gross_amount=net.where(is_sale, rows["gross_amount"]))
+    lowered = rows["sale_id"].isin(back.index) & rows["record_type"].isin(["", "sale"])
+    amount = rows["gross_amount"].copy()
+    amount[lowered] -= rows.loc[lowered, "sale_id"].map(back).astype("float64")
+    return rows.assign(gross_amount=amount)

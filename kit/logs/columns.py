@@ -15,6 +15,10 @@ import pandas as pd
 
 _EARLIEST, _LATEST = pd.Timestamp("1970-01-01"), pd.Timestamp("2100-12-31")
 
+# Not \d, which means the digits of every script.
+_DAY, _CLOCK = "[0-9]{4}-[0-9]{2}-[0-9]{2}", "[0-9]{2}:[0-9]{2}"
+_MOMENT = f"{_DAY}([T ]{_CLOCK}(:[0-9]{{2}})?([+-]{_CLOCK}|Z)?)?"
+
 
 @dataclass(frozen=True)
 class Column:
@@ -57,19 +61,19 @@ def _read_text(text: pd.Series) -> tuple[pd.Series, pd.Series]:
 
 
 def _read_number(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"[+-]?\d{1,15}(\.\d{1,12})?")
+    plain = text.str.fullmatch(r"[+-]?[0-9]{1,15}(\.[0-9]{1,12})?")
     values = pd.to_numeric(text.where(plain), errors="coerce").astype("float64")
     return values, (text != "") & ~plain
 
 
 def _read_count(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"\d{1,9}")
+    plain = text.str.fullmatch(r"[0-9]{1,9}")
     values = pd.to_numeric(text.where(plain), errors="coerce").astype("float64")
     return values, (text != "") & ~plain
 
 
 def _read_date(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}")
+    plain = text.str.fullmatch(_DAY)
     values = pd.to_datetime(text.where(plain), format="%Y-%m-%d", errors="coerce")
     values = values.astype("datetime64[s]")
     outside = (values < _EARLIEST) | (values > _LATEST)
@@ -77,7 +81,7 @@ def _read_date(text: pd.Series) -> tuple[pd.Series, pd.Series]:
 
 
 def _read_moment(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?([+-]\d{2}:\d{2}|Z)?)?")
+    plain = text.str.fullmatch(_MOMENT)
     return _read_date(text.where(plain, text + "?").str.slice(0, 10).where(plain, text + "?"))
 
 

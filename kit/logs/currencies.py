@@ -26,7 +26,7 @@ def convert(amounts: pd.DataFrame, rates: pd.DataFrame, currency: str) -> pd.Ser
         Amounts in ``currency``, aligned with the input; missing where no rate is near enough.
     """
     out = amounts["amount"].where(amounts["currency"] == currency)
-    for other in sorted(set(amounts["currency"]) - {currency}):
+    for other in sorted(set(amounts["currency"].unique()) - {currency}):
         rows = amounts[amounts["currency"] == other]
         out.loc[rows.index] = rows["amount"] * _rate_on(rows["date"], rates, other, currency)
     return out

@@ -8,14 +8,15 @@ themselves.
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from kit.logs.faults import Fault, LogFault
 from kit.logs.sections import as_dict, build, fault
+from kit.logs.settings_checks import faults_between
 from kit.logs.tables import CLASSES
+from kit.logs.toml_files import read_toml
 
 _MONEY, _SHARE, _DAYS, _HOURS = (0.0, 1e9), (0.0, 1.0), (0.0, 1000.0), (0.0, 1000.0)
 
@@ -268,10 +269,7 @@ def read_settings(folder: str | Path) -> Settings:
     path = Path(folder) / "settings.toml"
     if not path.exists():
         return Settings()
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LogFault([Fault("settings.toml", None, "", str(error), "TOML in UTF-8")]) from None
+    raw = read_toml(path)
     faults: list[Fault] = []
     settings = build(Settings, {}, raw, ("", faults))
     _check_whole(settings, faults)
@@ -281,18 +279,16 @@ def read_settings(folder: str | Path) -> Settings:
 
 
 def _check_whole(settings: Settings, faults: list[Fault]) -> None:
-    for name, changes in settings.by_class.items():
+    whole = faults_between(settings)
+    for name, changes in (settings.by_class or {}).items():
         if name not in CLASSES:
             faults.append(fault(f"by_class.{name}", name, "one of " + ", ".join(CLASSES)))
         elif not isinstance(changes, dict):
             faults.append(fault(f"by_class.{name}", changes, "a table of sections"))
+        elif "by_class" in changes:
+            faults.append(fault(f"by_class.{name}.by_class", "by_class", "settings for one class"))
         else:
-            build(
-                Settings,
-                {**as_dict(settings), "by_class": {}},
-                changes,
-                (f"by_class.{name}.", faults),
-            )
-    names = [c.name for c in settings.channels]
-    if settings.sale.channel and settings.sale.channel not in names:
-        faults.append(fault("sale.channel", settings.sale.channel, "one of " + ", ".join(names)))
+            at, start = f"by_class.{name}.", {**as_dict(settings), "by_class": {}}
+            own = faults_between(build(Settings, start, changes, (at, faults)))
+            faults += [replace(f, column=at + f.column) for f in own if f not in whole]
+    faults += whole

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from kit.logs.checking import check_keys, check_models, check_sales
 from kit.logs.currencies import convert
 from kit.logs.faults import Fault, LogFault
+from kit.logs.gathering import gather, located, of_families, split_by_family
 from kit.logs.ledger import HELD, Ledger, exception_rows, no_exceptions
-from kit.logs.reading import empty_rows, find_file, read_table
 from kit.logs.settings import read_settings
-from kit.logs.tables import REQUIRED_TABLES, TABLES
+from kit.logs.tables import TABLES
 
 _MONEY = {
     "sales": ("gross_amount", "currency", "sale_date"),
@@ -22,6 +25,10 @@ _MONEY = {
     "maker_quotes": ("price", "currency", "quote_date"),
     "stock": ("landed_cost", "currency", "buy_date"),
 }
+Ints = npt.NDArray[np.int64]
+
+_NOWHERE = np.zeros(0, dtype="int64")
+_DATED = ("sales", "part_quotes", "repairs")
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +37,8 @@ class Logs:
 
     ``tables`` maps each table's name to its typed rows (empty where the file is absent). Money
     has one more column, ``amount``, in the settlement currency ``currency`` at the rate of the
-    row's own day; the original stays beside it.
+    row's own day; the original stays beside it. ``days`` holds the days of dated rows that were
+    left out with their families, so that what is called newest stays the whole workspace's.
     """
 
     folder: Path
@@ -38,6 +46,7 @@ class Logs:
     grade_order: tuple[str, ...]
     tables: Mapping[str, pd.DataFrame]
     ledger: Ledger
+    days: pd.DatetimeIndex = field(default_factory=lambda: pd.DatetimeIndex([]))
 
     def __repr__(self) -> str:
         """Say what is in it, without paths or addresses."""
@@ -52,11 +61,8 @@ class Logs:
     @property
     def newest_day(self) -> pd.Timestamp:
         """Day of the newest sale, quote, job or listing used."""
-        days = [
-            t[TABLES[n].date].max()
-            for n, t in self.tables.items()
-            if n in ("sales", "part_quotes", "repairs") and len(t)
-        ]
+        days = [self.tables[n][TABLES[n].date].max() for n in _DATED if len(self.tables[n])]
+        days += [self.days.max()] if len(self.days) else []
         return max(days) if days else pd.Timestamp("NaT")
 
     def as_of(self, day: str | pd.Timestamp) -> Logs:
@@ -66,26 +72,59 @@ class Logs:
             n: t[t[TABLES[n].date] <= limit] if TABLES[n].date else t
             for n, t in self.tables.items()
         }
-        return replace(self, tables=kept)
+        return replace(self, tables=kept, days=self.days[self.days <= limit])
+
+    def of(self, families: Sequence[str]) -> Logs:
+        """Return all that estimating some families needs, and no more.
+
+        The catalogue, repairs and rates of exchange stay whole, since a class of devices shares
+        its repair rates; ``newest_day`` stays that of all families.
+        """
+        catalogue = self.tables["catalogue"]
+        models = catalogue.loc[catalogue["family_id"].isin(families), "model_id"]
+        kept = dict(self.tables)
+        for name, table in self.tables.items():
+            if split_by_family(name):
+                by, own = ("family_id", families) if "family_id" in table else ("model_id", models)
+                kept[name] = table[table[by].isin(own)]
+        seen = [pd.DatetimeIndex(self.tables[n][TABLES[n].date].unique()) for n in _DATED]
+        return replace(self, tables=kept, days=seen[0].append([*seen[1:], self.days]).unique())
 
     def family(self, family_id: str) -> Logs:
         """Return the logs of one family (rates of exchange stay whole)."""
         if family_id not in self.families:
             known = ", ".join(self.families)
             raise LogFault([Fault("catalogue.csv", None, "family_id", family_id, known)])
+        kept = dict(self.tables)
+        for name, places in self._places.items():
+            kept[name] = self.tables[name].iloc[places.get(family_id, _NOWHERE)]
+        return replace(self, tables=kept, days=self.days[:0])
+
+    @cached_property
+    def _places(self) -> dict[str, dict[str, Ints]]:
+        """Where each family's rows stand, table by table: sorted once, not sought each time."""
         catalogue = self.tables["catalogue"]
-        models = catalogue.loc[catalogue["family_id"] == family_id, "model_id"]
-        kept = {}
-        for name, table in self.tables.items():
-            if "family_id" in table:
-                table = table[table["family_id"] == family_id]
-            elif "model_id" in table:
-                table = table[table["model_id"].isin(models)]
-            kept[name] = table
-        return replace(self, tables=kept)
+        owner = catalogue.drop_duplicates("model_id").set_index("model_id")["family_id"]
+        return {
+            name: _places_in(table, owner)
+            for name, table in self.tables.items()
+            if "family_id" in table or "model_id" in table
+        }
 
 
-def read_logs(folder: str | Path) -> Logs:
+def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
+    """Positions of each family's rows in one table; ``owner`` is the family of each model."""
+    by_model = "family_id" not in table
+    code, names = pd.factorize(table["model_id" if by_model else "family_id"])
+    if by_model:
+        number, names = pd.factorize(owner.reindex(names))
+        code = number[code] if len(number) else code
+    order = np.argsort(code, kind="stable")
+    bounds = np.searchsorted(code[order], np.arange(len(names) + 1))
+    return {str(n): order[bounds[i] : bounds[i + 1]] for i, n in enumerate(names)}
+
+
+def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs:
     """Read and check every log of a workspace.
 
     Parameters
@@ -93,10 +132,16 @@ def read_logs(folder: str | Path) -> Logs:
     folder
         The workspace. catalogue.csv and sales.csv must be there; the other tables may be
         missing, and what needs them will say so.
+    families
+        Read only what belongs to these, with the same verdict on every row as when all is read;
+        the catalogue, repairs and rates of exchange stay whole. Of a log partitioned by family
+        only their parts are read (if the settings name the currency, which otherwise all sales
+        must tell). ``newest_day`` then is that of the rows read.
 
     Returns
     -------
     Logs
+        Its ledger names the file and line of every row not used.
 
     Raises
     ------
@@ -104,65 +149,46 @@ def read_logs(folder: str | Path) -> Logs:
         If a file's frame or the settings are broken; all faults of all files at once.
     """
     folder = Path(folder)
-    tables, read, exceptions = _read_files(folder)
-    settings = read_settings(folder)
+    narrow = families is not None and bool(read_settings(folder).currency)
+    got = gather(folder, families, narrow)
+    tables, exceptions, settings = got.tables, got.held, read_settings(folder)
     catalogue, taken = _drop(tables["catalogue"], check_keys("catalogue", tables["catalogue"]))
     tables["catalogue"], exceptions = catalogue, exceptions + taken
     for name, rows in tables.items():
         if name == "catalogue":
             continue
-        rows, taken = _drop(rows, check_keys(name, rows))
+        tables[name], taken = _drop(rows, _misplaced(name, rows, catalogue["model_id"]))
         exceptions += taken
-        if "model_id" in rows:
-            rows, taken = _drop(rows, check_models(name, rows, catalogue["model_id"]))
-            exceptions += taken
-        tables[name] = rows
     tables["sales"], taken = check_sales(tables["sales"], tables)
     currency = settings.currency or _only_currency(tables["sales"])
     tables, unpriced = _in_settlement_currency(tables, currency)
     tables["catalogue"] = _launch_prices(tables, currency)
-    ledger = Ledger(read, no_exceptions()).adding(exceptions + taken + unpriced)
-    return Logs(folder, currency, tuple(settings.grade_order), tables, ledger)
+    ledger = Ledger(got.read, no_exceptions()).adding(exceptions + taken + unpriced)
+    if families is not None:
+        tables, ledger = of_families(tables, ledger, got, families)
+    return Logs(folder, currency, tuple(settings.grade_order), tables, located(ledger, got))
 
 
-def _read_files(
-    folder: Path,
-) -> tuple[dict[str, pd.DataFrame], dict[str, int], list[pd.DataFrame]]:
-    tables, read, held = {}, {}, []
-    faults: list[Fault] = []
-    for name, table in TABLES.items():
-        path = find_file(folder, table)
-        if path is None:
-            if name in REQUIRED_TABLES:
-                faults.append(Fault(f"{name}.csv", None, "", "no such file", "the file"))
-            tables[name] = empty_rows(table)
-            continue
-        try:
-            got = read_table(path, table)
-        except LogFault as error:
-            faults += error.faults
-            tables[name] = empty_rows(table)
-            continue
-        tables[name], read[name] = got.rows, got.read
-        held.append(got.held)
-        if name == "catalogue" and got.rows.empty:
-            found = f"{got.read} rows, none readable"
-            faults.append(Fault(path.name, None, "", found, "at least one model"))
-    if faults:
-        raise LogFault(faults)
-    return tables, read, held
+def _misplaced(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
+    """Rows under a key already taken; of the others, those of unknown models."""
+    taken = check_keys(name, rows)
+    if "model_id" not in rows:
+        return taken
+    gone = pd.concat([t["line"] for t in taken]) if taken else rows["line"].iloc[:0]
+    return [*taken, *(t[~t["line"].isin(gone)] for t in check_models(name, rows, models))]
 
 
 def _drop(
     rows: pd.DataFrame, exceptions: list[pd.DataFrame]
 ) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
-    for taken in exceptions:
-        rows = rows[~rows["line"].isin(taken["line"])]
+    lines = [taken["line"] for taken in exceptions if len(taken)]
+    if lines:
+        rows = rows[~rows["line"].isin(pd.concat(lines))]
     return rows, exceptions
 
 
 def _only_currency(sales: pd.DataFrame) -> str:
-    found = sorted(set(sales["currency"]))
+    found = sorted(sales["currency"].unique())
     if len(found) == 1:
         return str(found[0])
     allowed = "the settlement currency, since sales.csv has " + (", ".join(found) or "no rows")
@@ -180,7 +206,8 @@ def _in_settlement_currency(
         unknown = amount.isna() & rows[money].notna()
         reason = f"no exchange rate to {currency} within 31 days"
         exceptions.append(exception_rows(name, rows[unknown], HELD, reason))
-        out[name] = rows.assign(amount=amount.astype("float64"))[~unknown]
+        priced = rows.assign(amount=amount.astype("float64"))
+        out[name] = priced[~unknown] if unknown.any() else priced
     return out, exceptions
 
 

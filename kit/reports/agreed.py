@@ -61,7 +61,10 @@ def _stops(rows: pd.DataFrame, first_day: pd.Timestamp) -> str:
     ends = [
         f"{fault_words(r['family_id'])}, {_buy_stop(r, first_day)}"
         for _, r in live.iterrows()
-        if not missing(r["buy_stop_median"]) and r["buy_stop_median"] <= near
+        if not missing(r["buy_stop_median"])
+        and r["buy_stop_median"] <= near
+        # A capped family is past that month already; its bid above says what is left to take.
+        and not (r["verdict"] == "cap" and r["buy_stop_median"] <= first_day)
     ]
     if ends:
         said.append(f"say how many more to take where buying soon stops paying: {listing(ends)}")

@@ -19,7 +19,14 @@ from kit.reports.charts.sensitivity import sensitivity
 from kit.reports.choosing import main_parts, main_row, of_unit
 from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import Chart, Column, Fragment, bullets, folded, note, paragraph, table
-from kit.reports.wording import CAUSES, STOPS, fault_words, number, part_words
+from kit.reports.wording import (
+    CAUSES,
+    STOPS,
+    dates_in_words,
+    fault_words,
+    number,
+    part_words,
+)
 
 
 def sensitivity_piece(month: FamilyMonth) -> Chart | Fragment:
@@ -46,9 +53,11 @@ def bid_change(month: FamilyMonth) -> Fragment:
         Column("block", "What changed", lambda b: CAUSES[str(b)]),
         Column("change", f"Bid moved by, {month.currency}", _one_place, True),
     ]
+    own = str(changes["own_rules"].iloc[0]) == "True"
+    rules = "each with its own settings" if own else "with the settings as they are now"
     basis = note(
         "The shares add up exactly (each cause averaged over all orders of change). Both months "
-        "are worked out with the settings as they are now, on fewer draws than the bid itself."
+        f"are worked out {rules}, on fewer draws than the bid itself."
     )
     shares = table(rows, columns, "Why the bid changed")
     return Fragment(said.html + folded("The change shared out", shares, basis).html)
@@ -116,11 +125,13 @@ def part_warnings(month: FamilyMonth) -> Fragment:
     names = month.models.set_index("model_id")["model_name"]
     told = alerts[alerts["kind"] != STALE]
     lines = [
-        f"{names.get(r.model_id, r.model_id)}, {_quoted(r)}: {r.words}." for r in told.itertuples()
+        f"{names.get(r.model_id, r.model_id)}, {_quoted(r)}: {dates_in_words(r.words)}."
+        for r in told.itertuples()
     ]
     old = int((alerts["kind"] == STALE).sum())
     if old:
-        lines.append(f"{old} kinds of part have no quote newer than 180 days: ask again first.")
+        kinds = "1 kind of part has" if old == 1 else f"{old} kinds of part have"
+        lines.append(f"{kinds} no quote newer than 180 days: ask again first.")
     return bullets(lines)
 
 

@@ -189,17 +189,22 @@ def hammer_table(worked: Worked) -> pd.DataFrame:
 def option_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
     """Value of every option for a unit owned in its main state, by month, with an interval."""
     tail = (1 - worked.level) / 2
-    months = [month_start(worked.first_month + h) for h in range(unit.months)]
-    parts = []
-    for name in (REPAIR, AS_IS, PART_OUT, MAKER):
-        option = unit.main.options.get(name)
-        if option is None:
-            continue
-        lower, upper = np.quantile(option.value, [tail, 1 - tail], axis=0)
-        value = option.value.mean(axis=0)
-        table = pd.DataFrame({"month": months, "value": value, "lower": lower, "upper": upper})
-        parts.append(table.assign(option=name))
-    return _named(unit, pd.concat(parts, ignore_index=True)).assign(state=unit.main.state)
+    months = pd.DatetimeIndex([month_start(worked.first_month + h) for h in range(unit.months)])
+    options = unit.main.options
+    names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options]
+    bands = [np.quantile(options[n].value, [tail, 1 - tail], axis=0) for n in names]
+    return pd.DataFrame(
+        {
+            "model_id": unit.model_id,
+            "listed_fault": unit.listed_fault,
+            "month": np.tile(months.to_numpy(), len(names)),
+            "value": np.concatenate([options[n].value.mean(axis=0) for n in names]),
+            "lower": np.concatenate([b[0] for b in bands]),
+            "upper": np.concatenate([b[1] for b in bands]),
+            "option": np.repeat(names, unit.months),
+            "state": unit.main.state,
+        }
+    )
 
 
 def _named(unit: UnitEconomics, table: pd.DataFrame) -> pd.DataFrame:

@@ -18,11 +18,12 @@ from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
 from kit.reports.health_tables import effect_table, health_table
-from kit.reports.rate_tables import grade_table, state_table, tries_table
-from kit.reports.short_view import short_view
+from kit.reports.rate_tables import grade_table, reading_table, state_table, tries_table
+from kit.reports.short_view import Before, short_view
 from kit.reports.worked import Worked
 
 HORIZON, LEVEL = 24, 0.8
+NOTHING_BEFORE = Before()
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,12 +60,14 @@ class FamilyMonth:
       success_lower, success_upper, n_tried, hours, part_codes.
     - ``grades``: grade, factor, share, n.
     - ``tries``: listed_fault, n, fixed, estimate, lower, upper, from the jobs alone.
+    - ``readings``: listed_fault, reading, n_reading, state, n_state, share_before, share, lower,
+      upper: the likeliest state once the first reading is known.
     - ``effects``: name, estimate, lower, upper (price factors of grade, channel, storage...).
     - ``health``: what, value, usual, note (fit diagnostics in plain words).
     - ``moves``: model_id, listed_fault, input, worse, better (the steps in words), bid_worse,
       bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
-    - ``changes``: model_id, listed_fault, block, change, known_before, reason: why the main
-      unit's bid changed since last month.
+    - ``changes``: model_id, listed_fault, block, change, known_before, own_rules, reason: why the
+      main unit's bid changed since last month, told with last month's own settings or today's.
     - ``shelf``: the units owned, the columns of ``kit.decisions.shelf``.
     - ``data_quality``: table, read, used, set_aside, held; ``reasons``: table, status, reason,
       rows.
@@ -95,6 +98,7 @@ class FamilyMonth:
     states: pd.DataFrame
     grades: pd.DataFrame
     tries: pd.DataFrame
+    readings: pd.DataFrame
     effects: pd.DataFrame
     health: pd.DataFrame
     moves: pd.DataFrame
@@ -105,7 +109,7 @@ class FamilyMonth:
 
 
 def family_month(
-    logs: Logs, settings: Settings, family_id: str, month: int, known_before: str = ""
+    logs: Logs, settings: Settings, family_id: str, month: int, before: Before = NOTHING_BEFORE
 ) -> FamilyMonth:
     """Work out one family for one month.
 
@@ -119,9 +123,8 @@ def family_month(
         The family.
     month
         Number of the report's month (``kit.logs.months``).
-    known_before
-        Last day known to last month's report (YYYY-MM-DD), which the bid's change is told from;
-        empty for a month before the newest day.
+    before
+        Last day known to last month's report and its settings, which the bid's change is told from.
 
     Returns
     -------
@@ -138,7 +141,7 @@ def family_month(
     models = estimated.model_table(worked)
     decisions = _decisions(worked, models)
     family = estimates.families[family_id]
-    near = short_view(worked, estimates, decisions["thresholds"], known_before)
+    near = short_view(worked, estimates, decisions["thresholds"], before)
     return FamilyMonth(
         family_id=family_id,
         device_class=family.device_class,
@@ -158,6 +161,7 @@ def family_month(
         states=state_table(worked),
         grades=grade_table(worked),
         tries=tries_table(worked),
+        readings=reading_table(worked),
         effects=effect_table(worked),
         health=health_table(worked),
         moves=near.moves,

@@ -8,6 +8,13 @@ from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import Column, Fragment, folded, note, table
 from kit.reports.wording import codes_words, fault_words, number, percent
 
+READING_CAUTION = (
+    "Nothing drawn is below 0.02 A at 5 V, a trickle below 0.15 A, low and steady below 0.7 A; "
+    "units of the whole device class are counted. A cell run flat may need 45 minutes to show "
+    "life. A high current with local heat is a short: stop. Never charge a swollen, pierced or "
+    "wet unit to take a reading."
+)
+
 _n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
 
 
@@ -35,7 +42,28 @@ def fault_tree(month: FamilyMonth) -> Fragment:
         Column("part_codes", "Parts", codes_words),
     ]
     tree = table(rows, columns, "Fault tree and repair success")
-    return Fragment(tree.html + _tries(month).html)
+    return Fragment(tree.html + _readings(month).html + _tries(month).html)
+
+
+def _readings(month: FamilyMonth) -> Fragment:
+    """What the first reading at the meter has meant so far, on this bench."""
+    if month.readings.empty:
+        return Fragment("")
+    rows = month.readings.assign(
+        unit=month.readings["listed_fault"].map(fault_words) + ", " + month.readings["reading"],
+        seen=[f"{a} of {b}" for a, b in month.readings[["n_state", "n_reading"]].to_numpy()],
+    )
+    columns = [
+        Column("unit", "Listed as, first reading"),
+        Column("state", "Most likely", fault_words),
+        Column("seen", "Units that were", numeric=True),
+        Column("share_before", "Share without the reading", percent, True),
+        Column("share", "With it", percent, True),
+        Column("lower", "from", percent, True),
+        Column("upper", "to", percent, True),
+    ]
+    shown = table(rows, columns, "What a first reading says")
+    return Fragment(shown.html + note(READING_CAUTION).html)
 
 
 def _listed_words(fault: str) -> str:

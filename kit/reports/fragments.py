@@ -7,6 +7,7 @@ HTML. A piece shows itself in a notebook and lands on the page as it is.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -59,12 +60,16 @@ class Column:
     numeric: bool = False
     wide: bool = False
     second: bool = False
+    screen: bool = False
 
     @property
     def kind(self) -> str:
-        """Class attribute for the style sheet; ``second`` columns give way on narrow screens."""
-        named = (("number", self.numeric), ("wide", self.wide), ("second", self.second))
-        kinds = [k for k, on in named if on]
+        """Class attribute for the style sheet.
+
+        ``second`` columns give way on narrow screens, ``screen`` ones on paper.
+        """
+        named = ("number", self.numeric), ("wide", self.wide), ("second", self.second)
+        kinds = [k for k, on in (*named, ("screen", self.screen)) if on]
         return f' class="{" ".join(kinds)}"' if kinds else ""
 
 
@@ -113,6 +118,23 @@ def table(
         f"<caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead>"
         f"<tbody>{body}</tbody></table></div>"
     )
+
+
+def cards(printed: Fragment, columns: Sequence[Column]) -> Fragment:
+    """Let a printed table's rows stand as cards on a narrow screen, nothing scrolled sideways.
+
+    A card's labels are the headings, handed to the style sheet once for the whole table; the
+    first two columns head the card and need none. ``columns`` must all be in the table.
+    """
+    labels = "".join(f"--c{i}:{_css_text(c.heading)};" for i, c in enumerate(columns, 1) if i > 2)
+    style = f'<table style="{escape(labels, quote=True)}">'
+    inside = printed.html.replace("<table>", style, 1)
+    return Fragment(inside.replace('class="scroll"', 'class="scroll cards"', 1))
+
+
+def _css_text(words: str) -> str:
+    """Quote a text for a style sheet."""
+    return '"' + re.sub(r'[\\"\n]', lambda m: f"\\{ord(m.group(0)):x} ", words) + '"'
 
 
 def _row(values: Sequence[Any], columns: Sequence[Column], link: str) -> str:

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from kit.estimation.depreciation import PriceCurves
-from kit.estimation.market import shock_share
 from kit.estimation.parameters import parameter_table
 from kit.estimation.simple_curves import cross_check
 from kit.logs import CannotSay
@@ -44,8 +43,8 @@ def health_table(worked: Worked) -> pd.DataFrame:
         ("models' yearly slopes", f"{fit.scales.slope:.0%}", f"{start.model_slope:.0%}", "spread"),
         (
             "market, long run",
-            f"{fit.scales.market / shock_share(start.market_roots):.1%}",
-            f"{start.market:.1%}",
+            f"{fit.scales.market * np.hypot(1, start.slow_share):.1%}",
+            f"{np.hypot(start.market, start.market_slow):.1%}",
             "moves all models together",
         ),
     ]

@@ -109,7 +109,8 @@ def _since(rows: pd.DataFrame, page: IndexPage, currency: str) -> str:
     if page.before is None or "change" not in rows:
         return ""
     said = since_words(rows, page.changes, currency, page.before.month)
-    changed = page.before.settings != page.settings_hash
+    # Where last month's settings were kept, their change is among the causes already.
+    changed = page.before.rules is None and page.before.settings != page.settings_hash
     return f"{said} (settings changed too)" if said and changed else said
 
 
@@ -142,7 +143,7 @@ def _main_table(rows: pd.DataFrame, page: IndexPage, currency: str) -> Fragment:
     family = Column("family", "Family, its best model and fault")
     second = [
         Column("expected_profit", f"Expected profit, {currency}", _n, True, second=True),
-        Column("profit_per_hour", f"per bench hour, {currency}", _n, True, second=True),
+        Column("profit_per_hour", f"Profit per bench hour, {currency}", _n, True, second=True),
         Column("stop", "Months to buy stop", second=True),
         Column("behind", "Sales behind (newest)", second=True),
         Column("confidence", "Confidence", second=True),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -11,17 +11,21 @@ import pandas as pd
 
 from kit.logs import Fault, LogFault, Logs, read_logs, read_settings
 from kit.logs.months import month_start, parse_month
+from kit.reports.engine.limits import TIME_LIMIT, Limits
+from kit.reports.engine.unwritable import stops_the_run, writing
 from kit.reports.last_month import last_month
 from kit.reports.month_files import Known, invented_note, write_month_files
 from kit.reports.naming import slugs
 from kit.reports.pages import SCRIPT_NAME, drawing_script
-from kit.reports.record import earlier_runs, run_record, same_inputs
-from kit.reports.running import FAILED, FamilyRun, FamilyTask, run_family
+from kit.reports.record import family_stamps, run_record
+from kit.reports.resuming import Stamp, standing
+from kit.reports.running import DONE, FAILED, FamilyRun, FamilyTask, run_family
 from kit.reports.wording import fault_words, month_words
 from kit.reports.writing import write_text
-from kit.scale import each_family
+from kit.scale import FamilyLost, each_family
 
 Progress = Callable[[str, str, float], None]
+KEPT = "kept"
 
 
 @dataclass(frozen=True)
@@ -53,7 +57,10 @@ class Order:
 
     ``families`` (all), ``as_of`` the last day the report may know of (YYYY-MM-DD; the month's
     last), ``out`` the folder the month's folder is made in (``out`` inside the workspace),
-    ``workers`` processes (1), ``seed`` and ``draws`` (the settings').
+    ``workers`` processes (1), ``cluster`` the address of a dask scheduler in place of them,
+    ``seed`` and ``draws`` (the settings'), ``again`` whether to make pages anew that stand from
+    the same inputs, ``time_limit`` in seconds and ``memory_limit`` in GB (none) for each family,
+    ``fresh_kernels`` a kernel started for each family instead of a fork of one warmed process.
     """
 
     families: Sequence[str] | None = None
@@ -62,6 +69,16 @@ class Order:
     workers: int = 1
     seed: int | None = None
     draws: int | None = None
+    cluster: str | None = None
+    again: bool = False
+    time_limit: float = TIME_LIMIT
+    memory_limit: float | None = None
+    fresh_kernels: bool = False
+
+    @property
+    def limits(self) -> Limits:
+        """What each family's notebook may take."""
+        return Limits(self.time_limit, self.memory_limit, self.fresh_kernels)
 
 
 _USUAL = Order()
@@ -85,7 +102,8 @@ def write_month(
     order
         Which families, up to which day, where to, by how many processes.
     progress
-        Called after each family with its identifier, 'done' or 'failed', and seconds taken.
+        Called after each family with its identifier, 'done', 'failed' or 'kept' (made before
+        from the same inputs, and still standing), and seconds taken.
 
     Returns
     -------
@@ -96,6 +114,8 @@ def write_month(
     ------
     LogFault
         If the logs, settings, month, day or a family's name cannot be used.
+    OSError
+        If the month's folder cannot be written to; families finished until then are kept.
     """
     workspace, number = Path(workspace).resolve(), parse_month(month)
     as_of = _last_day(order.as_of, number)
@@ -103,18 +123,24 @@ def write_month(
     known = logs.as_of(as_of)
     chosen = _chosen(order.families, logs.families)
     folder = Path(order.out or workspace / "out").resolve() / month
-    folder.mkdir(parents=True, exist_ok=True)
     record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
-    earlier = earlier_runs(folder) if same_inputs(folder, record) else []
-    write_text(folder / SCRIPT_NAME, drawing_script())
+    with writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        write_text(folder / SCRIPT_NAME, drawing_script())
     shared = {"month": month, "as_of": as_of, "known_before": _known_before(folder)}
-    tasks = _tasks(chosen, logs, folder, {**shared, **_numbers(order)})
-    runs = {r.family_id: r for r in earlier}
-    for run in _run(tasks, order.workers):
+    tasks = _tasks(known, folder, {**shared, **_numbers(order)}, order.limits)
+    made = _standing(tasks)
+    runs = {f: run for f, (run, _) in made.items()}
+    for family in chosen:
+        if not order.again and family in made and made[family][1] == tasks[family].stamp:
+            progress(family, KEPT, 0.0)
+            tasks.pop(family)
+    for run in _run({f: t for f, t in tasks.items() if f in chosen}, order):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
-    write_month_files(whole.folder, whole.families, Known(month, known, settings), record)
+    with writing(folder):
+        write_month_files(whole.folder, whole.families, Known(month, known, settings), record)
     return whole
 
 
@@ -148,37 +174,59 @@ def _known_before(folder: Path) -> str:
 
 
 def _tasks(
-    families: Iterable[str], logs: Logs, folder: Path, shared: dict[str, str]
-) -> list[FamilyTask]:
-    names, invented = slugs(logs.families), invented_note(logs.folder)
+    known: Logs, folder: Path, shared: dict[str, str], limits: Limits
+) -> dict[str, FamilyTask]:
+    """Return what every family of the workspace would be run with."""
+    names, invented = slugs(known.families), invented_note(known.folder)
     when = month_words(f"{shared['month']}-01")
-    return [
-        FamilyTask(
+    stamps = family_stamps(known, folder, [*shared.items(), invented])
+    return {
+        f: FamilyTask(
             family_id=f,
             slug=names[f],
             title=f"{fault_words(f)}, {when}",
             invented=invented,
             folder=folder,
             parameters={
-                "workspace": str(logs.folder),
+                "workspace": str(known.folder),
                 "family_id": f,
                 "out_folder": str(folder / "tables" / names[f]),
                 **shared,
             },
+            limits=limits,
+            stamp=stamps[f],
         )
-        for f in families
-    ]
+        for f in known.families
+    }
 
 
-def _run(tasks: list[FamilyTask], workers: int) -> Iterator[FamilyRun]:
+def _standing(tasks: dict[str, FamilyTask]) -> dict[str, tuple[FamilyRun, Stamp]]:
+    """Families whose files stand whole and were made from what they would be made from now.
+
+    Their stamp says whether by the same program, too: a family that is asked for is then kept, one
+    that is not asked for stays on the index in any case.
+    """
+    out = {}
+    for family, task in tasks.items():
+        found = standing(task.folder, task.slug)
+        if found is not None and found[0].inputs == task.stamp.inputs:
+            stamp, said = found
+            run = FamilyRun(family, task.slug, DONE, 0.0, messages=said, inputs=stamp.inputs)
+            out[family] = run, stamp
+    return out
+
+
+def _run(tasks: dict[str, FamilyTask], order: Order) -> Iterator[FamilyRun]:
     """Run every task through the kit's one map; a process that dies fails its family only."""
-    by_name = {t.family_id: t for t in tasks}
-    for family_id, result in each_family(partial(_run_named, by_name), list(by_name), workers):
+    work = partial(_run_named, tasks)
+    for family_id, result in each_family(work, list(tasks), order.workers, order.cluster):
         if isinstance(result, FamilyRun):
             yield result
+        elif stops_the_run(result):
+            raise result
         else:
-            reason = f"its process died: {type(result).__name__}"
-            yield FamilyRun(family_id, by_name[family_id].slug, FAILED, 0.0, reason)
+            reason = str(result) if isinstance(result, FamilyLost) else f"it failed: {result!r}"
+            yield FamilyRun(family_id, tasks[family_id].slug, FAILED, 0.0, reason)
 
 
 def _run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:

@@ -13,7 +13,7 @@ from kit.logs import Logs, Settings
 from kit.reports.choosing import short_names
 from kit.reports.decision_tables import THRESHOLD_COLUMNS
 from kit.reports.index import IndexPage, index_html
-from kit.reports.last_month import last_month
+from kit.reports.last_month import keep_rules, last_month
 from kit.reports.running import DONE, FamilyRun
 from kit.reports.writing import (
     for_spreadsheet,
@@ -36,7 +36,7 @@ class Known:
 def write_month_files(
     folder: Path, runs: Sequence[FamilyRun], known: Known, record: dict[str, object]
 ) -> None:
-    """Write index.html, thresholds.csv, set_aside.csv and run.json.
+    """Write index.html, thresholds.csv, set_aside.csv, run.json and the settings used.
 
     Parameters
     ----------
@@ -69,6 +69,7 @@ def write_month_files(
         invented=invented_note(known.logs.folder),
     )
     write_text(folder / "index.html", index_html(page, known.logs, known.settings))
+    keep_rules(known.logs.folder, folder)
     write_text(folder / "run.json", record_text(record, runs))
 
 
@@ -98,6 +99,7 @@ def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
             "status": r.status,
             "reason": r.reason,
             "messages": r.messages,
+            "inputs_sha256": r.inputs,
         }
         for r in runs
     ]

@@ -68,14 +68,19 @@ def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
         "bundle": bundle,
         "policy": content_policy([s for s in (draw, bundle) if s]),
     }
-    exporter: Any = HTMLExporter(  # type: ignore[no-untyped-call]
+    html, _ = _exporter().from_notebook_node(notebook, resources)
+    return str(html)
+
+
+@cache
+def _exporter() -> Any:
+    """Return the one exporter of this process: making it costs more than a page does."""
+    return HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="partner",
         extra_template_basedirs=[str(_TEMPLATES)],
         exclude_input=True,
         exclude_anchor_links=True,
     )
-    html, _ = exporter.from_notebook_node(notebook, resources)
-    return str(html)
 
 
 def content_policy(scripts: list[str]) -> str:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kit.estimation.rates import success_by_fault
+from kit.estimation.readings import shares_after_reading
 from kit.logs import CannotSay
 from kit.reports.worked import Worked
 
@@ -13,6 +14,14 @@ from kit.reports.worked import Worked
 def tries_table(worked: Worked) -> pd.DataFrame:
     """Repairs tried by listed fault, with the family's own success and its interval."""
     return success_by_fault(worked.logs.family(worked.family_id).tables["repairs"], worked.level)
+
+
+def reading_table(worked: Worked) -> pd.DataFrame:
+    """The likeliest state behind each listed fault once the first reading is known."""
+    if isinstance(worked.family, CannotSay):
+        return pd.DataFrame()
+    rates = worked.family.estimates.rates
+    return shares_after_reading(worked.logs, worked.family_id, rates, worked.level)
 
 
 def state_table(worked: Worked) -> pd.DataFrame:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import json
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from kit.logs import Logs, Settings
 from kit.logs.reading import find_file
 from kit.logs.tables import TABLES
-from kit.reports.running import DONE, FamilyRun, interpreter
+from kit.reports import running
+from kit.reports.last_month import last_month
+from kit.reports.resuming import Stamp, digest, input_digests, program_files
 
 _PACKAGES = ("repair-horizon", "numpy", "pandas", "scipy", "statsmodels", "plotly", "papermill")
 
@@ -42,7 +44,7 @@ def run_record(
         "draws": settings.draws if numbers[1] is None else numbers[1],
         "settings_sha256": _hash(logs.folder / "settings.toml"),
         "data_sha256": hashes,
-        "versions": {"python": interpreter(), **_versions()},
+        "versions": {"python": running.interpreter(), **_versions()},
     }
 
 
@@ -65,28 +67,23 @@ def _versions() -> dict[str, str]:
     return out
 
 
-def _earlier(folder: Path) -> dict[str, object]:
-    try:
-        found = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
+def family_stamps(known: Logs, folder: Path, shared: Sequence[object]) -> dict[str, Stamp]:
+    """Hash what each family's page is made from, and the program that makes it.
 
-
-def same_inputs(folder: Path, record: dict[str, object]) -> bool:
-    """Whether the month's folder was last written from the very same inputs."""
-    earlier = _earlier(folder)
-    return bool(earlier) and all(earlier.get(k) == v for k, v in record.items())
-
-
-def earlier_runs(folder: Path) -> list[FamilyRun]:
-    """Return families whose pages of an earlier run still stand in the folder."""
-    listed = _earlier(folder).get("families")
-    kept = []
-    for entry in listed if isinstance(listed, list) else []:
-        slug = str(entry.get("slug"))
-        there = (folder / f"{slug}.html").is_file() and (folder / "tables" / slug).is_dir()
-        if entry.get("status") == DONE and there:
-            said = str(entry.get("messages", ""))
-            kept.append(FamilyRun(str(entry["family_id"]), slug, DONE, 0.0, messages=said))
-    return kept
+    Parameters
+    ----------
+    known
+        The workspace, as of the last day the report knows of.
+    folder
+        The month's folder: last month's, beside it, is told of on the pages.
+    shared
+        Whatever else all pages are made with: month, seed and so on.
+    """
+    before = last_month(folder)
+    files = [known.folder / "settings.toml", known.folder / "backtest" / "calibration.csv"]
+    rules = None if before is None else before.rules
+    inputs = input_digests(known, known.families, [*shared, rules, *map(_hash, files)])
+    template = running.template_notebook().read_bytes()
+    versions = sorted(_versions().items())
+    program = digest([program_files(), template, running.interpreter(), *versions])
+    return {f: Stamp(h, program) for f, h in inputs.items()}

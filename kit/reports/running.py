@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
-import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import nbformat
 import papermill
+from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
 import kit
+from kit.reports.engine.executing import execute
+from kit.reports.engine.limits import USUAL, Limits, RunEnded, out_of_time
+from kit.reports.engine.unwritable import said_in_a_cell, writing
 from kit.reports.pages import PageWords, page_html
+from kit.reports.resuming import NEVER, Stamp, keep_stamp
 from kit.reports.writing import write_text
 
 DONE, FAILED = "done", "failed"
-_TIMEOUT_SECONDS = 1800
-# Level 50 silences notices of kernel start and stop (what fails in a cell comes back as an
-# exception); several kernels must not share one history file.
-_KERNEL = ["--log-level=50", "--HistoryManager.enabled=False"]
+_OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
 
 @dataclass(frozen=True)
 class FamilyTask:
-    """What one family's notebook is run with."""
+    """What one family's notebook is run with; ``stamp`` tells its inputs from others."""
 
     family_id: str
     slug: str
@@ -37,11 +34,17 @@ class FamilyTask:
     invented: str
     folder: Path
     parameters: dict[str, str]
+    limits: Limits = USUAL
+    stamp: Stamp = NEVER
 
 
 @dataclass(frozen=True)
 class FamilyRun:
-    """What became of it; ``messages`` is what its cells wrote to the error stream."""
+    """What became of it.
+
+    ``messages`` is what its cells wrote to the error stream, ``inputs`` the hash of what it was
+    made from.
+    """
 
     family_id: str
     slug: str
@@ -49,6 +52,7 @@ class FamilyRun:
     seconds: float
     reason: str = ""
     messages: str = ""
+    inputs: str = ""
 
 
 def template_notebook() -> Path:
@@ -64,89 +68,70 @@ def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:
     """Execute, export and write one family's page; a failure is returned, not raised.
 
     An old page of the family is removed first, so that no failed family shows last time's.
+
+    Raises
+    ------
+    OSError
+        If nothing can be written there, which the other families would meet as well.
     """
     start = time.monotonic()
-    page = task.folder / f"{task.slug}.html"
-    try:
+    page, tables = task.folder / f"{task.slug}.html", task.folder / "tables" / task.slug
+    with writing(task.folder):
         page.unlink(missing_ok=True)
-        shutil.rmtree(task.folder / "tables" / task.slug, ignore_errors=True)
-        executed = execute(notebook or template_notebook(), task.parameters)
-        write_text(page, page_html(executed, PageWords(task.title, task.invented)))
+        if tables.is_symlink():  # rmtree leaves a link, and tables would be written where it leads
+            tables.unlink()
+        shutil.rmtree(tables, ignore_errors=True)
+        _try_writing(task)
+    try:
+        executed = execute(notebook or template_notebook(), task.parameters, task.limits)
+        html = page_html(executed, PageWords(task.title, task.invented))
     except Exception as error:
-        return FamilyRun(task.family_id, task.slug, FAILED, _since(start), _reason(error))
-    messages = error_stream(executed)
-    return FamilyRun(task.family_id, task.slug, DONE, _since(start), messages=messages)
+        shutil.rmtree(tables, ignore_errors=True)
+        full = said_in_a_cell(_said(error), task.folder)
+        if full is not None:
+            raise full from error
+        reason = _reason(error, task.limits)
+        return FamilyRun(task.family_id, task.slug, FAILED, _since(start), reason)
+    messages, inputs = error_stream(executed), task.stamp.inputs
+    with writing(task.folder):
+        write_text(page, html)
+        keep_stamp(task.folder, task.slug, task.stamp, messages)
+    return FamilyRun(task.family_id, task.slug, DONE, _since(start), "", messages, inputs)
+
+
+def _try_writing(task: FamilyTask) -> None:
+    """Meet a full or closed folder before the work and not after it."""
+    trial = task.folder / f".{task.slug}.trial"
+    try:
+        write_text(trial, "x" * 4096)
+    finally:
+        trial.unlink(missing_ok=True)
 
 
 def _since(start: float) -> float:
     return time.monotonic() - start
 
 
-def _reason(error: Exception) -> str:
+def _said(error: Exception) -> str:
+    return str(getattr(error, "evalue", "")) or str(error)
+
+
+def _reason(error: Exception, limits: Limits) -> str:
     """Say a failure in the words of the cell that failed, without its traceback."""
+    if isinstance(error, RunEnded):
+        return str(error)
+    if isinstance(error, CellTimeoutError):
+        return str(out_of_time(limits))
+    if isinstance(error, DeadKernelError):
+        return "its kernel died: it ran out of memory or was killed"
     if isinstance(error, papermill.PapermillExecutionError):
         said = str(error.evalue).strip() or str(error.ename)
+        if error.ename in _OUT_OF_MEMORY:
+            of = f" (limit {limits.memory_gb:g} GB)" if limits.memory_gb else ""
+            return f"ran out of memory{of}: {said}"
         return said if error.ename == "LogFault" else f"{error.ename}: {said}"
     first = (str(error).strip().splitlines() or [""])[0]
     return f"{type(error).__name__}: {first}"
-
-
-def execute(notebook: Path, parameters: dict[str, str]) -> Any:
-    """Run a notebook in a fresh kernel of this interpreter.
-
-    Parameters
-    ----------
-    notebook
-        The template, with a cell tagged ``parameters``.
-    parameters
-        Plain strings, since papermill turns most other kinds into text without a word.
-
-    Returns
-    -------
-    NotebookNode
-        The executed notebook.
-
-    Raises
-    ------
-    RuntimeError
-        If any code cell did not run, whatever papermill's own record says.
-    """
-    with tempfile.TemporaryDirectory(prefix="report-") as place, _package_importable():
-        # Papermill reads braces in a path as a template, so it only sees these two.
-        source, target = Path(place) / "template.ipynb", Path(place) / "executed.ipynb"
-        shutil.copyfile(notebook, source)
-        papermill.execute_notebook(
-            str(source),
-            str(target),
-            parameters=parameters,
-            kernel_name="python3",
-            language="python",
-            progress_bar=False,
-            execution_timeout=_TIMEOUT_SECONDS,
-            extra_arguments=list(_KERNEL),
-            request_save_on_cell_execute=False,
-        )
-        executed = nbformat.read(str(target), as_version=4)  # type: ignore[no-untyped-call]
-    cells = [c for c in executed.cells if c.cell_type == "code" and c.source.strip()]
-    left = [i for i, c in enumerate(cells, 1) if not c.get("execution_count")]
-    if left:
-        raise RuntimeError(f"{len(left)} of {len(cells)} cells did not run, the first is {left[0]}")
-    return executed
-
-
-@contextmanager
-def _package_importable() -> Iterator[None]:
-    """Let kernels import the package they were started from, installed or not."""
-    before = os.environ.get("PYTHONPATH")
-    root = str(Path(kit.__file__).resolve().parent.parent)
-    os.environ["PYTHONPATH"] = os.pathsep.join([root, *([before] if before else [])])
-    try:
-        yield
-    finally:
-        if before is None:
-            os.environ.pop("PYTHONPATH", None)
-        else:
-            os.environ["PYTHONPATH"] = before
 
 
 def error_stream(executed: Any) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 
 import pandas as pd
@@ -12,6 +13,7 @@ from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import (
     Column,
     Fragment,
+    cards,
     caution_box,
     folded,
     note,
@@ -34,6 +36,8 @@ from kit.reports.wording import (
 )
 
 _FIRST_ROWS = 8
+# Columns of the less urgent rows that would cost a printed page its second sheet.
+_LONG = ("buy_stop", "repair_stop", "set_by")
 _n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
 
 
@@ -56,10 +60,13 @@ def verdicts(month: FamilyMonth) -> Fragment:
     live = rows["verdict"].isin(["buy", "cap"])
     first = rows[live].head(_FIRST_ROWS) if live.any() else rows.head(_FIRST_ROWS)
     rest = rows.drop(index=first.index)
-    shown = table(first, _verdict_columns(month), f"What to bid in {month_words(month.month)}")
+    columns = _verdict_columns(month)
+    shown = table(first, columns, f"What to bid in {month_words(month.month)}")
+    shown = cards(shown, columns)
     if rest.empty:
         return shown
-    more = table(rest, _verdict_columns(month), "The other models and faults")
+    short = [replace(c, screen=c.name in _LONG) for c in columns]
+    more = cards(table(rest, short, "The other models and faults"), columns)
     return Fragment(
         shown.html + folded(f"{len(rest)} more models and faults", more, printed=True).html
     )
@@ -88,7 +95,10 @@ def _stop(row: pd.Series, name: str, ahead: Ahead) -> str:
     if row["verdict"] == "cannot say":
         return "cannot say"
     date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
-    return stop_words(date, ahead, short=True)
+    said = stop_words(date, ahead, short=True)
+    # A unit to be bought this month has not passed its stop, however near the odds put it.
+    near = name == "buy_stop" and row["verdict"] == "buy"
+    return said.replace("already now", "any month now", 1) if near else said
 
 
 def _verdict_columns(month: FamilyMonth) -> list[Column]:
@@ -100,7 +110,7 @@ def _verdict_columns(month: FamilyMonth) -> list[Column]:
         Column("bid_next_month", f"Next month, {unit}", _n, True),
         Column("hammer", f"Usual hammer, {unit}", _n, True),
         Column("expected_profit", f"Expected profit, {unit}", _n, True),
-        Column("profit_per_hour", f"per bench hour, {unit}", _n, True),
+        Column("profit_per_hour", f"Profit per bench hour, {unit}", _n, True),
         Column("probability_loss", "Chance of loss", percent, True),
         Column("buy_stop", "Buying stops paying", wide=True),
         Column("repair_stop", "Repair stops paying (owned)", wide=True),
@@ -175,6 +185,7 @@ def models(month: FamilyMonth) -> Fragment:
         Column("newest_sale", "Newest sale", short_day),
         Column("age_months", "Age, months", _n, True),
         Column("confidence", "Confidence"),
-        Column("reason", "Reason"),
     ]
+    if (month.models["reason"].fillna("") != "").any():
+        columns.append(Column("reason", "Reason"))
     return table(month.models, columns, "Models and how well they are known")

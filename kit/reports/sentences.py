@@ -190,8 +190,9 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     if start.empty or end.empty:
         text = f"{_name(unit)}: where the money goes cannot be said"
         return Words(text, text + ".")
-    sale, bid = float(start.iloc[0]), float(end.iloc[-1])
-    of, left = money(sale, month.currency), money(bid, month.currency)
+    # The last line is the bid before it is rounded down; the title names the bid itself.
+    named = end.iloc[-1] if missing(unit["max_bid"]) else unit["max_bid"]
+    of, left = money(float(start.iloc[0]), month.currency), money(named, month.currency)
     title = f"{_name(unit)}: of {of} resale, {left} is left to bid"
     less = lines[lines["kind"] == "less"].copy()
     top = less.reindex(less["amount"].abs().sort_values(ascending=False).index).head(3)

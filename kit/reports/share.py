@@ -35,7 +35,7 @@ _LOCAL_LINK = re.compile(r'<a\s[^>]*?href="(?!#)([^"]*)"[^>]*>(.*?)</a>', re.DOT
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # the oldest a zip can say: a bundle tells no hour of work
 _READ_ME = """Open index.html in a browser; it needs no network.
 thresholds.csv and thresholds.xlsx hold the same figures for a spreadsheet.
-pictures holds every chart as SVG. {note}
+pictures holds every chart as SVG and PNG. {note}
 Rows set aside are told without what stood in them, the run's record without messages.
 """
 
@@ -183,7 +183,7 @@ def _linked_within(page: str, names: set[str]) -> str:
 
 
 def _add_pictures(files: dict[str, bytes], slugs: list[str]) -> list[str]:
-    """Add every page's charts as SVG; say so where no browser draws them."""
+    """Add every page's charts as SVG and PNG; say so where no browser draws them."""
     chromium = browser()
     if chromium is None:
         return ["Left out: no Chromium here to draw the charts as pictures."]
@@ -192,7 +192,7 @@ def _add_pictures(files: dict[str, bytes], slugs: list[str]) -> list[str]:
         drawn = chart_pictures(pages, chromium)
     except RuntimeError as error:
         return [f"Left out: the charts as pictures, since {error}."]
-    files |= {f"pictures/{name}.svg": svg.encode("utf-8") for name, svg in drawn.items()}
+    files |= {f"pictures/{name}": data for name, data in drawn.items()}
     return []
 
 

@@ -86,5 +86,5 @@ def loss_words(shelf: pd.DataFrame, currency: str) -> str:
     """Say what all units together lose in a week, and the share of the worst."""
     whole = float(shelf["loss_per_week"].clip(lower=0).sum())
     mine = float(worst_units(shelf)["loss_per_week"].sum())
-    share = f", {percent(mine / whole)} of it these" if whole > 0 else ""
+    share = f", {percent(mine / whole)} of it in these units" if whole > 0 else ""
     return f"{money(whole, currency)} a week{share}"

@@ -17,14 +17,34 @@ from kit.decisions.shelf import shelf
 from kit.estimation.calibration import calibrated_outlook
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
-from kit.logs import CannotSay
+from kit.logs import CannotSay, Settings
 from kit.reports.choosing import main_row
 from kit.reports.sensitivity_table import COLUMNS as MOVE_COLUMNS
 from kit.reports.sensitivity_table import sensitivity_table, turning_words
 from kit.reports.worked import Worked
 
-CHANGE_COLUMNS = ["model_id", "listed_fault", "block", "change", "known_before", "reason"]
+CHANGE_COLUMNS = [
+    "model_id",
+    "listed_fault",
+    "block",
+    "change",
+    "known_before",
+    "own_rules",
+    "reason",
+]
 _MONTHS = 3
+
+
+@dataclass(frozen=True)
+class Before:
+    """What is known of the month before.
+
+    ``known`` is the last day its report knew of (YYYY-MM-DD; empty for a month before the newest
+    day), ``rules`` its own settings; None if they were not kept.
+    """
+
+    known: str = ""
+    rules: Settings | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,7 +58,7 @@ class ShortView:
 
 
 def short_view(
-    worked: Worked, estimates: Estimates, thresholds: pd.DataFrame, known_before: str
+    worked: Worked, estimates: Estimates, thresholds: pd.DataFrame, before: Before
 ) -> ShortView:
     """Work out the tables of one family that look a few months ahead.
 
@@ -50,8 +70,8 @@ def short_view(
         What it was worked out from.
     thresholds
         Its thresholds, which name the main unit.
-    known_before
-        Last day known to last month's report (YYYY-MM-DD); empty for a month before the newest.
+    before
+        The month before, which the bid's change is told from.
     """
     rules = worked.settings
     outlook = forecast(estimates, _MONTHS, rules.seed, rules.draws, worked.first_month)
@@ -69,7 +89,7 @@ def short_view(
             at = rules.for_class(family.estimates.device_class)
             unit = unit_under(at, family, key, outlook)
             moves, turning = sensitivity_table(economics, unit), turning_words(economics, unit)
-        changes = change_table(worked, estimates, key, known_before)
+        changes = change_table(worked, estimates, key, before)
     return ShortView(rows, moves, changes, turning)
 
 
@@ -84,12 +104,12 @@ def _main_unit(worked: Worked, thresholds: pd.DataFrame) -> tuple[str, str] | No
 
 
 def change_table(
-    worked: Worked, estimates: Estimates, key: tuple[str, str], known_before: str
+    worked: Worked, estimates: Estimates, key: tuple[str, str], past: Before
 ) -> pd.DataFrame:
     """Share the change of a bid since last month out among its causes.
 
-    Both months are worked out with the settings as they are now, since the old ones are not
-    kept; see ``kit.decisions.attribution``.
+    Last month is worked out with its own settings; with those as they are now where its own were
+    not kept, which ``own_rules`` says. See ``kit.decisions.attribution``.
 
     Parameters
     ----------
@@ -99,8 +119,8 @@ def change_table(
         This month's.
     key
         model_id and listed_fault.
-    known_before
-        Last day known then (YYYY-MM-DD); empty for a month before the newest day.
+    past
+        The month before.
 
     Returns
     -------
@@ -108,16 +128,17 @@ def change_table(
         ``CHANGE_COLUMNS``, the largest change first; one row with a reason where none can be said.
     """
     newest = worked.logs.newest_day
-    day = pd.Timestamp(known_before) if known_before else newest - pd.DateOffset(months=1)
+    day = pd.Timestamp(past.known) if past.known else newest - pd.DateOffset(months=1)
     before = worked.logs.as_of(day)
     start = {"model_id": key[0], "listed_fault": key[1], "known_before": day, "reason": ""}
+    start["own_rules"] = past.rules is not None
     if before.tables["sales"].empty:
         why = {"reason": "no sale was known a month earlier"}
         return pd.DataFrame([{**start, **why}], columns=CHANGE_COLUMNS)
     family_id = worked.family_id
     old = Estimates(before.currency, before.newest_day, {family_id: fit_family(before, family_id)})
     views = [
-        View(old, worked.settings, worked.first_month - 1),
+        View(old, past.rules or worked.settings, worked.first_month - 1),
         View(estimates, worked.settings, worked.first_month),
     ]
     found = attribute(views[0], views[1], (family_id, *key))

@@ -57,7 +57,7 @@ CAUSES = {
     "part": "parts",
     "yield": "faults found and repairs",
     "fees": "fees and tax",
-    "time": "a month's age",
+    "time": "a month older",
     "settings": "other settings",
 }
 MISSING = "–"
@@ -116,6 +116,12 @@ def day_words(day: Any) -> str:
 def short_day(day: Any) -> str:
     """Day for a table: ``5 Mar 2027``."""
     return MISSING if missing(day) else f"{pd.Timestamp(day).day} {short_month(day)}"
+
+
+def dates_in_words(text: str) -> str:
+    """Put the ISO days and months of a sentence into words: ``2026-09-18``, ``2026-09``."""
+    days = re.sub(r"\b\d{4}-\d\d-\d\d\b", lambda m: day_words(m.group(0)), text)
+    return re.sub(r"\b\d{4}-(0[1-9]|1[0-2])\b", lambda m: month_words(m.group(0)), days)
 
 
 def fault_words(code: Any) -> str:

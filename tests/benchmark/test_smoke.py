@@ -6,6 +6,8 @@ import pytest
 
 from .forecasts import OURS, TUNING, figures, run
 from .robustness import KINDS, failures
+from .scale import bare, fit, growth, project, read, slope
+from .scale_simulator import FAULTS, Extent, write_workspace
 from .stops import figures as stop_figures
 from .stops import run as stop_run
 
@@ -33,3 +35,20 @@ def test_months_drawn_independently_and_point_estimates_are_seen_to_fail() -> No
     held = said["true month in the 80 % interval"]
     assert said["fault: months drawn independently, held"] < held - 0.15
     assert said["fault: point estimate, held"] < held - 0.4
+
+
+def test_the_scale_benchmark_measures_what_it_says(tmp_path) -> None:
+    """At its smallest: the same rows read by both, every model met by both, every fault costed."""
+    extent = Extent(rows=1500, families=2, models=8)
+    folder = write_workspace(tmp_path / "small", extent)
+    ours, plain = read(folder), bare(folder)
+    assert ours["rows"] == plain["rows"] == extent.rows
+    assert 0.9 * extent.rows < ours["used"] < extent.rows
+    fitted = fit(folder)
+    assert fitted["ols_models"] == fitted["ols_enough_models"] == fitted["models"] == extent.models
+    assert min(fitted["joint"][0], fitted["ols"][0]) > 0
+    projected = project(folder)
+    assert projected["units"] == extent.models * len(FAULTS)
+    assert projected["silent"] == 0
+    assert slope(tmp_path, extent)["joint"][0] > 0
+    assert growth([10, 100, 1000], [1.0, 10.0, 100.0]) == pytest.approx(1.0)

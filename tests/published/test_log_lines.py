@@ -51,7 +51,7 @@ def test_smearing_of_the_joint_fit_leans_on_the_log_normal_value() -> None:
         Panel(known, np.zeros(n), which, day, traits, key, 300 * np.ones(n), day[-1]), Priors()
     )
     residuals = np.tile([a, -a], n // 2)
-    fitted = replace(fitted, residuals=residuals, cell_effect=np.zeros(n), weights=np.ones(n))
+    fitted = replace(fitted, residuals=residuals, weights=np.ones(n))
     leaning = 10 * np.exp(fitted.scales.noise**2 / 2)
     assert smearing_factor(fitted) == pytest.approx(
         (n * 1.1276259652 + leaning) / (n + 10), rel=1e-9

@@ -8,7 +8,6 @@ under a convention that is declared or proved (``converting``, ``filling``); fin
 
 from __future__ import annotations
 
-import hashlib
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -142,6 +141,7 @@ def _reviewed(
     rows = ready.filled.rows.reindex(index=wanted)
     rows = rows.fillna(raw.reindex(index=wanted, columns=rows.columns)).fillna("")
     path = review_path(workspace, result.table, file.name)
-    export = f"{file.name} {hashlib.sha256(file.read_bytes()).hexdigest()[:12]}"
+    name = file.name.encode("utf-8", "replace").decode("utf-8")
+    export = f"{name} {ready.source.digest[:12]}"
     written = write_review(path, result.ledger[looked], rows, export)
     return replace(result, review=path if written else None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -210,7 +211,8 @@ def _dated(
 def _day(moment: dates.Moment, zone: str, with_time: bool) -> str:
     at = moment.at
     if moment.zoned and zone and zone != AS_WRITTEN:
-        at = at.astimezone(ZoneInfo(zone))
+        with suppress(OverflowError):  # the first and last day there are; held by their range
+            at = at.astimezone(ZoneInfo(zone))
     if with_time and moment.timed:
         return at.isoformat(" ", "seconds")
     return f"{at:%Y-%m-%d}" if at.year >= 1000 else at.date().isoformat()

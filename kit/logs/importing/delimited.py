@@ -61,5 +61,7 @@ def _split(lines: list[str], separator: str, about: tuple[int, str]) -> list[Raw
             last = reader.line_num
     except csv.Error as error:
         at, allowed = skipped + last + 1, "quotes that open and close around a whole field"
+        if "limit" in str(error):
+            allowed = f"fields of at most {csv.field_size_limit():,} characters"
         raise LogFault([Fault(file, at, "", str(error), allowed)]) from None
     return rows

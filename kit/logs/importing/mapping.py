@@ -28,13 +28,13 @@ with semicolons, decimal commas and German dates::
 from __future__ import annotations
 
 import datetime
-import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from kit.logs.faults import Fault, LogFault
+from kit.logs.faults import Fault
 from kit.logs.sections import as_dict, build
+from kit.logs.toml_files import read_toml
 
 ENCODINGS = (
     *("utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1250", "cp1251", "cp1252", "cp1254"),
@@ -180,14 +180,9 @@ def load_mapping(path: Path) -> tuple[ImportMapping, list[Fault]]:
     Raises
     ------
     LogFault
-        If the file is not there or is not TOML.
+        If the file cannot be read as TOML.
     """
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise LogFault([Fault(path.name, None, "", "no such file", "a mapping")]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as error:
-        raise LogFault([Fault(path.name, None, "", str(error), "TOML in UTF-8")]) from None
+    raw = read_toml(path, "a mapping: TOML in UTF-8")
     faults: list[Fault] = []
     mapping = build(ImportMapping, {}, raw, ("", faults))
     mapping = _without_nones(mapping)

@@ -133,7 +133,14 @@ class _Check:
             return [self._fault("key", rule.columns, f"nothing: {self.table.name} has no key")]
         if rule.prefix and not rule.columns:
             return [self._fault("key.columns", "nothing", "their columns that make the key")]
-        return []
+        return self._twice("key.columns", rule.columns)
+
+    def _twice(self, where: str, names: list[str]) -> list[Fault]:
+        """Refuse a list that names one of their columns twice, or nothing."""
+        twice = sorted({n for n in names if n and names.count(n) > 1})
+        out = [self._fault(where, f"{n} twice", "each column once") for n in twice]
+        empty = [self._fault(where, n, "names of their columns") for n in names if not n]
+        return out + empty[:1]
 
     def rules(self) -> list[Fault]:
         """Rules that leave rows out say which and why."""
@@ -155,13 +162,27 @@ class _Check:
                 out.append(self._fault("filter.column", part.column, "a date or a number"))
         return out
 
+    def _reshaping(self) -> list[Fault]:
+        """Columns side by side become rows once each, and under names no other column has."""
+        m = self.mapping
+        made = [n for n in (m.unpivot.name_to, m.unpivot.value_to) if n]
+        out = self._twice("unpivot.columns", m.unpivot.columns) + self._twice("hash", m.hash)
+        for where, names in (("columns", list(m.columns.values())), ("hash", m.hash)):
+            both = [n for n in m.unpivot.columns if n in names]
+            out += [self._fault(where, n, "a column not named in unpivot.columns") for n in both]
+            clash = [n for n in made if n in names]
+            out += [self._fault(where, n, "a column of the file, none made here") for n in clash]
+        clash = [n for n in made if n in m.unpivot.columns]
+        allowed = "columns called otherwise than name_to and value_to; rename them in the file"
+        return out + [self._fault("unpivot.columns", n, allowed) for n in clash]
+
     def rest(self) -> list[Fault]:
         """Check the unpivot, the zone, the separator and the names of the months."""
         m, out = self.mapping, []
         parts = (m.unpivot.columns, m.unpivot.name_to, m.unpivot.value_to)
         if any(parts) and not all(parts):
             out.append(self._fault("unpivot", "a part", "columns, name_to and value_to"))
-        out += self._unknown("unpivot", [n for n in parts[1:] if n])
+        out += self._unknown("unpivot", [n for n in parts[1:] if n]) + self._reshaping()
         if m.timezone and m.timezone != AS_WRITTEN and m.timezone not in available_timezones():
             allowed = f"'{AS_WRITTEN}' or a zone such as Europe/Berlin"
             out.append(self._fault("timezone", m.timezone, allowed))

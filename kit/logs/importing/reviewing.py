@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pandas as pd
@@ -9,13 +10,19 @@ import pandas as pd
 from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.storing import csv_text, replace_file
 
+_LONGEST_STEM = 120
 _SAID = ("status", "reason", "line", "column", "found", "allowed")
 
 
 def review_path(workspace: Path, table: str, export: str) -> Path:
     """Return the review file of an export: review/TABLE-EXPORT.csv."""
     stem = export.removesuffix(".gz").rpartition(".")[0]
-    return workspace / "review" / f"{table}-{stem}.csv"
+    # Names in another encoding than the system's, and names as long as the system allows.
+    plain = stem.encode("utf-8", "replace").decode("utf-8")
+    if len(plain.encode()) > _LONGEST_STEM:
+        mark = hashlib.sha256(plain.encode()).hexdigest()[:8]
+        plain = plain.encode()[:_LONGEST_STEM].decode("utf-8", "ignore") + "-" + mark
+    return workspace / "review" / f"{table}-{plain}.csv"
 
 
 def read_review(path: Path) -> pd.DataFrame:
@@ -26,6 +33,8 @@ def read_review(path: Path) -> pd.DataFrame:
     LogFault
         If somebody's changes have made it unreadable; it is not overwritten then.
     """
+    if path.parent.exists() and not path.parent.is_dir():
+        raise LogFault([Fault(path.parent.name, None, "", "no folder", "a folder for reviews")])
     if not path.exists():
         return pd.DataFrame()
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,8 +14,9 @@ from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.decoding import decode
 from kit.logs.importing.delimited import delimited_rows
 from kit.logs.importing.mapping import ImportMapping
+from kit.logs.importing.parquet import parquet_rows
 from kit.logs.importing.rows import Inference, RawRow, RawTable
-from kit.logs.importing.structured import json_rows, parquet_rows
+from kit.logs.importing.structured import json_rows
 from kit.logs.importing.unpacking import MAX_COLUMNS, read_bytes
 from kit.logs.importing.workbooks import workbook_rows
 
@@ -40,6 +42,8 @@ class Source:
         What is wrong with a row's shape, or empty.
     inferred
         What was proved about the file.
+    digest
+        SHA-256 of the bytes read, unpacked.
     """
 
     text: pd.DataFrame
@@ -48,6 +52,7 @@ class Source:
     furniture: pd.Series
     broken: pd.Series
     inferred: tuple[Inference, ...]
+    digest: str = ""
 
 
 def read_source(path: Path, mapping: ImportMapping) -> Source:
@@ -71,7 +76,8 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
         allowed = "one of " + ", ".join(ENDINGS) + ", each also with .gz"
         raise LogFault([Fault(path.name, None, "", f"the ending of {path.name}", allowed)])
     limit = int(mapping.max_megabytes * 1e6)
-    content = read_bytes(path, limit)
+    content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
+    digest = hashlib.sha256(content).hexdigest()
     if ending == ".xlsx":
         raw = workbook_rows(content, mapping.sheet, mapping.skip_rows, (limit, path.name))
     elif ending == ".parquet":
@@ -82,7 +88,7 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
         raw = read(text, mapping, path.name)
         known = Inference("encoding", encoding, how)
         raw = replace(raw, inferred=(known, *raw.inferred))
-    return _gather(raw, mapping, path.name)
+    return replace(_gather(raw, mapping, path.name), digest=digest)
 
 
 def _gather(raw: RawTable, mapping: ImportMapping, file: str) -> Source:

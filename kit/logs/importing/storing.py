@@ -14,8 +14,10 @@ from pathlib import Path
 import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
+from kit.logs.part_writing import append_parts, catalogue_rows, stored_text
+from kit.logs.partitions import read_parts
 from kit.logs.reading import find_file, read_table
-from kit.logs.tables import Table
+from kit.logs.tables import TABLES, Table
 
 SALT_FILE = "import_salt"
 
@@ -35,14 +37,24 @@ def read_stored(workspace: Path, table: Table) -> Stored:
     Raises
     ------
     LogFault
-        If the file is broken, or is not CSV (rows are appended to CSV only).
+        If the file is broken, is a single Parquet file (rows are added to CSV, or as new parts of
+        a log partitioned by family), or is a link: replacing
+        a link would part the workspace from the file it led to.
     """
     path = find_file(workspace, table)
     if path is None:
         return Stored(workspace / f"{table.name}.csv", "", pd.DataFrame())
+    if path.is_dir() and not path.is_symlink():
+        catalogue = catalogue_rows(workspace)
+        read_parts(path, table, catalogue)
+        text = stored_text(path, table, catalogue)
+        return Stored(path, "", text.apply(lambda s: s.str.strip()))
     if path.suffix != ".csv":
-        allowed = f"{table.name}.csv: rows are added to CSV only"
+        allowed = f"{table.name}.csv, or a folder of parts: a single Parquet file is not added to"
         raise LogFault([Fault(path.name, None, "", path.name, allowed)])
+    if path.is_symlink():
+        allowed = f"{table.name}.csv itself: import into the workspace the link leads to"
+        raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
     read_table(path, table)
     content = path.read_bytes().decode("utf-8")
     plain = io.StringIO(content.removeprefix("\ufeff"), newline="")
@@ -53,8 +65,12 @@ def read_stored(workspace: Path, table: Table) -> Stored:
 def append_rows(stored: Stored, rows: pd.DataFrame) -> None:
     """Add rows to a stored table, all or none.
 
-    What is stored stays byte for byte, except that columns it lacks are added to every line.
+    What is stored stays byte for byte, except that columns it lacks are added to every line. A
+    log partitioned by family gets new parts, all or none for each family.
     """
+    if stored.path.is_dir():
+        append_parts(stored.path, TABLES[stored.path.name], rows)
+        return
     content, header = stored.content, list(stored.rows.columns)
     ending = "\r\n" if "\r\n" in content.partition("\n")[0] + "\n" else "\n"
     new = [c for c in rows.columns if c not in header]
@@ -93,7 +109,7 @@ def replace_file(path: Path, content: str) -> None:
         found, allowed = error.strerror or str(error), "a file that can be written"
         raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
     finally:
-        with suppress(FileNotFoundError):
+        with suppress(OSError):
             draft.unlink()
     _sync_folder(path.parent)
 

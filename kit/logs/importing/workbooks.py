@@ -11,7 +11,7 @@ from python_calamine import CalamineError, CalamineWorkbook
 from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.rows import Inference, RawRow, RawTable
 from kit.logs.importing.structured import value_text
-from kit.logs.importing.unpacking import check_workbook
+from kit.logs.importing.unzipping import check_workbook
 
 
 def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str]) -> RawTable:
@@ -39,7 +39,7 @@ def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str])
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
         names = [sheet] if sheet in book.sheet_names else list(book.sheet_names)
         grids = {n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in names}
-    except (CalamineError, ValueError, OSError) as error:
+    except (CalamineError, ValueError, OSError, OverflowError) as error:
         raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
     name, how = _only_sheet({n: g for n, g in grids.items() if g}, sheet, (list(grids), file))
     grid = grids[name]

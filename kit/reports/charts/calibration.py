@@ -27,25 +27,31 @@ def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
         name="kept exactly",
         hoverinfo="skip",
     )
-    for i, (horizon, rows) in enumerate(table.groupby("horizon", sort=False)):
-        at = i % len(SERIES)
+    groups = dict(list(table.groupby("horizon", sort=False)))
+    for i, (horizon, rows) in enumerate(sorted(groups.items(), key=lambda g: g[0] == "all")):
+        at, whole = i % len(SERIES), horizon == "all"
         figure.add_scatter(
             x=100 * rows["level"],
             y=100 * rows["inside"],
             mode="lines+markers",
-            line={"color": SERIES[at], "dash": DASHES[at], "width": 3 if horizon == "all" else 1.5},
-            marker={"symbol": SHAPES[at], "size": 9},
+            line={
+                "color": INK if whole else SERIES[at],
+                "dash": "solid" if whole else DASHES[at],
+                "width": 3.5 if whole else 1.5,
+            },
+            marker={"symbol": "x" if whole else SHAPES[at], "size": 9},
             name=_ahead(horizon, int(rows["n"].iloc[0])),
             hovertemplate="promised %{x:.0f} %: held %{y:.0f} %<extra></extra>",
         )
     figure.update_xaxes(title={"text": "interval promised, %"}, range=[0, 103])
     figure.update_yaxes(range=[0, 103])
-    figure.update_layout(legend={"y": -0.22})
+    figure.update_layout(legend={"y": -0.3})
     return figure
 
 
 def _ahead(horizon: object, n: int) -> str:
-    what = "all" if horizon == "all" else f"{horizon} months ahead"
+    months = "month" if str(horizon) == "1" else "months"
+    what = "all" if horizon == "all" else f"{horizon} {months} ahead"
     return f"{what} (n = {n})"
 
 
@@ -85,5 +91,5 @@ def by_months_ahead(
         figure.add_hline(100 * promised, line={"color": INK, "dash": "dot"})
     figure.update_xaxes(title={"text": "months ahead"}, tickmode="array", tickvals=months)
     figure.update_yaxes(rangemode="tozero")
-    figure.update_layout(legend={"y": -0.22})
+    figure.update_layout(legend={"y": -0.3})
     return figure

@@ -35,7 +35,7 @@ def price_curve(month: FamilyMonth, shown: list[str], words: Words) -> go.Figure
     names = month.models.set_index("model_id")["model_name"]
     for model, curve in month.price_curve.groupby("model_id", sort=False):
         if model not in shown:
-            _thin_line(figure, curve, plain(names.get(model, model)))
+            _thin_line(figure, curve, plain(names.get(model, model)), legend=not figure.data)
     for i, model in enumerate(shown[: len(SERIES)]):
         curve = month.price_curve[month.price_curve["model_id"] == model]
         points = month.price_points[month.price_points["model_id"] == model]
@@ -45,14 +45,15 @@ def price_curve(month: FamilyMonth, shown: list[str], words: Words) -> go.Figure
     return figure
 
 
-def _thin_line(figure: go.Figure, curve: pd.DataFrame, name: str) -> None:
+def _thin_line(figure: go.Figure, curve: pd.DataFrame, name: str, *, legend: bool) -> None:
     figure.add_scatter(
         x=curve["month"],
         y=curve["predicted"],
         mode="lines",
         line={"color": FAINT, "width": 1},
-        name=name,
-        showlegend=False,
+        name="each other model",
+        legendgroup="others",
+        showlegend=legend,
         customdata=[name] * len(curve),
         hovertemplate="%{customdata}<br>%{x|%b %Y}: %{y:,.0f}<extra></extra>",
     )

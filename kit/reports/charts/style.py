@@ -67,7 +67,7 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
     figure.update_layout(
         template="none",
         title={"text": plain(words.title), "font": {"size": 14}, "x": 0, "xanchor": "left"},
-        meta={"title": words.title, "sentence": words.sentence},
+        meta={"title": words.title, "sentence": words.sentence[:1].upper() + words.sentence[1:]},
         height=height,
         margin={"l": 56, "r": 12, "t": 40, "b": 40},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -77,10 +77,10 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
         hoverlabel={"align": "left"},
         hovermode="closest",
     )
-    figure.update_xaxes(gridcolor=GRID, zeroline=False, linecolor=GRID, fixedrange=True)
-    figure.update_yaxes(
-        title={"text": y_title}, gridcolor=GRID, zeroline=False, fixedrange=True, automargin=True
-    )
+    figure.update_xaxes(linecolor=GRID)
+    figure.update_yaxes(title={"text": y_title}, automargin=True)
+    for axis in (figure.layout.xaxis, figure.layout.yaxis):
+        axis.update(gridcolor=GRID, zeroline=False, fixedrange=True, separatethousands=True)
     if months:
         figure.update_xaxes(type="date", tickformat="%b\n%Y", hoverformat="%b %Y", nticks=8)
     return figure

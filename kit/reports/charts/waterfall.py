@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 import pandas as pd
@@ -16,6 +17,11 @@ _MEASURE = {"start": "absolute", "less": "relative", "result": "total"}
 def _wrapped(line: str) -> str:
     """Break a long label, so that bars keep their room on a phone."""
     return "<br>".join(plain(part) for part in textwrap.wrap(str(line), 19)) or plain(line)
+
+
+def _label(amount: float, kind: str) -> str:
+    """Word one amount; the bid at the end is rounded down, as the bids of the tables are."""
+    return number(math.floor(amount + 1e-6) if kind == "result" else amount)
 
 
 def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
@@ -37,7 +43,7 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
         y=lines["line"].map(_wrapped),
         x=lines["amount"],
         measure=lines["kind"].map(_MEASURE),
-        text=[number(v) for v in lines["amount"]],
+        text=[_label(r.amount, r.kind) for r in lines.itertuples()],
         textposition="outside",
         cliponaxis=False,
         connector={"line": {"color": INK, "width": 1}},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
 import pandas as pd
 
 from kit.decisions.economics import Economics, unit_economics
@@ -79,6 +80,12 @@ class Ground:
         if isinstance(self.family, CannotSay):
             return []
         return sorted({code for model_id, code, _ in self.family.parts if model_id == key[0]})
+
+    def part_price(self, model_id: str, code: str) -> float:
+        """Median price of a part this month in its cheapest quality; missing if not quoted."""
+        paths = {} if isinstance(self.family, CannotSay) else self.family.parts
+        mine = [p.price for (m, c, _), p in paths.items() if (m, c) == (model_id, code)]
+        return min((float(np.nanmedian(p[:, 0])) for p in mine), default=float("nan"))
 
 
 def ground(logs: Logs, settings: Settings, family_id: str, month: int | None = None) -> Ground:

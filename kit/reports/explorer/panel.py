@@ -25,10 +25,11 @@ from kit.reports.explorer.showing import (
     headline_table,
     limit_fragment,
     option_tables,
+    priced_part,
     stop_fragment,
 )
 from kit.reports.fragments import Chart, Fragment, note
-from kit.reports.wording import fault_words, month_words, part_words
+from kit.reports.wording import fault_words, month_words
 
 SCHEMES = ("none", "on_sale", "margin", "special_credit")
 _WIDGET = "application/vnd.jupyter.widget-view+json"
@@ -165,7 +166,7 @@ class Panel:
         codes = self.ground.parts_of(self.key)
         self.sliders["part_code"].options = [
             ("all parts", ""),
-            *((part_words(c), c) for c in codes),
+            *((priced_part(self.ground, self.key, c), c) for c in codes),
         ]
 
     def _as_it_is(self) -> None:

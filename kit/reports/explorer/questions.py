@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kit.decisions.economics import bench_of, unit_economics
-from kit.decisions.options import Bench
+from kit.decisions.bench import Bench
 from kit.decisions.part_orders import part_orders
 from kit.decisions.planning import Plan, plan
 from kit.decisions.quotes import compare_qualities, loss_per_day, rank_quotes
@@ -20,6 +20,7 @@ from kit.estimation.forecast import forecast
 from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_number
 from kit.reports.explorer.ground import Ground, Key, unit_of
+from kit.reports.wording import money, percent
 
 
 def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFrame:
@@ -135,9 +136,9 @@ def luck(logs: Logs, settings: Settings) -> pd.DataFrame:
     rows = {
         "verdict": card.verdict,
         "lots": len(card.lots),
-        "realised less forecast, per unit": round(card.bias, 2),
-        "chance of a total this low by luck": round(card.probability_as_bad, 3),
-        "share of lots inside their 80 % interval": round(card.coverage, 3),
+        "realised less forecast, per unit": money(card.bias, logs.currency, cents=True),
+        "chance of a total this low by luck": percent(card.probability_as_bad),
+        "share of lots inside their 80 % interval": percent(card.coverage),
     }
     return pd.DataFrame({"what": list(rows), "value": [str(v) for v in rows.values()]})
 

@@ -9,7 +9,7 @@ from kit.logs.months import month_start
 from kit.reports.charts.bids import bids
 from kit.reports.charts.style import INK, Words
 from kit.reports.explorer.answers import Answers, Headline
-from kit.reports.explorer.ground import HORIZON, LEVEL, Ground
+from kit.reports.explorer.ground import HORIZON, LEVEL, Ground, Key
 from kit.reports.fragments import Chart, Column, Fragment, folded, paragraph, table
 from kit.reports.wording import (
     MISSING,
@@ -52,11 +52,22 @@ def _share(share: float, way: tuple[str, str]) -> str:
     return f"{abs(share) * 100:g} % {way[0] if share > 0 else way[1]}"
 
 
+def priced_part(ground: Ground, key: Key, code: str) -> str:
+    """Name a part with its price now, so that an amount in mind can be set as per cent."""
+    now = money(ground.part_price(key[0], code), ground.logs.currency)
+    return f"{part_words(code)}, now {now}"
+
+
 def about(ground: Ground, found: Answers, moves: Moves) -> Fragment:
     """Say which listing is looked at, and under which assumptions."""
     name, fault = ground.names[found.key[0]], fault_words(found.key[1])
     when = month_words(ground.first_day)
-    return paragraph(f"{name}, {fault}, {when}. {moves_words(moves)}")
+    said = f"{name}, {fault}, {when}. {moves_words(moves)}"
+    now = ground.part_price(found.key[0], moves.part_code)
+    if moves.part_price and not missing(now):
+        amount = money(abs(moves.part_price) * now, ground.logs.currency)
+        said += f" That is {amount} on the cheapest {part_words(moves.part_code)}."
+    return paragraph(said)
 
 
 def headline_table(ground: Ground, found: Answers) -> Fragment:
@@ -190,6 +201,7 @@ def plain_table(rows: pd.DataFrame, caption: str) -> Fragment:
 
 def _plain_column(rows: pd.DataFrame, name: str) -> Column:
     heading = name.replace("_", " ")
+    heading = heading[:1].upper() + heading[1:]
     if pd.api.types.is_bool_dtype(rows[name]):
         return Column(name, heading, lambda v: "yes" if v else "no")
     if name.startswith(("share", "success", "prior", "probability")):

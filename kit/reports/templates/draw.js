@@ -31,6 +31,21 @@
   boxes.forEach(draw);
   var dark = window.matchMedia("(prefers-color-scheme: dark)");
   if (dark.addEventListener) { dark.addEventListener("change", function () { repaint(); }); }
-  window.addEventListener("beforeprint", function () { repaint("#40474e"); });
-  window.addEventListener("afterprint", function () { repaint(); });
+  // On paper two charts share a row, so each is drawn anew for half of it rather than shrunk.
+  function resize(paper) {
+    boxes.forEach(function (box) {
+      if (!box.classList.contains("drawn")) { return; }
+      var figure = JSON.parse(document.getElementById(box.id + "-data").textContent);
+      var height = Math.round((paper ? 0.62 : 1) * figure.layout.height);
+      var change = { width: paper ? 330 : null, height: height, autosize: !paper,
+        "font.size": paper ? 8.5 : figure.layout.font.size };
+      (figure.layout.annotations || []).forEach(function (note, i) {
+        change["annotations[" + i + "].font.size"] = paper ? 8 : note.font.size;
+      });
+      box.style.height = height + "px";
+      window.Plotly.relayout(box, change);
+    });
+  }
+  window.addEventListener("beforeprint", function () { repaint("#40474e"); resize(true); });
+  window.addEventListener("afterprint", function () { resize(false); repaint(); });
 })();

@@ -1,0 +1,35 @@
+"""What every family costs a command: its fit, by as many workers as were asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from kit.logs import CannotSay, Logs
+from kit.scale import Hands, all_of
+
+if TYPE_CHECKING:
+    from kit.estimation.depreciation import PriceCurves
+    from kit.estimation.estimates import FamilyEstimates
+
+
+def fitted(logs: Logs, families: Sequence[str], hands: Hands) -> dict[str, FamilyEstimates]:
+    """Fit families; a worker is sent the rows its family's estimates rest on, and no more."""
+    return all_of(_fit, families, lambda f: (logs.of([f]), f), hands)
+
+
+def _fit(given: tuple[Logs, str]) -> FamilyEstimates:
+    from kit.estimation.estimates import fit_family
+
+    return fit_family(*given)
+
+
+def price_curves(logs: Logs, hands: Hands) -> dict[str, PriceCurves | CannotSay]:
+    """Fit the price curves of every family."""
+    return all_of(_fit_prices, logs.families, lambda f: (logs.of([f]), f), hands)
+
+
+def _fit_prices(given: tuple[Logs, str]) -> PriceCurves | CannotSay:
+    from kit.estimation.depreciation import fit_prices
+
+    return fit_prices(*given)

@@ -1,0 +1,123 @@
+"""The warmed process: imports what pages need once, then forks for every notebook it is sent.
+
+Started by ``warmed`` as ``python -m kit.reports.engine.serving``; it has one thread, so forking
+is safe. Requests come as lines of JSON on its input; messages leave as lines of JSON on its
+output, written by the fork while it runs and by this process when the fork has ended.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import importlib
+import json
+import os
+import select
+import signal
+import sys
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from jupyter_client.session import json_packer
+
+from kit.reports.engine.limits import limit_memory
+from kit.reports.engine.shell import CellShell
+
+# What the family report's cells import, and what those import late, at their first use.
+_WARM = (
+    "kit.reports.bid_sections",
+    "kit.reports.fault_sections",
+    "kit.reports.page_charts",
+    "kit.reports.records",
+    "kit.reports.sections",
+    "kit.reports.family_month",
+    "kit.reports.rules",
+    "kit.reports.writing",
+    "plotly.graph_objects",
+    "plotly.io",
+    "scipy.stats",
+    "statsmodels.regression.linear_model",
+    "pyarrow.compute",
+)
+_LOOK_SECONDS = 0.01
+
+
+def serve() -> None:
+    """Answer requests until the input ends."""
+    requests, out = _take_over()
+    for name in _WARM:
+        importlib.import_module(name)
+    shell = CellShell()
+    gc.collect()
+    gc.freeze()  # so that the forks' collector does not copy what they share
+    _write(out, "ready", {"language_info": _language()})
+    while line := requests.readline():
+        request = json.loads(line)
+        child = os.fork()
+        if child == 0:
+            _become(shell, request, out)
+        _write(out, "ended", {"status": _wait(child, requests)})
+
+
+def _take_over() -> tuple[Any, int]:
+    """Move input and output out of the cells' reach."""
+    requests, out = os.fdopen(os.dup(0), "rb"), os.dup(1)
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    os.dup2(nothing, 0)
+    os.close(nothing)
+    os.dup2(2, 1)
+    return requests, out
+
+
+def _language() -> Mapping[str, Any]:
+    from ipykernel.ipkernel import IPythonKernel
+
+    return dict(IPythonKernel.language_info)
+
+
+def _become(shell: CellShell, request: Mapping[str, Any], out: int) -> None:
+    """Run one notebook in the fork, and never return."""
+    status = 1
+    try:
+        os.setpgid(0, 0)  # so that a kill reaches what the cells start, too
+        _write(out, "started", {"pid": os.getpid()})
+        with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as file:
+            file.write("500")  # if the machine runs out of memory, this process goes first
+        os.environ.clear()
+        os.environ.update(request["environment"])
+        os.chdir(request["folder"])
+        if request["memory_gb"]:
+            limit_memory(request["memory_gb"])
+        shell.run(request["cells"], lambda kind, content: _write(out, kind, content))
+        status = 0
+    except BaseException as error:
+        _write(out, "broke", {"reason": f"{type(error).__name__}: {error}"})
+    finally:
+        os._exit(status)
+
+
+def _wait(child: int, requests: Any) -> int:
+    """Wait for a fork; end it if whoever asked for it is gone."""
+    while True:
+        ended, status = os.waitpid(child, os.WNOHANG)
+        if ended:
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                os.killpg(child, signal.SIGKILL)  # what its cells left running
+            return os.waitstatus_to_exitcode(status)
+        if select.select([requests], [], [], 0)[0]:
+            # Nothing is sent while a notebook runs, so this is the end of the input.
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                os.killpg(child, signal.SIGKILL)
+            sys.exit(0)
+        time.sleep(_LOOK_SECONDS)
+
+
+def _write(out: int, kind: str, content: Mapping[str, Any]) -> None:
+    rest = memoryview(json_packer({"kind": kind, "content": content}) + b"\n")
+    while rest:
+        rest = rest[os.write(out, rest) :]
+
+
+if __name__ == "__main__":
+    serve()

@@ -1,0 +1,181 @@
+"""What a month's pages cost: ``python -m tests.benchmark.pages [cost|workers|size] [--quick]``.
+
+Three measurements in one run, as ratios, so that the machine and what else it does drop out as
+far as they can:
+
+- cost: one family page (notebook, export, file) against papermill and HTML export of an empty
+  notebook that only has the same imports, in a cold kernel. Both are asked of a process that has
+  papermill loaded, and alternate, family by family; the one start of the warmed process is told
+  beside it, and counted in where the month's pages are summed.
+- workers: 20 families on 2 processes against the same 20 one after the other, whole months from
+  reading the logs to the index.
+- size: the largest family page, without the drawing script that all pages share.
+
+The data are the demo's, which are invented; the 20 families are its eight and copies of them.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+from statistics import median
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import nbformat
+import pandas as pd
+
+from kit.logs import read_logs
+from kit.reports.engine.executing import execute
+from kit.reports.engine.limits import Limits
+from kit.reports.engine.warmed import stop_warmed, warmed
+from kit.reports.month import Order, write_month
+from kit.reports.pages import PageWords, page_html
+from kit.reports.running import FamilyTask, run_family, template_notebook
+from kit.reports.writing import write_text
+
+DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
+MONTH, LAST_DAY = "2026-11", "2026-11-30"
+MOST_COST, MOST_SHARE, MOST_BYTES = 1.0, 0.6, 400_000
+COPIED = ("catalogue", "sales", "part_quotes", "maker_quotes", "fault_states", "repairs")
+KEYS = {"sales": "sale_id", "part_quotes": "quote_id", "repairs": "job_id"}
+
+
+def empty_notebook(folder: Path) -> Path:
+    """Write a notebook with the template's parameters and imports, and nothing else."""
+    template = nbformat.read(str(template_notebook()), as_version=4)
+    code = [c.source for c in template.cells if c.cell_type == "code"]
+    lines = [line for source in code for line in source.splitlines()]
+    imports = [line for line in lines if line.startswith(("import ", "from "))]
+    cells = [nbformat.v4.new_code_cell(s) for s in (code[0], "\n".join(imports))]
+    cells[0].metadata["tags"] = ["parameters"]
+    nbformat.write(nbformat.v4.new_notebook(cells=cells), str(folder / "empty.ipynb"))
+    return folder / "empty.ipynb"
+
+
+def empty_page(notebook: Path, folder: Path) -> float:
+    """Seconds of papermill and export for the empty notebook, in a kernel of its own."""
+    start = time.perf_counter()
+    executed = execute(notebook, {"workspace": str(DEMO)}, Limits(fresh_kernel=True))
+    write_text(folder / "empty.html", page_html(executed, PageWords("empty")))
+    return time.perf_counter() - start
+
+
+def family_page(family: str, folder: Path) -> float:
+    """Seconds of a family's page, tables and file included."""
+    given = {
+        "workspace": str(DEMO),
+        "family_id": family,
+        "month": MONTH,
+        "as_of": LAST_DAY,
+        "out_folder": str(folder / "tables" / family),
+    }
+    start = time.perf_counter()
+    run = run_family(FamilyTask(family, family, family, "", folder, given))
+    if run.status != "done":
+        raise RuntimeError(run.reason)
+    return time.perf_counter() - start
+
+
+def cost(rounds: int) -> None:
+    """Print what a family page costs, in empty cold notebooks."""
+    families = read_logs(DEMO).families
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        empty = empty_notebook(folder)
+        empty_page(empty, folder)  # the exporter is made once
+        stop_warmed()
+        start = time.perf_counter()
+        with warmed():
+            start_up = time.perf_counter() - start
+        ratios: dict[str, list[float]] = {f: [] for f in families}
+        pages, empties = 0.0, 0.0
+        for _ in range(rounds):
+            for family in families:
+                page, bare = family_page(family, folder), empty_page(empty, folder)
+                ratios[family].append(page / bare)
+                pages, empties = pages + page, empties + bare
+    usual = [median(r) for r in ratios.values()]
+    print(f"one family page in empty cold notebooks, {rounds} rounds of {len(families)}:")
+    print("  " + ", ".join(f"{f} {median(r):.2f}" for f, r in ratios.items()))
+    say("median family", median(usual), MOST_COST)
+    say("dearest family", max(usual), MOST_COST)
+    month = (pages / rounds + start_up) / (empties / rounds)
+    say("all pages of the month with the one start-up, per page", month, MOST_COST)
+
+
+def say(what: str, ratio: float, most: float) -> None:
+    """Print a ratio beside its target."""
+    print(
+        f"{what}: {ratio:.2f} (target: at most {most:g}, {'met' if ratio <= most else 'not met'})"
+    )
+
+
+def many_families(folder: Path, count: int) -> None:
+    """Write the demo with copies of its families under new names, until there are ``count``."""
+    shutil.copytree(DEMO, folder, dirs_exist_ok=True)
+    families = read_logs(DEMO).families
+    tables = {n: pd.read_csv(DEMO / f"{n}.csv", dtype=str, keep_default_na=False) for n in COPIED}
+    models = tables["catalogue"].set_index("model_id")["family_id"]
+    parts = {n: [t] for n, t in tables.items()}
+    for number in range(count - len(families)):
+        family = families[number % len(families)]
+        mark = f"_copy{number}"
+        for name, table in tables.items():
+            own = table["family_id"] if "family_id" in table else table["model_id"].map(models)
+            parts[name].append(renamed(table[own == family], mark, KEYS.get(name)))
+    for name, table in parts.items():
+        pd.concat(table).to_csv(folder / f"{name}.csv", index=False)
+
+
+def renamed(rows: pd.DataFrame, mark: str, key: str | None) -> pd.DataFrame:
+    """Give rows of a copied family identifiers of their own."""
+    known = [c for c in (key, "family_id", "model_id", "unit_id", "refers_to_sale_id") if c in rows]
+    return rows.assign(**{c: rows[c].where(rows[c] == "", rows[c] + mark) for c in known})
+
+
+def workers(count: int) -> None:
+    """Print how much of the sequential time two processes need."""
+    took = {}
+    with tempfile.TemporaryDirectory() as place:
+        many_families(Path(place), count)
+        for hands in (1, 2):
+            stop_warmed()
+            order = Order(workers=hands, out=Path(place) / f"out{hands}")
+            start = time.perf_counter()
+            run = write_month(place, MONTH, order=order)
+            took[hands] = time.perf_counter() - start
+            if run.failed or len(run.families) != count:
+                raise RuntimeError(f"{run.failed}")
+    say(f"{count} families on 2 processes, of the sequential time", took[2] / took[1], MOST_SHARE)
+
+
+def size() -> None:
+    """Print the bytes of the largest page of the demo's month."""
+    with tempfile.TemporaryDirectory() as place:
+        run = write_month(DEMO, MONTH, order=Order(out=place))
+        sizes = {p.name: p.stat().st_size for p in run.folder.glob("*.html")}
+    largest = max(sizes, key=lambda name: sizes[name])
+    met = "met" if sizes[largest] <= MOST_BYTES else "not met"
+    words = f"target: at most {MOST_BYTES / 1000:.0f}, {met}"
+    print(f"largest page: {largest}, {sizes[largest] / 1000:.0f} kB ({words})")
+
+
+def main(words: list[str]) -> None:
+    """Measure what is asked for, or all three."""
+    quick = "--quick" in words
+    asked = [w for w in words if not w.startswith("-")] or ["cost", "workers", "size"]
+    if "cost" in asked:
+        cost(1 if quick else 3)
+    if "workers" in asked:
+        workers(8 if quick else 20)
+    if "size" in asked:
+        size()
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,1 @@
+"""Bad input tried by machine: ``python -m tests.fuzz SECONDS`` (see ``__main__``)."""

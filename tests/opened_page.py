@@ -1,0 +1,85 @@
+"""A page opened from disk in the tests' browser: what it drew, said and asked for."""
+
+import base64
+import importlib.resources
+import json
+import re
+import time
+
+SIZES = {"desk": (1280, 900), "phone": (390, 844)}
+_DRAWN = "[...document.querySelectorAll('.chart')].filter(c => c.querySelector('.main-svg'))"
+
+
+class Seen:
+    """What a browser did with one page; ``paper`` leaves out the size, as printing needs."""
+
+    def __init__(self, driver, page, size=SIZES["desk"], scheme="light", paper=False):
+        width, height = size
+        driver.get("about:blank")
+        driver.get_log("performance"), driver.get_log("browser")
+        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
+        if paper:
+            driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+        else:
+            driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+        driver.get(page.as_uri())
+        self.driver = driver
+        self.charts, self.drawn = self._wait_for_charts()
+        self.console = driver.get_log("browser")
+        events = [json.loads(e["message"])["message"] for e in driver.get_log("performance")]
+        sent = [e for e in events if e["method"] == "Network.requestWillBeSent"]
+        self.requests = [e["params"]["request"]["url"] for e in sent]
+
+    def _wait_for_charts(self):
+        # A page sent alone unpacks its charts first, so they are counted anew each time.
+        for _ in range(100):
+            charts = self.count(".chart")
+            drawn = self.driver.execute_script(f"return {_DRAWN}.length")
+            waits = "return !!window.Plotly || !!document.getElementById('packed')"
+            if charts == drawn or not self.driver.execute_script(waits):
+                break
+            time.sleep(0.1)
+        return charts, drawn
+
+    def run(self, script, *arguments):
+        """Return what a script returns."""
+        return self.driver.execute_script(script, *arguments)
+
+    def count(self, selector):
+        return self.run("return document.querySelectorAll(arguments[0]).length", selector)
+
+    @property
+    def overflow(self):
+        return self.run("return document.documentElement.scrollWidth - window.innerWidth")
+
+    def outside(self, folder):
+        """Requests that leave a folder."""
+        inside = folder.as_uri()
+        return [u for u in self.requests if not u.startswith((inside, "data:", "about:"))]
+
+    def printed(self):
+        """Return the PDF of the page on A4."""
+        paper = {"paperWidth": 8.27, "paperHeight": 11.69}
+        return base64.b64decode(self.driver.execute_cdp_cmd("Page.printToPDF", paper)["data"])
+
+    def serious(self):
+        """Return what axe, the usual open checker, calls serious or critical: rule and places."""
+        script = importlib.resources.files("axe_playwright_python") / "axe.min.js"
+        self.run(script.read_text(encoding="utf-8") + ";window.axe = window.axe || axe;")
+        found = self.driver.execute_async_script(
+            "const done = arguments[arguments.length - 1];"
+            "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations.map("
+            "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ') + ': ' + n.failureSummary)"
+            "])), e => done([['critical', String(e), []]]));"
+        )
+        return [(rule, places) for impact, rule, places in found if impact in _GRAVE]
+
+
+_GRAVE = ("serious", "critical")
+
+
+def sheets(pdf):
+    """Return the number of sheets of a PDF."""
+    return len(re.findall(rb"/Type\s*/Page\b", pdf))

@@ -1,0 +1,221 @@
+"""What the partners read first: words, the index's sentence, shelf, decisions and money."""
+
+import json
+import shutil
+
+import pandas as pd
+import pytest
+from family_by_hand import FIRST, NASTY, family_by_hand
+from pages_by_hand import DEMO, Elements
+
+from kit.logs import read_logs, read_settings
+from kit.reports.agreed import decisions
+from kit.reports.choosing import main_row, short_names
+from kit.reports.last_month import before_tables, keep_rules, last_month, with_last_month
+from kit.reports.money import money_lines
+from kit.reports.month_sentence import sentence, since_words
+from kit.reports.sentences import headline
+from kit.reports.shelf_sections import shelf_section, worst_units
+from kit.reports.short_view import Before
+from kit.reports.wording import (
+    Ahead,
+    dates_in_words,
+    listing,
+    money,
+    number,
+    percent,
+    stop_words,
+    verdict_words,
+)
+from kit.reports.writing import save_tables
+
+AHEAD = Ahead(FIRST, 24, 0.8)
+
+
+class TestWords:
+    @pytest.mark.parametrize(
+        ("amount", "said"),
+        [
+            (1234.4, "EUR\u00a01,234"),
+            (-12.6, "−EUR\u00a013"),
+            (-0.2, "EUR\u00a00"),
+            (float("nan"), "–"),
+        ],
+    )
+    def test_money_has_thousands_sign_and_currency(self, amount, said):
+        assert money(amount, "EUR") == said
+
+    @pytest.mark.parametrize(
+        ("share", "said"),
+        [(0.314, "31"), (0.004, "under 1"), (0.997, "over 99"), (0.0, "0"), (1.0, "100")],
+    )
+    def test_a_small_chance_is_not_called_none_nor_a_large_one_certain(self, share, said):
+        assert percent(share) == f"{said}\u00a0%"
+
+    def test_numbers_never_show_minus_zero(self):
+        assert [number(-0.3), number(-1200), number(None)] == ["0", "−1,200", "–"]
+
+    def test_a_median_month_always_brings_its_interval(self):
+        date = pd.Series({"median": "2027-03-01", "lower": "2027-01-01", "upper": "2027-06-01"})
+        said = stop_words(date.map(pd.Timestamp), AHEAD)
+        assert said == "March 2027 (80\u00a0%: January 2027 to June 2027)"
+
+    def test_an_open_upper_end_is_said_and_not_dropped(self):
+        date = pd.Series({"median": FIRST, "lower": FIRST, "upper": pd.NaT})
+        assert stop_words(date, AHEAD) == "already now (80\u00a0%: to later than the forecast)"
+
+    def test_no_month_within_the_forecast_gives_the_chance_instead(self):
+        date = pd.Series({"median": pd.NaT, "lower": pd.NaT, "probability_12": 0.31})
+        said = stop_words(date, AHEAD)
+        assert said == "not within the 24 months forecast (31\u00a0% chance within 12 months)"
+
+    def test_a_reason_for_silence_is_passed_on(self):
+        date = pd.Series({"median": pd.NaT, "reason": "no hammer price seen"})
+        assert stop_words(date, AHEAD) == "cannot say: no hammer price seen"
+
+    def test_every_verdict_differs_in_shape_and_in_word(self):
+        said = [verdict_words(v) for v in ("buy", "cap", "own stock only", "stop", "cannot say")]
+        assert len({s[0] for s in said}) == len({s[2:] for s in said}) == 5
+
+    def test_long_lists_are_cut_and_the_rest_counted(self):
+        assert listing(["a", "b"]) == "a and b"
+        assert listing(list("abcde"), 2) == "a, b and 3 others"
+
+    def test_iso_dates_in_a_warning_become_words_and_other_figures_stay(self):
+        said = dates_in_words("ended on 2026-09-18, left its band in 2026-10, part 2026-99")
+        assert said == "ended on 18 September 2026, left its band in October 2026, part 2026-99"
+
+    def test_the_headline_says_what_to_buy_cap_and_stop_with_the_bid(self):
+        said = headline(family_by_hand())
+        assert [s.split()[0] for s in said] == ["Buy", "Cap", "Stop", "Nothing"]
+        assert "(up to EUR\u00a0120)" in said[0]
+        assert said[3].endswith("no price is known.")
+
+    def test_the_page_is_about_the_unit_that_earns_most(self):
+        assert tuple(main_row(family_by_hand().thresholds)[["model_id", "listed_fault"]]) == (
+            "m1",
+            "display_dead",
+        )
+
+    def test_short_names_leave_out_what_all_share_but_stay_distinct(self):
+        assert short_names(["Vonn Tal 1 (x)", "Vonn Tal 2 (x)"]) == ["Tal 1", "Tal 2"]
+        assert short_names(["Vonn", "Vonn Tal"]) == ["Vonn", "Vonn Tal"]
+        assert short_names(["Tal 1", ""]) == ["Tal 1", ""]
+
+
+def main_rows():
+    """Two families: one bought as before, one that was bought and is now capped."""
+    rows = family_by_hand().thresholds.iloc[:2].reset_index(drop=True)
+    return rows.assign(
+        family_id=["hand", "foot"],
+        change=[-6.0, 1.0],
+        verdict_before=["buy", "buy"],
+    )
+
+
+class TestFirstPage:
+    def test_one_sentence_says_what_to_do_what_changed_and_why(self):
+        changes = {"hand": family_by_hand().changes}
+        since = since_words(main_rows(), changes, "EUR", "2026-10")
+        assert since == (
+            "since October 2026: foot from buy to buy, capped and hand down EUR\u00a06 "
+            "(resale prices)"
+        )
+        said = sentence(main_rows(), "EUR", since)
+        assert said.startswith("Buy hand with display dead (up to EUR\u00a0120); cap foot")
+        assert said.endswith(f"; {since}.")
+        assert said.count(". ") == 0
+
+    def test_a_cause_that_pulled_the_other_way_is_not_named(self):
+        rows = main_rows().assign(change=[6.0, 1.0])
+        said = since_words(rows, {"hand": family_by_hand().changes}, "EUR", "2026-10")
+        assert "hand up EUR\u00a06 (parts)" in said
+
+    def test_bids_that_hardly_moved_are_not_news(self):
+        rows = main_rows().iloc[:1].assign(change=0.4)
+        assert since_words(rows, {}, "EUR", "2026-10").endswith("bids hardly moved")
+
+    def test_last_month_is_read_only_where_it_was_written_whole(self, tmp_path):
+        now = tmp_path / "2026-01"
+        assert last_month(now) is None
+        old = tmp_path / "2025-12"
+        save_tables(family_by_hand(), old / "tables" / "hand")
+        assert last_month(now) is None
+        record = {"cutoff": "2025-11-30", "settings_sha256": "x"}
+        record["families"] = [{"slug": "hand", "status": "done"}]
+        (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
+        before = last_month(now)
+        assert (before.month, before.cutoff) == ("2025-12", "2025-11-30")
+        rows = family_by_hand().thresholds.assign(max_bid=[125.0, 80.0, 0.0, None])
+        joined = with_last_month(rows, before)
+        assert list(joined["change"].iloc[:3]) == [5.0, 0.0, 0.0]
+        assert joined["verdict_before"].iloc[1] == "cap"
+        (old / "run.json").write_text("[]", encoding="utf-8")
+        assert last_month(now) is None
+
+    def test_last_months_own_settings_are_kept_beside_it(self, tmp_path):
+        """What cannot be read any more counts as not kept, and the month still compares."""
+        old, tables = tmp_path / "out" / "2025-12", tmp_path / "out" / "2026-01" / "tables" / "hand"
+        save_tables(family_by_hand(), old / "tables" / "hand")
+        record = {"cutoff": "2025-11-30", "settings_sha256": "x"}
+        record["families"] = [{"slug": "hand", "status": "done"}]
+        (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
+        assert before_tables("2025-11-30", tables) == Before("2025-11-30")
+        shutil.copy(DEMO / "settings.toml", tmp_path)
+        keep_rules(tmp_path, old)
+        (tmp_path / "settings.toml").write_text("draws = 7\n", encoding="utf-8")
+        assert before_tables("2025-11-30", tables) == Before("2025-11-30", read_settings(DEMO))
+        assert before_tables("", tables) == before_tables("", "") == Before()
+        (old / "used" / "settings.toml").write_text("no = 1\n", encoding="utf-8")
+        assert before_tables("2025-11-30", tables) == Before("2025-11-30")
+
+    def test_the_shelf_shows_the_dearest_delay_first_with_its_caution_as_text(self):
+        owned = family_by_hand().shelf.assign(margin=5.0)
+        assert list(worst_units(owned)["unit_id"]) == ["u2", "u1"]
+        html = shelf_section(owned, {"m1": NASTY[0]}, "EUR").html
+        seen = Elements(html)
+        assert not [t for t, _ in seen.tags if t in ("script", "img")]
+        words = "".join(seen.words)
+        assert words.index("u2") < words.index("u1")
+        assert "erase first, then repair" in words
+        assert "1 more must not be worked on" in words
+        assert NASTY[0] in words
+
+    def test_at_most_five_units_are_named(self):
+        owned = pd.concat([family_by_hand().shelf] * 5, ignore_index=True)
+        assert len(worst_units(owned)) == 5
+
+    def test_decisions_are_three_at_most_and_a_stop_month_keeps_its_interval(self):
+        rows = main_rows()
+        rows["buy_stop_median"] = pd.Timestamp("2027-01-01")
+        rows["buy_stop_lower"] = FIRST
+        rows["buy_stop_upper"] = pd.Timestamp("2027-03-01")
+        said = decisions(rows, family_by_hand().shelf, "EUR", FIRST)
+        assert len(said) == 3
+        assert said[0].endswith("hand EUR\u00a0120 and foot EUR\u00a080.")
+        assert "Jan 2027 (80\u00a0%: now to Mar 2027)" in said[1]
+        assert "u2 erase first, then repair; u1 repair" in said[2]
+        assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", FIRST) == []
+
+    def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self):
+        logs, settings = read_logs(DEMO).as_of("2026-09-30"), read_settings(DEMO)
+        lines = money_lines(logs, settings, pd.Timestamp("2026-10-01"))
+        assert next(iter(lines)) == "Profit in September 2026"
+        assert all("cannot say: " in lines[k] for k in list(lines)[:2])
+
+    def test_profit_of_the_month_is_that_of_the_units_sold_in_it(self, tmp_path):
+        """One unit whose chain is whole, sold in October; its parts come from the job."""
+        for file in DEMO.iterdir():
+            shutil.copy(file, tmp_path / file.name)
+        sales = pd.read_csv(tmp_path / "sales.csv", dtype=str)
+        sold = sales["sale_date"].eq("2026-10-20") & sales["unit_id"].isna()
+        at = sales[sold & sales["model_id"].eq("pellvarn_4")]
+        row = (at if len(at) else sales[sales["model_id"].eq("pellvarn_4")]).index[-1]
+        sales.loc[row, ["unit_id", "sale_date"]] = ["U2018", "2026-10-30"]
+        sales.to_csv(tmp_path / "sales.csv", index=False)
+        logs, settings = read_logs(tmp_path), read_settings(tmp_path)
+        said = money_lines(logs, settings, FIRST)["Profit in October 2026"]
+        assert "from 1 unit sold; no forecast of theirs was noted" in said
+        (tmp_path / "forecasts.csv").write_text("entry_id,price\nx,much\n", encoding="utf-8")
+        said = money_lines(logs, settings, FIRST)["Profit in October 2026"]
+        assert "against forecast cannot say: forecasts.csv" in said

@@ -1,0 +1,361 @@
+"""The one map over families: the same results by whomever, and no family lost with a worker."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import scale_work
+
+from kit import scale
+from kit.backtest.prices import backtest_prices
+from kit.backtest.running import backtest
+from kit.cli import main
+from kit.logs import LogFault, read_logs, read_settings
+from kit.scale import FamilyLost, Hands, each_family
+from kit.scale import cluster as by_cluster
+from kit.scale.sameness import differences, fingerprint, sees
+
+ROOT = Path(__file__).parent.parent
+DEMO = ROOT / "data" / "demo"
+FAMILIES = ["a", "b", "c", "d", "e", "f"]
+PATIENCE = 60.0
+
+
+class Cluster:
+    """A dask scheduler and workers as a partner would start them, each a process of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        file = folder / "scheduler.json"
+        words = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file)]
+        self.scheduler = self._start("dask_scheduler", *words)
+        self.workers: list[subprocess.Popen[bytes]] = []
+        self._until(lambda: file.exists() and file.read_text().endswith("}"))
+        self.address = str(json.loads(file.read_text())["address"])
+
+    def _start(self, command: str, *words: str, source: Path = ROOT) -> subprocess.Popen[bytes]:
+        settings = {
+            "PYTHONPATH": os.pathsep.join([str(source), str(ROOT / "tests")]),
+            "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
+        }
+        line = [sys.executable, "-m", f"distributed.cli.{command}", *words, "--no-dashboard"]
+        with open(self.folder / "log", "ab") as log:
+            return subprocess.Popen(
+                line,
+                env={**os.environ, **settings},
+                cwd=self.folder,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,  # so that a nanny can be ended with its worker
+            )
+
+    def add(self, n: int = 1, *words: str, threads: int = 1, source: Path = ROOT) -> "Cluster":
+        """Start workers and wait until they have registered."""
+        fingerprint.cache_clear()  # as a new run would, should the tree have been edited
+        before = self.registered()
+        line = [self.address, "--nthreads", str(threads), *(words or ["--no-nanny"])]
+        started = [self._start("dask_worker", *line, source=source) for _ in range(n)]
+        self.workers += started
+        self._until(lambda: self.registered() >= before + n)
+        return self
+
+    def registered(self) -> int:
+        return (self.folder / "log").read_bytes().count(b"Register worker")
+
+    def _until(self, there: Callable[[], bool]) -> None:
+        end = time.monotonic() + PATIENCE
+        while not there():
+            assert time.monotonic() < end, (self.folder / "log").read_text()
+            time.sleep(0.05)
+
+    def end(self) -> None:
+        for process in (*self.workers, self.scheduler):
+            with suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Cluster]:
+    started = Cluster(tmp_path)
+    yield started
+    started.end()
+
+
+@pytest.fixture(scope="module")
+def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
+    started = Cluster(tmp_path_factory.mktemp("cluster")).add(2)
+    yield started
+    started.end()
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three families of the demo with few models, as a workspace of their own."""
+    folder = tmp_path_factory.mktemp("small")
+    catalogue = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)
+    families = list(catalogue["family_id"].unique()[-3:])
+    models = catalogue.loc[catalogue["family_id"].isin(families), "model_id"]
+    for path in DEMO.glob("*.csv"):
+        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
+        if "family_id" in rows:
+            rows = rows[rows["family_id"].isin(families)]
+        elif "model_id" in rows:
+            rows = rows[rows["model_id"].isin(models)]
+        rows.to_csv(folder / path.name, index=False)
+    shutil.copy(DEMO / "settings.toml", folder)
+    return folder
+
+
+def test_a_worker_killed_in_mid_run_loses_no_family(cluster: Cluster, tmp_path: Path) -> None:
+    """SIGKILL hits the worker while it works; what it had is done again by the other."""
+    notes = tmp_path / "notes"
+    notes.mkdir()
+    cluster.add(2)
+    found: dict[str, object] = {}
+    work = partial(scale_work.slowly, str(notes))
+    victim, hit = cluster.workers[0], ""
+    for family, result in each_family(work, FAMILIES, cluster=cluster.address):
+        found[family] = result
+        if not hit:
+            begun = [f for f in FAMILIES if victim.pid in scale_work.begun(notes, f)]
+            open_ones = [f for f in begun if f not in found]
+            if open_ones:
+                hit = open_ones[-1]
+                victim.send_signal(signal.SIGKILL)
+    assert victim.wait() == -signal.SIGKILL
+    assert found == {f: f.upper() for f in FAMILIES}
+    assert set(scale_work.begun(notes, hit)) == {w.pid for w in cluster.workers}
+
+
+def test_a_family_that_kills_its_workers_is_given_up_alone(
+    cluster: Cluster, tmp_path: Path
+) -> None:
+    """Nannies start the workers it killed again, and the others are finished by them."""
+    notes = tmp_path / "notes"
+    notes.mkdir()
+    cluster.add(2, "--nanny")
+    work = partial(scale_work.deadly, str(notes))
+    found = dict(each_family(work, ["bad", *FAMILIES], cluster=cluster.address))
+    lost = found.pop("bad")
+    assert isinstance(lost, FamilyLost)
+    assert str(lost) == "every worker it was given to died"
+    assert len(scale_work.begun(notes, "bad")) == 2
+    assert found == {f: f.upper() for f in FAMILIES}
+
+
+def test_without_any_worker_left_the_run_ends(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is done is kept, and the rest is marked instead of waited for without end."""
+    monkeypatch.setattr(by_cluster, "PATIENCE_SECONDS", 2.0)
+    cluster.add(1)
+    found = {}
+    work = partial(scale_work.slowly, str(tmp_path))
+    for family, result in each_family(work, FAMILIES, cluster=cluster.address):
+        found[family] = result
+        cluster.workers[0].kill()
+    done = [f for f, r in found.items() if r == f.upper()]
+    lost = [f for f, r in found.items() if isinstance(r, FamilyLost)]
+    assert done
+    assert sorted(done + lost) == FAMILIES
+    assert "no worker any more" in str(found[lost[-1]])
+
+
+def test_a_lost_scheduler_is_said_without_a_traceback(
+    cluster: Cluster, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    cluster.add(1)
+    found = {}
+    work = partial(scale_work.slowly, str(tmp_path))
+    for family, result in each_family(work, FAMILIES, cluster=cluster.address):
+        found[family] = result
+        cluster.scheduler.kill()
+    assert sorted(found) == FAMILIES
+    assert isinstance(found[FAMILIES[-1]], FamilyLost)
+    assert "Traceback" not in capfd.readouterr().err
+
+
+def test_a_failure_on_a_worker_comes_back_as_itself(two_workers: Cluster) -> None:
+    for how in ({"workers": 2}, {"cluster": two_workers.address}, {}):
+        found = dict(each_family(scale_work.raising, ["a", "bad"], **how))
+        assert found["a"] == "A"
+        assert isinstance(found["bad"], ValueError)
+        assert str(found["bad"]) == "no such price"
+
+
+def test_a_local_process_killed_once_costs_nothing(tmp_path: Path) -> None:
+    """The family is tried again in a fresh process, and the others never notice."""
+    work = partial(scale_work.deadly_once, str(tmp_path))
+    found = dict(each_family(work, ["bad", *FAMILIES[:3]], workers=2))
+    assert found == {f: f.upper() for f in ["bad", *FAMILIES[:3]]}
+    assert len(scale_work.begun(tmp_path, "bad")) == 2
+
+
+def test_a_family_that_kills_local_processes_fails_alone(tmp_path: Path) -> None:
+    work = partial(scale_work.deadly, str(tmp_path))
+    found = dict(each_family(work, ["bad", *FAMILIES[:3]], workers=2))
+    lost = found.pop("bad")
+    assert isinstance(lost, FamilyLost)
+    assert str(lost) == "its process died, 2 times in a row"
+    assert found == {f: f.upper() for f in FAMILIES[:3]}
+
+
+def test_forecasts_are_equal_byte_for_byte_by_whomever(
+    small: Path, two_workers: Cluster, tmp_path: Path
+) -> None:
+    """One loop, two processes, two dask workers: the same files to the last byte."""
+    ways = {"loop": [], "two": ["--workers", "2"], "dask": ["--cluster", two_workers.address]}
+    for name, words in ways.items():
+        out = ["--months", "6", "--out", str(tmp_path / name)]
+        assert main(["forecast", "--workspace", str(small), *out, *words]) == 0
+        assert main(["stock", "--workspace", str(small), *words]) == 0
+        (small / "out").rename(tmp_path / f"{name}_out")
+    files = list((tmp_path / "loop_out").rglob("*.csv"))
+    assert [p.name for p in files] == ["stock.csv"]
+    for name in ("two", "dask"):
+        assert (tmp_path / name).read_bytes() == (tmp_path / "loop").read_bytes()
+        for path in files:
+            other = tmp_path / f"{name}_out" / path.relative_to(tmp_path / "loop_out")
+            assert other.read_bytes() == path.read_bytes()
+
+
+def test_back_tests_are_equal_by_whomever(small: Path, two_workers: Cluster) -> None:
+    """Every forecast and every replayed lot, to the last bit."""
+    logs, settings = read_logs(small), read_settings(small)
+    steps: list[tuple[str, int, int]] = []
+    hands = Hands(cluster=two_workers.address, progress=lambda *step: steps.append(step))
+    alone, far = (backtest(logs, settings, 24, h) for h in (scale.ALONE, hands))
+    near = backtest_prices(logs, ["2025-06-30"], (1, 6), hands=Hands(2)).forecasts
+    mine = backtest_prices(logs, ["2025-06-30"], (1, 6)).forecasts
+    pd.testing.assert_frame_equal(near, mine, check_exact=True)
+    pd.testing.assert_frame_equal(alone.prices.forecasts, far.prices.forecasts, check_exact=True)
+    pd.testing.assert_frame_equal(alone.money.lots, far.money.lots, check_exact=True)
+    told = [s for s in steps if s[0].startswith("forecasts of")]
+    assert [s[1:] for s in told] == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_a_report_by_a_cluster_is_the_report_of_the_loop(
+    small: Path, two_workers: Cluster, tmp_path: Path
+) -> None:
+    """Pages, tables and thresholds are the same bytes; workers write into the shared folder."""
+    copies = [shutil.copytree(small, tmp_path / n / "shop") for n in ("loop", "dask")]
+    report = ["report", "--month", "2026-11", "--family", "ulmvrist_watch"]
+    far = ["--cluster", two_workers.address]
+    for folder, words in zip(copies, ([], far), strict=True):
+        assert main([*report, "--workspace", str(folder), *words]) == 0
+    mine, theirs = (
+        {p.relative_to(c): p.read_bytes() for p in (c / "out").rglob("*.csv")} for c in copies
+    )
+    assert mine == theirs
+    pages = [(c / "out" / "2026-11" / "ulmvrist_watch.html").read_bytes() for c in copies]
+    assert pages[0] == pages[1]
+    assert not list(copies[1].glob(".cluster-*"))
+
+
+def test_workers_of_another_version_are_named(
+    cluster: Cluster, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A checkout that differs by one line has the same version number and is found all the same."""
+    other = tmp_path / "other"
+    shutil.copytree(ROOT / "kit", other / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+    with open(other / "kit" / "scale" / "hands.py", "a") as file:
+        file.write("# a later thought\n")
+    cluster.add(1).add(1, source=other)
+    out = ["--out", str(tmp_path / "f.csv"), "--cluster", cluster.address]
+    assert main(["forecast", "--workspace", str(DEMO), *out]) == 2
+    said = capsys.readouterr().err
+    assert said.count("worker tcp://") == 1
+    assert "another version" in said
+    assert "kit's own files" in said
+    assert not (tmp_path / "f.csv").exists()
+
+
+def test_a_worker_with_threads_or_without_the_kit_is_refused(
+    cluster: Cluster, tmp_path: Path
+) -> None:
+    nothing = tmp_path / "nothing"
+    (nothing / "kit").mkdir(parents=True)
+    (nothing / "kit" / "__init__.py").write_text("")
+    cluster.add(1, threads=2).add(1, source=nothing)
+    with pytest.raises(LogFault) as error:
+        list(each_family(scale_work.raising, ["a"], cluster=cluster.address))
+    said = str(error.value)
+    assert "2 threads" in said
+    assert "one: start it with --nthreads 1" in said
+    assert "ModuleNotFoundError" in said
+
+
+def test_a_cluster_without_workers_or_without_answer_is_one_message(
+    cluster: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(by_cluster, "_CONNECT_SECONDS", 1)
+    with pytest.raises(LogFault, match="without workers"):
+        list(each_family(scale_work.raising, ["a"], cluster=cluster.address))
+    for address in ("tcp://127.0.0.1:9", "192.168.1.10:8786", "tcp://nowhere"):
+        with pytest.raises(LogFault, match=f"--cluster: found '{address}', allowed: ") as error:
+            list(each_family(scale_work.raising, ["a"], cluster=address))
+        assert len(error.value.faults) == 1
+
+
+def test_without_the_extra_the_message_names_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(LogFault, match=r'pip install "repair-horizon\[cluster\]"'):
+        list(each_family(scale_work.raising, ["a"], cluster="tcp://127.0.0.1:8786"))
+
+
+def test_the_core_never_loads_dask(small: Path) -> None:
+    """Neither a loop nor local processes ask for it, and it need not be installed."""
+    code = (
+        "import sys; sys.modules['distributed'] = sys.modules['dask'] = None\n"
+        "from kit.cli import main\n"
+        f"sys.exit(main(['forecast', '--workspace', {str(small)!r}, '--months', '2',"
+        f" '--out', {str(small / 'f.csv')!r}]))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def test_every_worker_must_see_the_workspace(
+    two_workers: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A token file tells; it is gone afterwards, whatever the answer was."""
+    scale.check_shared(two_workers.address, tmp_path)
+    monkeypatch.setattr(by_cluster, "sees", scale_work.unseen)
+    with pytest.raises(LogFault, match="the same folder under the same path") as error:
+        scale.check_shared(two_workers.address, tmp_path)
+    assert len(error.value.faults) == 2
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_token_must_be_the_very_one(tmp_path: Path) -> None:
+    """A folder of the same name on another machine is not the shared one."""
+    (tmp_path / "token").write_text("mine")
+    assert sees(str(tmp_path / "token"), "mine")
+    assert not sees(str(tmp_path / "token"), "yours")
+    assert not sees(str(tmp_path / "none"), "mine")
+
+
+def test_versions_of_what_computes_must_be_equal() -> None:
+    mine = fingerprint()
+    assert differences(mine) == ""
+    told = differences({**mine, "numpy": "1.0"})
+    assert told == f"numpy 1.0 (here {mine['numpy']})"
+    assert "pandas missing" in differences({k: v for k, v in mine.items() if k != "pandas"})
+
+
+def test_workers_and_cluster_exclude_each_other(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(["plan", "--workers", "2", "--cluster", "tcp://127.0.0.1:8786"])
+    assert stopped.value.code == 2
+    assert "not allowed with" in capsys.readouterr().err
