@@ -17,6 +17,14 @@ def slowly(folder: str, family: str, seconds: float = 0.4) -> str:
     return family.upper()
 
 
+def stuck_once(folder: str, family: str) -> str:
+    """Work on which the first process to take the family named slow waits to be killed."""
+    first = not begun(Path(folder), family)
+    (Path(folder) / f"{family}.{os.getpid()}").touch()
+    time.sleep(60 if family == "slow" and first else 0.1)
+    return family.upper()
+
+
 def deadly(folder: str, family: str) -> str:
     """Work that a family named bad takes its process down with, every time."""
     (Path(folder) / f"{family}.{os.getpid()}").touch()

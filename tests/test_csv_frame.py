@@ -92,6 +92,7 @@ def test_records_across_blocks_are_counted_once(monkeypatch) -> None:
     content = ("p,q\n" + "\n".join(lines) + "\n").encode()
     whole = read_at_once(content)
     assert whole is not None
-    monkeypatch.setattr("kit.logs.csv_frame._BLOCK", 997)
-    pd.testing.assert_frame_equal(read_at_once(content), whole)
+    for size in (5, 997):
+        monkeypatch.setattr("kit.logs.csv_frame._BLOCK", size)
+        pd.testing.assert_frame_equal(read_at_once(content), whole)
     assert whole["line"].iloc[-1] == 1 + 300 + 43

@@ -11,18 +11,20 @@ from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import partial
 from pathlib import Path
+from threading import Thread
 
 import pandas as pd
 import pytest
 import scale_work
 
 from kit import scale
+from kit.backtest.money import replay_bids
 from kit.backtest.prices import backtest_prices
-from kit.backtest.running import backtest
 from kit.cli import main
 from kit.logs import LogFault, read_logs, read_settings
 from kit.scale import FamilyLost, Hands, each_family
 from kit.scale import cluster as by_cluster
+from kit.scale import mapping
 from kit.scale.sameness import differences, fingerprint, sees
 
 ROOT = Path(__file__).parent.parent
@@ -113,29 +115,48 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
         elif "model_id" in rows:
             rows = rows[rows["model_id"].isin(models)]
         rows.to_csv(folder / path.name, index=False)
-    shutil.copy(DEMO / "settings.toml", folder)
+    rules = (DEMO / "settings.toml").read_text()
+    assert "\ndraws" not in rules
+    (folder / "settings.toml").write_text("draws = 100\n" + rules)
     return folder
 
 
+@pytest.fixture
+def nobody_here(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """From the call on, whatever is not sent to the cluster fails."""
+
+    def refuse(*_: object) -> None:
+        raise AssertionError("done here, not by the cluster")
+
+    def forbid() -> None:
+        monkeypatch.setattr(mapping, "_guarded", refuse)
+        monkeypatch.setattr(mapping, "in_processes", refuse)
+
+    return forbid
+
+
 def test_a_worker_killed_in_mid_run_loses_no_family(cluster: Cluster, tmp_path: Path) -> None:
-    """SIGKILL hits the worker while it works; what it had is done again by the other."""
+    """SIGKILL hits a worker while it works; what it had is done again by the other."""
     notes = tmp_path / "notes"
     notes.mkdir()
     cluster.add(2)
-    found: dict[str, object] = {}
-    work = partial(scale_work.slowly, str(notes))
-    victim, hit = cluster.workers[0], ""
-    for family, result in each_family(work, FAMILIES, cluster=cluster.address):
-        found[family] = result
-        if not hit:
-            begun = [f for f in FAMILIES if victim.pid in scale_work.begun(notes, f)]
-            open_ones = [f for f in begun if f not in found]
-            if open_ones:
-                hit = open_ones[-1]
-                victim.send_signal(signal.SIGKILL)
-    assert victim.wait() == -signal.SIGKILL
-    assert found == {f: f.upper() for f in FAMILIES}
-    assert set(scale_work.begun(notes, hit)) == {w.pid for w in cluster.workers}
+    killer = Thread(target=kill_who_takes, args=(notes, "slow"))
+    killer.start()
+    families = ["a", "slow", *FAMILIES[1:]]
+    work = partial(scale_work.stuck_once, str(notes))
+    found = dict(each_family(work, families, cluster=cluster.address))
+    killer.join()
+    assert found == {f: f.upper() for f in families}
+    assert set(scale_work.begun(notes, "slow")) == {w.pid for w in cluster.workers}
+    assert sorted(w.poll() is None for w in cluster.workers) == [False, True]
+
+
+def kill_who_takes(notes: Path, family: str) -> None:
+    end = time.monotonic() + PATIENCE
+    while not (taken := scale_work.begun(notes, family)):
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    os.kill(taken[0], signal.SIGKILL)
 
 
 def test_a_family_that_kills_its_workers_is_given_up_alone(
@@ -212,11 +233,13 @@ def test_a_family_that_kills_local_processes_fails_alone(tmp_path: Path) -> None
 
 
 def test_forecasts_are_equal_byte_for_byte_by_whomever(
-    small: Path, two_workers: Cluster, tmp_path: Path
+    small: Path, two_workers: Cluster, tmp_path: Path, nobody_here: Callable[[], None]
 ) -> None:
     """One loop, two processes, two dask workers: the same files to the last byte."""
     ways = {"loop": [], "two": ["--workers", "2"], "dask": ["--cluster", two_workers.address]}
     for name, words in ways.items():
+        if name == "dask":
+            nobody_here()
         out = ["--months", "6", "--out", str(tmp_path / name)]
         assert main(["forecast", "--workspace", str(small), *out, *words]) == 0
         assert main(["stock", "--workspace", str(small), *words]) == 0
@@ -235,25 +258,28 @@ def test_back_tests_are_equal_by_whomever(small: Path, two_workers: Cluster) -> 
     logs, settings = read_logs(small), read_settings(small)
     steps: list[tuple[str, int, int]] = []
     hands = Hands(cluster=two_workers.address, progress=lambda *step: steps.append(step))
-    alone, far = (backtest(logs, settings, 24, h) for h in (scale.ALONE, hands))
-    near = backtest_prices(logs, ["2025-06-30"], (1, 6), hands=Hands(2)).forecasts
-    mine = backtest_prices(logs, ["2025-06-30"], (1, 6)).forecasts
-    pd.testing.assert_frame_equal(near, mine, check_exact=True)
-    pd.testing.assert_frame_equal(alone.prices.forecasts, far.prices.forecasts, check_exact=True)
-    pd.testing.assert_frame_equal(alone.money.lots, far.money.lots, check_exact=True)
-    told = [s for s in steps if s[0].startswith("forecasts of")]
-    assert [s[1:] for s in told] == [(1, 3), (2, 3), (3, 3)]
+    alone, near, far = (
+        backtest_prices(logs, ["2024-09-30", "2025-06-30"], (1, 6), hands=h).forecasts
+        for h in (scale.ALONE, Hands(2), hands)
+    )
+    pd.testing.assert_frame_equal(alone, near, check_exact=True)
+    pd.testing.assert_frame_equal(alone, far, check_exact=True)
+    assert [s[1:] for s in steps] == [(1, 3), (2, 3), (3, 3)]
+    lots = [replay_bids(logs, settings, 10**6, h).lots for h in (scale.ALONE, hands)]
+    pd.testing.assert_frame_equal(*lots, check_exact=True)
+    assert lots[0]["family_id"].nunique() > 1
 
 
 def test_a_report_by_a_cluster_is_the_report_of_the_loop(
-    small: Path, two_workers: Cluster, tmp_path: Path
+    small: Path, two_workers: Cluster, tmp_path: Path, nobody_here: Callable[[], None]
 ) -> None:
     """Pages, tables and thresholds are the same bytes; workers write into the shared folder."""
     copies = [shutil.copytree(small, tmp_path / n / "shop") for n in ("loop", "dask")]
     report = ["report", "--month", "2026-11", "--family", "ulmvrist_watch"]
     far = ["--cluster", two_workers.address]
-    for folder, words in zip(copies, ([], far), strict=True):
-        assert main([*report, "--workspace", str(folder), *words]) == 0
+    assert main([*report, "--workspace", str(copies[0])]) == 0
+    nobody_here()
+    assert main([*report, "--workspace", str(copies[1]), *far]) == 0
     mine, theirs = (
         {p.relative_to(c): p.read_bytes() for p in (c / "out").rglob("*.csv")} for c in copies
     )

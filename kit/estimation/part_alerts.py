@@ -38,9 +38,10 @@ def part_alerts(
     DataFrame
         ``part_code, model_id, quality_class`` (empty: all classes), ``kind`` (``LEFT_BAND``: the
         quotes moved to another level; ``SUPPLY``: supply has ended or ends within six months;
-        ``SCARCE``: the last three quotes of a part over three years old lay dear of what
-        the others forecast by two and a half standard errors, so the forecast is a lower bound; ``STALE``: no quote for 180
-        days), ``since`` (day) and ``words``; sorted, at most one row per key and kind.
+        ``SCARCE``: the last three quotes of a part over three years old lay dear of what the
+        others forecast by two and a half standard errors, so the forecast is a lower bound;
+        ``STALE``: no quote for 180 days), ``since`` (day) and ``words``; sorted, at most one row
+        per key and kind.
     """
     ends = catalogue.set_index("model_id")["spare_part_end_date"]
     rows: list[tuple[object, ...]] = []
@@ -94,7 +95,7 @@ def _scarce(curves: PartCurves, now: pd.Timestamp) -> Iterator[_Row]:
         if move is not None and move[0] > DEAR_SIGMAS * move[1]:
             since = month_start(int(panel.month[newest].min()))
             words = (
-                f"the last {IN_A_ROW} quotes all lay dear of the others' forecast: possibly scarce, "
+                f"the last {IN_A_ROW} quotes lie dear of what the others say: possibly scarce, "
                 "take the forecast for a lower bound"
             )
             yield model, "", SCARCE, since, words

@@ -18,7 +18,7 @@ from pyarrow import csv as arrow_csv
 Ints = npt.NDArray[np.int64]
 Bytes = npt.NDArray[np.uint8]
 
-_BLOCK = 1 << 22
+_BLOCK = _PARSED = 1 << 22
 _MARK = b"\xef\xbb\xbf"
 _QUOTE, _COMMA, _FEED, _RETURN = (np.uint8(c) for c in b'",\n\r')
 
@@ -124,7 +124,7 @@ def _fields(content: bytes, names: list[str], quoted: bool) -> pd.DataFrame | No
     try:
         table = arrow_csv.read_csv(
             pa.BufferReader(content),
-            arrow_csv.ReadOptions(use_threads=False, block_size=_BLOCK),
+            arrow_csv.ReadOptions(use_threads=False, block_size=_PARSED),
             arrow_csv.ParseOptions(newlines_in_values=quoted),
             arrow_csv.ConvertOptions(
                 column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False

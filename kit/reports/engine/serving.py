@@ -57,7 +57,8 @@ def serve() -> None:
         child = os.fork()
         if child == 0:
             _become(shell, request, out)
-        _write(out, "ended", {"status": _wait(child, requests)})
+        status, cpu = _wait(child, requests)
+        _write(out, "ended", {"status": status, "cpu": cpu})
 
 
 def _take_over() -> tuple[Any, int]:
@@ -97,14 +98,14 @@ def _become(shell: CellShell, request: Mapping[str, Any], out: int) -> None:
         os._exit(status)
 
 
-def _wait(child: int, requests: Any) -> int:
-    """Wait for a fork; end it if whoever asked for it is gone."""
+def _wait(child: int, requests: Any) -> tuple[int, float]:
+    """Wait for a fork, its status and processor seconds; end it if whoever asked is gone."""
     while True:
-        ended, status = os.waitpid(child, os.WNOHANG)
+        ended, status, used = os.wait4(child, os.WNOHANG)
         if ended:
             with contextlib.suppress(ProcessLookupError, PermissionError):
                 os.killpg(child, signal.SIGKILL)  # what its cells left running
-            return os.waitstatus_to_exitcode(status)
+            return os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime
         if select.select([requests], [], [], 0)[0]:
             # Nothing is sent while a notebook runs, so this is the end of the input.
             with contextlib.suppress(ProcessLookupError, PermissionError):

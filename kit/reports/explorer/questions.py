@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from kit.decisions.economics import bench_of, unit_economics
 from kit.decisions.bench import Bench
+from kit.decisions.economics import bench_of, unit_economics
 from kit.decisions.part_orders import part_orders
 from kit.decisions.planning import Plan, plan
 from kit.decisions.quotes import compare_qualities, loss_per_day, rank_quotes
