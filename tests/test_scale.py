@@ -22,9 +22,8 @@ from kit.backtest.money import replay_bids
 from kit.backtest.prices import backtest_prices
 from kit.cli import main
 from kit.logs import LogFault, read_logs, read_settings
-from kit.scale import FamilyLost, Hands, each_family
+from kit.scale import FamilyLost, Hands, each_family, mapping
 from kit.scale import cluster as by_cluster
-from kit.scale import mapping
 from kit.scale.sameness import differences, fingerprint, sees
 
 ROOT = Path(__file__).parent.parent
@@ -116,8 +115,8 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
             rows = rows[rows["model_id"].isin(models)]
         rows.to_csv(folder / path.name, index=False)
     rules = (DEMO / "settings.toml").read_text()
-    assert "\ndraws" not in rules
-    (folder / "settings.toml").write_text("draws = 100\n" + rules)
+    assert rules.count("draws = 1000\n") == 1
+    (folder / "settings.toml").write_text(rules.replace("draws = 1000", "draws = 100"))
     return folder
 
 
