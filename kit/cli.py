@@ -59,6 +59,9 @@ def _months(does: Commands) -> None:
     forecast.add_argument("--level", type=float, default=0.8, metavar="L")
     forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
     forecast.add_argument("--as-of", metavar="DATE")
+    forecast.add_argument(
+        "--price-index", metavar="FILE", help="date,index: forecast in the newest day's money"
+    )
     forecast.add_argument("--out", required=True, metavar="FILE")
     _hands(forecast)
     forecast.set_defaults(run=months.forecast)

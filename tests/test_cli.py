@@ -63,6 +63,47 @@ def test_check_fails_when_too_many_rows_wait(shop: Path, tmp_path: Path) -> None
     assert run("check", "--workspace", str(tmp_path)) == 1
 
 
+def test_forecast_in_the_newest_days_money_says_so(shop: Path, tmp_path: Path, capsys) -> None:
+    """With every price level equal nothing changes; after a rise by half, old sales count more."""
+    tables = {}
+    for name, then in (("flat", 100.0), ("risen", 50.0)):
+        index = tmp_path / f"{name}.csv"
+        index.write_text(f"date,index\n2020-01-01,{then}\n2026-10-31,100\n", encoding="utf-8")
+        out = tmp_path / f"{name}_prices.csv"
+        words = ("--price-index", str(index), "--months", "1", "--out", str(out))
+        assert run("forecast", "--workspace", str(shop), *words) == 0
+        assert "amounts in the money of 2026-10-31" in capsys.readouterr().out
+        tables[name] = pd.read_csv(out)
+    plain = tmp_path / "plain.csv"
+    assert run("forecast", "--workspace", str(shop), "--months", "1", "--out", str(plain)) == 0
+    same = pd.read_csv(plain)["predicted"]
+    assert tables["flat"]["predicted"].to_numpy() == pytest.approx(same.to_numpy())
+    # Last month's sales fix today's level; only what was learned long ago is worth more now.
+    ratio = (tables["risen"]["predicted"] / same).dropna()
+    assert 1.0 < ratio.median() < 1.2
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("date,index\n2020-13-01,100\n", "line 2, column date: found '2020-13-01'"),
+        ("date,index\n2020-01-01,0\n2020-02-01,inf\n", "line 3, column index: found 'inf'"),
+        ("day,value\n2020-01-01,1\n", "allowed: the columns date and index"),
+        ("", "allowed: a CSV"),
+    ],
+)
+def test_a_price_index_that_cannot_be_used_is_named(
+    shop: Path, tmp_path: Path, capsys, text: str, said: str
+) -> None:
+    index = tmp_path / "index.csv"
+    index.write_text(text, encoding="utf-8")
+    out = tmp_path / "prices.csv"
+    words = ("--price-index", str(index), "--out", str(out))
+    assert run("forecast", "--workspace", str(shop), *words) == 2
+    assert said in capsys.readouterr().err
+    assert not out.exists()
+
+
 def test_forecast_writes_the_declared_columns(shop: Path, tmp_path: Path) -> None:
     out = tmp_path / "prices.csv"
     assert run("forecast", "--workspace", str(shop), "--months", "3", "--out", str(out)) == 0

@@ -17,11 +17,14 @@ from kit.scale import check_shared
 def forecast(options: Namespace) -> int:
     """Write a price forecast."""
     from kit.estimation.calibration import calibrated_table, read_calibration
+    from kit.estimation.deflation import deflated, read_index
     from kit.estimation.price_table import price_forecast
 
     within("--months", options.months, 1, 120)
     within("--level", options.level, 0.01, 0.99)
     logs, _ = read(options.workspace, options.as_of)
+    if options.price_index:
+        logs = deflated(logs, read_index(options.price_index), logs.newest_day)
     keys = [k for k in options.by.split(",") if k]
     curves = price_curves(logs, hands_of(options))
     calibration = read_calibration(Path(options.workspace) / BACKTEST)
@@ -32,6 +35,8 @@ def forecast(options: Namespace) -> int:
     unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
     print(f"{len(table)} rows for {table['model_id'].nunique()} models: {options.out}")
     print(calibration.words)
+    if options.price_index:
+        print(f"amounts in the money of {logs.newest_day:%Y-%m-%d}, by {options.price_index}")
     for reason, n in unsaid.items():
         print(f"  {n} rows: {reason}")
     return 0

@@ -84,15 +84,27 @@ class Outcomes:
 
     def value_at_risk(self, alpha: float) -> float:
         """Worth that the one unit at hand falls short of with a chance of no more than alpha."""
-        value, below = self._ranked
-        return float(value[np.searchsorted(below, alpha + 1e-12, side="right") - 1])
+        ranks = self._lowest if self._lowest[2] > alpha + 1e-9 else self._ranked
+        return float(ranks[0][np.searchsorted(ranks[1], alpha + 1e-12, side="right") - 1])
 
     @cached_property
-    def _ranked(self) -> tuple[Floats, Floats]:
-        """Worth in rising order, and the weight below each; the same on any terms of purchase."""
-        order = np.argsort(self.single.value, axis=None)
-        weight = self.single.weight.ravel()[order]
-        return self.single.value.ravel()[order], np.cumsum(weight) - weight
+    def _lowest(self) -> tuple[Floats, Floats, float]:
+        """What ``_ranked`` begins with: few chances ask for more, and ranking all costs most."""
+        value = self.single.value.ravel()
+        few = value <= np.partition(value, len(value) // 4)[len(value) // 4]
+        return _in_order(value[few], self.single.weight.ravel()[few])
+
+    @cached_property
+    def _ranked(self) -> tuple[Floats, Floats, float]:
+        """Worth in rising order, the weight below each, and all; the same on any terms."""
+        return _in_order(self.single.value.ravel(), self.single.weight.ravel())
+
+
+def _in_order(value: Floats, weight: Floats) -> tuple[Floats, Floats, float]:
+    order = np.argsort(value)
+    weight = weight[order]
+    whole = np.cumsum(weight)
+    return value[order], whole - weight, float(whole[-1])
 
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:

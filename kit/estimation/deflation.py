@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.logs import Logs
+from kit.logs import Fault, LogFault, Logs
 
 Floats = npt.NDArray[np.float64]
 
@@ -48,6 +49,43 @@ def deflated(logs: Logs, index: pd.Series, day: pd.Timestamp) -> Logs:
     factor = _factor(index, pd.DatetimeIndex(catalogue["launch_date"]), day)
     tables["catalogue"] = catalogue.assign(launch_amount=catalogue["launch_amount"] * factor)
     return replace(logs, tables=tables)
+
+
+def read_index(path: str | Path) -> pd.Series:
+    """Read a price index from a CSV with the columns ``date`` (YYYY-MM-DD) and ``index``.
+
+    Returns
+    -------
+    Series
+        Index by date.
+
+    Raises
+    ------
+    LogFault
+        If the file cannot be read, a column is missing, or a value is no day or not above zero.
+    """
+    name = Path(path).name
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    except (OSError, ValueError) as error:
+        raise LogFault([Fault(name, None, "", str(error), "a CSV: date,index")]) from error
+    lacking = [c for c in ("date", "index") if c not in table.columns]
+    if lacking or table.empty:
+        found = ",".join(map(str, table.columns)) or "nothing"
+        raise LogFault([Fault(name, 1, "", found, "the columns date and index, and rows below")])
+    day = pd.to_datetime(table["date"], format="%Y-%m-%d", errors="coerce")
+    value = pd.to_numeric(table["index"], errors="coerce")
+    sound = np.isfinite(value) & (value > 0)
+    faults = [
+        Fault(name, i + 2, "date", table["date"][i], "a day") for i in np.where(day.isna())[0]
+    ]
+    faults += [
+        Fault(name, i + 2, "index", table["index"][i], "a number above 0")
+        for i in np.where(~sound)[0]
+    ]
+    if faults:
+        raise LogFault(faults)
+    return pd.Series(value.to_numpy(dtype="float64"), index=pd.DatetimeIndex(day))
 
 
 def _factor(index: pd.Series, dates: pd.DatetimeIndex, day: pd.Timestamp) -> Floats:

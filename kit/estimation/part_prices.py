@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -72,6 +73,17 @@ class PartCurves:
             values[:, -len(self.shifts) :] = shift_values(self.shifts, (model, day), quality)
         held = held_days(self.shifts, (model, day), self.fit.panel.now)
         return Points(model, day, values, held)
+
+
+def together(points: Sequence[Points]) -> Points:
+    """Put points one after the other: one call for all costs little more than a call for one."""
+    aged = [p.day if p.aged is None else p.aged for p in points]
+    return Points(
+        np.concatenate([p.model for p in points]),
+        pd.DatetimeIndex(np.concatenate([p.day.to_numpy() for p in points])),
+        np.concatenate([p.traits for p in points]),
+        pd.DatetimeIndex(np.concatenate([a.to_numpy() for a in aged])),
+    )
 
 
 def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[str, PartCurves]:

@@ -20,6 +20,14 @@ ISO 4217 code beside them, identifiers text. Only `catalogue.csv` and `sales.csv
 what needs another file says so. Columns of your own may be added if their names begin with `x_`.
 Every row ends as used, set aside with a reason, or held for review, and the three add up.
 
+A log whose rows have a model or family may be a folder of Parquet files by family instead:
+`sales/family_id=NAME/part-*.parquet`, the name percent-encoded where it needs it, and
+`family_id=__HIVE_DEFAULT_PARTITION__` for models the catalogue does not name. A folder that names
+no family of the catalogue is refused, a row in the folder of another family is held, and a log
+that is there in two forms is refused. `repair-horizon partition --table sales` writes such a
+folder, every field as the text it was, with the order of the rows in `x_row`; run again, it puts
+rows right after a change of the catalogue. The old log stays beside it, named `.before`.
+
 `data/demo/` is an invented business; `data/published/` holds small real data sets with their
 sources and licences; your own workspaces live wherever you like.
 """

@@ -10,6 +10,7 @@ import pandas as pd
 
 from kit.estimation.depreciation import PriceCurves
 from kit.estimation.joint import JointFit
+from kit.estimation.part_prices import together
 from kit.estimation.prediction import Band, learned_share, predict
 from kit.logs import CannotSay
 from kit.logs.months import age_in_months, month_middle, month_start
@@ -178,14 +179,24 @@ def part_curve(worked: Worked) -> pd.DataFrame:
         last = worked.first_month + worked.outlook.months
         numbers = np.arange(fit.layout.first_month, last)
         days = pd.DatetimeIndex([month_middle(int(n)) for n in numbers])
-        for offer in curve.offers.itertuples():
-            i = fit.panel.models.ids.index(offer.model_id)
-            later = days >= fit.panel.models.launch[i]
-            points = curve.points(np.full(int(later.sum()), i), days[later], offer.quality_class)
-            scale = float(fit.panel.models.launch_price[i])
-            table = _band_table(predict(fit, points), scale, worked.level)
-            table["model_id"], table["part_code"] = offer.model_id, code
-            table["quality_class"] = offer.quality_class
-            parts.append(_dated(table, numbers[later], fit.layout.last_month))
+        offers = list(curve.offers.itertuples())
+        at = [fit.panel.models.ids.index(o.model_id) for o in offers]
+        later = [days >= fit.panel.models.launch[i] for i in at]
+        counts = [int(mask.sum()) for mask in later]
+        points = [
+            curve.points(np.full(n, i), days[mask], o.quality_class)
+            for o, i, mask, n in zip(offers, at, later, counts, strict=True)
+        ]
+        if not sum(counts):
+            continue
+        scale = np.repeat(fit.panel.models.launch_price[at], counts)
+        table = _band_table(predict(fit, together(points)), scale, worked.level)
+        table["model_id"], table["part_code"] = (
+            np.repeat([o.model_id for o in offers], counts),
+            code,
+        )
+        table["quality_class"] = np.repeat([o.quality_class for o in offers], counts)
+        month = np.concatenate([numbers[mask] for mask in later])
+        parts.append(_dated(table, month, fit.layout.last_month))
     columns = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
