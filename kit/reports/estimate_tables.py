@@ -146,7 +146,7 @@ def price_curve(worked: Worked) -> pd.DataFrame:
 _BAND = ["predicted", "lower", "upper", "level_lower", "level_upper"]
 
 
-def _band_table(band: Band, scale: float, level: float) -> pd.DataFrame:
+def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame:
     low, high = (1 - level) / 2, (1 + level) / 2
     columns = [
         band.median,

@@ -49,7 +49,9 @@ def execute(notebook: Path, parameters: dict[str, str], limits: Limits = _ALONE)
     # As a node, not a path: papermill reads braces in a path as a template.
     source = nbformat.read(str(notebook), as_version=4)  # type: ignore[no-untyped-call]
     fork = can_fork() and not limits.fresh_kernel
-    how = {"engine_name": forked.NAME, "limits": limits} if fork else _kernel_options(limits)
+    forking = {"engine_name": forked.NAME, "limits": limits}
+    forking["workspace"] = parameters.get("workspace", "")
+    how = forking if fork else _kernel_options(limits)
     with _package_importable():
         executed = papermill.execute_notebook(
             source,

@@ -35,7 +35,7 @@ class ForkedEngine(Engine):  # type: ignore[misc]
         kernel_name
             Not used: there is no kernel.
         options
-            Papermill's; ``limits`` is the kit's own.
+            Papermill's; ``limits`` and ``workspace`` are the kit's own.
 
         Raises
         ------
@@ -55,7 +55,7 @@ class ForkedEngine(Engine):  # type: ignore[misc]
             nb_man.nb.metadata["language_info"] = process.language_info
             client = PapermillNotebookClient(nb_man)
             client.reset_execution_trackers()
-            messages = process.run(jobs, limits)
+            messages = process.run(jobs, limits, str(options.get("workspace", "")))
             _run_cells(nb_man, client, messages)
             for _ in messages:  # the fork's end, so that the next notebook finds it gone
                 pass

@@ -1,15 +1,17 @@
 """The warmed process: imports what pages need once, then forks for every notebook it is sent.
 
-Started by ``warmed`` as ``python -m kit.reports.engine.serving``; it has one thread, so forking
-is safe. Requests come as lines of JSON on its input; messages leave as lines of JSON on its
-output, written by the fork while it runs and by this process when the fork has ended.
+Started by ``warmed`` as ``python -m kit.reports.engine.serving``, which makes forking safe even
+where the caller has threads. Requests come as lines of JSON on its input; messages leave as lines
+of JSON on its output, written by the fork while it runs and by this process when the fork ended.
+
+No other thread of Python runs here; those of Arrow (its allocator's, one for reading files) are
+idle when it forks, and Arrow sets them up anew in the fork.
 """
 
 from __future__ import annotations
 
 import contextlib
 import gc
-import importlib
 import json
 import os
 import select
@@ -21,39 +23,26 @@ from typing import Any
 
 from jupyter_client.session import json_packer
 
+from kit.reports.engine import holding
 from kit.reports.engine.limits import limit_memory
+from kit.reports.engine.rehearsing import rehearse
 from kit.reports.engine.shell import CellShell
 
-# What the family report's cells import, and what those import late, at their first use.
-_WARM = (
-    "kit.reports.bid_sections",
-    "kit.reports.fault_sections",
-    "kit.reports.page_charts",
-    "kit.reports.records",
-    "kit.reports.sections",
-    "kit.reports.family_month",
-    "kit.reports.rules",
-    "kit.reports.writing",
-    "plotly.graph_objects",
-    "plotly.io",
-    "scipy.stats",
-    "statsmodels.regression.linear_model",
-    "pyarrow.compute",
-)
 _LOOK_SECONDS = 0.01
 
 
 def serve() -> None:
     """Answer requests until the input ends."""
     requests, out = _take_over()
-    for name in _WARM:
-        importlib.import_module(name)
+    rehearse()
     shell = CellShell()
     gc.collect()
     gc.freeze()  # so that the forks' collector does not copy what they share
     _write(out, "ready", {"language_info": _language()})
     while line := requests.readline():
         request = json.loads(line)
+        if request["workspace"]:
+            holding.hold(request["workspace"])
         child = os.fork()
         if child == 0:
             _become(shell, request, out)

@@ -76,7 +76,9 @@ class Warmed:
         self._process.kill()
         self._process.wait()
 
-    def run(self, cells: list[dict[str, Any]], limits: Limits) -> Iterator[tuple[str, Any]]:
+    def run(
+        self, cells: list[dict[str, Any]], limits: Limits, workspace: str = ""
+    ) -> Iterator[tuple[str, Any]]:
         """Run cells in a fork.
 
         Parameters
@@ -85,6 +87,8 @@ class Warmed:
             See ``CellShell.run``.
         limits
             Its time and memory.
+        workspace
+            Folder whose logs all notebooks share, if there is one.
 
         Yields
         ------
@@ -98,6 +102,7 @@ class Warmed:
         """
         request = {
             "cells": cells,
+            "workspace": workspace and os.path.abspath(workspace),
             "folder": os.getcwd(),
             "environment": dict(os.environ),
             "memory_gb": limits.memory_gb,
