@@ -174,6 +174,18 @@ def test_without_a_currency_in_the_settings_all_sales_must_tell_it(tmp_path: Pat
         read_logs(folder, families=["alder"])
 
 
+def test_what_is_newest_stays_that_of_all_families(whole: Logs) -> None:
+    """Sent one family's rows, a worker still knows up to which day the others were seen."""
+    stale = "ulmvrist_watch"
+    assert whole.family(stale).newest_day < whole.newest_day
+    one = whole.of([stale])
+    assert len(one.tables["sales"]) == len(whole.family(stale).tables["sales"])
+    for day in ("2026-12-31", "2026-10-30", "2025-06-30"):
+        assert one.as_of(day).newest_day == whole.as_of(day).newest_day
+    assert one.family(stale).newest_day == whole.family(stale).newest_day
+    assert one.of([stale]).newest_day == whole.newest_day
+
+
 def test_an_unknown_family_is_named(tmp_path: Path) -> None:
     with pytest.raises(LogFault, match="'cedar', allowed: alder, birch / oak"):
         read_logs(workspace(tmp_path / "w"), families=["cedar"])

@@ -370,6 +370,14 @@ def test_a_token_must_be_the_very_one(tmp_path: Path) -> None:
     assert not sees(str(tmp_path / "none"), "mine")
 
 
+def test_a_worker_that_joins_later_is_looked_at_too() -> None:
+    """Its family is not done by another version, however late it came."""
+    same = by_cluster._checked(scale_work.raising, fingerprint(), "a")
+    assert same == "A"
+    with pytest.raises(FamilyLost, match="another version of the kit"):
+        by_cluster._checked(scale_work.raising, {**fingerprint(), "numpy": "1.0"}, "a")
+
+
 def test_versions_of_what_computes_must_be_equal() -> None:
     mine = fingerprint()
     assert differences(mine) == ""

@@ -20,6 +20,8 @@ from kit.reports.cautions import DEFER, Chosen
 from kit.reports.wording import MISSING, listing, missing
 
 FIGURE_TYPE = "application/vnd.plotly.v1+json"
+# A month is drawn at its first day alike without the hour; a page has thousands of them.
+_MIDNIGHT = re.compile(r'(?<="\d{4}-\d\d-\d\d)T00:00:00(\.0+)?"')
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ class Chart:
     figure: go.Figure
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, object]:
-        return {FIGURE_TYPE: json.loads(self.figure.to_json()), "text/plain": repr(self)}
+        written = _MIDNIGHT.sub('"', self.figure.to_json())
+        return {FIGURE_TYPE: json.loads(written), "text/plain": repr(self)}
 
     def __repr__(self) -> str:
         """Say the chart's conclusion."""
