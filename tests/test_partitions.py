@@ -12,7 +12,7 @@ from kit.cli import main
 from kit.logs import LogFault, Logs, read_logs
 from kit.logs.importing import ImportResult, import_file
 from kit.logs.partitioning import partition
-from kit.logs.partitions import NO_FAMILY, ORDER, Part, can_be_partitioned
+from kit.logs.parts import NO_FAMILY, ORDER, Part, can_be_partitioned
 from kit.logs.tables import TABLES
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"

@@ -10,14 +10,8 @@ import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
 from kit.logs.ledger import Ledger
-from kit.logs.partitions import (
-    FAMILY,
-    FILE,
-    ROW,
-    can_be_partitioned,
-    family_by_model,
-    read_parts,
-)
+from kit.logs.partitions import family_by_model, read_parts
+from kit.logs.parts import FAMILY, FILE, ROW, can_be_partitioned
 from kit.logs.reading import TableRead, empty_rows, find_file, read_table
 from kit.logs.tables import CATALOGUE, REQUIRED_TABLES, TABLES, Table
 

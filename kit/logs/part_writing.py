@@ -10,7 +10,8 @@ from pathlib import Path
 import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
-from kit.logs.partitions import FAMILY, FILE, ORDER, ROW, family_by_model, folder_of, parts_of
+from kit.logs.partitions import family_by_model
+from kit.logs.parts import ORDER, PLACE, folder_of, joined, parts_of
 from kit.logs.reading import find_file, read_table
 from kit.logs.tables import CATALOGUE, Table
 
@@ -33,11 +34,7 @@ def catalogue_rows(workspace: Path) -> pd.DataFrame:
 def stored_text(folder: Path, table: Table, catalogue: pd.DataFrame) -> pd.DataFrame:
     """Every row of a partitioned log as text, in the order of the log it came from."""
     parts = parts_of(folder, table, dict.fromkeys(catalogue["family_id"]))
-    text = pd.concat([p.text() for p in parts], ignore_index=True).fillna("")
-    if ORDER in text:
-        order = pd.to_numeric(text[ORDER], errors="coerce").sort_values(kind="stable")
-        text = text.loc[order.index].reset_index(drop=True)
-    return text.drop(columns=[FILE, ROW, FAMILY])
+    return joined(parts, [p.text() for p in parts]).drop(columns=PLACE)
 
 
 def families_of(text: pd.DataFrame, catalogue: pd.DataFrame) -> pd.Series:

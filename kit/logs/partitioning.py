@@ -16,7 +16,7 @@ from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.locking import locked
 from kit.logs.parquet_text import parquet_text
 from kit.logs.part_writing import catalogue_rows, families_of, stored_text, write_parts
-from kit.logs.partitions import ORDER, can_be_partitioned
+from kit.logs.parts import ORDER, can_be_partitioned
 from kit.logs.reading import find_file, read_table
 from kit.logs.tables import TABLES, Table
 
