@@ -1,6 +1,7 @@
 """Cells run in a fork of the warmed process as they would in a kernel, and only there."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import nbformat
 import papermill
 import pytest
 
+from kit.logs import read_logs
 from kit.reports.engine import executing, forked
 from kit.reports.engine.executing import execute
 from kit.reports.engine.limits import Limits, RunEnded
@@ -179,6 +181,62 @@ class TestApart:
         monkeypatch.chdir(tmp_path)
         stop_warmed()
         assert execute(write_notebook(tmp_path, ["1"]), {}, FORKED).cells[1].execution_count == 2
+
+
+@needs_forks
+class TestHeldLogs:
+    """The warmed process reads the logs once for all families; no notebook may notice."""
+
+    LOOK = (
+        "from kit.logs import read_logs\nlogs = read_logs(workspace)\n"
+        "print(len(logs.tables['sales']), logs.folder, logs.tables['sales']['amount'].iloc[0])"
+    )
+
+    @pytest.fixture
+    def workspace(self, tmp_path):
+        shutil.copytree(DEMO, tmp_path / "w")
+        return tmp_path / "w"
+
+    def told(self, folder, workspace, cell):
+        path = write_notebook(folder, [cell])
+        notebook = nbformat.read(str(path), 4)
+        notebook.cells[0].source += "\nworkspace = ''"
+        nbformat.write(notebook, str(path))
+        return execute(path, {"workspace": str(workspace)}, FORKED).cells[2].outputs[0]["text"]
+
+    def test_they_are_read_once_and_are_what_a_notebook_would_read(self, tmp_path, workspace):
+        logs = read_logs(workspace)
+        expected = (
+            f"{len(logs.tables['sales'])} {workspace} {logs.tables['sales']['amount'].iloc[0]}"
+        )
+        look = self.LOOK + "\nfrom kit.reports.engine import holding\nprint(len(holding._held))"
+        assert self.told(tmp_path, workspace, look).splitlines() == [expected, "1"]
+        once = "import kit.reports.engine.holding as h\nh._read = None\n"
+        assert self.told(tmp_path, workspace, once + self.LOOK).splitlines() == [expected]
+
+    def test_a_file_changed_meanwhile_is_read_anew(self, tmp_path, workspace):
+        before = int(self.told(tmp_path, workspace, self.LOOK).split()[0])
+        lines = (workspace / "sales.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+        (workspace / "sales.csv").write_text("".join(lines[:-200]), encoding="utf-8")
+        after = int(self.told(tmp_path, workspace, self.LOOK).split()[0])
+        assert 0 < before - after <= 200
+        # The same within one notebook, which must not see what stood there at its start.
+        cut = f"open({str(workspace / 'sales.csv')!r}, 'w').writelines({lines[:-400]!r})\n"
+        again = int(self.told(tmp_path, workspace, cut + self.LOOK).split()[0])
+        assert 0 < after - again <= 200
+
+    def test_what_a_notebook_does_to_them_stays_its_own(self, tmp_path, workspace):
+        first = self.told(tmp_path, workspace, self.LOOK)
+        spoil = "\nlogs.tables['sales'].loc[:, 'amount'] = 0.0\nlogs.tables.clear()"
+        self.told(tmp_path, workspace, self.LOOK + spoil)
+        assert self.told(tmp_path, workspace, self.LOOK) == first
+
+    def test_logs_that_cannot_be_read_fail_the_notebook_in_their_own_words(
+        self, tmp_path, workspace
+    ):
+        (workspace / "sales.csv").write_text("no,such,columns\n1,2,3\n")
+        with pytest.raises(papermill.PapermillExecutionError, match=r"sales\.csv"):
+            self.told(tmp_path, workspace, self.LOOK)
 
 
 @needs_forks

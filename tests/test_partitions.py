@@ -132,6 +132,9 @@ CROSSING = {
     "the refund is itself a second row under its identifier": (
         "r1,b1,2025-01-05,300,EUR,,\nr1,b1,2025-02-01,-400,EUR,refund,s1\n"
     ),
+    "the refund comes second to a row of a third folder": (
+        "r1,z,2025-01-05,300,EUR,,\nr1,b1,2025-02-01,-400,EUR,refund,s1\n"
+    ),
     "the row that decides cannot be read": "s5,b1,2025-02-31,35,EUR,,\ns5,a1,2025-02-01,90,EUR,,\n",
     "the row that decides is of an unknown model": (
         "s5,z,2025-02-01,350,EUR,,\ns5,a1,2025-02-01,90,EUR,,\n"
@@ -273,6 +276,17 @@ def test_a_row_in_the_folder_of_another_family_is_held_and_can_be_set_right(tmp_
         assert mine == (["s3"] if family == "alder" else [])
     partition(folder)
     assert read_logs(folder).ledger.exceptions.empty
+
+
+def test_a_model_struck_from_the_catalogue_is_said_as_ever(tmp_path: Path) -> None:
+    """Its rows stand in the folder of the family it had, which is no fault of the folder."""
+    folder = workspace(tmp_path / "w")
+    partition(folder)
+    left = [line for line in CATALOGUE.splitlines(keepends=True) if not line.startswith("a2")]
+    (folder / "catalogue.csv").write_text("".join(left))
+    for families in (None, ["alder"]):
+        told = read_logs(folder, families=families).ledger.exceptions
+        assert told["reason"].tolist() == ["model_id is not in catalogue.csv"]
 
 
 def test_a_model_named_later_leaves_the_folder_of_no_family(tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ class Cluster:
         self.folder = folder
         file = folder / "scheduler.json"
         words = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file)]
+        words += ["--idle-timeout", "240"]  # should nobody be left to end it
         self.scheduler = self._start("dask_scheduler", *words)
         self.workers: list[subprocess.Popen[bytes]] = []
         self._until(lambda: file.exists() and file.read_text().endswith("}"))

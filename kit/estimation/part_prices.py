@@ -101,13 +101,22 @@ def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[
     now = max(
         [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
     )
+    offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
     return {
-        str(part): _fit_part(rows, models, now, priors)
+        str(part): _fit_part((rows, _of_part(offers[str(part)])), models, now, priors)
         for part, rows in quotes.groupby("part_code", sort=True)
     }
 
 
-def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Priors) -> PartCurves:
+def _of_part(offers: pd.DataFrame) -> pd.DataFrame:
+    return offers.drop(columns="part_code").reset_index(drop=True)
+
+
+def _fit_part(
+    quoted: tuple[pd.DataFrame, pd.DataFrame], models: Models, now: pd.Timestamp, priors: Priors
+) -> PartCurves:
+    """Fit one part; ``quoted`` has its quotes and its offers."""
+    rows, offers = quoted
     quality, supplier = (str(rows[c].mode().iloc[0]) for c in ("quality_class", "supplier_id"))
     qualities, quality_columns = dummies(rows["quality_class"], quality)
     suppliers, supplier_columns = dummies(rows["supplier_id"], supplier)
@@ -125,18 +134,17 @@ def _fit_part(rows: pd.DataFrame, models: Models, now: pd.Timestamp, priors: Pri
     shifts = tuple(find_shifts(fit, classes))
     if shifts:
         fit = fit_joint(with_shifts(panel, shifts, classes), priors)
-    return PartCurves(fit, quality, supplier, _offers(rows), shifts, classes)
+    return PartCurves(fit, quality, supplier, offers, shifts, classes)
 
 
 def _offers(rows: pd.DataFrame) -> pd.DataFrame:
-    """Terms per model and quality: medians over the quotes of the newest 180 days."""
-    newest = rows.groupby(["model_id", "quality_class"])["quote_date"].transform("max")
+    """Terms per part, model and quality: medians over the quotes of the newest 180 days."""
+    keys = ["part_code", "model_id", "quality_class"]
+    newest = rows.groupby(keys)["quote_date"].transform("max")
     fresh = rows[(newest - rows["quote_date"]).dt.days <= 180]
     fresh = fresh.assign(rate=fresh["amount"] / fresh["unit_price"])
     fresh = fresh.assign(shipping=fresh["shipping"].fillna(0.0) * fresh["rate"])
-    by = fresh.groupby(["model_id", "quality_class"], sort=True)
+    by = fresh.groupby(keys, sort=True)
     terms = by[["lead_days", "doa_rate", "shipping"]].median()
-    counts = rows.groupby(["model_id", "quality_class"]).agg(
-        n_quotes=("quote_id", "size"), newest=("quote_date", "max")
-    )
+    counts = rows.groupby(keys).agg(n_quotes=("quote_id", "size"), newest=("quote_date", "max"))
     return terms.join(counts).reset_index()

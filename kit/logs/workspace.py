@@ -92,13 +92,22 @@ class Logs:
 
     def family(self, family_id: str) -> Logs:
         """Return the logs of one family (rates of exchange stay whole)."""
+        if family_id in self._last:
+            return self._last[family_id]
         if family_id not in self.families:
             known = ", ".join(self.families)
             raise LogFault([Fault("catalogue.csv", None, "family_id", family_id, known)])
         kept = dict(self.tables)
         for name, places in self._places.items():
             kept[name] = self.tables[name].iloc[places.get(family_id, _NOWHERE)]
-        return replace(self, tables=kept, days=self.days[:0])
+        self._last.clear()
+        self._last[family_id] = replace(self, tables=kept, days=self.days[:0])
+        return self._last[family_id]
+
+    @cached_property
+    def _last(self) -> dict[str, Logs]:
+        """The family cut out last: every step of a fit asks for the same one."""
+        return {}
 
     @cached_property
     def _places(self) -> dict[str, dict[str, Ints]]:

@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from nbconvert import HTMLExporter
+from nbconvert.exporters import HTMLExporter, TemplateExporter
 from plotly.offline import get_plotlyjs
 
 from kit.reports.fragments import FIGURE_TYPE
@@ -72,10 +72,22 @@ def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
     return str(html)
 
 
+class _PageExporter(HTMLExporter):
+    """The exporter without the pass that mends nbconvert's own templates.
+
+    That pass reads the finished page once more to add texts for pictures and places for the
+    keyboard to stop; ours has its own, and reading took most of the time of an export.
+    """
+
+    def from_notebook_node(self, nb: Any, resources: Any = None, **options: Any) -> Any:
+        """Fill in the template."""
+        return TemplateExporter.from_notebook_node(self, nb, resources, **options)
+
+
 @cache
 def _exporter() -> Any:
     """Return the one exporter of this process: making it costs more than a page does."""
-    return HTMLExporter(  # type: ignore[no-untyped-call]
+    return _PageExporter(  # type: ignore[no-untyped-call]
         template_name="partner",
         extra_template_basedirs=[str(_TEMPLATES)],
         exclude_input=True,

@@ -37,5 +37,5 @@ def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
         ("asked profit, risk and tax", -(worth - buying - bid), "less"),
         ("maximum bid", bid, "result"),
     ]
-    table = pd.DataFrame(steps, columns=["line", "amount", "kind"])
-    return table.assign(model_id=unit.model_id, listed_fault=unit.listed_fault)[COLUMNS]
+    rows = [(unit.model_id, unit.listed_fault, *step) for step in steps]
+    return pd.DataFrame(rows, columns=COLUMNS)

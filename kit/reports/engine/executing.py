@@ -74,7 +74,7 @@ def _kernel_options(limits: Limits) -> dict[str, Any]:
     until, words = time.monotonic() + limits.seconds, list(_KERNEL)
     if limits.memory_gb is not None:
         start = "__import__('kit.reports.engine.limits', fromlist=['limits'])"
-        words.append(f"--IPKernelApp.exec_lines={start}.limit_memory({limits.memory_gb})")
+        words.append(f"--IPKernelApp.exec_lines={start}.limit_kernel({limits.memory_gb})")
     return {
         "extra_arguments": words,
         "timeout_func": lambda cell: max(1, int(until - time.monotonic())),

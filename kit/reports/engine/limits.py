@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from dataclasses import dataclass
 
@@ -46,18 +47,35 @@ def died(status: int, cell: int) -> RunEnded:
 
 
 def limit_memory(gigabytes: float) -> None:
-    """Let this process take at most so many 10^9 bytes of memory; more raises ``MemoryError``.
+    """Let this process take at most about so many 10^9 bytes; more raises ``MemoryError``.
 
-    Data segments are counted where the system counts them (Linux), since the address space also
-    holds libraries that take no memory. Systems without such limits are left as they are.
+    The system limits what is reserved, of which allocators take much more than they use. So what
+    is reserved and not used when this is called does not count (Linux), and it is best called
+    when the imports are done. Systems without such limits are left as they are.
     """
     try:
         import resource
     except ImportError:
         return
-    kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
-    most = int(gigabytes * _BYTES)
+    linux = sys.platform == "linux"
+    kind = resource.RLIMIT_DATA if linux else resource.RLIMIT_AS
+    most = int(gigabytes * _BYTES) + (_reserved() if linux else 0)
     hard = resource.getrlimit(kind)[1]
     if hard != resource.RLIM_INFINITY:
         most = min(most, hard)
     resource.setrlimit(kind, (most, hard))
+
+
+def _reserved() -> int:
+    """Bytes of data reserved and not in use, from Linux's own count of pages."""
+    with open("/proc/self/statm", encoding="ascii") as file:
+        pages = [int(n) for n in file.read().split()]
+    return max(pages[5] - pages[1], 0) * os.sysconf("SC_PAGE_SIZE")
+
+
+def limit_kernel(gigabytes: float) -> None:
+    """Limit a kernel's memory before its first cell: once what a report imports is there."""
+    from kit.reports.engine.rehearsing import rehearse
+
+    rehearse()
+    limit_memory(gigabytes)
