@@ -2,6 +2,7 @@
 
 import shutil
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -238,7 +239,7 @@ def test_the_notebook_runs_through(small: Path, tmp_path: Path) -> None:
     assert "mean absolute log error" in told
     outputs = [o for c in notebook.cells for o in c.get("outputs", [])]
     assert {o["output_type"] for o in outputs} <= {"display_data", "execute_result"}
-    page = page_html(notebook, PageWords("Back-test"))
+    page = unescape(page_html(notebook, PageWords("Back-test")))
     assert page.count('class="chart"') >= 2
     for said in ("miss a sale by", "Past listings", "Held-out sales", "Every method's scores"):
         assert said in page
