@@ -44,6 +44,7 @@ class Cells:
     states: int
     of_row: Ints = field(init=False)
     by_time: Ints = field(init=False)
+    starts: tuple[Ints, Ints, Ints] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         """Derive once what every pass needs."""
@@ -51,6 +52,14 @@ class Cells:
         object.__setattr__(self, "of_row", of_row)
         by_time = np.argsort(self.month, kind="stable").astype("int64")
         object.__setattr__(self, "by_time", by_time)
+        groups = (self.model, self.state, self.month[by_time])
+        starts = tuple(np.flatnonzero(np.diff(g, prepend=-1)) for g in groups)
+        object.__setattr__(self, "starts", starts)
+
+    @property
+    def own(self) -> Floats:
+        """What a row's model multiplies: one, late age and step, (n, 3)."""
+        return self.columns[:, :OWN]
 
     @property
     def dense(self) -> Floats:
@@ -63,22 +72,23 @@ class Cells:
         return self.columns[:, -1]
 
     def by_model(self, values: Floats) -> Floats:
-        """Sum values of cells by model, (models, columns); the cells lie in its order."""
-        return _summed(values, self.model, self.layout.n_models)
+        """Sum values of cells by model, (models, ...); the cells lie in its order."""
+        return _summed(values, self.model, (self.starts[0], self.layout.n_models))
 
     def by_state(self, values: Floats) -> Floats:
         """Sum values of cells by drift state, (states, columns); the cells lie in its order."""
-        return _summed(values, self.state, self.states)
+        return _summed(values, self.state, (self.starts[1], self.states))
 
     def by_month(self, values: Floats) -> Floats:
         """Sum values of cells by month, (months, columns)."""
-        return _summed(values[self.by_time], self.month[self.by_time], self.layout.n_months)
+        month = self.month[self.by_time]
+        return _summed(values[self.by_time], month, (self.starts[2], self.layout.n_months))
 
 
-def _summed(values: Floats, group: Ints, groups: int) -> Floats:
-    """Sum rows by a group number that never falls, (groups, columns)."""
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
-    out = np.zeros((groups, values.shape[1]))
+def _summed(values: Floats, group: Ints, groups: tuple[Ints, int]) -> Floats:
+    """Sum rows by a group number that never falls; ``groups``: where each starts, how many."""
+    starts, number = groups
+    out = np.zeros((number, *values.shape[1:]))
     out[group[starts]] = np.add.reduceat(values, starts, axis=0)
     return out
 
@@ -137,53 +147,53 @@ def cells_of(panel: Panel, layout: Layout, dense: Floats, states: tuple[Ints, in
 def weighted_sums(cells: Cells, w: Floats) -> Sums:
     """All weighted sums of one pass; ``w`` (n,) in the order of the cells."""
     layout = cells.layout
-    cell = np.add.reduceat(w[:, None] * cells.columns, cells.start[:-1], axis=0)
-    model = [cells.by_model(cell)]
-    for column in (1, 2):
-        weighted = (w * cells.columns[:, column])[:, None] * cells.columns
-        model.append(cells.by_model(np.add.reduceat(weighted, cells.start[:-1], axis=0)))
-    month = cells.by_month(cell)
+    weighted = w[:, None] * cells.columns
+    summed = [np.add.reduceat(weighted, cells.start[:-1], axis=0)]
+    for i in range(1, OWN):  # one by one: of many rows each product is large
+        product = cells.columns[:, [i]] * weighted
+        summed.append(np.add.reduceat(product, cells.start[:-1], axis=0))
+    cell = summed[0]
+    model = cells.by_model(np.stack(summed, axis=1))
     state = cells.by_state(cell)
     common = np.zeros((cells.states, layout.n_dense + layout.n_months))
     common[:, : layout.n_dense] = state[:, OWN:-1]
     common[cells.state, layout.n_dense + cells.month] = cell[:, 0]
-    gram, right = _normal_equations(cells, w, cell, (np.stack(model), month))
+    gram, right = _normal_equations(cells, weighted, cell, model)
     return Sums(gram, right, state[:, 0], state[:, -1], common, state[:, :OWN])
 
 
 def _normal_equations(
-    cells: Cells, w: Floats, cell: Floats, summed: tuple[Floats, Floats]
+    cells: Cells, weighted: Floats, cell: Floats, model: Floats
 ) -> tuple[Floats, Floats]:
-    """Put X'WX and X'Wy together from sums by cell, by model (3, models, columns) and by month."""
-    layout, (model, month) = cells.layout, summed
+    """Put X'WX and X'Wy together from sums by row, by cell and by model (models, 3, columns)."""
+    layout, month = cells.layout, cells.by_month(cell)
     d, each = layout.n_dense, np.arange(layout.n_models)
     gram, right = np.zeros((layout.size, layout.size)), np.zeros(layout.size)
-    weighted = cells.dense * w[:, None]
-    gram[:d, :d] = cells.dense.T @ weighted
-    right[:d] = weighted.T @ cells.y
+    family = cells.dense.T @ weighted[:, OWN:]
+    gram[:d, :d], right[:d] = family[:, :-1], family[:, -1]
+    months = layout.months
     for i in range(OWN):
         at = layout.models(i)
-        right[at] = model[i, :, -1]
-        gram[at, :d] = model[i, :, OWN:-1]
+        right[at] = model[:, i, -1]
+        gram[at, :d] = model[:, i, OWN:-1]
+        gram[:d, at] = model[:, i, OWN:-1].T
         for j in range(OWN):
-            gram[at.start + each, layout.models(j).start + each] = model[i, :, j]
-        gram[at.start + cells.model, layout.months.start + cells.month] = cell[:, i]
-        gram[layout.months, at] = gram[at, layout.months].T
-        gram[:d, at] = gram[at, :d].T
-    right[layout.months] = month[:, -1]
-    gram[layout.months, :d] = month[:, OWN:-1]
-    gram[:d, layout.months] = gram[layout.months, :d].T
-    gram[layout.months, layout.months] = np.diag(month[:, 0])
+            gram[at.start + each, layout.models(j).start + each] = model[:, i, j]
+        gram[at.start + cells.model, months.start + cells.month] = cell[:, i]
+        gram[months, at] = gram[at, months].T
+    right[months] = month[:, -1]
+    gram[months, :d] = month[:, OWN:-1]
+    gram[:d, months] = month[:, OWN:-1].T
+    time = np.arange(months.start, months.stop)
+    gram[time, time] = month[:, 0]
     return gram, right
 
 
 def fitted(cells: Cells, theta: Floats, state: Floats) -> Floats:
     """Fitted values with their drift states (states,), in the order of the cells, (n,)."""
     layout = cells.layout
-    level, slope, step = (theta[layout.models(i)][cells.model] for i in range(OWN))
-    level = level + theta[layout.months][cells.month] + state[cells.state]
+    own = np.column_stack([theta[layout.models(i)] for i in range(OWN)])[cells.model]
+    own[:, 0] += theta[layout.months][cells.month] + state[cells.state]
     out: Floats = cells.dense @ theta[: layout.n_dense]
-    out += np.repeat(level, np.diff(cells.start))
-    out += cells.columns[:, 1] * np.repeat(slope, np.diff(cells.start))
-    out += cells.columns[:, 2] * np.repeat(step, np.diff(cells.start))
+    out += np.einsum("ij,ij->i", cells.own, own[cells.of_row])
     return out

@@ -19,18 +19,18 @@ Floats = npt.NDArray[np.float64]
 # Chosen on the published camera offers and on simulated families (tests/benchmark, seeds for
 # choosing). Real offers drifted for years around the curve of age, and a drift goes on: against a
 # plain AR(1) market, an independent error a quarter and a curve that flattens later, the mean
-# error of the offers a year ahead fell from 0.191 to 0.163 (the last level carried on: 0.217),
-# their mean from 0.105 to 0.027, and 80 % bands held 78 instead of 66 %. On simulated families
+# error of the offers a year ahead fell from 0.191 to 0.162 (the last level carried on: 0.217),
+# their mean from 0.105 to 0.027, and 80 % bands held 79 instead of 66 %. On simulated families
 # the loss rose by two per cent, and bands and stop months became as wide as they should be.
 PRICE_PRIORS = Priors(
     first_slope=(-0.55, 0.25),
     damp=0.70,
     long_slope=-0.03,
-    stiffness=0.015,
-    model_slope=0.03,
-    drift=0.04,
+    stiffness=0.012,
+    model_slope=0.02,
+    drift=0.045,
     market=0.03,
-    market_slow=0.08,
+    market_slow=0.09,
 )
 GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
 UNKNOWN_GRADE = "unknown"

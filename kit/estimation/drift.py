@@ -41,10 +41,16 @@ class States:
     first: int
     quarters: int
 
-    def prior_precision(self, sd: float) -> Floats:
-        """Precision of one model's states before any data, (quarters, quarters)."""
+    def prior_covariance(self, sd: float) -> Floats:
+        """Covariance of one model's states before any data, (quarters, quarters)."""
         apart = np.abs(np.subtract.outer(np.arange(self.quarters), np.arange(self.quarters)))
-        return np.asarray(np.linalg.inv(sd**2 * DRIFT_RHO**apart), dtype="float64")
+        return np.asarray(sd**2 * DRIFT_RHO**apart, dtype="float64")
+
+    def prior_precision(self, sd: float) -> Floats:
+        """Inverse of ``prior_covariance``: that of an AR(1) has three diagonals."""
+        link = np.eye(self.quarters) - DRIFT_RHO * np.eye(self.quarters, k=-1)
+        left = np.append(1.0, np.full(self.quarters - 1, 1.0 - DRIFT_RHO**2))
+        return np.asarray(link.T @ (link / left[:, None]) / sd**2, dtype="float64")
 
 
 @dataclass(frozen=True, eq=False)

@@ -74,12 +74,10 @@ def solve_with_drift(
 
 def _spread(states: States, sd: float, weight: Floats) -> Floats:
     """Covariance of each model's states, (models, quarters, quarters), given their precisions."""
-    prior = states.prior_precision(sd)
+    sold, at = weight.any(axis=1), np.arange(states.quarters)
     out = np.empty((states.models, states.quarters, states.quarters))
-    sold = weight.any(axis=1)
-    out[~sold] = np.linalg.inv(prior)
-    at = np.arange(states.quarters)
-    inner = np.repeat(prior[None], int(sold.sum()), axis=0)
+    out[~sold] = states.prior_covariance(sd)
+    inner = np.repeat(states.prior_precision(sd)[None], int(sold.sum()), axis=0)
     inner[:, at, at] += weight[sold]
     out[sold] = np.linalg.inv(inner)
     return out
@@ -95,21 +93,29 @@ def _take_out(
     gram, right = equations
     common, own, alone = solved
     m, q, _ = own.shape
-    seen, family = np.flatnonzero(sums.weight), _family(layout)
-    gram[np.ix_(family, family)] -= sums.common[seen].T @ common[seen]
-    right[family] -= sums.common[seen].T @ alone[seen]
+    seen, blocks = np.flatnonzero(sums.weight), _blocks(layout)
+    family = sums.common[seen].T @ np.column_stack([common[seen], alone[seen]])
     shared = sums.own.reshape(m, q, OWN).transpose(0, 2, 1)
-    across = shared @ common.reshape(m, q, -1)
-    within = shared @ own
-    lost = shared @ alone.reshape(m, q, 1)
-    each = np.arange(m)
+    across, within = shared @ common.reshape(m, q, -1), shared @ own
+    lost, each = shared @ alone.reshape(m, q, 1), np.arange(m)
+    for to, source in blocks:
+        right[to] -= family[source, -1]
+        for other, column in blocks:
+            gram[to, other] -= family[source, column]
     for i in range(OWN):
-        at = layout.models(i).start + each
+        at = layout.models(i)
         right[at] -= lost[:, i, 0]
-        gram[at[:, None], family] -= across[:, i]
-        gram[family[:, None], at] -= across[:, i].T
+        for to, source in blocks:
+            gram[at, to] -= across[:, i, source]
+            gram[to, at] -= across[:, i, source].T
         for j in range(OWN):
-            gram[at, layout.models(j).start + each] -= within[:, i, j]
+            gram[at.start + each, layout.models(j).start + each] -= within[:, i, j]
+
+
+def _blocks(layout: Layout) -> tuple[tuple[slice, slice], ...]:
+    """Where the dense coefficients and the months stand among all, and among the family's own."""
+    d, months = layout.n_dense, layout.n_months
+    return (slice(0, d), slice(0, d)), (layout.months, slice(d, d + months))
 
 
 def _family(layout: Layout) -> Ints:
@@ -142,23 +148,18 @@ def moved_by(drift: Drift, cov: Floats) -> Moved:
 def fitted_variance(cells: Cells, cov: Floats, drift: Drift, moved: Moved) -> Floats:
     """Variance of each row's fitted value, its state included, in the order of the cells, (n,)."""
     layout, d = cells.layout, cells.layout.n_dense
-    model, state, months = cells.model, cells.state, layout.months.start + cells.month
-    own = [layout.models(i).start + model for i in range(OWN)]
-    square = cov[months, months] + moved.variance[state] + drift.variance[state]
-    square -= 2.0 * moved.common[state, d + cells.month]
-    rows = np.diff(cells.start)
-    at_dense = cov[months, :d] - moved.common[state, :d]
-    out: Floats = np.einsum("ij,ij->i", cells.dense @ cov[:d, :d], cells.dense)
-    out += np.repeat(square, rows)
-    out += 2.0 * np.einsum("ij,ij->i", cells.dense, np.repeat(at_dense, rows, axis=0))
+    state, months, row = cells.state, cells.layout.months.start + cells.month, cells.of_row
+    own = np.stack([layout.models(i).start + cells.model for i in range(OWN)], axis=1)
+    within = cov[own[:, :, None], own[:, None, :]][row]
+    out: Floats = np.einsum("ni,nij,nj->n", cells.own, within, cells.own)
+    alone = 2.0 * (cov[own, months[:, None]] - moved.own[state])
+    alone[:, 0] += cov[months, months] + moved.variance[state] + drift.variance[state]
+    alone[:, 0] -= 2.0 * moved.common[state, d + cells.month]
+    out += np.einsum("ni,ni->n", cells.own, alone[row])
+    beside = (cov[months, :d] - moved.common[state, :d])[row]
     for i in range(OWN):
-        value, at = cells.columns[:, i], own[i]
-        alone = 2.0 * (cov[at, months] - moved.own[state, i])
-        inner = np.einsum("ij,ij->i", cells.dense, np.repeat(cov[at, :d], rows, axis=0))
-        out += value * (np.repeat(alone, rows) + 2.0 * inner)
-        for j in range(i + 1):
-            twice = 2.0 if j < i else 1.0
-            out += value * cells.columns[:, j] * np.repeat(twice * cov[at, own[j]], rows)
+        beside += cells.columns[:, [i]] * cov[own[:, i], :d][row]
+    out += np.einsum("nd,nd->n", cells.dense @ cov[:d, :d] + 2.0 * beside, cells.dense)
     return out
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import linalg, sparse
+from scipy import linalg
 from scipy.stats import norm
 from scipy.stats import t as student
 
@@ -15,7 +15,7 @@ from kit.estimation.design import Points, rows_at
 from kit.estimation.drift import drawn_states, reach_of, with_drift
 from kit.estimation.joint import NU, JointFit
 from kit.estimation.market import MarketPath, market_path
-from kit.estimation.penalised import Rows, explained_variance, times
+from kit.estimation.penalised import Rows, explained_variance, indicator_rows, times
 from kit.logs.months import age_in_months
 
 Floats = npt.NDArray[np.float64]
@@ -59,13 +59,9 @@ def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
     late = np.flatnonzero(ahead > 0)
     if not len(late):
         return rows, ahead
-    weights, _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
-    moved = sparse.coo_array(weights)
-    first = 3 * fit.layout.n_models
-    later = sparse.csr_array(
-        (moved.data, (late[moved.row], first + moved.col)), shape=rows.sparse.shape
-    )
-    return Rows(rows.dense, rows.sparse + later), ahead
+    full = rows.full()
+    full[late, fit.layout.months], _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
+    return indicator_rows(full), ahead
 
 
 def _market_of(fit: JointFit, months: int) -> MarketPath:
@@ -85,7 +81,7 @@ def predict(fit: JointFit, points: Points) -> Band:
     reach = reach_of(fit.drift.states, points.model, _month(points.day))
     folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
     variance = explained_variance(folded, fit.posterior.cov) + future + left
-    variance = variance + _step_variance(fit, points)
+    variance = variance + _step_variance(fit, points, rows)
     return Band(times(rows, fit.posterior.mean) + drifted, variance, fit.scales.noise)
 
 
@@ -93,12 +89,12 @@ def _month(day: pd.DatetimeIndex) -> Ints:
     return (day.year.to_numpy() * 12 + day.month.to_numpy() - 1).astype("int64")
 
 
-def _step_variance(fit: JointFit, points: Points) -> Floats:
+def _step_variance(fit: JointFit, points: Points, rows: Rows) -> Floats:
     """Variance of a step that has come with probability p: p (1 - p) E[step squared]."""
     if "step" not in fit.layout.names:
         return np.zeros(len(points.model))
-    share = fit.panel.models.step(points.model, points.day, fit.panel.now)
     common, own = fit.layout.dense("step"), fit.layout.models(2).start + points.model
+    share = rows.dense[:, common]
     mean, cov = fit.posterior.mean, fit.posterior.cov
     spread = cov[common, common] + cov[own, own] + 2 * cov[common, own]
     out: Floats = share * (1 - share) * ((mean[common] + mean[own]) ** 2 + spread)
