@@ -8,15 +8,14 @@ import pandas as pd
 import pytest
 from later_days import later_changed
 
-from kit.backtest.money import (
+from kit.backtest.money import MoneyReplay, replay_bids
+from kit.backtest.strategies import (
     BEYOND,
     CHEAP,
     EVERYTHING,
     HALF,
     STRATEGIES,
     THRESHOLDS,
-    MoneyReplay,
-    replay_bids,
     summary,
 )
 from kit.decisions.candidates import score

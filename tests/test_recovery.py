@@ -17,12 +17,13 @@ import pytest
 from kit.decisions.economics import StateOptions, unit_economics
 from kit.decisions.stop_dates import first_of_two, repair_stop
 from kit.estimation.as_is import OTHER, as_is_ratios
-from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves, fit_prices
+from kit.estimation.depreciation import PriceCurves, fit_prices
 from kit.estimation.design import Points
 from kit.estimation.estimates import fit
 from kit.estimation.forecast import FamilyOutlook, Outlook, forecast
 from kit.estimation.part_prices import PartCurves, fit_parts
 from kit.estimation.prediction import Band, predict
+from kit.estimation.price_rows import CHANNEL, GRADE
 from kit.estimation.rates import fit_rates
 from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from kit.logs.demo import Business, Truth, simulate

@@ -18,16 +18,10 @@ from kit.backtest.simple_rules import (
     past_errors,
     past_of,
 )
-from kit.estimation.depreciation import (
-    ASKING,
-    CHANNEL,
-    GRADE,
-    STORAGE,
-    UNKNOWN_GRADE,
-    PriceCurves,
-)
+from kit.estimation.depreciation import PriceCurves
 from kit.estimation.design import Points
 from kit.estimation.prediction import predict
+from kit.estimation.price_rows import ASKING, CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
 from kit.estimation.rivals import mixed_forecast
 
 Floats = npt.NDArray[np.float64]

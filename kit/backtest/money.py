@@ -18,10 +18,12 @@ import numpy as np
 import pandas as pd
 
 from kit.backtest.origins import known_at, month_end
+from kit.backtest.strategies import chosen, summary
 from kit.decisions.candidates import families_of, score
 from kit.decisions.economics import Economics, unit_economics
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
+from kit.estimation.usual_effects import UsualEffects, usual_effects
 from kit.logs import CannotSay, Logs
 from kit.logs.months import month_number, month_word
 from kit.logs.settings import Settings
@@ -29,13 +31,6 @@ from kit.scale import ALONE, Hands, all_of
 
 DRAWS = 300
 EVERY_MONTHS = 3
-# Crude rules quoted in workshops; common practice, no source. The last is given as 60 to 70 %.
-DEAR_PARTS, CHEAP_PARTS, BEYOND_REPAIR = 0.50, 0.35, 0.65
-THRESHOLDS, EVERYTHING = "thresholds", "buy everything"
-HALF = "parts at most half of resale"
-CHEAP = "parts at most 35 % of resale, up to half if the lot is cheap"
-BEYOND = "repair at most 65 % of resale"
-STRATEGIES = (THRESHOLDS, HALF, CHEAP, BEYOND, EVERYTHING)
 _AS_OF = ["max_bid", "parts", "repair", "resale", "usual_hammer", "reason"]
 
 
@@ -86,28 +81,43 @@ def replay_bids(
     past = _past_lots(logs, every)
     if past.empty:
         return CannotSay("no past listing with a final price")
+    usual = {m: usual_effects(_known_before(logs, m)) for m in sorted(past["number"].unique())}
     found = all_of(
-        partial(_replayed, settings),
+        partial(_replayed, settings, usual, usual_effects(logs)),
         list(families_of(past, logs)),
         lambda f: (logs.of([f]), f, past[past["family_id"] == f]),
         hands.saying("bids on"),
     )
     in_order = past.sort_values("number", kind="stable")["listing_id"]
     whole = pd.concat(found.values(), ignore_index=True).set_index("listing_id")
-    lots = _chosen(whole.loc[in_order].reset_index())
+    lots = chosen(whole.loc[in_order].reset_index())
     return MoneyReplay(lots, summary(lots))
 
 
-def _replayed(settings: Settings, given: tuple[Logs, str, pd.DataFrame]) -> pd.DataFrame:
-    """One family's past lots with what was decided then and what they were worth."""
+def _known_before(logs: Logs, month: int) -> Logs:
+    """Return what was known when a month began."""
+    return known_at(logs, month_end(month - 1))
+
+
+def _replayed(
+    settings: Settings,
+    then: dict[int, UsualEffects],
+    now: UsualEffects,
+    given: tuple[Logs, str, pd.DataFrame],
+) -> pd.DataFrame:
+    """One family's past lots with what was decided then and what they were worth.
+
+    ``then`` and ``now`` are what all families say of grades, channels and storage.
+    """
     logs, family, past = given
-    today = {family: fit_family(logs, family)}
+    today = {family: fit_family(logs, family, now)}
     tables = []
     for month in sorted(past["number"].unique()):
         lots = past[past["number"] == month]
-        known = known_at(logs, month_end(month - 1))
-        then = {f: fit_family(known, f) for f in (family,) if f in known.families}
-        told = _decided(lots, logs, _economics(known, settings, then, month))
+        known = _known_before(logs, month)
+        there = [f for f in (family,) if f in known.families]
+        fits = {f: fit_family(known, f, then[month]) for f in there}
+        told = _decided(lots, logs, _economics(known, settings, fits, month))
         worth = _judged(lots, logs, _economics(logs, settings, today, month))
         tables.append(
             lots.merge(told, on="listing_id", how="left").merge(worth, on="listing_id", how="left")
@@ -197,51 +207,3 @@ def _judged(lots: pd.DataFrame, logs: Logs, hindsight: Economics) -> pd.DataFram
     table = table.rename(columns={"expected_profit": "profit"})
     hours = table["profit"] / table["profit_per_hour"]
     return table.assign(hours=hours)[["listing_id", "profit", "probability_loss", "hours"]]
-
-
-def _chosen(lots: pd.DataFrame) -> pd.DataFrame:
-    """Add what each strategy buys; a rule without its figures buys nothing."""
-    unjudged = (lots["reason"] == "") & lots["profit"].isna()
-    reason = lots["reason"].mask(unjudged, "nothing can be said of its worth today")
-    parts, repair = lots["parts"] / lots["resale"], lots["repair"] / lots["resale"]
-    cheap = lots["price"] < lots["usual_hammer"]
-    bought = {
-        THRESHOLDS: (lots["max_bid"] > 0) & (lots["max_bid"] >= lots["price"]),
-        HALF: parts <= DEAR_PARTS,
-        CHEAP: (parts <= CHEAP_PARTS) | ((parts <= DEAR_PARTS) & cheap),
-        BEYOND: repair <= BEYOND_REPAIR,
-        EVERYTHING: lots["price"] > 0,
-    }
-    can = reason == ""
-    out = lots.assign(reason=reason, **{name: can & yes for name, yes in bought.items()})
-    return out.drop(columns=["current_bid", "number"])
-
-
-def summary(lots: pd.DataFrame) -> pd.DataFrame:
-    """One row per strategy, over the lots that could be judged.
-
-    Parameters
-    ----------
-    lots
-        ``MoneyReplay.lots``.
-    """
-    judged = lots[lots["reason"] == ""]
-    rows = []
-    for name in STRATEGIES:
-        got, left = judged[judged[name]], judged[~judged[name]]
-        n, profit, hours = len(got), float(got["profit"].sum()), float(got["hours"].sum())
-        rows.append(
-            {
-                "strategy": name,
-                "lots": n,
-                "of": len(judged),
-                "spent": float(got["price"].sum()),
-                "profit_per_lot": profit / n if n else np.nan,
-                "profit": profit,
-                "profit_per_hour": profit / hours if hours else np.nan,
-                "share_lost": float(got["probability_loss"].mean()) if n else np.nan,
-                "missed": float(left["profit"].clip(lower=0).sum()),
-                "reason": "" if n else "nothing was bought",
-            }
-        )
-    return pd.DataFrame(rows)

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from kit.estimation.depreciation import working_prices
+from kit.estimation.price_rows import working_prices
 from kit.logs import Fault, LogFault, Logs
 from kit.logs.months import month_number, month_start
 

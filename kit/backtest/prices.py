@@ -10,7 +10,9 @@ import pandas as pd
 
 from kit.backtest.methods import OURS, answers
 from kit.backtest.origins import as_cutoffs, held_out, known_at
-from kit.estimation.depreciation import fit_prices, working_prices
+from kit.estimation.depreciation import fit_prices
+from kit.estimation.price_rows import working_prices
+from kit.estimation.usual_effects import UsualEffects, usual_effects
 from kit.logs import CannotSay, Fault, LogFault, Logs
 from kit.scale import ALONE, Hands, all_of
 
@@ -82,7 +84,8 @@ def backtest_prices(
     """
     _check(horizons, levels)
     cutoffs = as_cutoffs(logs, origins)
-    work = partial(_every_cutoff, tuple(cutoffs), tuple(horizons), tuple(levels))
+    then = {c: usual_effects(known_at(logs, c)) for c in cutoffs}
+    work = partial(_every_cutoff, then, tuple(horizons), tuple(levels))
     told = hands.saying("forecasts of")
     found = all_of(work, logs.families, lambda f: (logs.of([f]), f), told)
     in_order = [found[f][i] for i in range(len(cutoffs)) for f in logs.families]
@@ -96,17 +99,17 @@ def backtest_prices(
 
 
 def _every_cutoff(
-    cutoffs: tuple[pd.Timestamp, ...],
+    usual: dict[pd.Timestamp, UsualEffects],
     horizons: tuple[int, ...],
     levels: tuple[float, ...],
     given: tuple[Logs, str],
 ) -> list[tuple[list[pd.DataFrame], list[tuple[object, ...]]]]:
-    """One family's forecasts, and what could not be said, from each cutoff."""
+    """One family's forecasts, and what could not be said, from each cutoff of ``usual``."""
     logs, family_id = given
     out = []
-    for cutoff in cutoffs:
+    for cutoff, effects in usual.items():
         known, silent = known_at(logs, cutoff), list[tuple[object, ...]]()
-        one = _FamilyAtCutoff(logs, known, family_id, cutoff)
+        one = _FamilyAtCutoff(logs, known, family_id, cutoff, effects)
         there = family_id in known.families
         out.append((list(_family(one, horizons, (levels, silent))) if there else [], silent))
     return out
@@ -129,12 +132,16 @@ def _check(horizons: Sequence[int], levels: Sequence[float]) -> None:
 
 @dataclass(frozen=True, eq=False)
 class _FamilyAtCutoff:
-    """One family at one cutoff; ``everything`` also holds what came later."""
+    """One family at one cutoff; ``everything`` also holds what came later.
+
+    ``usual`` is what all families said of grades, channels and storage by then.
+    """
 
     everything: Logs
     known: Logs
     family_id: str
     cutoff: pd.Timestamp
+    usual: UsualEffects
 
     def tested(self, models: Sequence[str], horizons: Sequence[int]) -> pd.DataFrame:
         """Later sales of known models, with the ``horizon`` each is held out at."""
@@ -156,7 +163,7 @@ def _family(
     tested = one.tested(list(models), horizons)
     if tested.empty:
         return
-    curves = fit_prices(one.known, one.family_id)
+    curves = fit_prices(one.known, one.family_id, usual=one.usual)
     reason = pd.Series("", index=tested.index)
     if isinstance(curves, CannotSay):
         reason[:] = curves.reason

@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.estimation.depreciation import ASKING
 from kit.estimation.panel import Panel
+from kit.estimation.price_rows import ASKING
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -11,14 +11,16 @@ from kit.scale import Hands, all_of
 if TYPE_CHECKING:
     from kit.estimation.depreciation import PriceCurves
     from kit.estimation.estimates import FamilyEstimates
+    from kit.estimation.usual_effects import UsualEffects
 
 
 def fitted(logs: Logs, families: Sequence[str], hands: Hands) -> dict[str, FamilyEstimates]:
     """Fit families; a worker is sent the rows its family's estimates rest on, and no more."""
-    return all_of(_fit, families, lambda f: (logs.of([f]), f), hands)
+    usual = _usual(logs)
+    return all_of(_fit, families, lambda f: (logs.of([f]), f, usual), hands)
 
 
-def _fit(given: tuple[Logs, str]) -> FamilyEstimates:
+def _fit(given: tuple[Logs, str, UsualEffects]) -> FamilyEstimates:
     from kit.estimation.estimates import fit_family
 
     return fit_family(*given)
@@ -26,10 +28,18 @@ def _fit(given: tuple[Logs, str]) -> FamilyEstimates:
 
 def price_curves(logs: Logs, hands: Hands) -> dict[str, PriceCurves | CannotSay]:
     """Fit the price curves of every family."""
-    return all_of(_fit_prices, logs.families, lambda f: (logs.of([f]), f), hands)
+    usual = _usual(logs)
+    return all_of(_fit_prices, logs.families, lambda f: (logs.of([f]), f, usual), hands)
 
 
-def _fit_prices(given: tuple[Logs, str]) -> PriceCurves | CannotSay:
+def _fit_prices(given: tuple[Logs, str, UsualEffects]) -> PriceCurves | CannotSay:
     from kit.estimation.depreciation import fit_prices
 
-    return fit_prices(*given)
+    logs, family, usual = given
+    return fit_prices(logs, family, usual=usual)
+
+
+def _usual(logs: Logs) -> UsualEffects:
+    from kit.estimation.usual_effects import usual_effects
+
+    return usual_effects(logs)

@@ -11,11 +11,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.estimation.depreciation import STORAGE, PriceCurves
+from kit.estimation.depreciation import PriceCurves
 from kit.estimation.design import Points
 from kit.estimation.joint import NU
 from kit.estimation.penalised import indicator_rows, solve
 from kit.estimation.prediction import predict
+from kit.estimation.price_rows import STORAGE
 from kit.logs import Logs
 
 Floats = npt.NDArray[np.float64]

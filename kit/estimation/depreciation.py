@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.estimation.anchoring import price_panel
 from kit.estimation.design import Points, Priors
 from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.panel import Models, Traits, dummies, models_of
+from kit.estimation.panel import Models
+from kit.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, price_rows
+from kit.estimation.usual_effects import UsualEffects, usual_effects
 from kit.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
@@ -32,8 +33,6 @@ PRICE_PRIORS = Priors(
     market=0.03,
     market_slow=0.09,
 )
-GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
-UNKNOWN_GRADE = "unknown"
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +59,7 @@ class PriceCurves:
         if trait in (GRADE + self.base_grade, CHANNEL + self.base_channel):
             return 0.0, 0.0
         if trait not in self.fit.layout.names:
-            return 0.0, 0.3
+            return 0.0, TRAIT_SD
         at = self.fit.layout.dense(trait)
         return float(self.fit.posterior.mean[at]), float(np.sqrt(self.fit.posterior.cov[at, at]))
 
@@ -69,13 +68,11 @@ class PriceCurves:
         return Points(model, day, np.zeros((len(model), len(self.fit.panel.traits.names))))
 
 
-def working_prices(sales: pd.DataFrame) -> pd.DataFrame:
-    """Rows of working units that bear on the price curve: sold ones, and asking prices."""
-    return sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
-
-
 def fit_prices(
-    logs: Logs, family_id: str, priors: Priors = PRICE_PRIORS
+    logs: Logs,
+    family_id: str,
+    priors: Priors = PRICE_PRIORS,
+    usual: UsualEffects | None = None,
 ) -> PriceCurves | CannotSay:
     """Fit the price curves of one family.
 
@@ -87,62 +84,18 @@ def fit_prices(
         The family.
     priors
         Prior means and standard deviations; the defaults are for used devices.
+    usual
+        What all families say of grades, channels and storage; that of ``logs`` if None, which
+        then should be the whole workspace's.
 
     Returns
     -------
     PriceCurves or CannotSay
         The latter if the family has no sale of a working unit.
     """
-    family = logs.family(family_id)
-    catalogue = family.tables["catalogue"]
-    sales = working_prices(family.tables["sales"])
-    if sales.empty:
-        return CannotSay("no sale of a working unit in the family")
-    models = models_of(catalogue)
-    grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
-    asking = sales["price_type"] == "asking"
-    base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
-    base_channel = _commonest(sales["channel"], "")
-    storage = catalogue["storage_gb"].to_numpy(dtype="float64")
-    traits = _traits(
-        sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])]
-    )
-    rows = sales.rename(columns={"sale_date": "day", "sale_id": "key"})
-    now = max(logs.newest_day, sales["sale_date"].max())
-    panel = price_panel(models, rows, traits, now, priors)
-    basis = "asking" if asking.all() else "sold"
-    return PriceCurves(fit_joint(panel, priors), base_grade, base_channel, storage, basis)
-
-
-def _commonest(values: pd.Series, otherwise: str) -> str:
-    counts = values.value_counts()
-    return str(counts.index[0]) if len(counts) else otherwise
-
-
-def _traits(
-    sales: pd.DataFrame,
-    grading: tuple[pd.Series, str, str],
-    asking: pd.Series,
-    base_storage: Floats,
-) -> Traits:
-    """Grade and channel indicators, asking offset and storage doublings, none of them constant."""
-    grade, base_grade, base_channel = grading
-    grades, grade_columns = dummies(grade, base_grade)
-    channels, channel_columns = dummies(sales["channel"], base_channel)
-    doubled = np.log2(sales["storage_gb"].to_numpy(dtype="float64") / base_storage)
-    doubled = np.where(np.isfinite(doubled), doubled, 0.0)
-    other, names = [], []
-    if asking.any() and not asking.all():
-        other.append(asking.to_numpy(dtype="float64"))
-        names.append(ASKING)
-    if np.any(doubled != 0):
-        other.append(doubled)
-        names.append(STORAGE)
-    extra = np.column_stack(other) if other else np.zeros((len(sales), 0))
-    all_names = [GRADE + g for g in grades] + [CHANNEL + c for c in channels] + names
-    return Traits(
-        tuple(all_names),
-        np.hstack([grade_columns, channel_columns, extra]),
-        np.full(len(all_names), 0.3),
-        np.array([n != ASKING for n in all_names], dtype=bool),
-    )
+    rows = price_rows(logs, family_id, priors)
+    if isinstance(rows, CannotSay):
+        return rows
+    rows = (usual_effects(logs) if usual is None else usual).applied(family_id, rows)
+    fit = fit_joint(rows.panel, priors)
+    return PriceCurves(fit, rows.base_grade, rows.base_channel, rows.base_storage, rows.basis)

@@ -13,6 +13,7 @@ from kit.estimation.as_is import as_is_ratios, hammer_ratios
 from kit.estimation.depreciation import PriceCurves, fit_prices
 from kit.estimation.part_prices import PartCurves, fit_parts
 from kit.estimation.rates import RepairRates, fit_rates
+from kit.estimation.usual_effects import UsualEffects
 from kit.logs import CannotSay, Logs
 
 
@@ -71,11 +72,22 @@ def fit(logs: Logs) -> Estimates:
     )
 
 
-def fit_family(logs: Logs, family_id: str) -> FamilyEstimates:
-    """Fit one family; the logs should be the whole workspace's, since classes share rates."""
+def fit_family(logs: Logs, family_id: str, usual: UsualEffects | None = None) -> FamilyEstimates:
+    """Fit one family.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's, since classes share rates and all families effects of grade and
+        channel; or ``logs.of([family_id])`` with ``usual``.
+    family_id
+        The family.
+    usual
+        ``usual_effects`` of the whole workspace's logs; worked out from ``logs`` if None.
+    """
     family = logs.family(family_id)
     catalogue = family.tables["catalogue"]
-    prices = fit_prices(logs, family_id)
+    prices = fit_prices(logs, family_id, usual=usual)
     if isinstance(prices, CannotSay):
         as_is = hammer = pd.DataFrame({"fault": pd.Series(dtype="str")})
     else:

@@ -15,12 +15,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.estimation.depreciation import CHANNEL, GRADE, PriceCurves
+from kit.estimation.depreciation import PriceCurves
 from kit.estimation.estimates import Estimates, FamilyEstimates
 from kit.estimation.grades import ordered_effects
 from kit.estimation.joint import NU
 from kit.estimation.part_paths import PartPath, part_paths
 from kit.estimation.prediction import Draws, draw, level_paths, smearing_factor
+from kit.estimation.price_rows import CHANNEL, GRADE
 from kit.logs import CannotSay
 from kit.logs.months import month_middle, month_number, month_word
 

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from kit.estimation.depreciation import CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE, PriceCurves
+from kit.estimation.depreciation import PriceCurves
 from kit.estimation.design import Points
 from kit.estimation.prediction import predict
+from kit.estimation.price_rows import CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
 from kit.logs import CannotSay, Fault, LogFault, Logs
 from kit.logs.months import age_in_months, month_middle, month_number, month_word
 

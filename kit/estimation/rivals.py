@@ -59,14 +59,15 @@ def mixed_forecast(panel: Panel, points: Points) -> RivalForecast:
     RivalForecast
     """
     late = (panel.age - PIVOT_AGE) / 12.0
-    x = np.column_stack([np.ones(len(late)), late, panel.traits.values])
+    seen = panel.traits.values.any(axis=0)
+    x = np.column_stack([np.ones(len(late)), late, panel.traits.values[:, seen]])
     pooled = sm.OLS(panel.y, x).fit()
     spread = max(float(np.median(np.abs(pooled.resid))) / 0.6745, _SLACK)
     kept = np.abs(pooled.resid) <= TRIM * spread
     used = np.concatenate([[True, True], np.ptp(x[kept][:, 2:], axis=0) > 0])
     ahead = age_in_months(points.day, panel.models.launch[points.model])
     ahead = (np.maximum(ahead, 0.0) - PIVOT_AGE) / 12.0
-    wanted = np.column_stack([np.ones(len(ahead)), ahead, points.traits])[:, used]
+    wanted = np.column_stack([np.ones(len(ahead)), ahead, points.traits[:, seen]])[:, used]
     rows = (panel.y[kept], x[kept][:, used], panel.model[kept])
     mixed = _mixed(rows, (wanted, points.model))
     return mixed if mixed is not None else _pooled(rows, wanted)

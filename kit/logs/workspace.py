@@ -68,11 +68,18 @@ class Logs:
     def as_of(self, day: str | pd.Timestamp) -> Logs:
         """Return what was known at the end of ``day``; undated tables stay whole."""
         limit = pd.Timestamp(day)
+        if not self._later_than(limit):
+            return self
         kept = {
             n: t[t[TABLES[n].date] <= limit] if TABLES[n].date else t
             for n, t in self.tables.items()
         }
         return replace(self, tables=kept, days=self.days[self.days <= limit])
+
+    def _later_than(self, limit: pd.Timestamp) -> bool:
+        """Whether any dated row came after a day; an undated one counts as later, as it goes."""
+        dated = [t[TABLES[n].date] for n, t in self.tables.items() if TABLES[n].date]
+        return not all((days <= limit).all() for days in [*dated, self.days])
 
     def of(self, families: Sequence[str]) -> Logs:
         """Return all that estimating some families needs, and no more.

@@ -116,7 +116,7 @@ def fit(folder: Path) -> Measured:
 
 def ols_rows(family: Logs) -> pd.DataFrame:
     """Working prices of a family with the covariates of the joint model."""
-    from kit.estimation.depreciation import working_prices
+    from kit.estimation.price_rows import working_prices
 
     own = working_prices(family.tables["sales"])
     known = family.tables["catalogue"].set_index("model_id")

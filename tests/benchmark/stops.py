@@ -25,10 +25,12 @@ from kit.estimation.joint import fit_joint
 from kit.estimation.panel import Panel
 from kit.estimation.part_prices import PART_PRIORS
 from kit.estimation.prediction import draw, level_paths
+from kit.estimation.usual_effects import UsualEffects
 from kit.logs.months import month_middle
 
 from .forecasts import FRESH, TUNING
 from .part_simulator import part_panel, part_truth
+from .shop import shop_at, started
 from .simulator import BIG, FIRST, SMALL, Family, Floats, panel_at, simulate
 
 AHEAD, DRAWS, FEE = 36, 1000, 0.13
@@ -44,11 +46,14 @@ class Case:
     forecast: Floats
 
 
-def cases(family: Family, origin: int, rng: np.random.Generator) -> Iterator[Case]:
+def cases(
+    family: Family, origin: int, shop: UsualEffects, rng: np.random.Generator
+) -> Iterator[Case]:
     """One case per launched model with quotes, as things stood at one month end."""
     resale, parts = panel_at(family, origin), part_panel(family, origin)
     if not len(resale.y) or not len(parts.y):
         return
+    resale = started(resale, family.seed, shop)
     days = pd.DatetimeIndex([month_middle(FIRST + origin + h) for h in range(AHEAD)])
     price, part = _paths(resale, PRICE_PRIORS, days, rng), _paths(parts, PART_PRIORS, days, rng)
     for m in np.flatnonzero(parts.sales_by_model > 0):
@@ -103,12 +108,13 @@ def judged(case: Case, rng: np.random.Generator) -> dict[str, object] | None:
 def run(start: int, big: int, small: int) -> pd.DataFrame:
     """Every case of a number of families."""
     rng, out = np.random.default_rng(start), []
-    for size, count, shift in ((BIG, big, 0), (SMALL, small, 500)):
-        for i in range(count):
-            family = simulate(start + shift + i, size)
-            for origin in ORIGINS:
-                found = [judged(case, rng) for case in cases(family, origin, rng)]
-                out += [{**f, "big": size is BIG} for f in found if f is not None]
+    families = [(simulate(start + i, BIG), True) for i in range(big)]
+    families += [(simulate(start + 500 + i, SMALL), False) for i in range(small)]
+    shops = {o: shop_at([f for f, _ in families], o) for o in ORIGINS}
+    for family, large in families:
+        for origin in ORIGINS:
+            found = [judged(case, rng) for case in cases(family, origin, shops[origin], rng)]
+            out += [{**f, "big": large} for f in found if f is not None]
     return pd.DataFrame(out)
 
 
