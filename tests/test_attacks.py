@@ -22,8 +22,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from kit.cli import main
-from kit.logs import LogFault, read_logs, read_settings
+from kit.logs import LogFault, file_sizes, read_logs, read_settings
 from kit.logs.importing import ImportResult, import_file
+from kit.logs.partitioning import partition
 from kit.logs.toml_files import MAX_BYTES
 from kit.reports.naming import slug, slugs
 from kit.reports.writing import write_text
@@ -631,3 +632,74 @@ def test_a_cell_of_five_million_letters_is_one_message_or_one_row_held(workspace
         with within(20, 200):
             logs = read_logs(workspace)
         assert logs.ledger.exceptions["reason"].tolist() == ["model_id is not in catalogue.csv"]
+
+
+# Files beyond the memory: sparse ones, which take no room on the disc.
+
+
+@pytest.fixture
+def small_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight gigabytes of memory, so that files of two may be read."""
+    monkeypatch.setattr(file_sizes, "memory_bytes", lambda: 8_000_000_000)
+
+
+def lengthened(path: Path) -> None:
+    path.touch()
+    os.truncate(path, 3_000_000_000)
+
+
+@pytest.mark.parametrize("work", [read_logs, partition])
+@pytest.mark.parametrize("name", ["sales.csv", "sales.parquet"])
+@pytest.mark.usefixtures("small_machine")
+def test_a_log_beyond_the_memory_is_one_message_before_it_is_read(
+    workspace: Path, name: str, work: Callable[[Path], object]
+) -> None:
+    """The message has the file, its size, the size allowed and what to do."""
+    (workspace / "sales.csv").rename(workspace / name)
+    lengthened(workspace / name)
+    with within(5, 20), pytest.raises(LogFault) as caught:
+        work(workspace)
+    assert len(caught.value.faults) == 1
+    said = f"{name}: found '3 GB', allowed: at most 2 GB, a quarter of this machine's memory"
+    assert str(caught.value).startswith(said)
+    assert "`partition` it" in str(caught.value)
+
+
+@pytest.mark.usefixtures("small_machine")
+def test_a_parquet_log_that_unpacks_beyond_the_memory_is_one_message(
+    workspace: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Judged by what its parts unpack to by their own account, small as the file may be."""
+    (workspace / "sales.csv").unlink()
+    long = pa.array(["x" * 1000] * 20_000)
+    path = workspace / "sales.parquet"
+    pq.write_table(pa.table({"sale_id": long}), path, use_dictionary=False, compression="zstd")
+    monkeypatch.setattr(file_sizes, "memory_bytes", lambda: 40_000_000)
+    assert path.stat().st_size < 1_000_000
+    with within(5, 10), pytest.raises(LogFault, match=r"sales.parquet: found '0.02\d* GB'"):
+        read_logs(workspace)
+
+
+@pytest.mark.parametrize("name", ["e.csv", "e.tsv", "e.jsonl", "e.parquet"])
+@pytest.mark.parametrize(
+    ("megabytes", "found", "allowed"), [(512, "3000 MB", "512 MB"), (9000, "3 GB", "2 GB")]
+)
+@pytest.mark.usefixtures("small_machine")
+def test_an_export_beyond_the_memory_is_one_message_before_it_is_read(
+    bring: Bring, tmp_path: Path, name: str, megabytes: int, found: str, allowed: str
+) -> None:
+    """Also where the mapping allows more than there is memory."""
+    lengthened(tmp_path / name)
+    with within(5, 20), pytest.raises(LogFault) as caught:
+        bring(name, "", f"max_megabytes = {megabytes}.0\n")
+    told = str(caught.value)
+    assert told.startswith(name)
+    assert found in told
+    assert f"at most {allowed}" in told
+    assert "pieces" in told
+
+
+def test_the_machine_s_own_limit_is_beyond_every_real_log() -> None:
+    """A quarter of the memory, which on any machine of today is more than 200 MB."""
+    assert file_sizes.largest_file() == file_sizes.memory_bytes() // 4
+    assert file_sizes.largest_file() > 200_000_000

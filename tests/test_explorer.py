@@ -293,7 +293,49 @@ def test_a_part_names_its_price_and_its_move_the_amount() -> None:
     assert label.endswith(f", now EUR\u00a0{now:,.0f}")
     panel.sliders["part_code"].value = code
     panel.sliders["part_price"].value = -10
-    assert f"That is EUR\u00a0{now / 10:,.0f} on the cheapest" in panel.pieces()[0].html
+    told = panel.pieces()[0].html
+    assert f"That is EUR\u00a0{now / 10:,.0f} on the cheapest" in told
+    assert f", EUR\u00a0{now * 0.9:,.0f} in all." in told
+
+
+def test_a_part_s_price_can_be_said_as_money() -> None:
+    """An amount is the same move as its per cent; the last of the two that was touched counts."""
+    panel = panel_of("vellfold")
+    code = next(c for label, c in panel.sliders["part_code"].options if "display" in label)
+    percents, amount = panel.sliders["part_price"], panel.sliders["part_money"]
+    assert "EUR" in amount.description
+    assert amount.disabled
+    panel.sliders["part_code"].value = code
+    assert not amount.disabled
+    now = panel.ground.part_price(panel.key[0], code)
+    percents.value = 25
+    dearer = panel.found.now
+    amount.value = now * 1.25
+    assert percents.value == 0
+    assert panel.moves.part_code == code
+    assert panel.moves.part_price == pytest.approx(0.25, abs=1e-9)
+    assert panel.found.now.max_bid == pytest.approx(dearer.max_bid, abs=0.01)
+    assert panel.found.now.max_bid != panel.found.before.max_bid
+    assert f"25 % dearer. That is EUR\u00a0{now / 4:,.0f}" in panel.head.value
+    assert panel.seconds < 1.0
+    percents.value = -10
+    assert (amount.value, panel.moves.part_price) == (0.0, -0.1)
+    amount.value = now * 2
+    panel.sliders["part_code"].value = ""
+    assert (amount.value, amount.disabled, panel.moves) == (0.0, True, NO_MOVES)
+
+
+def test_an_amount_for_one_model_s_part_is_not_kept_for_another_s() -> None:
+    panel = panel_of("vellfold")
+    panel.sliders["part_code"].value = panel.sliders["part_code"].options[1][1]
+    panel.sliders["part_money"].value = 77.0
+    assert panel.moves != NO_MOVES
+    panel.choice["model"].value = panel.choice["model"].options[1][1]
+    assert panel.moves == NO_MOVES
+    panel.sliders["part_code"].value = panel.sliders["part_code"].options[1][1]
+    panel.sliders["part_money"].value = 77.0
+    panel.back.click()
+    assert panel.moves == NO_MOVES
 
 
 def test_another_family_brings_its_own_models_faults_and_rates() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
+from kit.logs.file_sizes import check_size
 
 # What the Parquet reader raises for damaged files, and dates beyond those pandas knows.
 _NO_PARQUET = (ValueError, OSError, OverflowError, NotImplementedError, TypeError, KeyError)
@@ -18,14 +19,20 @@ def parquet_text(path: Path) -> pd.DataFrame:
     Raises
     ------
     LogFault
-        If it is no whole Parquet file, or holds texts or days nobody could print.
+        If it is no whole Parquet file, unpacks to far more than the memory, or holds texts or
+        days nobody could print.
     """
     import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
     try:
-        table = pq.ParquetFile(path).read()
+        file = pq.ParquetFile(path)
+        groups = range(file.metadata.num_row_groups)
+        check_size(path, sum(file.metadata.row_group(i).total_byte_size for i in groups))
+        table = file.read()
         table.validate(full=True)  # a text may be no UTF-8, and would fail when it is looked at
         return printed(table.to_pandas())
+    except LogFault:
+        raise
     except _NO_PARQUET as error:
         found = (str(error).splitlines() or [""])[0]
         raise LogFault([Fault(path.name, None, "", found, "a whole Parquet file")]) from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import uuid
 from contextlib import suppress
 from pathlib import Path
@@ -11,9 +12,20 @@ import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
 from kit.logs.partitions import family_by_model
-from kit.logs.parts import ORDER, PLACE, folder_of, joined, parts_of
+from kit.logs.parts import (
+    ADDING,
+    FOLDER,
+    ORDER,
+    PLACE,
+    draft_of,
+    folder_of,
+    joined,
+    part_name,
+    parts_of,
+    upcoming,
+)
 from kit.logs.reading import find_file, read_table
-from kit.logs.tables import CATALOGUE, Table
+from kit.logs.tables import CATALOGUE, TABLES, Table
 
 
 def catalogue_rows(workspace: Path) -> pd.DataFrame:
@@ -46,7 +58,7 @@ def families_of(text: pd.DataFrame, catalogue: pd.DataFrame) -> pd.Series:
 
 
 def write_parts(folder: Path, text: pd.DataFrame, families: pd.Series) -> dict[str, int]:
-    """Write rows into new parts of their families' folders, each part whole or not at all.
+    """Write rows into new parts of their families' folders, all of them or none.
 
     Parameters
     ----------
@@ -67,40 +79,88 @@ def write_parts(folder: Path, text: pd.DataFrame, families: pd.Series) -> dict[s
     LogFault
         If a folder or file cannot be written.
     """
-    written = {}
-    for family, rows in text.groupby(families, sort=True):
-        place = folder / folder_of(str(family))
-        try:
+    number, written = uuid.uuid4().hex[:12], {}
+    place = folder
+    try:
+        for family, rows in text.groupby(families, sort=True):
+            place = folder / folder_of(str(family))
             place.mkdir(parents=True, exist_ok=True)
-            _write_part(place / f"part-{uuid.uuid4().hex[:12]}.parquet", rows)
-        except OSError as error:
-            found, allowed = error.strerror or str(error), "a folder that can be written"
-            raise LogFault(
-                [Fault(f"{folder.name}/{place.name}", None, "", found, allowed)]
-            ) from None
-        written[str(family)] = len(rows)
+            _write_draft(place / draft_of(number), rows)
+            written[str(family)] = len(rows)
+        place = folder
+        (folder / f"{ADDING}{number}").touch()
+        sync_folder(folder)
+        settle_parts(folder)
+    except OSError as error:
+        _remove_drafts(folder)
+        found, allowed = error.strerror or str(error), "a folder that can be written"
+        file = folder.name if place == folder else f"{folder.name}/{place.name}"
+        raise LogFault([Fault(file, None, "", found, allowed)]) from None
     return written
 
 
-def _write_part(path: Path, rows: pd.DataFrame) -> None:
-    # A name that begins with a dot is passed over by readers, so that none meets half a part.
-    draft = path.with_name(f".{path.name}.tmp")
-    try:
-        rows.to_parquet(draft, index=False)
-        with open(draft, "rb") as file:
-            os.fsync(file.fileno())
-        os.replace(draft, path)
-    finally:
-        with suppress(FileNotFoundError):
-            draft.unlink()
+def _write_draft(path: Path, rows: pd.DataFrame) -> None:
+    rows.to_parquet(path, index=False)
+    with open(path, "rb") as file:
+        os.fsync(file.fileno())
+    sync_folder(path.parent)
+
+
+def settle_parts(folder: Path) -> None:
+    """Give the parts of a finished import their names, and remove those of one that was killed."""
+    if folder.is_symlink():
+        return  # nothing is written through a link, so nothing of ours lies there
+    for note in sorted(folder.glob(f"{ADDING}*")):
+        number = note.name.removeprefix(ADDING)
+        for draft in folder.glob(f"{FOLDER}*/{draft_of(number)}"):
+            os.replace(draft, draft.with_name(part_name(number)))
+            sync_folder(draft.parent)
+        note.unlink()
+    _remove_drafts(folder)
+
+
+def _remove_drafts(folder: Path) -> None:
+    """Remove parts that never came to count."""
+    noted = {draft_of(p.name.removeprefix(ADDING)) for p in folder.glob(f"{ADDING}*")}
+    for draft in folder.glob(f"{FOLDER}*/{draft_of('*')}"):
+        if draft.name not in noted:
+            with suppress(OSError):
+                draft.unlink()
+
+
+def settle_switch(workspace: Path, name: str) -> None:
+    """Name the folder of a log whose old form was put aside; remove it where that is still there.
+
+    See ``kit.logs.partitioning``; only under the log's lock.
+    """
+    folder = workspace / upcoming(name)
+    if folder.is_dir():
+        if find_file(workspace, TABLES[name]) == folder:
+            _emptied(workspace / name)
+            os.rename(folder, workspace / name)
+            sync_folder(workspace)
+        else:
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _emptied(path: Path) -> None:
+    """Move aside a folder without parts that stands where the log is to be."""
+    if path.exists():
+        os.rename(path, path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}.empty"))
+
+
+def sync_folder(folder: Path) -> None:
+    """Have the system write a folder's names to disc, where it lets folders be opened."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def append_parts(folder: Path, table: Table, rows: pd.DataFrame) -> None:
-    """Add rows of text to a partitioned log, after those it has.
-
-    Each family's rows come whole or not at all. A crash between two families leaves some rows to
-    be added; importing the same file again adds just those.
-    """
+    """Add rows of text to a partitioned log, after those it has: all of them or none."""
     catalogue = catalogue_rows(folder.parent)
     stored = stored_text(folder, table, catalogue)
     last = pd.to_numeric(stored.get(ORDER, pd.Series(dtype="str")), errors="coerce").max()

@@ -14,9 +14,17 @@ import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
 from kit.logs.importing.locking import locked
+from kit.logs.importing.storing import settle
 from kit.logs.parquet_text import parquet_text
-from kit.logs.part_writing import catalogue_rows, families_of, stored_text, write_parts
-from kit.logs.parts import ORDER, can_be_partitioned
+from kit.logs.part_writing import (
+    catalogue_rows,
+    families_of,
+    settle_switch,
+    stored_text,
+    sync_folder,
+    write_parts,
+)
+from kit.logs.parts import ORDER, can_be_partitioned, upcoming
 from kit.logs.reading import find_file, read_table
 from kit.logs.tables import TABLES, Table
 
@@ -53,6 +61,7 @@ def partition(workspace: str | Path, table: str = "sales") -> Partitioned:
     workspace = Path(workspace)
     declared = _declared(table)
     with locked(workspace, table):
+        settle(workspace, table)
         catalogue = catalogue_rows(workspace)
         path = find_file(workspace, declared)
         if path is None:
@@ -63,7 +72,7 @@ def partition(workspace: str | Path, table: str = "sales") -> Partitioned:
         draft = workspace / f".{table}.{uuid.uuid4().hex}.tmp"
         try:
             rows = write_parts(draft, text, families_of(text, catalogue))
-            before = _swap(draft, path, workspace / table)
+            before = _switch(draft, path, workspace, table)
         finally:
             shutil.rmtree(draft, ignore_errors=True)
     return Partitioned(workspace / table, rows, before)
@@ -92,22 +101,19 @@ def _text(path: Path, table: Table, catalogue: pd.DataFrame) -> pd.DataFrame:
     return text
 
 
-def _swap(draft: Path, old: Path, new: Path) -> Path:
-    """Put the new folder in place and the old log aside; the old one is never removed.
+def _switch(draft: Path, old: Path, workspace: Path, name: str) -> Path:
+    """Put the old log aside and the new folder in its place; the old one is never removed.
 
-    A file is moved after the folder is there: whoever reads in between is told that the log is
-    there twice, and nobody is told that it is missing.
+    Moving the old log is the one step that counts: until then it is the log, and from then on the
+    new folder is, first under the name readers look for where there is no other form of the log.
     """
     number, before = 1, old.with_name(f"{old.name}.before")
     while before.exists():
         number += 1
         before = old.with_name(f"{old.name}.before{number}")
-    if old == new:
-        os.rename(old, before)
-        os.rename(draft, new)
-    else:
-        if new.exists():
-            shutil.move(new, new.with_name(f"{new.name}.{uuid.uuid4().hex[:8]}.empty"))
-        os.rename(draft, new)
-        os.rename(old, before)
+    os.rename(draft, workspace / upcoming(name))
+    sync_folder(workspace)
+    os.rename(old, before)
+    sync_folder(workspace)
+    settle_switch(workspace, name)
     return before

@@ -19,6 +19,9 @@ from kit.logs.tables import Table
 FOLDER = "family_id="
 NO_FAMILY = "__HIVE_DEFAULT_PARTITION__"
 ORDER = "x_row"
+# An import writes its parts under passing names, then one note, then gives them their names: with
+# the note they all count, without it none does, wherever the import was killed.
+ADDING = "_adding-"
 # Where a row stands; with a space, so that no column of a log can be meant.
 FILE, ROW, FAMILY = "in file", "in row", "in family"
 PLACE = [FILE, ROW, FAMILY]
@@ -135,6 +138,7 @@ def parts_of(folder: Path, table: Table, families: Iterable[str]) -> list[Part]:
         allowed = f"{table.name}.csv or {table.name}.parquet, in one file"
         raise LogFault([Fault(folder.name, None, "", "a folder", allowed)])
     known, faults, parts = list(families), [], []
+    added = {draft_of(p.name.removeprefix(ADDING)) for p in folder.glob(f"{ADDING}*")}
     for path in _inside(folder):
         file = f"{folder.name}/{path.name}"
         name = unquote(path.name.removeprefix(FOLDER))
@@ -144,8 +148,8 @@ def parts_of(folder: Path, table: Table, families: Iterable[str]) -> list[Part]:
         elif name and name not in known:
             allowed = "a family of catalogue.csv: " + ", ".join(known)
             faults.append(Fault(file, None, "family_id", name, allowed))
-        for part in _inside(path) if path.is_dir() else ():
-            if part.is_file() and part.suffix == ".parquet":
+        for part in _parts_in(path, added) if path.is_dir() else ():
+            if part.name in added or (part.is_file() and part.suffix == ".parquet"):
                 parts.append(Part(part, name))
             else:
                 faults.append(Fault(f"{file}/{part.name}", None, "", part.name, "Parquet files"))
@@ -156,3 +160,23 @@ def parts_of(folder: Path, table: Table, families: Iterable[str]) -> list[Part]:
 
 def _inside(folder: Path) -> list[Path]:
     return sorted(p for p in folder.iterdir() if not p.name.startswith((".", "_")))
+
+
+def _parts_in(place: Path, added: Iterable[str]) -> list[Path]:
+    """What stands in a family's folder, with the parts of an import that is as good as done."""
+    return [*_inside(place), *(p for p in (place / name for name in added) if p.is_file())]
+
+
+def part_name(number: str) -> str:
+    """Name of a part."""
+    return f"part-{number}.parquet"
+
+
+def draft_of(number: str) -> str:
+    """Name of a part until it is whole; it begins with a dot, so that readers pass it over."""
+    return f".{part_name(number)}.tmp"
+
+
+def upcoming(name: str) -> str:
+    """Name of a log's folder while the old log is put aside (``kit.logs.partitioning``)."""
+    return f".{name}.next"

@@ -17,8 +17,10 @@ import pandas as pd
 from kit.logs.columns import KINDS, Column, read_column
 from kit.logs.csv_frame import read_at_once
 from kit.logs.faults import Fault, LogFault
+from kit.logs.file_sizes import check_size
 from kit.logs.ledger import HELD, no_exceptions
 from kit.logs.parquet_text import parquet_text
+from kit.logs.parts import upcoming
 from kit.logs.tables import Table
 
 OWN_COLUMN = "x_"
@@ -59,6 +61,8 @@ def find_file(folder: Path, table: Table) -> Path | None:
         found = " and ".join(p.name + "/" * p.is_dir() for p in there)
         allowed = "one of them, since the rows of the others would not be read"
         raise LogFault([Fault(found, None, "", "the same log more than once", allowed)])
+    if not there and (folder / upcoming(table.name)).is_dir():
+        return folder / upcoming(table.name)  # `partition` was killed before it named the folder
     return there[0] if there else None
 
 
@@ -89,8 +93,9 @@ def read_table(path: Path, table: Table) -> TableRead:
     Raises
     ------
     LogFault
-        If the file's frame is broken.
+        If the file's frame is broken, or it is far larger than the memory.
     """
+    check_size(path)
     text = _csv_text(path) if path.suffix == ".csv" else _parquet_text(path)
     check_frame(path.name, table, list(text.columns.drop("line")))
     return typed(path.name, table, text)

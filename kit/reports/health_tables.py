@@ -10,6 +10,7 @@ from kit.estimation.parameters import parameter_table
 from kit.estimation.simple_curves import cross_check
 from kit.logs import CannotSay
 from kit.reports.estimate_tables import FLAG_AT, price_curves, price_points
+from kit.reports.wording import percent
 from kit.reports.worked import Worked
 
 
@@ -37,14 +38,14 @@ def health_table(worked: Worked) -> pd.DataFrame:
         ("newest sale", f"{fit.panel.day.max():%d %B %Y}", "", ""),
         ("oldest age sold", f"{fit.panel.age.max():.0f} months", "", "older ages are extrapolated"),
         ("far-off sales", f"{flagged.sum()}", "", "kept, but hardly counted"),
-        ("weight lost to outliers", f"{1 - fit.weights.clip(max=1).mean():.0%}", "", ""),
-        ("spread of single sales", f"{fit.scales.noise:.0%}", f"{start.noise:.0%}", "of the price"),
-        ("models' levels", f"{fit.scales.level:.0%}", f"{start.model_level:.0%}", "spread"),
-        ("models' yearly slopes", f"{fit.scales.slope:.0%}", f"{start.model_slope:.0%}", "spread"),
+        ("weight lost to outliers", percent(1 - fit.weights.clip(max=1).mean()), "", ""),
+        ("spread of single sales", percent(fit.scales.noise), percent(start.noise), "of the price"),
+        ("models' levels", percent(fit.scales.level), percent(start.model_level), "spread"),
+        ("models' yearly slopes", percent(fit.scales.slope), percent(start.model_slope), "spread"),
         (
             "market, long run",
-            f"{fit.scales.market * np.hypot(1, start.slow_share):.1%}",
-            f"{np.hypot(start.market, start.market_slow):.1%}",
+            _share(fit.scales.market * np.hypot(1, start.slow_share), ".1f"),
+            _share(np.hypot(start.market, start.market_slow), ".1f"),
             "moves all models together",
         ),
     ]
@@ -69,4 +70,14 @@ def _plain_curve(worked: Worked, curves: PriceCurves) -> tuple[str, str, str, st
     newest = points.tail(5)
     joint = newest["adjusted"] / np.exp(newest["residual"])
     apart = float(np.mean(plain.predict(newest["age_months"]) / joint)) - 1
-    return (what, f"{apart:+.0%}", "", plain.caution or "against this curve at its newest sales")
+    return (
+        what,
+        _share(apart, "+.0f"),
+        "",
+        plain.caution or "against this curve at its newest sales",
+    )
+
+
+def _share(share: float, form: str) -> str:
+    """Print a share as per cent with its sign or decimals, spaced as ``percent`` does."""
+    return f"{100 * share:{form}}\u00a0%"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -57,8 +58,11 @@ def test_a_killed_import_leaves_the_old_file_and_the_next_one_works(
 
 
 def test_imports_at_once_lose_no_row(run: Run, tmp_path: Path, workspace: Path) -> None:
-    """Four overlapping exports imported at the same time give every row once."""
+    """Four overlapping exports at the same time give every row once, a dead one's lock or not."""
     run(lines(ROWS[0]))
+    with subprocess.Popen([sys.executable, "-c", ""]) as dead:
+        pass
+    (workspace / ".sales.lock").symlink_to(f"{socket.gethostname()} {dead.pid} x")
     for i in range(4):
         rows = [f"{n};2025-01-02;9.50;m1;A" for n in range(100 + i * 50, 200 + i * 50)]
         (tmp_path / f"part{i}.csv").write_text(lines(*rows))
@@ -67,6 +71,7 @@ def test_imports_at_once_lose_no_row(run: Run, tmp_path: Path, workspace: Path) 
     keys = [r["sale_id"] for r in stored(workspace)]
     assert sum(added) == 250
     assert sorted(keys) == sorted({"shop-1"} | {f"shop-{n}" for n in range(100, 350)})
+    assert [p.name for p in workspace.iterdir()] == ["sales.csv"]
 
 
 def test_a_live_lock_is_respected(workspace: Path) -> None:

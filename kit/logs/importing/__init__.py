@@ -25,7 +25,7 @@ from kit.logs.importing.result import ImportResult, ledger_of, one_status_each
 from kit.logs.importing.reviewing import read_review, review_path, write_review
 from kit.logs.importing.rows import Inference
 from kit.logs.importing.sources import Source, read_source
-from kit.logs.importing.storing import append_rows, read_salt, read_stored, remove_drafts
+from kit.logs.importing.storing import append_rows, read_salt, read_stored, settle
 from kit.logs.tables import TABLES, Table
 
 __all__ = ["ImportMapping", "ImportResult", "Inference", "import_file", "read_mapping"]
@@ -77,7 +77,7 @@ def import_file(
     ready = _prepare(file, workspace, (target, recipe), preview)
     with nullcontext() if preview else locked(workspace, table):
         if not preview:
-            remove_drafts(workspace, table)
+            settle(workspace, table)
         stored = read_stored(workspace, target)
         left = _without(ready.filled.rows, ready.notes)
         met = new_rows(left, stored.rows, target)

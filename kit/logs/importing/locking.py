@@ -1,4 +1,10 @@
-"""One import at a time into a table: a lock file beside it, and what a dead owner left behind."""
+"""One import at a time into a table: a lock file beside it, and what a dead owner left behind.
+
+The lock is a link that leads nowhere and whose text names the owner: a link is there with its text
+or not at all, so that whoever is killed while taking a lock leaves none without a name. Where a
+folder takes no links the lock is a file, which a kill may leave empty; that one counts as left
+behind after half a minute.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +18,11 @@ from pathlib import Path
 
 from kit.logs.faults import Fault, LogFault
 
+try:
+    import fcntl
+except ImportError:  # Windows has none
+    fcntl = None  # type: ignore[assignment]
+
 _PAUSE = 0.05
 _UNSIGNED_SECONDS = 30.0
 
@@ -20,9 +31,9 @@ _UNSIGNED_SECONDS = 30.0
 def locked(workspace: Path, table: str, patience: float = 60.0) -> Iterator[None]:
     """Hold the lock of one table of a workspace.
 
-    The lock is a file created only if it is not there (O_EXCL). It names its owner; a lock whose
-    owner no longer runs on this machine is removed, under a second lock, so that two imports
-    waiting for it cannot both take it.
+    The lock is created only if it is not there. It names its owner; a lock whose owner no longer
+    runs on this machine is removed, under a second lock, so that two imports waiting for it
+    cannot both take it.
 
     Parameters
     ----------
@@ -59,6 +70,16 @@ def locked(workspace: Path, table: str, patience: float = 60.0) -> Iterator[None
 
 def _create(path: Path, token: str) -> bool:
     try:
+        os.symlink(token, path)
+        return True
+    except FileExistsError:
+        return False
+    except (OSError, NotImplementedError):  # no links here; whether files, is told below
+        return _create_file(path, token)
+
+
+def _create_file(path: Path, token: str) -> bool:
+    try:
         handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644)
     except FileExistsError:
         return False
@@ -73,8 +94,8 @@ def _create(path: Path, token: str) -> bool:
 
 def _owner(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
-    except OSError:
+        return os.readlink(path) if path.is_symlink() else path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
         return ""
 
 
@@ -84,10 +105,7 @@ def _stale(path: Path) -> bool:
     number = rest.partition(" ")[0]
     if number.isdigit():
         return host == socket.gethostname() and not _runs(int(number))
-    try:
-        return time.time() - path.stat().st_mtime > _UNSIGNED_SECONDS
-    except OSError:
-        return False
+    return _age(path) > _UNSIGNED_SECONDS
 
 
 def _runs(number: int) -> bool:
@@ -104,17 +122,49 @@ def _runs(number: int) -> bool:
 
 def _break(path: Path) -> None:
     """Remove a stale lock; only the holder of the second lock may, after looking again."""
-    second = path.with_name(path.name + ".breaking")
-    if not _create(second, ""):
-        time.sleep(_PAUSE)
-        with suppress(OSError):
-            if time.time() - second.stat().st_mtime > _UNSIGNED_SECONDS:
-                second.unlink()
-        return
-    try:
-        if _stale(path):
+    with _alone(path) as allowed:
+        if allowed and _stale(path):
             with suppress(FileNotFoundError):
                 path.unlink()
+
+
+@contextmanager
+def _alone(path: Path) -> Iterator[bool]:
+    """Hold the second lock: the system's own on the folder, which no kill leaves behind."""
+    handle = _folder_held(path.parent)
+    if handle is not None:
+        try:
+            yield True
+        finally:
+            os.close(handle)
+        return
+    second = path.with_name(path.name + ".breaking")
+    got = _create_file(second, "")
+    try:
+        yield got
     finally:
-        with suppress(FileNotFoundError):
-            second.unlink()
+        if got or _age(second) > _UNSIGNED_SECONDS:
+            with suppress(OSError):
+                second.unlink()
+        else:
+            time.sleep(_PAUSE)
+
+
+def _folder_held(folder: Path) -> int | None:
+    """Handle of the folder while nobody else has it so; None where the system has no such locks."""
+    if fcntl is None:
+        return None
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+    except OSError:
+        os.close(handle)
+        return None
+    return handle
+
+
+def _age(path: Path) -> float:
+    try:
+        return time.time() - path.stat().st_mtime
+    except OSError:
+        return 0.0

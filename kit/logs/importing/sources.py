@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
+from kit.logs.file_sizes import check_size, largest_file
 from kit.logs.importing.decoding import decode
 from kit.logs.importing.delimited import delimited_rows
 from kit.logs.importing.mapping import ImportMapping
@@ -76,6 +77,9 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
         allowed = "one of " + ", ".join(ENDINGS) + ", each also with .gz"
         raise LogFault([Fault(path.name, None, "", f"the ending of {path.name}", allowed)])
     limit = int(mapping.max_megabytes * 1e6)
+    if limit > largest_file():  # however high it was raised, what unpacks must fit the memory
+        check_size(path)
+        limit = largest_file()
     content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
     digest = hashlib.sha256(content).hexdigest()
     if ending == ".xlsx":

@@ -6,6 +6,7 @@ import csv
 import io
 import os
 import secrets
+import shutil
 import uuid
 from contextlib import suppress
 from dataclasses import dataclass
@@ -14,7 +15,14 @@ from pathlib import Path
 import pandas as pd
 
 from kit.logs.faults import Fault, LogFault
-from kit.logs.part_writing import append_parts, catalogue_rows, stored_text
+from kit.logs.part_writing import (
+    append_parts,
+    catalogue_rows,
+    settle_parts,
+    settle_switch,
+    stored_text,
+    sync_folder,
+)
 from kit.logs.partitions import read_parts
 from kit.logs.reading import find_file, read_table
 from kit.logs.tables import TABLES, Table
@@ -111,40 +119,66 @@ def replace_file(path: Path, content: str) -> None:
     finally:
         with suppress(OSError):
             draft.unlink()
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
 
 
-def _sync_folder(folder: Path) -> None:
-    # Not every system lets a folder be opened; the rename is then as durable as it gets.
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+def settle(workspace: Path, table: str) -> None:
+    """Finish or remove what somebody killed left behind; only under the table's lock.
 
+    Whatever was as good as done is finished (see ``kit.logs.part_writing``), drafts go.
 
-def remove_drafts(workspace: Path, table: str) -> None:
-    """Remove what a killed import left behind; only under the table's lock."""
-    for draft in workspace.glob(f".{table}.csv.*.tmp"):
+    Raises
+    ------
+    LogFault
+        If the folder cannot be written.
+    """
+    try:
+        settle_switch(workspace, table)
+        settle_parts(workspace / table)
+    except OSError as error:
+        found, allowed = error.strerror or str(error), "a folder that can be written"
+        raise LogFault([Fault(table, None, "", found, allowed)]) from None
+    drafts = [*workspace.glob(f".{table}.*.tmp"), *workspace.glob(f"review/.{table}-*.tmp")]
+    for draft in drafts:
         with suppress(OSError):
-            draft.unlink()
+            shutil.rmtree(draft) if draft.is_dir() else draft.unlink()
 
 
 def read_salt(workspace: Path, *, create: bool) -> str:
     """Return the workspace's salt for hashes, made once; without ``create``, a passing one.
 
     Two imports into different tables may both want to make it; the first one counts.
+
+    Raises
+    ------
+    LogFault
+        If it cannot be read or written.
     """
     path = workspace / SALT_FILE
-    if create and not path.exists():
-        draft = path.with_name(f".{SALT_FILE}.{uuid.uuid4().hex}")
-        handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-        with os.fdopen(handle, "w", encoding="ascii") as file:
-            file.write(secrets.token_hex(16) + "\n")
-        with suppress(FileExistsError):
-            os.link(draft, path)
-        draft.unlink()
-    if not path.exists():
-        return secrets.token_hex(16)
-    return path.read_text(encoding="ascii").strip()
+    try:
+        if create and not path.exists():
+            _make_salt(path)
+        if not path.exists():
+            return secrets.token_hex(16)
+        for draft in workspace.glob(f".{SALT_FILE}.*"):  # of no use any more, whoever made it
+            draft.unlink(missing_ok=True)
+        return path.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        found, allowed = getattr(error, "strerror", "") or str(error), "a file of our own making"
+        raise LogFault([Fault(SALT_FILE, None, "", found, allowed)]) from None
+
+
+def _make_salt(path: Path) -> None:
+    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+    with os.fdopen(handle, "w", encoding="ascii") as file:
+        file.write(secrets.token_hex(16) + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    try:
+        os.link(draft, path)
+    except (FileExistsError, FileNotFoundError):  # another import was quicker
+        return
+    except OSError:  # a folder without hard links
+        os.replace(draft, path)
+    sync_folder(path.parent)

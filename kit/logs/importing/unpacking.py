@@ -40,7 +40,7 @@ def read_bytes(path: Path, limit: int, *, text: bool = False) -> bytes:
             allowed = "an ordinary file"
             raise LogFault([Fault(path.name, None, "", "a folder, pipe or device", allowed)])
         if path.stat().st_size > limit:
-            raise too_large(path.name, limit)
+            raise too_large(path.name, limit, path.stat().st_size)
         opened = gzip.open if _is_packed(path) else open
         with opened(path, "rb") as stream:
             size = _measure(stream, limit, (path.name, text))
@@ -80,10 +80,14 @@ def _measure(stream: BinaryIO | gzip.GzipFile, limit: int, about: tuple[str, boo
     return size
 
 
-def too_large(file: str, limit: int) -> LogFault:
-    """Return the fault of a file that unpacks to more than ``limit`` bytes."""
-    allowed = f"at most {limit / 1e6:g} MB unpacked (max_megabytes in the mapping)"
-    return LogFault([Fault(file, None, "", "a larger file", allowed)])
+def too_large(file: str, limit: int, size: int | None = None) -> LogFault:
+    """Return the fault of a file of more than ``limit`` bytes, unpacked; ``size`` where known."""
+    found = "a larger file" if size is None else f"a larger file ({size / 1e6:.6g} MB)"
+    allowed = (
+        f"at most {limit / 1e6:g} MB unpacked (max_megabytes in the mapping, up to a quarter of "
+        "the memory), or the export in pieces"
+    )
+    return LogFault([Fault(file, None, "", found, allowed)])
 
 
 def check_area(rows: int, columns: int, file: str) -> None:

@@ -87,6 +87,14 @@ class Ground:
         mine = [p.price for (m, c, _), p in paths.items() if (m, c) == (model_id, code)]
         return min((float(np.nanmedian(p[:, 0])) for p in mine), default=float("nan"))
 
+    def part_share(self, model_id: str, code: str, amount: float) -> float | None:
+        """By how much a part's price differs where its cheapest quality costs ``amount``.
+
+        A share, -0.05 is 5 % cheaper; None where no amount, or no part with a price, is named.
+        """
+        now = self.part_price(model_id, code)
+        return amount / now - 1.0 if amount > 0.0 and now > 0.0 else None
+
 
 def ground(logs: Logs, settings: Settings, family_id: str, month: int | None = None) -> Ground:
     """Work out one family, with the seed and the draws that the month's report uses.

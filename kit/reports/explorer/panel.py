@@ -18,6 +18,7 @@ from kit.decisions.scenario import Moves
 from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports.explorer.answers import Answers, answers
+from kit.reports.explorer.controls import choices, offer, sliders
 from kit.reports.explorer.ground import HORIZON, Ground, Key, ground
 from kit.reports.explorer.showing import (
     about,
@@ -31,10 +32,7 @@ from kit.reports.explorer.showing import (
 from kit.reports.fragments import Chart, Fragment, note
 from kit.reports.wording import fault_words, month_words
 
-SCHEMES = ("none", "on_sale", "margin", "special_credit")
 _WIDGET = "application/vnd.jupyter.widget-view+json"
-_WIDE = {"description_width": "150px"}
-_LAYOUT = {"width": "420px"}
 _WIDTH = 820
 
 
@@ -66,8 +64,8 @@ class Panel:
         self._grounds: dict[str, Ground] = {}
         self._handles: list[Any] = []
         self._quiet = False
-        self.choice = _choice(logs, family_id or logs.families[0])
-        self.sliders = _sliders()
+        self.choice = choices(logs, family_id or logs.families[0])
+        self.sliders = sliders(logs.currency)
         self.chart: Any = go.FigureWidget()
         self.head = widgets.HTML(layout={"width": "460px"})
         self.took = widgets.HTML()
@@ -94,10 +92,12 @@ class Panel:
         at = {name: control.value for name, control in self.sliders.items()}
         rules, tax = self.ground.rules, (at["tax"], at["tax_rate"] / 100.0)
         later = at["successor"]
+        share = self.ground.part_share(self.key[0], at["part_code"], at["part_money"])
+        dearer = at["part_price"] / 100.0 if share is None else share
         return Moves(
             resale=at["resale"] / 100.0,
-            part_price=at["part_price"] / 100.0,
-            part_code=at["part_code"] if at["part_price"] else "",
+            part_price=dearer,
+            part_code=at["part_code"] if dearer else "",
             delay_days=float(at["delay_days"]),
             failures=float(at["failures"]),
             successor=None if later is None else (self.key[0], later),
@@ -150,12 +150,12 @@ class Panel:
     def _fill(self) -> None:
         """Offer what the chosen family has; figures start where its settings stand."""
         stand, self._quiet = self.ground, True
-        _offer(self.choice["model"], [(n, m) for m, n in reversed(stand.names.items())])
-        _offer(self.choice["fault"], [(fault_words(f), f) for f in stand.faults])
+        offer(self.choice["model"], [(n, m) for m, n in reversed(stand.names.items())])
+        offer(self.choice["fault"], [(fault_words(f), f) for f in stand.faults])
         first = stand.outlook.first_month
         months = [(month_words(month_start(first + h)), first + h) for h in range(HORIZON)]
         unsaid = "as logged" if stand.successor_matters else "no effect learnt in this family"
-        _offer(self.sliders["successor"], [(unsaid, None), *months])
+        offer(self.sliders["successor"], [(unsaid, None), *months])
         self.sliders["successor"].disabled = not stand.successor_matters
         self._parts()
         self._as_it_is()
@@ -175,66 +175,40 @@ class Panel:
         rest |= {"bench_rate": rules.bench.rate_per_hour, "successor": None, "part_code": ""}
         for name, control in self.sliders.items():
             control.value = rest.get(name, 1.0 if name == "failures" else 0)
+        self.sliders["part_money"].disabled = True
 
     def _wire(self) -> None:
         self.choice["family"].observe(lambda _: self._fill(), "value")
-        self.choice["model"].observe(lambda _: self._moved(parts=True), "value")
+        self.choice["model"].observe(lambda _: self._moved("model"), "value")
         self.back.on_click(lambda _: self._reset())
-        for control in (self.choice["fault"], *self.sliders.values()):
-            control.observe(lambda _: self._moved(), "value")
+        self.choice["fault"].observe(lambda _: self._moved(""), "value")
+        for name, control in self.sliders.items():
+            control.observe(lambda _, moved=name: self._moved(moved), "value")
 
-    def _moved(self, parts: bool = False) -> None:
+    def _moved(self, what: str) -> None:
         if self._quiet:
             return
-        if parts:
-            self._quiet = True
+        self._quiet = True
+        if what == "model":
             self._parts()
-            self._quiet = False
+        self._one_way_to_say_a_price(what)
+        self._quiet = False
         self.renew()
+
+    def _one_way_to_say_a_price(self, moved: str) -> None:
+        """Keep the part's price said once: as per cent, or as money for one part."""
+        share, amount = self.sliders["part_price"], self.sliders["part_money"]
+        if moved == "part_money" and amount.value:
+            share.value = 0
+        elif moved in ("model", "part_code", "part_price"):
+            amount.value = 0.0
+        amount.disabled = not self.sliders["part_code"].value
 
     def _reset(self) -> None:
         self._quiet = True
         self._as_it_is()
         self._quiet = False
         self.renew()
-
-
-def _choice(logs: Logs, family_id: str) -> dict[str, Any]:
-    shared = {"style": _WIDE, "layout": _LAYOUT}
-    families = [(fault_words(f), f) for f in logs.families]
-    return {
-        "family": widgets.Dropdown(
-            options=families, value=family_id, description="Family", **shared
-        ),
-        "model": widgets.Dropdown(description="Model", **shared),
-        "fault": widgets.Dropdown(description="Listed fault", **shared),
-    }
-
-
-def _sliders() -> dict[str, Any]:
-    shared = {"style": _WIDE, "layout": _LAYOUT}
-    late = {"continuous_update": False, **shared}  # at the end of a drag, not all along it
-    whole, some = widgets.IntSlider, widgets.FloatSlider
-    amount = widgets.BoundedFloatText
-    return {
-        "resale": whole(0, -40, 40, description="Resale, %", **late),
-        "part_price": whole(0, -60, 60, description="Part price, %", **late),
-        "part_code": widgets.Dropdown(description="of which part", **shared),
-        "delay_days": whole(0, -14, 60, description="Longer by, days", **late),
-        "failures": some(1.0, min=0.0, max=4.0, step=0.1, description="Failures, times", **late),
-        "successor": widgets.Dropdown(description="Successor comes in", **shared),
-        "tax": widgets.Dropdown(options=SCHEMES, description="Tax scheme", **shared),
-        "tax_rate": amount(0.0, min=0.0, max=100.0, description="Tax rate, %", **shared),
-        "bench_rate": amount(0.0, min=0.0, max=1e4, description="Bench hour costs", **shared),
-        "price": amount(0.0, min=0.0, max=1e6, description="Price in mind (0: bid)", **shared),
-    }
-
-
-def _offer(control: Any, options: list[tuple[str, Any]]) -> None:
-    """Give a choice its options and take the first, if there is one."""
-    control.options = options
-    if options:
-        control.index = 0
 
 
 def _redraw(live: Any, piece: Fragment | Chart) -> None:

@@ -49,11 +49,11 @@ def moves_words(moves: Moves) -> str:
 
 
 def _share(share: float, way: tuple[str, str]) -> str:
-    return f"{abs(share) * 100:g} % {way[0] if share > 0 else way[1]}"
+    return f"{round(abs(share) * 100, 1):g} % {way[0] if share > 0 else way[1]}"
 
 
 def priced_part(ground: Ground, key: Key, code: str) -> str:
-    """Name a part with its price now, so that an amount in mind can be set as per cent."""
+    """Name a part with its price now, which an amount in mind can be held against."""
     now = money(ground.part_price(key[0], code), ground.logs.currency)
     return f"{part_words(code)}, now {now}"
 
@@ -66,7 +66,8 @@ def about(ground: Ground, found: Answers, moves: Moves) -> Fragment:
     now = ground.part_price(found.key[0], moves.part_code)
     if moves.part_price and not missing(now):
         amount = money(abs(moves.part_price) * now, ground.logs.currency)
-        said += f" That is {amount} on the cheapest {part_words(moves.part_code)}."
+        whole = money((1.0 + moves.part_price) * now, ground.logs.currency)
+        said += f" That is {amount} on the cheapest {part_words(moves.part_code)}, {whole} in all."
     return paragraph(said)
 
 

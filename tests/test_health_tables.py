@@ -1,0 +1,31 @@
+"""The table of how far a price fit may be trusted."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from kit.estimation.estimates import fit_family
+from kit.logs import read_logs, read_settings
+from kit.logs.months import month_number
+from kit.reports.family_month import family_month
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+
+
+def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
+    """With a space that does not break, as ``wording.percent``; the figures are the fit's own."""
+    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
+    month = int(month_number([logs.newest_day])[0]) + 1
+    rows = family_month(logs, settings, "vellfold", month).health.set_index("what")
+    said = [t for t in rows[["value", "usual"]].to_numpy().ravel() if "%" in t]
+    assert len(said) > 8
+    for text in said:
+        assert re.fullmatch(r"(under |over |[+-])?\d+(\.\d)?\u00a0%", text), text
+    usual = fit_family(logs, "vellfold").prices.fit.priors
+    assert rows.loc["spread of single sales", "usual"] == f"{100 * usual.noise:.0f}\u00a0%"
+    drawn = (usual.market**2 + usual.market_slow**2) ** 0.5
+    assert rows.loc["market, long run", "usual"] == f"{100 * drawn:.1f}\u00a0%"
+    apart = next(t for t in rows["value"] if t[0] in "+-")
+    assert float(apart[:-2]) == pytest.approx(0, abs=40)
