@@ -29,3 +29,17 @@ def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
     assert rows.loc["market, long run", "usual"] == f"{100 * drawn:.1f}\u00a0%"
     apart = next(t for t in rows["value"] if t[0] in "+-")
     assert float(apart[:-2]) == pytest.approx(0, abs=40)
+
+
+def test_where_grades_start_from_is_told() -> None:
+    """The demo's family starts from seven others; a grade it never sold is named."""
+    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=50)
+    month = int(month_number([logs.newest_day])[0]) + 1
+    models = logs.tables["catalogue"].query("family_id == 'ulmvrist_watch'")["model_id"]
+    sales = logs.tables["sales"]
+    sales = sales[~(sales["model_id"].isin(models) & (sales["grade"] == "C"))]
+    known = replace(logs, tables={**logs.tables, "sales": sales})
+    rows = family_month(known, settings, "ulmvrist_watch", month).health.set_index("what")
+    told = rows.loc["grades and channels start from"]
+    assert told["value"] == "7 other families"
+    assert "grade C" in told["note"]

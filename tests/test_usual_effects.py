@@ -15,11 +15,10 @@ from kit.estimation.depreciation import PRICE_PRIORS, PriceCurves, fit_prices
 from kit.estimation.estimates import Estimates, fit_family
 from kit.estimation.forecast import forecast
 from kit.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, PriceRows, price_rows
+from kit.estimation.trait_effects import FamilyEffects, effects_alone
 from kit.estimation.usual_effects import (
     BETWEEN_SD,
-    FamilyEffects,
     UsualEffects,
-    effects_alone,
     usual_effects,
 )
 from kit.logs import Logs, read_logs

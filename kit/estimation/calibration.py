@@ -96,14 +96,15 @@ def _supported(horizon: npt.NDArray[np.int64], inside: npt.NDArray[np.bool_]) ->
 
 def _words(widths: tuple[float, float], n: int, origins: int, months: int) -> str:
     factor, held = widths
-    tested = f"80 % intervals held {held:.0%} of {n} sales held out at {origins} cutoffs"
+    tested = f"80 % intervals held {100 * held:.0f} % of {n} sales held out at {origins} cutoffs"
+    due = f"{100 * LOWEST:.0f} to {100 * HIGHEST:.0f} %"
     if factor == 1.0:
-        done = f"{tested}, within {LOWEST:.0%} to {HIGHEST:.0%}: widths are left as they are."
+        done = f"{tested}, within {due}: widths are left as they are."
     else:
         way = "widened" if factor > 1 else "narrowed"
         done = (
-            f"{tested}, outside {LOWEST:.0%} to {HIGHEST:.0%}: all widths are {way} by one "
-            f"factor of {factor:.2f}, drawn toward 1 for the number of cutoffs."
+            f"{tested}, outside {due}: all widths are {way} by one factor of {factor:.2f}, "
+            "drawn toward 1 for the number of cutoffs."
         )
     reach = (
         f"Forecasts are supported up to {months} months ahead."

@@ -41,6 +41,7 @@ class PriceCurves:
 
     ``base_grade`` and ``base_channel`` are the commonest in the family; ``base_storage`` is each
     model's own. ``basis`` is 'sold', or 'asking' where only asking prices are known.
+    ``others`` is how many other families the effects of grade, channel and storage start from.
     """
 
     fit: JointFit
@@ -48,6 +49,13 @@ class PriceCurves:
     base_channel: str
     base_storage: Floats
     basis: str
+    others: int = 0
+
+    @property
+    def never_sold(self) -> tuple[str, ...]:
+        """Traits known from other families only."""
+        traits = self.fit.panel.traits
+        return tuple(n for i, n in enumerate(traits.names) if not traits.values[:, i].any())
 
     @property
     def models(self) -> Models:
@@ -96,6 +104,7 @@ def fit_prices(
     rows = price_rows(logs, family_id, priors)
     if isinstance(rows, CannotSay):
         return rows
-    rows = (usual_effects(logs) if usual is None else usual).applied(family_id, rows)
-    fit = fit_joint(rows.panel, priors)
-    return PriceCurves(fit, rows.base_grade, rows.base_channel, rows.base_storage, rows.basis)
+    usual = usual_effects(logs) if usual is None else usual
+    fit = fit_joint(usual.applied(family_id, rows).panel, priors)
+    base = (rows.base_grade, rows.base_channel, rows.base_storage)
+    return PriceCurves(fit, *base, rows.basis, usual.others(family_id))

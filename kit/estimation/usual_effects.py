@@ -18,10 +18,9 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from kit.estimation.design import Priors
-from kit.estimation.panel import Panel, Traits
+from kit.estimation.panel import Traits
 from kit.estimation.price_rows import (
     CHANNEL,
     GRADE,
@@ -30,44 +29,15 @@ from kit.estimation.price_rows import (
     PriceRows,
     price_rows,
 )
+from kit.estimation.trait_effects import FamilyEffects, effects_alone
 from kit.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
 
 # Between families: 0.10 is the judgement this starts from, worth so many families.
 BETWEEN_SD, BETWEEN_WORTH = 0.10, 3.0
-# An estimate wider than this says nothing that the prior does not.
-WIDEST = 0.5
 _KINDS = (GRADE, CHANNEL, STORAGE)
-_NU, _PASSES, _START_NOISE, _NOISE_WORTH, _LOOSE_SD = 4.0, 6, 0.10, 4.0, 0.5
-
-
-@dataclass(frozen=True, eq=False)
-class FamilyEffects:
-    """One family's own log effects, (k,), against its base, and their covariance (k, k).
-
-    ``base`` are the traits whose effect is zero by choice, such as 'grade B'.
-    """
-
-    family_id: str
-    names: tuple[str, ...]
-    base: tuple[str, ...]
-    estimate: Floats
-    cov: Floats
-
-    def contrast(self, trait: str, against: str) -> tuple[float, float] | None:
-        """Log effect of one trait less another's and its variance; None if one was never sold.
-
-        ``against`` is empty for traits that are none of several, such as storage.
-        """
-        load = np.zeros(len(self.names))
-        for name, sign in ((trait, 1.0), (against, -1.0)):
-            if name in self.names:
-                load[self.names.index(name)] += sign
-            elif name and name not in self.base:
-                return None
-        variance = float(load @ self.cov @ load)
-        return (float(load @ self.estimate), variance) if 0 < variance < WIDEST**2 else None
+_NU = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +45,10 @@ class UsualEffects:
     """Every family's own effects; ``prior`` says what those of one family start from."""
 
     families: tuple[FamilyEffects, ...] = ()
+
+    def others(self, family_id: str) -> int:
+        """How many families there are beside one."""
+        return sum(f.family_id != family_id for f in self.families)
 
     def prior(self, family_id: str, trait: str, against: str) -> tuple[float, float, int]:
         """Mean and standard deviation a trait's effect starts from, and the families behind it.
@@ -160,60 +134,6 @@ def _pooled(estimate: Floats, variance: Floats) -> tuple[float, float]:
         second = off + between * (1.0 - kept)
         between = (second.sum() + BETWEEN_WORTH * BETWEEN_SD**2) / (len(estimate) + BETWEEN_WORTH)
     return mean, float(between + uncertain)
-
-
-def effects_alone(panel: Panel) -> tuple[Floats, Floats]:
-    """One family's trait effects from sales of the same model in the same quarter.
-
-    Parameters
-    ----------
-    panel
-        The family's prices.
-
-    Returns
-    -------
-    tuple
-        Log effects (k,) and their covariance (k, k): least squares on what differs within a
-        model's quarter, the fall within it taken out by age, with Student-t weights.
-    """
-    k = len(panel.traits.names)
-    columns = np.column_stack([panel.traits.values, panel.age / 12.0, panel.y])
-    number = panel.model * (panel.month.max() // 3 + 1) + panel.month // 3
-    _, cell = np.unique(number, return_inverse=True)
-    cells = int(cell.max()) + 1
-    weight, noise = _first_weights(panel), _START_NOISE
-    loose = np.eye(k + 1) / _LOOSE_SD**2
-    left_over = max(len(cell) - cells - k - 1, 0)
-    for _ in range(_PASSES):
-        within = columns - _means(columns, weight, (cell, cells))[cell]
-        x, y = within[:, :-1], within[:, -1]
-        cov = np.linalg.inv(x.T @ (x * weight[:, None]) / noise**2 + loose)
-        estimate = cov @ (x.T @ (weight * y)) / noise**2
-        square = (y - x @ estimate) ** 2
-        weight = (_NU + 1) / (_NU + square / noise**2)
-        spread = weight @ square + _NOISE_WORTH * _START_NOISE**2
-        noise = float(np.sqrt(spread / (left_over + _NOISE_WORTH)))
-    return np.asarray(estimate[:k]), np.asarray(cov[:k, :k], dtype="float64")
-
-
-def _first_weights(panel: Panel) -> Floats:
-    """Weights by the distance from a model's own median: of two sales in a cell one may be wrong.
-
-    Within its cell an amount with a slipped decimal looks no worse than the sale beside it.
-    """
-    middle = pd.Series(panel.y).groupby(panel.model).transform("median").to_numpy()
-    off = np.abs(panel.y - middle)
-    spread = max(float(np.median(off)) / 0.6745, _START_NOISE)
-    return np.asarray((_NU + 1) / (_NU + (off / spread) ** 4))
-
-
-def _means(columns: Floats, weight: Floats, cells: tuple[npt.NDArray[np.int64], int]) -> Floats:
-    """Weighted mean of each column in each cell, (cells, columns)."""
-    cell, number = cells
-    total = np.bincount(cell, weight, number)
-    sums = [np.bincount(cell, weight * column, number) for column in columns.T]
-    out: Floats = np.column_stack(sums) / total[:, None]
-    return out
 
 
 _NEEDED = {"sale_id", "model_id", "sale_date", "amount", "grade", "channel", "storage_gb"}

@@ -49,13 +49,27 @@ def health_table(worked: Worked) -> pd.DataFrame:
             "moves all models together",
         ),
     ]
-    rows.append(_plain_curve(worked, curves))
+    rows += [_starting_effects(curves), _plain_curve(worked, curves)]
     widths = worked.calibration
     rows.append(("interval widths", f"times {widths.factor:.2f}", "times 1", widths.words))
     moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
     if moved:
         rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
     return pd.DataFrame(rows, columns=["what", "value", "usual", "note"])
+
+
+def _families(count: int) -> str:
+    if not count:
+        return "no effect"
+    return "one other family" if count == 1 else f"{count} other families"
+
+
+def _starting_effects(curves: PriceCurves) -> tuple[str, str, str, str]:
+    """Where the effects of grade, channel and storage start from, before the family's own sales."""
+    start = _families(curves.others)
+    only = ", ".join(n.replace("_", " ") for n in curves.never_sold)
+    note = f"never sold here, known from the others: {only}" if only else "own sales move them"
+    return ("grades and channels start from", start, "no effect", note)
 
 
 def _plain_curve(worked: Worked, curves: PriceCurves) -> tuple[str, str, str, str]:

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from kit.estimation.panel import Panel
 from kit.estimation.price_rows import CHANNEL, GRADE
-from kit.estimation.usual_effects import FamilyEffects, UsualEffects, effects_alone
+from kit.estimation.trait_effects import FamilyEffects, effects_alone
+from kit.estimation.usual_effects import UsualEffects
 
 from .simulator import NAMES, Family, panel_at
 
