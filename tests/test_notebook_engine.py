@@ -17,7 +17,7 @@ from kit.reports.engine import executing, forked
 from kit.reports.engine.executing import execute
 from kit.reports.engine.limits import Limits, RunEnded
 from kit.reports.engine.warmed import can_fork, stop_warmed, warmed
-from kit.reports.running import FamilyTask, run_family
+from kit.reports.running import FamilyTask, run_family, template_notebook
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
@@ -381,3 +381,18 @@ class TestLighter:
             "import kit.reports\nprint(sys.modules['rfc3987_syntax'].__name__)"
         )
         assert self.run(code) == ["there"]
+
+
+@needs_forks
+def test_what_a_page_imports_was_imported_before_the_fork(tmp_path):
+    """Imported in its fork, it would be imported again for every family."""
+    notebook = nbformat.read(str(template_notebook()), as_version=4)
+    first = nbformat.v4.new_code_cell("import sys\nthere = set(sys.modules)")
+    last = nbformat.v4.new_code_cell("print(*sorted(set(sys.modules) - there))")
+    notebook.cells = [notebook.cells[0], first, *notebook.cells[1:], last]
+    nbformat.write(notebook, str(tmp_path / "watched.ipynb"))
+    given = {"workspace": str(DEMO), "family_id": "vellfold", "out_folder": str(tmp_path / "out")}
+    executed = execute(tmp_path / "watched.ipynb", given, FORKED)
+    late = executed.cells[-1].outputs[0]["text"].split()
+    # The shell's own, loaded as it runs its first cell.
+    assert [name for name in late if not name.startswith(("IPython.", "bdb"))] == []

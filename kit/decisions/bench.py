@@ -1,14 +1,15 @@
 """What the options of one model share: its prices ahead, its parts, the terms of sale.
 
-Prices after a delay are kept once worked out, since the states of a unit share most delays.
+What is worked out is kept, since the states and faults of a model share most of it: delays, the
+parts they leave whole, the grades they may come out with.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from kit.estimation.part_paths import PartPath
 from kit.logs.settings import Settings
 
 Floats = npt.NDArray[np.float64]
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,13 +50,17 @@ class Bench:
         """
         reach = self.outlook.level.shape[2] - self.months - 1
         ahead = min(days / self.settings.month_days, reach)
-        if ahead not in self._ahead:
-            self._ahead[ahead] = self._priced(ahead, reach)
-        return self._ahead[ahead]
+        return self.once(("price", ahead), lambda: self._priced(ahead, reach))
+
+    def once(self, key: Hashable, work: Callable[[], T]) -> T:
+        """Return what was worked out under this key, or work it out."""
+        if key not in self._known:
+            self._known[key] = work()
+        out: T = self._known[key]
+        return out
 
     @cached_property
-    def _ahead(self) -> dict[float, Floats]:
-        """Prices by delay in months."""
+    def _known(self) -> dict[Hashable, Any]:
         return {}
 
     @cached_property
@@ -72,6 +78,9 @@ class Bench:
 
     def part(self, code: str) -> PartPath | None:
         """Offer for a part in the first quality of the settings' order that is quoted."""
+        return self.once(("part", code), lambda: self._offer(code))
+
+    def _offer(self, code: str) -> PartPath | None:
         order = self.settings.repair.quality_order
         for quality in [*order, *sorted({k[2] for k in self.outlook.parts} - set(order))]:
             path = self.outlook.parts.get((self.model_id, code, quality))
@@ -79,7 +88,7 @@ class Bench:
                 return path
         return None
 
-    @property
+    @cached_property
     def test_cost(self) -> float:
         """Labour of receiving and testing one unit."""
         bench = self.settings.bench

@@ -11,7 +11,7 @@ and the bid is the B at which it equals what is asked, G0 + G1 B.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -34,12 +34,12 @@ class EndStates:
     value: Floats
     price: Floats
 
-    @property
+    @cached_property
     def expected(self) -> float:
         """E[V]."""
         return float(np.sum(self.weight * self.value))
 
-    @property
+    @cached_property
     def revenue(self) -> float:
         """Expected gross price."""
         return float(np.sum(self.weight * self.price))
@@ -113,11 +113,11 @@ def bid_within(
     asked, theta = wanted
     den, k = segment.a * (1 + kappa) + asked.per_bid, segment.K * (1 + kappa)
     start = states.expected + asked.labour - k - asked.fixed
-    taxed = states.price > 0
     bid = start / den
+    if not theta:
+        return bid
+    taxed = states.price > 0
     for _ in range(states.price.size + 1):
-        if not theta:
-            return start / den
         share = float(states.weight[taxed].sum())
         tax = theta * (states.weight[taxed] @ states.price[taxed] - share * segment.margin_k)
         bid = float((start - tax) / (den - theta * share * segment.margin_a))
@@ -131,12 +131,15 @@ def bid_within(
 
 def profit_at(states: EndStates, landing: Landing, bid: float, theta: float = 0.0) -> Floats:
     """Profit in every end state at a hammer price."""
+    paid = landing.landed(bid) * (1 + landing.kappa)
+    if not theta:
+        return np.asarray(states.value - paid)
     segment = landing.segment(bid)
     purchase = segment.margin_a * bid + segment.margin_k
     margin = states.price - purchase
     margin = margin if segment.losses_count else np.maximum(0.0, margin)
     tax = theta * margin * (states.price > 0)
-    out: Floats = states.value - tax - landing.landed(bid) * (1 + landing.kappa)
+    out: Floats = states.value - tax - paid
     return out
 
 

@@ -53,20 +53,21 @@ class Economics:
 
     def units(self, family_id: str) -> Iterator[UnitEconomics | tuple[str, str, CannotSay]]:
         """Each model and fault of a family, or (model, fault, reason)."""
-        for model_id, fault in self.keys(family_id):
-            unit = self.unit(family_id, model_id, fault)
-            yield unit if not isinstance(unit, CannotSay) else (model_id, fault, unit)
+        family = self.outlook.families[family_id]
+        if isinstance(family, CannotSay):
+            return
+        for model_id in family.models:
+            bench = bench_of(self, family_id, model_id)
+            for fault in family.shares:
+                if isinstance(bench, CannotSay):
+                    yield model_id, fault, bench
+                else:
+                    yield unit_on(bench, fault)
 
     def unit(self, family_id: str, model_id: str, fault: str) -> UnitEconomics | CannotSay:
         """Work out one model bought with one listed fault."""
-        family = self.outlook.families[family_id]
-        if isinstance(family, CannotSay):
-            return family
-        at = family.models.index(model_id)
-        if not np.isfinite(family.level[:, at, 0]).all():
-            return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
-        rules = self.settings.for_class(family.estimates.device_class)
-        return unit_under(rules, family, (model_id, fault), self.outlook)
+        bench = bench_of(self, family_id, model_id)
+        return bench if isinstance(bench, CannotSay) else unit_on(bench, fault)
 
 
 def bench_of(
@@ -90,8 +91,14 @@ def bench_of(
     if not np.isfinite(family.level[:, at, 0]).all():
         return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
     rules = rules or economics.settings.for_class(family.estimates.device_class)
-    day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
-    return Bench(family, rules, sale_terms(rules, day), model_id, economics.outlook.months)
+    return _bench(rules, family, model_id, economics.outlook)
+
+
+def _bench(rules: Settings, family: FamilyOutlook, model_id: str, outlook: Outlook) -> Bench:
+    """Prices ahead and terms, with the customs rates and fees of the first month."""
+    day = f"{month_start(outlook.first_month):%Y-%m-%d}"
+    rules = replace(rules, purchase=purchase_on(rules.purchase, day))
+    return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
 
 
 def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
@@ -129,10 +136,12 @@ def unit_under(
     outlook
         Tells the first month and how many.
     """
-    model_id, fault = key
-    day = f"{month_start(outlook.first_month):%Y-%m-%d}"
-    rules = replace(rules, purchase=purchase_on(rules.purchase, day))
-    bench = Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
+    return unit_on(_bench(rules, family, key[0], outlook), key[1])
+
+
+def unit_on(bench: Bench, fault: str) -> UnitEconomics:
+    """Work out a model bought with a listed fault; what its faults share is worked out once."""
+    family, rules = bench.outlook, bench.settings
     rows = family.estimates.rates.by_fault[fault]
     able = [(row["share"], at) for at, row in enumerate(rows) if row["prior_success"] > 0]
     main = str(rows[max(able)[1]]["state"]) if able else ""  # of equals the last
@@ -145,7 +154,7 @@ def unit_under(
     days = days_to_cash(bench, list(codes))
     land = landing_under(rules, days)
     return UnitEconomics(
-        model_id,
+        bench.model_id,
         fault,
         family,
         rules,

@@ -17,7 +17,7 @@ import pandas as pd
 from kit.decisions.bench import Bench, days_to_cash, part_codes
 from kit.decisions.money import cents
 from kit.decisions.repairing import Job, part_out_value, recovered_part, repair_cost, total
-from kit.decisions.selling import net_sale, reserve_per_unit
+from kit.decisions.selling import net_of, reserve_per_unit
 from kit.estimation.as_is import OTHER
 from kit.estimation.part_paths import PartPath
 
@@ -62,16 +62,20 @@ class RepairOption(Option):
 
 def as_is(bench: Bench, state: str, fault: str) -> Option:
     """Sell untouched, faults described; worth only its test cost where no such sale is known."""
+    known = [k for k in (state, fault, OTHER) if k in bench.outlook.as_is]
+    seen = known[0] if known and state not in NOT_FOR_SALE else None
+    return bench.once(("as is", seen), lambda: _untouched(bench, seen))
+
+
+def _untouched(bench: Bench, seen: str | None) -> Option:
     delay = bench.settings.delay
     days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
-    ratios = bench.outlook.as_is
-    ratio = next((ratios[k] for k in (state, fault, OTHER) if k in ratios), None)
     working = bench.price_after(days)
-    if ratio is None or state in NOT_FOR_SALE:
+    if seen is None:
         nothing = np.full_like(working, -bench.test_cost)
         return Option(nothing, np.zeros_like(working))
-    price = cents(working * ratio[:, None])
-    return Option(net_sale(price, bench.terms) - bench.test_cost, price)
+    price = cents(working * bench.outlook.as_is[seen][:, None])
+    return Option(net_of(price, bench.terms) - bench.test_cost, price)
 
 
 def repair(
@@ -88,36 +92,82 @@ def repair(
     missing = [c for c, p in zip(codes, paths, strict=True) if p is None]
     if missing:
         return f"no quote for {', '.join(missing)}"
-    job = _job(bench, [p for p in paths if p is not None], float(state["hours"]))
-    lines = repair_cost(job, bench.settings)
-    cost = total(lines) + bench.test_cost
-    order = bench.settings.grade_order
-    factors = np.stack([bench.outlook.grade[g] for g in order], axis=-1)
-    sold = bench.price_after(days_to_cash(bench, codes))
-    price = cents(sold[..., None] * factors[:, None, :])
-    reserve = reserve_per_unit(bench.settings.reserve)
-    by_grade = net_sale(price, bench.terms, reserve) - _lift(cost)
-    failed_price = cents(fallback.price * bench.settings.repair.failed_as_is_factor)
-    unsold = fallback.price <= 0
-    back = np.where(unsold, 0.0, net_sale(failed_price, bench.terms))
-    failed = cents(back + recovered_part(job, bench.settings) - cost)
-    shares = bench.outlook.grade_shares
-    good = np.einsum("dhg,dg->dh", by_grade, shares)
-    value = success[:, None] * good + (1 - success[:, None]) * failed
-    mean_price = np.einsum("dhg,dg->dh", price, shares)
+    what = tuple(codes), float(state["hours"])
+    job = bench.once(("job", *what), lambda: _costed(bench, *what))
+    price, mean_price = job.sold.price, job.sold.mean_price
+    failed_price, back = bench.once(("failed", fallback), lambda: _failed(bench, fallback))
+    failed = bench.once(("lost", *what, fallback), lambda: cents(back + job.recovered - job.cost))
+    value = success[:, None] * job.good + (1 - success[:, None]) * failed
     return RepairOption(
         value,
         success[:, None] * mean_price + (1 - success[:, None]) * failed_price,
         float(state["hours"]),
-        np.asarray(lines.get("parts", np.asarray(0.0))),
-        by_grade,
+        np.asarray(job.lines.get("parts", np.asarray(0.0))),
+        job.by_grade,
         price,
         failed,
         failed_price,
         success,
-        shares,
-        lines,
+        bench.outlook.grade_shares,
+        job.lines,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Sold:
+    """Repaired units sold after so many days: gross and net by grade, and the mean gross."""
+
+    price: Floats
+    net: Floats
+    mean_price: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Costed:
+    """A job whatever its state: cost lines, their sum, worth by grade and over grades if it works.
+
+    ``recovered`` is what its dearest part is worth to the next one if it does not.
+    """
+
+    sold: _Sold
+    lines: Mapping[str, Floats]
+    cost: Floats
+    recovered: Floats
+    by_grade: Floats
+    good: Floats
+
+
+def _sold(bench: Bench, days: float) -> _Sold:
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    # A month's draws lie together in memory: bids are worked out month by month.
+    by_month = cents(bench.price_after(days).T[..., None] * factors)
+    net = net_of(by_month, bench.terms, reserve_per_unit(bench.settings.reserve))
+    price = by_month.swapaxes(0, 1)
+    return _Sold(price, net.swapaxes(0, 1), _over_grades(bench, price))
+
+
+def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
+    paths = [bench.part(c) for c in codes]
+    job = _job(bench, [p for p in paths if p is not None], hours)
+    lines = repair_cost(job, bench.settings)
+    cost = total(lines) + bench.test_cost
+    days = days_to_cash(bench, list(codes))
+    sold = bench.once(("sold", days), lambda: _sold(bench, days))
+    by_grade = np.empty_like(sold.net)
+    np.subtract(sold.net, _lift(cost), out=by_grade)
+    recovered = recovered_part(job, bench.settings)
+    return _Costed(sold, lines, cost, recovered, by_grade, _over_grades(bench, by_grade))
+
+
+def _failed(bench: Bench, fallback: Option) -> tuple[Floats, Floats]:
+    """Price of a unit whose repair failed, and what is left of it; nothing where it is not sold."""
+    price = cents(fallback.price * bench.settings.repair.failed_as_is_factor)
+    return price, np.where(fallback.price <= 0, 0.0, net_of(price, bench.terms))
+
+
+def _over_grades(bench: Bench, by_grade: Floats) -> Floats:
+    out: Floats = np.einsum("dhg,dg->dh", by_grade, bench.outlook.grade_shares)
+    return out
 
 
 def _lift(cost: Floats) -> Floats:
@@ -141,6 +191,10 @@ def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
     """Break the unit down; what the state has broken is not sold, nor a locked unit's parts."""
     if state in NOT_FOR_SALE:
         return "not sold while locked or blocked"
+    return bench.once(("part out", *broken), lambda: _parted(bench, broken))
+
+
+def _parted(bench: Bench, broken: list[str]) -> Option | str:
     codes = sorted({k[1] for k in bench.outlook.parts if k[0] == bench.model_id} - set(broken))
     paths = [p for p in (bench.part(c) for c in codes) if p is not None]
     if not paths:
@@ -167,14 +221,21 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
     fee = _or(quote["refused_quote_fee"], terms.refused_fee)
     delay = bench.settings.delay
     days = delay.inbound_days + lead + delay.listing_days + delay.selling_days
-    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
-    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
-    price = cents(bench.price_after(days) * mix[:, None] * terms.price_factor)
+    price, net = bench.once(("maker", days), lambda: _by_maker(bench, days))
     admin = cents(terms.admin_hours * bench.settings.bench.rate_per_hour) + terms.carriage
-    good = net_sale(price, bench.terms, terms.reserve) - float(quote["amount"]) - bench.test_cost
+    good = net - float(quote["amount"]) - bench.test_cost
     value = terms.success * good + (1 - terms.success) * (fallback.value - fee) - admin
     sold = terms.success * price + (1 - terms.success) * fallback.price
     return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]))
+
+
+def _by_maker(bench: Bench, days: float) -> tuple[Floats, Floats]:
+    """Gross and net price of a unit the maker has mended, sold after so many days."""
+    terms = bench.settings.maker
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
+    price = cents(bench.price_after(days) * mix[:, None] * terms.price_factor)
+    return price, net_of(price, bench.terms, terms.reserve)
 
 
 def _or(value: float, otherwise: float) -> float:

@@ -74,9 +74,12 @@ def net_sale(price: Floats, terms: SaleTerms, reserve: float = 0.0) -> Floats:
     reserve
         Reserve for returns and warranty; none for a unit sold as is.
     """
-    gross = cents(price)
-    fees = cents(gross * terms.fee_rate)
-    tax = cents(gross * terms.tax_share)
-    fixed = terms.fixed + terms.carriage_packaging + reserve
-    out: Floats = cents(gross - fees - tax - fixed)
-    return out
+    return net_of(cents(price), terms, reserve)
+
+
+def net_of(gross: Floats, terms: SaleTerms, reserve: float = 0.0) -> Floats:
+    """Do what ``net_sale`` does with a price that is in whole cents already."""
+    left = gross - cents(gross * terms.fee_rate)
+    if terms.tax_share:
+        left = left - cents(gross * terms.tax_share)
+    return cents(left - (terms.fixed + terms.carriage_packaging + reserve))

@@ -63,6 +63,12 @@ class StopMonths:
         """Chance that the date has come by ``month`` months from the first."""
         return float((self.months <= month).mean())
 
+    def chances(self) -> list[float]:
+        """Chance that it has come by each month of the forecast."""
+        counted = np.bincount(self.months, minlength=self.horizon + 1)[: self.horizon]
+        by_month: list[float] = (counted.cumsum() / len(self.months)).tolist()
+        return by_month
+
 
 def first_of_two(below: Bools) -> Ints:
     """First month that is below and followed by another, per row; the row length if there is none.
@@ -139,11 +145,11 @@ def date_rows(
 
 def chance_table(stops: Stops, first_month: int) -> pd.DataFrame:
     """Chance that each date has come, month by month: ``date_name, month, probability``."""
+    found = {name: stop for name, stop in stops.items() if isinstance(stop, StopMonths)}
     rows = [
-        (name, month_start(first_month + h), stop.probability_by(h))
-        for name, stop in stops.items()
-        if isinstance(stop, StopMonths)
-        for h in range(stop.horizon)
+        (name, month_start(first_month + h), chance)
+        for name, stop in found.items()
+        for h, chance in enumerate(stop.chances())
     ]
     return pd.DataFrame(rows, columns=["date_name", "month", "probability"])
 

@@ -33,6 +33,11 @@ class StateOptions:
     options: Mapping[str, Option]
     missing: Mapping[str, str]
 
+    @cached_property
+    def usual(self) -> float:
+        """Mean share."""
+        return float(self.share.mean())
+
     @property
     def repair(self) -> RepairOption | None:
         """Own repair, if it can be costed."""
@@ -76,7 +81,7 @@ class UnitEconomics:
     def main(self) -> StateOptions:
         """Most likely state that own repair can mend; the most likely one if there is none."""
         able = [s for s in self.states if s.repair is not None and s.codes] or list(self.states)
-        return max(able, key=lambda s: float(s.share.mean()))
+        return max(able, key=lambda s: s.usual)
 
     @cached_property
     def actions(self) -> list[list[str]]:
@@ -109,44 +114,40 @@ class UnitEconomics:
 
     def both_end_states(self, month: int) -> tuple[EndStates, EndStates]:
         """Return the end states at the market's mean price, and those of the one unit at hand."""
-        weight, value, price, _ = self._slots(month)
-        weight, luck = weight / len(weight), self.family.unit_noise[:, None]
+        taken = [s.options[a[month]] for s, a in zip(self.states, self.actions, strict=True)]
+        weight = self._weight(tuple(a[month] for a in self.actions))
+        value = np.concatenate([v for o in taken for v in _worth(o, month)], axis=1)
+        price = np.concatenate([p for o in taken for p in _gross(o, month)], axis=1)
+        luck = self.family.unit_noise[:, None]
         own = EndStates(weight, value + self.kept * price * (luck - 1), price * luck)
         return EndStates(weight, value, price), own
 
     def labels(self, month: int) -> list[tuple[str, str]]:
         """State and outcome of each slot."""
-        return self._slots(month)[3]
+        names: list[tuple[str, str]] = []
+        grades = [f"repaired, grade {g}" for g in self.settings.grade_order]
+        for state, chosen in zip(self.states, self.actions, strict=True):
+            mended = isinstance(state.options[chosen[month]], RepairOption)
+            ends = [*grades, "repair failed"] if mended else [chosen[month]]
+            names += [(state.state, end) for end in ends]
+        return names
 
     def slot_states(self, month: int) -> tuple[str, ...]:
         """State each slot belongs to, without working the slots out."""
-        names: list[str] = []
-        for state, chosen in zip(self.states, self.actions, strict=True):
-            mended = isinstance(state.options[chosen[month]], RepairOption)
-            names += [state.state] * (len(self.settings.grade_order) + 1 if mended else 1)
-        return tuple(names)
+        return tuple(state for state, _ in self.labels(month))
 
-    def _slots(self, month: int) -> tuple[Floats, Floats, Floats, list[tuple[str, str]]]:
-        weight, value, price, labels = [], [], [], []
-        for state, chosen in zip(self.states, self.actions, strict=True):
-            option = state.options[chosen[month]]
-            if not isinstance(option, RepairOption):
-                weight.append(state.share)
-                value.append(option.value[:, month])
-                price.append(option.price[:, month])
-                labels.append((state.state, chosen[month]))
-                continue
-            good = state.share * option.success
-            for g, name in enumerate(self.settings.grade_order):
-                weight.append(good * option.grade_shares[:, g])
-                value.append(option.by_grade[:, month, g])
-                price.append(option.price_by_grade[:, month, g])
-                labels.append((state.state, f"repaired, grade {name}"))
-            weight.append(state.share * (1 - option.success))
-            value.append(option.failed[:, month])
-            price.append(option.failed_price[:, month])
-            labels.append((state.state, "repair failed"))
-        return _columns(weight), _columns(value), _columns(price), labels
+    def _weight(self, chosen: tuple[str, ...]) -> Floats:
+        """Weight of each slot under these actions, kept: most months take the same ones."""
+        if chosen not in self._weights:
+            named = zip(self.states, chosen, strict=True)
+            taken = [(s.share, s.options[name]) for s, name in named]
+            slots = np.concatenate([w for share, o in taken for w in _chances(share, o)], axis=1)
+            self._weights[chosen] = slots / len(slots)
+        return self._weights[chosen]
+
+    @cached_property
+    def _weights(self) -> dict[tuple[str, ...], Floats]:
+        return {}
 
     @cached_property
     def value(self) -> Floats:
@@ -168,7 +169,7 @@ class UnitEconomics:
     def hours(self, month: int) -> float:
         """Expected bench hours of a unit bought in a month, testing included."""
         chosen = [s.options[a[month]].hours for s, a in zip(self.states, self.actions, strict=True)]
-        shares = [float(s.share.mean()) for s in self.states]
+        shares = [s.usual for s in self.states]
         return self.test_hours + float(np.dot(shares, chosen))
 
     def parts_cash(self, month: int) -> float:
@@ -177,13 +178,25 @@ class UnitEconomics:
         for state, chosen in zip(self.states, self.actions, strict=True):
             cash = np.asarray(state.options[chosen[month]].parts_cash)
             spent = cash if cash.ndim < 2 else cash[:, month].mean()
-            total += float(state.share.mean()) * float(spent)
+            total += state.usual * float(spent)
         return total
 
 
-def _columns(parts: list[Floats]) -> Floats:
-    """Put columns side by side, (draws, slots): ``numpy.stack`` takes several times as long."""
-    out = np.empty((len(parts[0]), len(parts)))
-    for at, part in enumerate(parts):
-        out[:, at] = part
-    return out
+def _chances(share: Floats, option: Option) -> list[Floats]:
+    """Weights of an option's outcomes side by side, (draws, outcomes) in all."""
+    if not isinstance(option, RepairOption):
+        return [share[:, None]]
+    good, bad = share * option.success, share * (1 - option.success)
+    return [good[:, None] * option.grade_shares, bad[:, None]]
+
+
+def _worth(option: Option, month: int) -> list[Floats]:
+    if not isinstance(option, RepairOption):
+        return [option.value[:, month, None]]
+    return [option.by_grade[:, month], option.failed[:, month, None]]
+
+
+def _gross(option: Option, month: int) -> list[Floats]:
+    if not isinstance(option, RepairOption):
+        return [option.price[:, month, None]]
+    return [option.price_by_grade[:, month], option.failed_price[:, month, None]]

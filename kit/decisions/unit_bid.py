@@ -104,8 +104,11 @@ class Outcomes:
         bid's time.
         """
         value, weight = self.single.value.ravel(), self.single.weight.ravel()
-        low, width = value.min(), np.ptp(value)
-        scaled = (value - low) / width * _BINS if width > 0 else np.zeros(len(value))
+        low = value.min()
+        scaled, width = value - low, value.max() - low
+        if width > 0:
+            scaled /= width
+            scaled *= _BINS
         place = scaled.astype("int64")
         return value, weight, place, np.cumsum(np.bincount(place, weight, _BINS + 1))
 

@@ -21,7 +21,8 @@ from kit.reports.last_month import LastMonth, with_last_month
 from kit.reports.money import money_lines
 from kit.reports.month_sentence import sentence, since_words
 from kit.reports.pages import content_policy, read_template
-from kit.reports.running import DONE, FamilyRun
+from kit.reports.resuming import DONE
+from kit.reports.running import FamilyRun
 from kit.reports.shelf_sections import shelf_section
 from kit.reports.wording import (
     MISSING,

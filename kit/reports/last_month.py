@@ -10,7 +10,7 @@ import pandas as pd
 
 from kit.logs import LogFault, Settings, read_settings
 from kit.logs.months import month_word, parse_month
-from kit.reports.running import DONE
+from kit.reports.resuming import DONE
 from kit.reports.short_view import Before
 from kit.reports.writing import read_saved, write_text
 

@@ -18,8 +18,8 @@ from kit.reports.month_files import Known, invented_note, write_month_files
 from kit.reports.naming import slugs
 from kit.reports.pages import SCRIPT_NAME, drawing_script
 from kit.reports.record import family_stamps, run_record
-from kit.reports.resuming import Stamp, standing
-from kit.reports.running import DONE, FAILED, FamilyRun, FamilyTask, run_family
+from kit.reports.resuming import DONE, FAILED, Stamp, standing
+from kit.reports.running import FamilyRun, FamilyTask, run_family
 from kit.reports.wording import fault_words, month_words
 from kit.reports.writing import write_text
 from kit.scale import FamilyLost, each_family

@@ -14,7 +14,8 @@ from kit.reports.choosing import short_names
 from kit.reports.decision_tables import THRESHOLD_COLUMNS
 from kit.reports.index import IndexPage, index_html
 from kit.reports.last_month import keep_rules, last_month
-from kit.reports.running import DONE, FamilyRun
+from kit.reports.resuming import DONE
+from kit.reports.running import FamilyRun
 from kit.reports.writing import (
     for_spreadsheet,
     month_columns,

@@ -19,6 +19,7 @@ import kit
 from kit.logs import Logs
 from kit.reports.writing import write_text
 
+DONE, FAILED = "done", "failed"  # what can become of a family, as run.json says it
 _FILE = "made_from.json"
 
 

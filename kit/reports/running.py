@@ -17,10 +17,9 @@ from kit.reports.engine.executing import execute
 from kit.reports.engine.limits import USUAL, Limits, RunEnded, out_of_time
 from kit.reports.engine.unwritable import said_in_a_cell, writing
 from kit.reports.pages import PageWords, page_html
-from kit.reports.resuming import NEVER, Stamp, keep_stamp
+from kit.reports.resuming import DONE, FAILED, NEVER, Stamp, keep_stamp
 from kit.reports.writing import write_text
 
-DONE, FAILED = "done", "failed"
 _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
 

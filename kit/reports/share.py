@@ -23,7 +23,7 @@ import pandas as pd
 from kit.logs import Fault, LogFault
 from kit.reports.pages import SCRIPT_NAME, drawing_script
 from kit.reports.pictures import browser, chart_pictures
-from kit.reports.running import DONE
+from kit.reports.resuming import DONE
 from kit.reports.scrubbing import own_places, scrubbed
 from kit.reports.single_page import single_page
 from kit.reports.workbook import workbook

@@ -20,6 +20,7 @@ SERIES = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 SHAPES = ("circle", "square", "diamond", "triangle-up", "cross", "star-triangle-down")
 INK, GRID, FAINT = "#7b828a", "rgba(128,136,144,0.28)", "rgba(128,136,144,0.55)"
+_AXIS = {"gridcolor": GRID, "zeroline": False, "fixedrange": True, "separatethousands": True}
 _RIGHT_TO_LEFT = {"R", "AL", "RLE", "RLO", "RLI"}
 
 
@@ -63,27 +64,29 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
     height
         Pixels.
     """
-    figure = go.Figure()
-    figure.update_layout(
-        template="none",
-        title={"text": plain(words.title), "font": {"size": 14}, "x": 0, "xanchor": "left"},
-        meta={"title": words.title, "sentence": words.sentence[:1].upper() + words.sentence[1:]},
-        height=height,
-        margin={"l": 56, "r": 12, "t": 40, "b": 40},
-        paper_bgcolor="rgba(0,0,0,0)",
-        plot_bgcolor="rgba(0,0,0,0)",
-        font={"color": INK, "size": 12, "family": "system-ui, sans-serif"},
-        legend={"orientation": "h", "x": 0, "xanchor": "left", "y": -0.16, "yanchor": "top"},
-        hoverlabel={"align": "left"},
-        hovermode="closest",
-    )
-    figure.update_xaxes(linecolor=GRID)
-    figure.update_yaxes(title={"text": y_title}, automargin=True)
-    for axis in (figure.layout.xaxis, figure.layout.yaxis):
-        axis.update(gridcolor=GRID, zeroline=False, fixedrange=True, separatethousands=True)
+    level = {"linecolor": GRID, **_AXIS}
     if months:
-        figure.update_xaxes(type="date", tickformat="%b\n%Y", hoverformat="%b %Y", nticks=8)
-    return figure
+        level |= {"type": "date", "tickformat": "%b\n%Y", "hoverformat": "%b %Y", "nticks": 8}
+    # All at once: updating a figure step by step takes plotly ten times as long.
+    layout = {
+        "template": "none",
+        "title": {"text": plain(words.title), "font": {"size": 14}, "x": 0, "xanchor": "left"},
+        "meta": {
+            "title": words.title,
+            "sentence": words.sentence[:1].upper() + words.sentence[1:],
+        },
+        "height": height,
+        "margin": {"l": 56, "r": 12, "t": 40, "b": 40},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"color": INK, "size": 12, "family": "system-ui, sans-serif"},
+        "legend": {"orientation": "h", "x": 0, "xanchor": "left", "y": -0.16, "yanchor": "top"},
+        "hoverlabel": {"align": "left"},
+        "hovermode": "closest",
+        "xaxis": level,
+        "yaxis": {"title": {"text": y_title}, "automargin": True, **_AXIS},
+    }
+    return go.Figure(layout=layout)
 
 
 def add_band(

@@ -16,12 +16,15 @@ _WARM = (
     "kit.reports.records",
     "kit.reports.sections",
     "kit.reports.family_month",
+    "kit.reports.last_month",
     "kit.reports.rules",
     "kit.reports.writing",
     "plotly.graph_objects",
     "plotly.io",
     "scipy.stats",
+    "statsmodels.base.covtype",
     "statsmodels.regression.linear_model",
+    "statsmodels.stats.sandwich_covariance",
     "pyarrow.compute",
 )
 
@@ -31,26 +34,23 @@ def rehearse() -> None:
     for name in _WARM:
         importlib.import_module(name)
     import pandas as pd
-    import plotly.graph_objects as go
 
-    place = {"x": [1, 2], "y": [1.0, 2.0], "marker": {"color": "#000"}}
-    traces = [
-        go.Scatter(**place, line={"width": 1}, mode="lines"),
-        go.Bar(**place),
-        go.Waterfall(x=[1], y=[1.0], increasing={"marker": {"color": "#000"}}),
-    ]
-    figure = go.Figure(traces)
-    figure.update_layout(
-        title={"text": "a", "font": {"size": 1}},
-        legend={"orientation": "h"},
-        hoverlabel={"align": "left"},
-        margin={"l": 1},
-        xaxis={"title": {"text": "a"}},
-        yaxis={"title": {"text": "a"}},
-    )
-    figure.add_hline(1.0, annotation_text="a")
-    figure.to_json()
-    frame = pd.DataFrame({"a": ["b"], "c": [1.0]})
-    frame.to_csv()
-    frame.to_dict("records")
-    frame.groupby("a").size()
+    from kit.reports.charts.sensitivity import sensitivity
+    from kit.reports.charts.style import Words, add_band, mark_day, new_figure
+    from kit.reports.charts.waterfall import waterfall
+
+    words, day = Words("a", "a"), pd.Timestamp("2000-01-01")
+    way = {"worse": ["a"], "better": ["a"], "bid_worse": [-1.0], "bid_better": [1.0]}
+    band = pd.DataFrame({"month": [day], "lower": [1.0], "upper": [2.0]})
+    lines = new_figure(words, "a")
+    add_band(lines, band, "#000000", "a")
+    lines.add_scatter(x=band["month"], y=band["lower"], marker={"size": 1}, line={"width": 1})
+    mark_day(lines, day, "a")
+    bars = sensitivity(pd.DataFrame({"input": ["a"], **way}), "a", words)
+    steps = pd.DataFrame({"line": ["a"], "amount": [1.0], "kind": ["start"]})
+    for figure in (lines, bars, waterfall(steps, "a", words)):
+        figure.to_json()
+    band.to_csv(date_format="%Y")
+    band.to_dict("records")
+    band.groupby("month").size()
+    band.pivot_table(index="month", columns="upper", values="lower")
