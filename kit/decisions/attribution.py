@@ -107,7 +107,7 @@ def attribute(
         where either view has no bid for the key.
     """
     family_id, model_id, fault = key
-    mixes = _Mixes((before, after), family_id, draws)
+    mixes = _Mixes((before, after), (family_id, model_id), draws)
     for at in (0, 1):
         seen = mixes.outlook(at, at)
         if isinstance(seen, CannotSay):
@@ -127,8 +127,9 @@ def attribute(
 class _Mixes:
     """Outlooks and settings put together from two views; what has been worked out is kept."""
 
-    def __init__(self, views: tuple[View, View], family_id: str, draws: int) -> None:
-        self.views, self.family_id, self.draws = views, family_id, draws
+    def __init__(self, views: tuple[View, View], whose: tuple[str, str], draws: int) -> None:
+        self.views, self.draws = views, draws
+        self.family_id, self.model_id = whose
         self.drawn: dict[tuple[int, int], FamilyOutlook | CannotSay] = {}
         self.mixes: list[Settings] = []
         self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
@@ -139,7 +140,9 @@ class _Mixes:
             view, month = self.views[knowledge], self.views[clock].month
             estimates = view.estimates.families[self.family_id]
             seed = self.views[1].settings.seed
-            self.drawn[knowledge, clock] = family_outlook(estimates, (month, 2), seed, self.draws)
+            self.drawn[knowledge, clock] = family_outlook(
+                estimates, (month, 2), seed, self.draws, self.model_id
+            )
         return self.drawn[knowledge, clock]
 
     def bid(self, swapped: frozenset[str], key: tuple[str, str]) -> float:

@@ -113,9 +113,25 @@ def forecast(
 
 
 def family_outlook(
-    family: FamilyEstimates, span: tuple[int, int], seed: int, draws: int
+    family: FamilyEstimates,
+    span: tuple[int, int],
+    seed: int,
+    draws: int,
+    parts_of: str | None = None,
 ) -> FamilyOutlook | CannotSay:
-    """Draw one family; ``span`` is (number of the first month, months)."""
+    """Draw one family.
+
+    Parameters
+    ----------
+    family
+        What is known of it.
+    span
+        Number of the first month, and months.
+    seed, draws
+        As in ``forecast``.
+    parts_of
+        Leave out the parts of all models but this one.
+    """
     curves = family.prices
     if isinstance(curves, CannotSay):
         return curves
@@ -139,7 +155,7 @@ def family_outlook(
         channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
         as_is=_ratio_draws(family.as_is, draws, rng),
         hammer=_ratio_draws(family.hammer, draws, rng),
-        parts=part_paths(family.parts, days, draws, rng),
+        parts=part_paths(family.parts, days, draws, rng, parts_of),
         shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
         success={f: family.rates.draw_success(f, draws, rng) for f in faults},
         grade_shares=family.rates.draw_grades(draws, rng),

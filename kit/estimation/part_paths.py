@@ -31,9 +31,13 @@ class PartPath:
 
 
 def part_paths(
-    parts: Mapping[str, PartCurves], days: pd.DatetimeIndex, draws: int, rng: np.random.Generator
+    parts: Mapping[str, PartCurves],
+    days: pd.DatetimeIndex,
+    draws: int,
+    rng: np.random.Generator,
+    model_id: str | None = None,
 ) -> dict[tuple[str, str, str], PartPath]:
-    """Draw every part offered for a family's models.
+    """Draw every part offered for a family's models, or for one of them: the same draws.
 
     Returns
     -------
@@ -44,7 +48,7 @@ def part_paths(
     for part, curves in parts.items():
         ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
         drawn = draw(curves.fit, ahead, draws, rng)
-        offers = list(curves.offers.itertuples())
+        offers = [o for o in curves.offers.itertuples() if model_id in (None, o.model_id)]
         keys = [(offer.model_id, offer.quality_class) for offer in offers]
         prices = _part_prices(curves, drawn, keys, days)
         for offer, price in zip(offers, prices, strict=True):

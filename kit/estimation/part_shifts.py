@@ -70,12 +70,16 @@ def find_shifts(fit: JointFit, quality: Sequence[str]) -> list[Shift]:
     them. A shift counts from three standard errors on, and if no more than a quarter of the late
     quotes lie within one and a half of theirs, so that one odd quote makes none.
     """
-    named = np.asarray(quality, dtype=object)
-    found = []
-    for model in np.unique(fit.panel.model):
+    named, found = np.asarray(quality, dtype=object), []
+    new = fit.panel.month > int(month_number([fit.panel.now])[0]) - _LOOK_BACK_MONTHS
+    for model in np.unique(fit.panel.model[new]):
         mine = fit.panel.model == model
-        whole = _strongest(fit, mine)
-        tried = [(_strongest(fit, mine & (named == q)), str(q)) for q in sorted(set(named[mine]))]
+        recent = np.flatnonzero(mine & new)
+        known = (recent, fitted_covariance(fit.rows, fit.posterior, fit.drift, recent))
+        whole = _strongest(fit, mine, known)
+        tried = [
+            (_strongest(fit, mine & (named == q), known), str(q)) for q in sorted(set(named[mine]))
+        ]
         # One class by itself must be clearer than all together by a whole standard error.
         bar = abs(whole[1] / whole[2]) + 1.0 if whole else 0.0
         alone = [(b, q) for b, q in tried if b and abs(b[1] / b[2]) > bar]
@@ -86,28 +90,39 @@ def find_shifts(fit: JointFit, quality: Sequence[str]) -> list[Shift]:
     return found
 
 
-def _strongest(fit: JointFit, rows: npt.NDArray[np.bool_]) -> tuple[int, float, float, int] | None:
-    """Month, size, standard error and quotes of the clearest shift of some rows, if any."""
-    month = fit.panel.month
-    newest = int(month_number([fit.panel.now])[0])
+def _strongest(
+    fit: JointFit, rows: npt.NDArray[np.bool_], known: tuple[Ints, Floats]
+) -> tuple[int, float, float, int] | None:
+    """Month, size, standard error and quotes of the clearest shift of some rows, if any.
+
+    ``known`` are the model's recent rows and the covariance of their fitted values.
+    """
+    month, (recent, fitted) = fit.panel.month, known
     tried = []
-    for since in np.unique(month[rows & (month > newest - _LOOK_BACK_MONTHS)]):
+    for since in np.unique(month[recent[rows[recent]]]):
         late = np.flatnonzero(rows & (month >= since))
         if len(late) >= FEWEST_NEW and int(rows.sum()) - len(late) >= FEWEST_OLD:
-            found = common_move(fit, late)
+            at = np.searchsorted(recent, late)
+            found = common_move(fit, late, fitted[np.ix_(at, at)])
             tried += [(int(since), *found, len(late))] if found else []
     clear = [t for t in tried if abs(t[1]) >= SIGMAS * t[2] and abs(t[1]) >= SMALLEST]
     return max(clear, key=lambda t: abs(t[1] / t[2])) if clear else None
 
 
-def common_move(fit: JointFit, late: Ints) -> tuple[float, float] | None:
+def common_move(
+    fit: JointFit, late: Ints, fitted: Floats | None = None
+) -> tuple[float, float] | None:
     """Size and standard error of what quotes of one model have in common against the others.
+
+    ``fitted`` is the covariance of their fitted values where it is known already.
 
     With H the covariance of the late rows' fitted values, D their precisions in the fit and r
     their residuals, the forecast error without them is D^-1 (D^-1 - H)^-1 r, with covariance
     H + H (D^-1 - H)^-1 H + noise. What the model's drift may do is in H.
     """
-    leverage = fitted_covariance(fit.rows, fit.posterior, fit.drift, late)
+    leverage = fitted
+    if leverage is None:
+        leverage = fitted_covariance(fit.rows, fit.posterior, fit.drift, late)
     own = np.diag(1.0 / fit.row_precision[late])
     freed = np.linalg.solve(own - leverage, np.column_stack([fit.residuals[late], leverage]))
     error = own @ freed[:, 0]

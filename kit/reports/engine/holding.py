@@ -8,11 +8,13 @@ to them stays in its fork. Nothing here is used outside the warmed process.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import kit.logs
+from kit.estimation.usual_effects import usual_effects
 from kit.logs import LogFault, Logs
 from kit.logs.reading import find_file
 from kit.logs.tables import TABLES
@@ -24,7 +26,8 @@ _held: dict[Path, tuple[list[tuple[Any, ...]], Logs]] = {}
 def hold(workspace: str) -> None:
     """Read a workspace's logs and hold them, in place of those held before.
 
-    What cannot be read is left to the notebook, whose own attempt says why.
+    What all families say of grades and channels is worked out with them, since every family's
+    fit asks for it. What cannot be read is left to the notebook, whose own attempt says why.
     """
     folder = Path(workspace).resolve()
     seen = _stamp(folder)
@@ -32,9 +35,11 @@ def hold(workspace: str) -> None:
         return
     _held.clear()
     try:
-        logs = _read(folder)
+        logs = replace(_read(folder), folder=Path(workspace))
     except (LogFault, OSError, ValueError):
         return
+    with suppress(Exception):  # whatever it is, each family's page meets it and says so
+        usual_effects(logs)
     _held[folder] = (seen, logs)
     kit.logs.read_logs = read_held
 
@@ -43,7 +48,8 @@ def read_held(folder: str | Path, *choices: Any, **more: Any) -> Logs:
     """Do what ``read_logs`` does, without reading again what is held and has not changed."""
     at = Path(folder).resolve()
     if not choices and not more and at in _held and _held[at][0] == _stamp(at):
-        return replace(_held[at][1], folder=Path(folder))
+        logs = _held[at][1]
+        return logs if logs.folder == Path(folder) else replace(logs, folder=Path(folder))
     return _read(folder, *choices, **more)
 
 
