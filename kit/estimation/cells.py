@@ -128,9 +128,7 @@ def cells_of(panel: Panel, layout: Layout, dense: Floats, states: tuple[Ints, in
     order = np.argsort(number, kind="stable").astype("int64")
     cell, start = np.unique(number[order], return_index=True)
     late = (panel.age - PIVOT_AGE) / 12.0
-    step = np.zeros(len(late))
-    if "step" in layout.names:
-        step = panel.models.step(panel.model, panel.day, panel.now)
+    step = dense[:, layout.dense("step")] if "step" in layout.names else np.zeros(len(late))
     columns = np.column_stack([np.ones(len(late)), late, step, dense, panel.y])
     return Cells(
         layout,

@@ -12,6 +12,7 @@ fading past the data.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,7 +21,7 @@ from scipy import sparse
 
 from kit.estimation.panel import Models, Panel, Traits
 from kit.estimation.penalised import Rows
-from kit.logs.months import age_in_months
+from kit.logs.months import age_in_months, month_number
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -80,17 +81,17 @@ class Layout:
     first_month: int
     last_month: int
 
-    @property
+    @cached_property
     def n_dense(self) -> int:
         """Number of dense columns."""
         return len(self.names)
 
-    @property
+    @cached_property
     def n_months(self) -> int:
         """Number of monthly market effects."""
         return self.last_month - self.first_month + 1
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Number of coefficients."""
         return self.n_dense + 3 * self.n_models + self.n_months
@@ -101,10 +102,14 @@ class Layout:
 
     def models(self, part: int) -> slice:
         """Positions of the models' levels (0), slopes (1) or steps (2)."""
-        start = self.n_dense + part * self.n_models
-        return slice(start, start + self.n_models)
+        return self._models[part]
 
-    @property
+    @cached_property
+    def _models(self) -> tuple[slice, ...]:
+        starts = [self.n_dense + part * self.n_models for part in range(3)]
+        return tuple(slice(start, start + self.n_models) for start in starts)
+
+    @cached_property
     def months(self) -> slice:
         """Positions of the market effects."""
         return slice(self.n_dense + 3 * self.n_models, self.size)
@@ -174,7 +179,7 @@ def rows_at(
     if "season cos" in layout.names:
         turn = 2 * np.pi * (points.day.day_of_year.to_numpy() / 365.25)
         blocks.append(np.column_stack([np.cos(turn), np.sin(turn)]))
-    month = points.day.year.to_numpy() * 12 + points.day.month.to_numpy() - 1 - layout.first_month
+    month = month_number(points.day) - layout.first_month
     return Rows(np.hstack(blocks), _indicators(layout, points.model, (late, step), month))
 
 

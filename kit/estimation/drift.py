@@ -10,6 +10,7 @@ states; here is what they say about rows and about days to come.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -43,14 +44,23 @@ class States:
 
     def prior_covariance(self, sd: float) -> Floats:
         """Covariance of one model's states before any data, (quarters, quarters)."""
-        apart = np.abs(np.subtract.outer(np.arange(self.quarters), np.arange(self.quarters)))
-        return np.asarray(sd**2 * DRIFT_RHO**apart, dtype="float64")
+        return sd**2 * self._correlation
 
     def prior_precision(self, sd: float) -> Floats:
-        """Inverse of ``prior_covariance``: that of an AR(1) has three diagonals."""
+        """Inverse of ``prior_covariance``."""
+        return self._unit_precision / sd**2
+
+    @cached_property
+    def _correlation(self) -> Floats:
+        apart = np.abs(np.subtract.outer(np.arange(self.quarters), np.arange(self.quarters)))
+        return np.asarray(DRIFT_RHO**apart, dtype="float64")
+
+    @cached_property
+    def _unit_precision(self) -> Floats:
+        """Inverse of the correlations: that of an AR(1) has three diagonals."""
         link = np.eye(self.quarters) - DRIFT_RHO * np.eye(self.quarters, k=-1)
         left = np.append(1.0, np.full(self.quarters - 1, 1.0 - DRIFT_RHO**2))
-        return np.asarray(link.T @ (link / left[:, None]) / sd**2, dtype="float64")
+        return np.asarray(link.T @ (link / left[:, None]), dtype="float64")
 
 
 @dataclass(frozen=True, eq=False)

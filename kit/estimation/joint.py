@@ -37,7 +37,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 NU = 4.0
-PASSES = 6
+PASSES, SETTLED = 8, 0.02
 _PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 5.0, "market": 8.0}
 
 
@@ -99,7 +99,8 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     priors
         Prior means and standard deviations.
     passes
-        Weighted solutions; 4 and 12 gave the same loss within 0.2 % on simulated families.
+        Weighted solutions at most: no more follow once the noise moves by under 2 %. Always 4 and
+        always 12 gave the same loss within 0.2 % on simulated families.
 
     Returns
     -------
@@ -114,18 +115,21 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
     cells = cells_of(panel, layout, rows.dense, (states.of_row, states.models * states.quarters))
     weights, at = np.ones(len(panel.y)), np.argsort(cells.order)
-    for last in [*[False] * (passes - 1), True]:
+    settled = False
+    for left in reversed(range(passes)):
         precision = weights / scales.noise**2
         prior = _prior(panel, layout, (priors, scales), known)
         posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift))
         misfit = cells.y - fitted(cells, posterior.mean, drift.mean)
-        if last:
+        if settled or not left:
             break
         moved = moved_by(drift, posterior.cov)
         square = misfit**2 + fitted_variance(cells, posterior.cov, drift, moved)
         weights = (NU + 1) / (NU + square / scales.noise**2)
         wandered = squared_steps(drift, moved, sold)
+        before = scales.noise
         scales = _updated((panel, layout, priors), posterior, (weights * square, wandered))
+        settled = abs(np.log(scales.noise / before)) < SETTLED
     told = (weights[at], precision[at], misfit[at])
     return JointFit(panel, priors, layout, rows, posterior, scales, *told, drift)
 

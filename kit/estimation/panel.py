@@ -49,9 +49,9 @@ class Models:
         """
         if not self.steps:
             return np.zeros(len(model))
-        known = self.successor[model]
-        out = np.where(known.isna(), 0.0, (days >= known).astype("float64"))
-        unknown = np.flatnonzero(known.isna() & (days > now))
+        known, when = self.successor.to_numpy()[model], days.to_numpy()
+        out = (when >= known).astype("float64")  # nothing is at or after a missing day
+        unknown = np.flatnonzero(np.isnat(known) & (when > now.to_datetime64()))
         if len(unknown):
             out[unknown] = self._expected(model[unknown], days[unknown], now)
         return out

@@ -16,7 +16,7 @@ from kit.estimation.drift import drawn_states, reach_of, with_drift
 from kit.estimation.joint import NU, JointFit
 from kit.estimation.market import MarketPath, market_path
 from kit.estimation.penalised import Rows, explained_variance, indicator_rows, times
-from kit.logs.months import age_in_months
+from kit.logs.months import age_in_months, month_number
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -49,7 +49,7 @@ class Band:
 
 def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
     """Whole months from the newest month of the fit to each day, zero for earlier days."""
-    return np.maximum(_month(day) - fit.layout.last_month, 0)
+    return np.maximum(month_number(day) - fit.layout.last_month, 0)
 
 
 def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
@@ -78,15 +78,11 @@ def predict(fit: JointFit, points: Points) -> Band:
     rows, ahead = _rows_with_market(fit, points)
     path = _market_of(fit, int(ahead.max(initial=0)))
     future = fit.scales.market**2 * path.ahead(ahead)[1]
-    reach = reach_of(fit.drift.states, points.model, _month(points.day))
+    reach = reach_of(fit.drift.states, points.model, month_number(points.day))
     folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
     variance = explained_variance(folded, fit.posterior.cov) + future + left
     variance = variance + _step_variance(fit, points, rows)
     return Band(times(rows, fit.posterior.mean) + drifted, variance, fit.scales.noise)
-
-
-def _month(day: pd.DatetimeIndex) -> Ints:
-    return (day.year.to_numpy() * 12 + day.month.to_numpy() - 1).astype("int64")
 
 
 def _step_variance(fit: JointFit, points: Points, rows: Rows) -> Floats:
@@ -157,7 +153,7 @@ def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     reach = np.minimum(ahead[late], drawn.market.shape[1] - 1)
     out[:, late] += drawn.market[:, reach]
     newest = fit.drift.states.first + fit.drift.states.quarters - 1
-    quarter = np.clip(_month(points.day) // 3 - newest, 0, drawn.drift.shape[2] - 1)
+    quarter = np.clip(month_number(points.day) // 3 - newest, 0, drawn.drift.shape[2] - 1)
     out += drawn.drift[:, points.model, quarter]
     paths: Floats = out + _step_turns(fit, drawn, points)
     return paths
@@ -196,7 +192,7 @@ def learned_share(fit: JointFit) -> Floats:
         fit.panel.models,
         (fit.panel.traits, fit.panel.now),
     )
-    reach = reach_of(fit.drift.states, np.arange(n), _month(day))
+    reach = reach_of(fit.drift.states, np.arange(n), month_number(day))
     folded, _, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
     known = explained_variance(folded, fit.posterior.cov) + left
     mixed = rows.sparse.tolil()

@@ -124,7 +124,7 @@ def _pooled(estimate: Floats, variance: Floats) -> tuple[float, float]:
     """
     between, wide = BETWEEN_SD**2, TRAIT_SD**2 - BETWEEN_SD**2
     mean, weight = float(np.median(estimate)), np.ones(len(estimate))
-    for _ in range(10):
+    for _ in range(6):
         weight = (_NU + 1) / (_NU + (estimate - mean) ** 2 / (variance + between))
         precision = weight / (variance + between)
         uncertain = 1.0 / (precision.sum() + 1.0 / wide)

@@ -18,8 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 def month_number(days: Any) -> Ints:
     """Number of the calendar month each day lies in."""
-    stamps = pd.DatetimeIndex(days)
-    return (stamps.year.to_numpy() * 12 + stamps.month.to_numpy() - 1).astype("int64")
+    stamps = pd.DatetimeIndex(days).to_numpy()
+    return stamps.astype("datetime64[M]").astype("int64") + 1970 * 12
 
 
 def month_start(number: int) -> pd.Timestamp:
