@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -65,12 +66,24 @@ class UsualEffects:
         tuple
             0, 0.3 and no family where no other one has sold both.
         """
-        others = (f.contrast(trait, against) for f in self.families if f.family_id != family_id)
-        found = np.array([c for c in others if c is not None])
-        if not len(found):
+        found = [c for name, *c in self._told(trait, against) if name != family_id]
+        if not found:
             return 0.0, TRAIT_SD, 0
-        mean, variance = _pooled(found[:, 0], found[:, 1])
-        return mean, float(np.sqrt(variance)), len(found)
+        estimate, variance = np.array(found).T
+        mean, wide = _pooled(estimate, variance)
+        return mean, float(np.sqrt(wide)), len(found)
+
+    def _told(self, trait: str, against: str) -> list[tuple[str, float, float]]:
+        """Each family's contrast of two traits: its name, the log effect and its variance."""
+        if (trait, against) not in self._contrasts:
+            told = ((f.family_id, f.contrast(trait, against)) for f in self.families)
+            self._contrasts[trait, against] = [(name, *c) for name, c in told if c is not None]
+        return self._contrasts[trait, against]
+
+    @cached_property
+    def _contrasts(self) -> dict[tuple[str, str], list[tuple[str, float, float]]]:
+        """What was asked for already: every family of the shop asks for the same."""
+        return {}
 
     def applied(self, family_id: str, rows: PriceRows) -> PriceRows:
         """Start a family's traits from the others'."""
