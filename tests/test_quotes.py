@@ -36,6 +36,7 @@ from kit.decisions.quotes import (
     loss_per_day,
     rank_quotes,
     wait_or_order,
+    waiting_for,
 )
 from kit.decisions.selling import sale_terms
 from kit.logs.settings import PartQuality, Repair
@@ -100,9 +101,38 @@ def test_a_familys_quotes_are_ranked_part_by_part() -> None:
         ["DA", "Q0", 2],
         ["FM", "Q2", 1],
     ]
+    assert table["wait_months"].tolist() == [0, 0, 0]
     assert table["delay_cost"].tolist() == pytest.approx(
         [round(14 * loss_per_day(bench()), 2)] * 3, abs=0.01
     )
+
+
+def test_waiting_is_weighed_from_the_forecast_of_part_and_unit() -> None:
+    """A part that falls by 100 and then 60 is worth the unit's loss so far; a steady one is not.
+
+    The unit's loss is worked out here from the family's own level and grades.
+    """
+    family = example_family()
+    steady = waiting_for(bench(), "DA")
+    assert steady is not None
+    assert (steady.order_now, steady.gain) == (True, 0.0)
+    key = next(k for k in family.parts if k[:2] == (MODEL, "DA"))
+    path = family.parts[key]
+    falling = path.price.copy()
+    falling[:, 1:] -= 100.0
+    falling[:, 2:] -= 60.0
+    moved = replace(family, parts={**family.parts, key: replace(path, price=falling)})
+    rules = example_settings()
+    got = waiting_for(Bench(moved, rules, sale_terms(rules), MODEL, 3), "DA")
+    mix = float(np.mean(sum(family.grade[g] * family.grade_shares[:, i]
+                            for i, g in enumerate(rules.grade_order))))  # fmt: skip
+    level = bench().level.mean(axis=0)
+    lost = sale_terms(rules).kept * mix * (level[0] - level[2])
+    saved = float((path.price[:, 0] - falling[:, 2]).mean())
+    assert got is not None
+    assert got.months == 2
+    assert got.gain == pytest.approx(saved - lost)
+    assert waiting_for(bench(), "no such part") is None
 
 
 def test_only_offers_that_can_still_be_taken_count() -> None:
@@ -157,6 +187,7 @@ def test_waiting_never_pays_in_example_1() -> None:
     assert got.order_now
     dropping = wait_or_order(248.0 - 60.0 * np.minimum(months, 2), 620.0 * 0.968**months)
     assert (dropping.order_now, dropping.months) == (False, 2)
+    assert dropping.gain == pytest.approx(120.0 - 620.0 * (1 - 0.968**2))
     assert wait_or_order([10.0, 9.0], [50.0, 49.0]).order_now  # a tie gains nothing
 
 

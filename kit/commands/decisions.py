@@ -138,8 +138,11 @@ def plan(options: Namespace) -> int:
     print(found.outcome().round(2).to_string(index=False))
     orders = [part_orders(logs, economics, f, {}) for f in logs.families]
     write_csv(pd.concat(orders, ignore_index=True), folder / "part_orders.csv")
-    quotes = [family_quotes(logs, economics, f) for f in logs.families]
-    write_csv(pd.concat(quotes, ignore_index=True), folder / "part_quotes_ranked.csv")
+    quotes = pd.concat([family_quotes(logs, economics, f) for f in logs.families])
+    write_csv(quotes, folder / "part_quotes_ranked.csv")
+    late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
+    pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
+    print(f"\nWaiting for a part to get cheaper: {pays}.")
     print(f"\nEverything considered: {folder / 'plan.csv'}")
     print(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
     print(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")

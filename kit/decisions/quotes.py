@@ -43,12 +43,14 @@ class Waiting:
     """Whether a part should be ordered now: what a month's wait gains, and the best moment.
 
     ``part_saves`` and ``unit_loses`` are money in the first month of waiting; ``months`` the
-    month of the forecast in which the repair is worth most, 0 meaning now.
+    month of the forecast in which the repair is worth most, 0 meaning now, and ``gain`` what
+    waiting until then brings.
     """
 
     part_saves: float
     unit_loses: float
     months: int
+    gain: float
 
     @property
     def order_now(self) -> bool:
@@ -74,12 +76,16 @@ def loss_per_day(bench: Bench) -> float:
 
     From the mean price now and a month on, (draws, months) averaged, at the usual grade mix.
     """
-    rules = bench.settings
-    factors = np.stack([bench.outlook.grade[g] for g in rules.grade_order], axis=-1)
-    mix = float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
+    rules, mix = bench.settings, _grade_mix(bench)
     now, later = (float(bench.level[:, h].mean()) * mix for h in (0, 1))
     fall = daily_fall(now, 1.0 - later / now, rules.month_days)
     return fall * bench.terms.kept + now * rules.delay.capital_rate / 365.0
+
+
+def _grade_mix(bench: Bench) -> float:
+    """Mean price factor of the grades repairs usually end in."""
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    return float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
 
 
 def rank_quotes(
@@ -185,7 +191,23 @@ def wait_or_order(part: npt.ArrayLike, unit: npt.ArrayLike, kept: float = 1.0) -
     """
     p, x = np.asarray(part, dtype="float64"), np.asarray(unit, dtype="float64")
     worth = kept * x - p
-    return Waiting(float(p[0] - p[1]), float(x[0] - x[1]), int(np.argmax(np.round(worth, 9))))
+    best = int(np.argmax(np.round(worth, 9)))
+    return Waiting(float(p[0] - p[1]), float(x[0] - x[1]), best, float(worth[best] - worth[0]))
+
+
+def waiting_for(bench: Bench, part_code: str) -> Waiting | None:
+    """Say whether to wait for one part of a model; None where no price of it is forecast.
+
+    Both prices are means over draws, the unit's at the usual grade mix and as far as it reaches
+    us. What the wait costs in interest and bench time is not in it, so that it speaks for waiting
+    too soon rather than too late.
+    """
+    path = bench.part(part_code)
+    if path is None or bench.months < 2:
+        return None
+    part = path.price.mean(axis=0)[: bench.months]
+    unit = bench.level.mean(axis=0)[: bench.months] * _grade_mix(bench)
+    return wait_or_order(part, unit, bench.terms.kept)
 
 
 def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFrame:
@@ -203,8 +225,9 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
     Returns
     -------
     DataFrame
-        ``model_id, part_code, rank`` (1 is the cheapest in total) and ``COLUMNS``; models without
-        a forecast are left out, since what a day costs them cannot be said.
+        ``model_id, part_code, rank`` (1 is the cheapest in total), ``COLUMNS``, ``wait_months``
+        and ``wait_gains`` (0 and 0: order now; see ``waiting_for``); models without a forecast
+        are left out, since what a day costs them cannot be said.
     """
     quotes = logs.family(family_id).tables["part_quotes"]
     tables = []
@@ -216,7 +239,10 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
         for code, offers in mine.groupby("part_code", sort=True):
             ranked = rank_quotes(offers, lost, bench.settings, logs.newest_day)
             about = {"model_id": model_id, "part_code": code, "rank": range(1, len(ranked) + 1)}
+            wait = waiting_for(bench, str(code))
+            about["wait_months"] = wait.months if wait else np.nan
+            about["wait_gains"] = round(wait.gain, 2) if wait else np.nan
             tables.append(ranked.assign(**about))
-    names = ["model_id", "part_code", "rank", *COLUMNS]
+    names = ["model_id", "part_code", "rank", *COLUMNS, "wait_months", "wait_gains"]
     whole = [t for t in tables if len(t)]
     return pd.concat(whole, ignore_index=True)[names] if whole else pd.DataFrame(columns=names)
