@@ -186,8 +186,9 @@ def chance_limit(break_even: Floats, weight: Floats, alpha: float) -> float:
     The chance of loss at bid B is the weight of the states that break even below B, so the limit
     is a step of the sorted break-even bids.
     """
-    bids, chance = step_table(break_even, weight)
-    below = np.concatenate([[0.0], chance[:-1]])
+    order = np.argsort(break_even, axis=None)
+    bids, cumulative = break_even.ravel()[order], np.cumsum(weight.ravel()[order])
+    below = cumulative - weight.ravel()[order]
     allowed = np.flatnonzero(below <= alpha + 1e-12)
     return float(bids[allowed[-1]])
 
