@@ -246,6 +246,24 @@ def family_by_hand() -> FamilyMonth:
         effects=pd.DataFrame(
             {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
         ),
+        widths=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "months_ahead": [0, 0, 12, 12],
+                "source": ["market to come", "one sale's own spread"] * 2,
+                "share": [0.0, 1.0, 0.25, 0.75],
+                "half_width": [0.18, 0.18, 0.22, 0.22],
+            }
+        ),
+        narrowing=pd.DataFrame(
+            {
+                "model_id": "m1",
+                "sales_of": ["m2", "m1"],
+                "sales": 5,
+                "half_now": 0.125,
+                "half_then": [0.113, 0.12],
+            }
+        ),
         health=pd.DataFrame({"what": ["sales used"], "value": ["52"], "usual": [""], "note": [""]}),
         moves=pd.DataFrame(
             {

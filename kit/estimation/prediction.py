@@ -68,6 +68,33 @@ def _market_of(fit: JointFit, months: int) -> MarketPath:
     return market_path(fit.layout.n_months, fit.priors.slow_share, months)
 
 
+@dataclass(frozen=True, eq=False)
+class Sources:
+    """What a price level at each point rests on: known effects, and what may still come.
+
+    ``rows`` meet the posterior of the coefficients, drift folded in; ``median`` is (n,). Further
+    variances, (n,): ``market`` of months to come, ``drift`` of the model's quarter at fixed
+    coefficients, ``step`` of a successor that may have come by then.
+    """
+
+    rows: Rows
+    median: Floats
+    market: Floats
+    drift: Floats
+    step: Floats
+
+
+def sources_of(fit: JointFit, points: Points) -> Sources:
+    """Take a forecast apart into what it rests on."""
+    rows, ahead = _rows_with_market(fit, points)
+    path = _market_of(fit, int(ahead.max(initial=0)))
+    future = fit.scales.market**2 * path.ahead(ahead)[1]
+    reach = reach_of(fit.drift.states, points.model, month_number(points.day))
+    folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
+    median = times(rows, fit.posterior.mean) + drifted
+    return Sources(folded, median, future, left, _step_variance(fit, points, rows))
+
+
 def predict(fit: JointFit, points: Points) -> Band:
     """Price ratios at given models, days and traits.
 
@@ -75,14 +102,9 @@ def predict(fit: JointFit, points: Points) -> Band:
     a successor's date is not known, whether it has come; the spread of a single sale is kept
     apart.
     """
-    rows, ahead = _rows_with_market(fit, points)
-    path = _market_of(fit, int(ahead.max(initial=0)))
-    future = fit.scales.market**2 * path.ahead(ahead)[1]
-    reach = reach_of(fit.drift.states, points.model, month_number(points.day))
-    folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
-    variance = explained_variance(folded, fit.posterior.cov) + future + left
-    variance = variance + _step_variance(fit, points, rows)
-    return Band(times(rows, fit.posterior.mean) + drifted, variance, fit.scales.noise)
+    known = sources_of(fit, points)
+    variance = explained_variance(known.rows, fit.posterior.cov) + known.market + known.drift
+    return Band(known.median, variance + known.step, fit.scales.noise)
 
 
 def _step_variance(fit: JointFit, points: Points, rows: Rows) -> Floats:

@@ -17,7 +17,13 @@ from kit.logs import CannotSay, Logs, Settings
 from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
-from kit.reports.health_tables import effect_table, health_table
+from kit.reports.choosing import main_row
+from kit.reports.health_tables import (
+    effect_table,
+    health_table,
+    narrowing_table,
+    width_table,
+)
 from kit.reports.rate_tables import grade_table, reading_table, state_table, tries_table
 from kit.reports.short_view import Before, short_view
 from kit.reports.worked import Worked
@@ -64,6 +70,9 @@ class FamilyMonth:
       upper: the likeliest state once the first reading is known.
     - ``effects``: name, estimate, lower, upper (price factors of grade, channel, storage...).
     - ``health``: what, value, usual, note (fit diagnostics in plain words).
+    - ``widths``: model_id, months_ahead, source, share (of the squared width), half_width (log
+      points), of the main unit's price; ``narrowing``: model_id, sales_of, sales, half_now,
+      half_then: what more sales of a model would take off its level's width in a year.
     - ``moves``: model_id, listed_fault, input, worse, better (the steps in words), bid_worse,
       bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
     - ``changes``: model_id, listed_fault, block, change, known_before, own_rules, reason: why the
@@ -101,6 +110,8 @@ class FamilyMonth:
     readings: pd.DataFrame
     effects: pd.DataFrame
     health: pd.DataFrame
+    widths: pd.DataFrame
+    narrowing: pd.DataFrame
     moves: pd.DataFrame
     changes: pd.DataFrame
     shelf: pd.DataFrame
@@ -141,6 +152,7 @@ def family_month(
     models = estimated.model_table(worked)
     decisions = _decisions(worked, models)
     family = estimates.families[family_id]
+    main = _main_model(decisions["thresholds"], models)
     near = short_view(worked, estimates, decisions["thresholds"], before)
     return FamilyMonth(
         family_id=family_id,
@@ -164,6 +176,8 @@ def family_month(
         readings=reading_table(worked),
         effects=effect_table(worked),
         health=health_table(worked),
+        widths=width_table(worked, main),
+        narrowing=narrowing_table(worked, main),
         moves=near.moves,
         changes=near.changes,
         shelf=near.shelf,
@@ -194,6 +208,13 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
         "stop_dates": decided.date_table(worked, dates),
         "thresholds": decided.threshold_table(worked, [t.threshold for t in tables], models),
     }
+
+
+def _main_model(thresholds: pd.DataFrame, models: pd.DataFrame) -> str:
+    """Model the page is about: that of its best unit, else the most sold one."""
+    if len(thresholds):
+        return str(main_row(thresholds)["model_id"])
+    return str(models.loc[models["n_sales"].idxmax(), "model_id"])
 
 
 def _nothing_to_decide(worked: Worked) -> CannotSay:

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
 from kit.estimation.depreciation import PriceCurves
 from kit.estimation.parameters import parameter_table
 from kit.estimation.simple_curves import cross_check
+from kit.estimation.widths import SOURCES, level_after, width_shares
 from kit.logs import CannotSay
+from kit.logs.months import month_middle
 from kit.reports.estimate_tables import FLAG_AT, price_curves, price_points
 from kit.reports.wording import percent
 from kit.reports.worked import Worked
+
+AHEAD, MORE_SALES = (0, 12), 5
+WIDTH_COLUMNS = ["model_id", "months_ahead", "source", "share", "half_width"]
+NARROWING_COLUMNS = ["model_id", "sales_of", "sales", "half_now", "half_then"]
 
 
 def effect_table(worked: Worked) -> pd.DataFrame:
@@ -95,3 +103,46 @@ def _plain_curve(worked: Worked, curves: PriceCurves) -> tuple[str, str, str, st
 def _share(share: float, form: str) -> str:
     """Print a share as per cent with its sign or decimals, spaced as ``percent`` does."""
     return f"{100 * share:{form}}\u00a0%"
+
+
+def width_table(worked: Worked, model_id: str) -> pd.DataFrame:
+    """Why one model's forecast is as wide as it is, now and in a year: shares by source."""
+    curves = price_curves(worked)
+    if curves is None or not _known(curves, model_id):
+        return pd.DataFrame(columns=WIDTH_COLUMNS)
+    at = np.full(len(AHEAD), curves.models.ids.index(model_id))
+    half, share = width_shares(curves.fit, curves.points(at, _days(worked, AHEAD)), worked.level)
+    k = len(SOURCES)
+    return pd.DataFrame(
+        {
+            "model_id": model_id,
+            "months_ahead": np.repeat(AHEAD, k),
+            "source": list(SOURCES) * len(AHEAD),
+            "share": share.ravel(),
+            "half_width": np.repeat(half * worked.calibration.factor, k),
+        }
+    )
+
+
+def narrowing_table(worked: Worked, model_id: str) -> pd.DataFrame:
+    """What five more sales of each model would take off the width of a price level in a year."""
+    curves = price_curves(worked)
+    if curves is None or not _known(curves, model_id):
+        return pd.DataFrame(columns=NARROWING_COLUMNS)
+    target = curves.points(np.array([curves.models.ids.index(model_id)]), _days(worked, AHEAD[-1:]))
+    sold = np.flatnonzero(curves.models.launch <= _days(worked, (0,))[0])
+    there = curves.points(sold, _days(worked, (0,) * len(sold)))
+    now, then = level_after(curves.fit, target, there, MORE_SALES, worked.level)
+    widen = worked.calibration.factor
+    table = pd.DataFrame({"model_id": model_id, "sales_of": [curves.models.ids[i] for i in sold]})
+    table = table.assign(sales=MORE_SALES, half_now=now * widen, half_then=then * widen)
+    return table.sort_values(["half_then", "sales_of"], ignore_index=True)[NARROWING_COLUMNS]
+
+
+def _known(curves: PriceCurves, model_id: str) -> bool:
+    at = curves.models.ids.index(model_id)
+    return bool(curves.models.price_known[at] or curves.fit.panel.sales_by_model[at])
+
+
+def _days(worked: Worked, ahead: Sequence[int]) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex([month_middle(worked.first_month + h) for h in ahead])

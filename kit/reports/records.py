@@ -10,7 +10,15 @@ import pandas as pd
 from kit.logs.settings import Settings
 from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import Column, Fragment, folded, paragraph, table, terms
-from kit.reports.wording import STOPS, VERDICTS, day_words, fault_words, month_words, number
+from kit.reports.wording import (
+    STOPS,
+    VERDICTS,
+    day_words,
+    fault_words,
+    month_words,
+    number,
+    percent,
+)
 
 _n, _n2 = number, partial(number, decimals=2)
 
@@ -31,6 +39,40 @@ def fit_health(month: FamilyMonth) -> Fragment:
     ]
     out = table(month.health, health, "Fit health").html
     return Fragment(out + table(month.effects, effects, "What moves a price").html)
+
+
+def widths(month: FamilyMonth) -> Fragment:
+    """Why the main unit's price is no surer, and what would narrow it most."""
+    if month.widths.empty:
+        return Fragment("")
+    name = month.models.set_index("model_id")["model_name"][month.widths["model_id"].iloc[0]]
+    wide = month.widths.pivot_table("share", "source", "months_ahead", sort=False)
+    half = month.widths.groupby("months_ahead")["half_width"].first()
+    rows = wide.set_axis(["now", "later"], axis=1).reset_index()
+    columns = [
+        Column("source", "What makes it wide"),
+        Column("now", "This month", percent, True),
+        Column("later", "In 12 months", percent, True),
+    ]
+    said = (
+        f"{percent(month.level)} of single sales of {name} should lie within "
+        f"{percent(half.iloc[0])} of the forecast this month, and within {percent(half.iloc[1])} "
+        "in 12 months."
+    )
+    why = folded("How wide, and why", table(rows, columns, f"Why {name} is no surer, shares"))
+    return Fragment(paragraph(f"{said} {_narrowing(month)}").html + why.html)
+
+
+def _narrowing(month: FamilyMonth) -> str:
+    if month.narrowing.empty:
+        return ""
+    names = month.models.set_index("model_id")["model_name"]
+    best = month.narrowing.iloc[0]
+    now, then = (f"{100 * best[c]:.1f}" for c in ("half_now", "half_then"))
+    return (
+        f"What would narrow the price level most: {best['sales']} more sales of "
+        f"{names[best['sales_of']]} by now, from {now} to {then} % either way in 12 months."
+    )
 
 
 def _any_value(value: object) -> str:
