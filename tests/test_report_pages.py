@@ -22,6 +22,7 @@ from kit.logs.months import parse_month
 from kit.reports import bid_sections, page_charts, records, sections
 from kit.reports.bid_sentences import change_sentence
 from kit.reports.cautions import CAUTIONS, cautions_for
+from kit.reports.charts.style import plain
 from kit.reports.choosing import for_page, main_row
 from kit.reports.family_month import family_month
 from kit.reports.fragments import FIGURE_TYPE, Column, Fragment, cards, table
@@ -214,6 +215,24 @@ class TestCharts:
         figure = page_charts.price_piece(month).figure
         dots = sum(len(t.x) for t in figure.data if t.mode == "markers")
         assert dots == len(month.price_points)
+
+    def test_the_price_chart_is_about_the_model_the_page_is_about(self):
+        """Also where three others have sold more: it comes first, with its band, in the title."""
+        month = family_by_hand()
+        unit = main_row(month.thresholds)["model_id"]
+        busy = pd.DataFrame(
+            {"model_id": ["b1", "b2", "b3"], "model_name": ["B1", "B2", "B3"], "n_sales": 900}
+        )
+        models = pd.concat([month.models, busy], ignore_index=True)
+        curve = month.price_curve[month.price_curve["model_id"] == unit]
+        curves = [month.price_curve, *(curve.assign(model_id=b) for b in busy["model_id"])]
+        crowded = replace(month, models=models, price_curve=pd.concat(curves))
+        figure = page_charts.price_piece(crowded).figure
+        name = models.set_index("model_id")["model_name"][unit]
+        drawn = [t.legendgroup for t in figure.data if t.legendgroup != "others"]
+        assert drawn[0] == plain(name)
+        assert set(drawn) == {plain(name), "B1", "B2"}
+        assert name in figure.layout.meta["title"]
 
     def test_the_crossing_band_runs_to_the_end_where_its_upper_month_is_open(self):
         figure = page_charts.scissors_piece(family_by_hand()).figure

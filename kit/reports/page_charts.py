@@ -34,12 +34,15 @@ Piece = Chart | Fragment
 
 
 def price_piece(month: FamilyMonth) -> Piece:
-    """Price curves of the most traded models."""
-    shown = most_traded(month.models)
+    """Price curves of the main unit's model, which the words are about, and the most traded."""
+    shown, unit = most_traded(month.models), _main(month)
     if month.price_curve.empty or not shown:
         return note("No price curve: no working unit of this family was sold (sales.csv).")
-    top = month.models.set_index("model_id").loc[shown, "n_sales"].idxmax()
-    return Chart(price_curve(month, shown, price_words(month, str(top))))
+    top = str(month.models.set_index("model_id").loc[shown, "n_sales"].idxmax())
+    if unit is not None and unit["model_id"] in set(month.price_curve["model_id"]):
+        top = str(unit["model_id"])
+    others = most_traded(month.models[month.models["model_id"] != top], 2)
+    return Chart(price_curve(month, [top, *others], price_words(month, top)))
 
 
 def waterfall_piece(month: FamilyMonth) -> Piece:
