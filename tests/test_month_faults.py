@@ -74,7 +74,7 @@ def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(works
         limits = replace(task.limits, seconds=2) if short else task.limits
         return real(replace(task, limits=limits))
 
-    monkeypatch.setattr(month_module, "run_family", run_family)
+    monkeypatch.setattr(running, "run_family", run_family)
     run = write_month(workspace, MONTH, order=order, progress=progress)
     assert run.failed["pellvarn_phone"] == "ValueError: planted"
     assert run.failed["tarnquo_phone"].startswith("it took longer than the time limit of 2 s")
@@ -193,7 +193,7 @@ def quick(workspace, monkeypatch):
         keep_stamp(task.folder, task.slug, task.stamp, "said")
         return FamilyRun(task.family_id, task.slug, DONE, 1.0, inputs=task.stamp.inputs)
 
-    monkeypatch.setattr(month_module, "run_family", run_family)
+    monkeypatch.setattr(running, "run_family", run_family)
     monkeypatch.setattr(month_module, "write_month_files", lambda *_: None)
 
     def run(**order):
@@ -284,17 +284,17 @@ class TestResume:
 
     def test_a_run_broken_off_is_taken_up_where_it_stopped(self, quick, workspace, monkeypatch):
         every = read_logs(workspace).families
-        real = month_module.run_family
+        real = running.run_family
 
         def stopped(task):
             if task.family_id == every[3]:
                 raise KeyboardInterrupt
             return real(task)
 
-        monkeypatch.setattr(month_module, "run_family", stopped)
+        monkeypatch.setattr(running, "run_family", stopped)
         with pytest.raises(KeyboardInterrupt):
             quick()
-        monkeypatch.setattr(month_module, "run_family", real)
+        monkeypatch.setattr(running, "run_family", real)
         assert quick() == {"done": set(every[3:]), "kept": set(every[:3])}
 
 

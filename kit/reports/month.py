@@ -19,7 +19,7 @@ from kit.reports.naming import slugs
 from kit.reports.pages import SCRIPT_NAME, drawing_script
 from kit.reports.record import family_stamps, run_record
 from kit.reports.resuming import DONE, FAILED, Stamp, standing
-from kit.reports.running import FamilyRun, FamilyTask, run_family
+from kit.reports.running import FamilyRun, FamilyTask, run_named
 from kit.reports.wording import fault_words, month_words
 from kit.reports.writing import write_text
 from kit.scale import FamilyLost, each_family
@@ -180,6 +180,7 @@ def _tasks(
     names, invented = slugs(known.families), invented_note(known.folder)
     when = month_words(f"{shared['month']}-01")
     stamps = family_stamps(known, folder, [*shared.items(), invented])
+    models = known.tables["catalogue"]["family_id"].value_counts()
     return {
         f: FamilyTask(
             family_id=f,
@@ -195,6 +196,7 @@ def _tasks(
             },
             limits=limits,
             stamp=stamps[f],
+            models=int(models[f]),
         )
         for f in known.families
     }
@@ -218,8 +220,10 @@ def _standing(tasks: dict[str, FamilyTask]) -> dict[str, tuple[FamilyRun, Stamp]
 
 def _run(tasks: dict[str, FamilyTask], order: Order) -> Iterator[FamilyRun]:
     """Run every task through the kit's one map; a process that dies fails its family only."""
-    work = partial(_run_named, tasks)
-    for family_id, result in each_family(work, list(tasks), order.workers, order.cluster):
+    work, families = partial(run_named, tasks), list(tasks)
+    if order.workers > 1 or order.cluster:  # the longest first, so that all end together
+        families.sort(key=lambda f: -tasks[f].models)
+    for family_id, result in each_family(work, families, order.workers, order.cluster):
         if isinstance(result, FamilyRun):
             yield result
         elif stops_the_run(result):
@@ -227,7 +231,3 @@ def _run(tasks: dict[str, FamilyTask], order: Order) -> Iterator[FamilyRun]:
         else:
             reason = str(result) if isinstance(result, FamilyLost) else f"it failed: {result!r}"
             yield FamilyRun(family_id, tasks[family_id].slug, FAILED, 0.0, reason)
-
-
-def _run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:
-    return run_family(tasks[family_id])

@@ -25,7 +25,10 @@ _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
 @dataclass(frozen=True)
 class FamilyTask:
-    """What one family's notebook is run with; ``stamp`` tells its inputs from others."""
+    """What one family's notebook is run with; ``stamp`` tells its inputs from others.
+
+    ``models`` tells roughly how long it will take.
+    """
 
     family_id: str
     slug: str
@@ -35,6 +38,7 @@ class FamilyTask:
     parameters: dict[str, str]
     limits: Limits = USUAL
     stamp: Stamp = NEVER
+    models: int = 0
 
 
 @dataclass(frozen=True)
@@ -61,6 +65,11 @@ def template_notebook() -> Path:
         if (folder / "family_report.ipynb").is_file():
             return folder / "family_report.ipynb"
     raise FileNotFoundError("family_report.ipynb is missing from the installation")
+
+
+def run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:
+    """Run one of several tasks; it stands here so that a worker loads no more than it needs."""
+    return run_family(tasks[family_id])
 
 
 def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:

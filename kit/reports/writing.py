@@ -8,10 +8,12 @@ import re
 import tempfile
 from dataclasses import fields
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from kit.reports.family_month import FamilyMonth
+if TYPE_CHECKING:  # a worker only runs notebooks and writes, and need not load the estimation
+    from kit.reports.family_month import FamilyMonth
 
 
 def write_text(path: Path, text: str) -> None:
