@@ -246,6 +246,49 @@ def family_by_hand() -> FamilyMonth:
         effects=pd.DataFrame(
             {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
         ),
+        far_off=pd.DataFrame(
+            {
+                "sale_id": [NASTY[0], "S2"],
+                "model_id": ["m1", "m2"],
+                "sale_date": days[:2],
+                "amount": [40.0, 3000.0],
+                "expected": [400.0, 300.0],
+                "times": [0.1, 10.0],
+                "weight": [0.02, 0.02],
+            }
+        ),
+        misses=pd.DataFrame(
+            {
+                "what": ["age", "channel"],
+                "group": ["under 12 months", NASTY[0]],
+                "n": [12, 28],
+                "miss": [0.05, -0.01],
+                "std_error": [0.02, 0.01],
+                "inside": [0.75, 0.82],
+                "clear": [True, False],
+            }
+        ),
+        model_effects=pd.DataFrame(
+            {
+                "model_id": ["m1", "m2", "m3"],
+                "n_sales": [40, 12, 0],
+                "level": [0.05, -0.08, 0.0],
+                "slope": [0.01, -0.02, 0.0],
+                "learned": [0.7, 0.5, 0.0],
+            }
+        ),
+        market=pd.DataFrame(
+            {"month": days.normalize(), "index": [1.02, 1.0, 0.97], "lower": 0.9, "upper": 1.1}
+        ),
+        robust=pd.DataFrame(
+            {
+                "name": ["grade C", f"channel {NASTY[1]}"],
+                "ours": [-0.12, 0.05],
+                "robust": [-0.10, 0.12],
+                "std_error": [0.03, 0.02],
+                "apart": [False, True],
+            }
+        ),
         widths=pd.DataFrame(
             {
                 "model_id": "m1",

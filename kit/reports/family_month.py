@@ -18,6 +18,7 @@ from kit.logs.months import month_start
 from kit.reports import decision_tables as decided
 from kit.reports import estimate_tables as estimated
 from kit.reports.choosing import main_row
+from kit.reports.diagnostic_tables import diagnostic_tables
 from kit.reports.health_tables import (
     effect_table,
     health_table,
@@ -73,6 +74,8 @@ class FamilyMonth:
     - ``widths``: model_id, months_ahead, source, share (of the squared width), half_width (log
       points), of the main unit's price; ``narrowing``: model_id, sales_of, sales, half_now,
       half_then: what more sales of a model would take off its level's width in a year.
+    - ``far_off, misses, model_effects, market, robust``: checks of the price fit, the columns of
+      ``kit.reports.diagnostic_tables``.
     - ``moves``: model_id, listed_fault, input, worse, better (the steps in words), bid_worse,
       bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
     - ``changes``: model_id, listed_fault, block, change, known_before, own_rules, reason: why the
@@ -112,6 +115,11 @@ class FamilyMonth:
     health: pd.DataFrame
     widths: pd.DataFrame
     narrowing: pd.DataFrame
+    far_off: pd.DataFrame
+    misses: pd.DataFrame
+    model_effects: pd.DataFrame
+    market: pd.DataFrame
+    robust: pd.DataFrame
     moves: pd.DataFrame
     changes: pd.DataFrame
     shelf: pd.DataFrame
@@ -183,6 +191,7 @@ def family_month(
         shelf=near.shelf,
         data_quality=logs.ledger.counts(),
         reasons=logs.ledger.reasons(),
+        **diagnostic_tables(worked),
         **decisions,
     )
 

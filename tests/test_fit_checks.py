@@ -1,0 +1,130 @@
+"""The checks of a price fit: what was planted is named, and nothing else is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from family_by_hand import NASTY, family_by_hand
+
+from kit.estimation.depreciation import PRICE_PRIORS, PriceCurves, fit_prices
+from kit.estimation.diagnostics import (
+    FAR_OFF,
+    far_off,
+    market_index,
+    model_effects,
+    residual_groups,
+    robust_check,
+)
+from kit.estimation.joint import JointFit, fit_joint
+from kit.logs import read_logs
+from kit.reports.diagnostic_sections import fit_checks
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+
+
+@pytest.fixture(scope="module")
+def curves() -> PriceCurves:
+    found = fit_prices(read_logs(DEMO), "pellvarn_phone")
+    assert isinstance(found, PriceCurves)
+    return found
+
+
+@pytest.fixture(scope="module")
+def fit(curves: PriceCurves) -> JointFit:
+    return curves.fit
+
+
+def moved(fit: JointFit, rows: np.ndarray, by: float) -> JointFit:
+    """Return the same fit with some residuals moved, as if the curve missed them."""
+    return replace(fit, residuals=fit.residuals + by * rows)
+
+
+def test_far_off_sales_are_those_beyond_four_spreads(fit: JointFit) -> None:
+    """The farthest first, each with what it should have fetched and how little it counts."""
+    table = far_off(fit)
+    assert len(table) == int((np.abs(fit.residuals) > FAR_OFF * fit.scales.noise).sum()) > 3
+    assert np.abs(np.log(table["times"])).is_monotonic_decreasing
+    assert table["amount"].to_numpy() == pytest.approx(table["expected"] * table["times"])
+    assert (table["weight"] < 0.3).all()
+
+
+def test_a_group_the_curve_misses_is_named_and_the_others_are_not(fit: JointFit) -> None:
+    """A tenth more for every old sale shows by age, and nowhere where old and new are mixed."""
+    clean = residual_groups(fit, "marketplace")
+    assert not clean["clear"].any()
+    assert clean.groupby("what")["n"].sum().eq(len(fit.panel.y)).all()
+    assert clean["inside"].mean() == pytest.approx(0.8, abs=0.12)
+    old = residual_groups(moved(fit, fit.panel.age >= 36, 0.10), "marketplace")
+    named = old[old["clear"] & (old["what"] == "age")]["group"].tolist()
+    assert named == ["36 months and more"]
+    shop = fit.panel.traits.values[:, fit.panel.traits.names.index("channel own_shop")] > 0
+    sold = residual_groups(moved(fit, shop, -0.10), "marketplace")
+    assert sold[sold["clear"] & (sold["what"] == "channel")]["group"].tolist() == ["own_shop"]
+
+
+def test_models_and_market_are_those_of_the_fit(fit: JointFit) -> None:
+    """Most learned where most was sold; the market's band holds its estimate, 1 is no effect."""
+    table = model_effects(fit)
+    assert table["n_sales"].tolist() == fit.panel.sales_by_model.tolist()
+    assert table["learned"].between(0, 1).all()
+    assert table["level"].to_numpy() == pytest.approx(fit.posterior.mean[fit.layout.models(0)])
+    few, many = table.loc[table["n_sales"].idxmin()], table.loc[table["n_sales"].idxmax()]
+    assert many["learned"] > few["learned"]
+    market = market_index(fit)
+    assert len(market) == fit.layout.n_months
+    assert market["lower"].lt(market["index"]).all()
+    assert market["index"].lt(market["upper"]).all()
+    assert np.log(market["index"]).to_numpy() == pytest.approx(
+        fit.posterior.mean[fit.layout.months]
+    )
+
+
+def test_the_robust_regression_agrees_until_a_grade_is_spoiled(fit: JointFit) -> None:
+    """On the demo both see the traits alike; an effect moved by 0.3 in ours alone is found."""
+    table = robust_check(fit).set_index("name")
+    assert (~table["apart"]).mean() >= 0.8
+    assert np.corrcoef(table["ours"], table["robust"])[0, 1] > 0.97
+    spoiled = fit.posterior.mean.copy()
+    spoiled[fit.layout.dense("grade D")] += 0.3
+    other = replace(fit, posterior=replace(fit.posterior, mean=spoiled))
+    assert robust_check(other).set_index("name").loc["grade D", "apart"]
+
+
+@pytest.mark.parametrize("rows", [1, 3, 9])
+def test_a_handful_of_sales_has_checks_too(curves: PriceCurves, rows: int) -> None:
+    """Few rows give finite tables, and no regression where there is nothing to regress on."""
+    panel = curves.fit.panel
+    kept = {n: getattr(panel, n)[:rows] for n in ("y", "model", "day", "key", "amount")}
+    traits = replace(panel.traits, values=panel.traits.values[:rows])
+    few = fit_joint(replace(panel, traits=traits, **kept), PRICE_PRIORS)
+    assert robust_check(few).empty
+    assert np.isfinite(residual_groups(few, "").drop(columns=["what", "group"]).astype(float)).all(
+        axis=None
+    )
+    assert far_off(few).empty
+    assert len(model_effects(few)) == len(panel.models.ids)
+
+
+def test_the_page_names_what_stands_out_as_text() -> None:
+    """A group, a trait and a sale with hostile names are told, and nothing of them is markup."""
+    month = family_by_hand()
+    html = fit_checks(month).html
+    assert "Worth a look: sales lie off their curve" in html
+    assert "age under 12 months" in html
+    assert "a plain robust regression sees channel" in html
+    assert "Far-off sales, 2 of 2" in html
+    assert NASTY[0] not in html
+    quiet = replace(
+        month,
+        misses=month.misses.assign(clear=False),
+        robust=month.robust.assign(apart=False),
+        far_off=month.far_off.iloc[:0],
+    )
+    said = fit_checks(quiet).html
+    assert "No group of sales lies off its curve" in said
+    assert "Far-off sales" not in said
+    assert fit_checks(replace(month, model_effects=pd.DataFrame())).html == ""
