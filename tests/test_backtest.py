@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from later_days import later_changed
+from scipy.stats import norm
 
 from kit.backtest.methods import METHODS, MIXED, OURS
 from kit.backtest.origins import held_out, known_at, month_ends
@@ -17,7 +18,7 @@ from kit.backtest.running import run_backtest
 from kit.backtest.simple_rules import (
     RULES,
 )
-from kit.backtest.tables import by_horizon, by_sales, reliability
+from kit.backtest.tables import by_horizon, by_sales, fell_where, reliability
 from kit.estimation.calibration import (
     read_calibration,
     width_factor,
@@ -172,6 +173,32 @@ def test_on_real_offers_support_ends_where_the_bands_fail(cameras: Backtest) -> 
     assert found.supported_months == max(h for h in held.index if h < min([*failing, 99]))
     assert found.supported_months >= 3
     assert set(cameras.silent["reason"]) == {"no launch price and no sale"}
+
+
+def test_where_sales_fell_is_the_histogram_of_a_known_law(demo: Backtest) -> None:
+    """Sales drawn from the forecasts' own law fill each band as promised; shifted ones do not.
+
+    The law here is normal in logs, its interval ends worked out with scipy; 4,000 sales put each
+    band within three standard errors of its due.
+    """
+    n, sd = 4000, 0.2
+    ends = {
+        f"lower_{w}": np.exp(sd * norm.ppf(p)) for w, p in (("50", 0.25), ("80", 0.1), ("90", 0.05))
+    }
+    ends |= {k.replace("lower", "upper"): 1 / v for k, v in ends.items()}
+    luck = np.random.default_rng(5).standard_normal(n)
+    rows = pd.DataFrame({"method": OURS, "predicted": 1.0, **ends, "actual": np.exp(sd * luck)})
+    table = fell_where(replace(demo, forecasts=rows), OURS)
+    assert table["band"].tolist()[:4] == ["0 to 5", "5 to 10", "10 to 25", "25 to 50"]
+    assert table["due"].to_numpy() == pytest.approx(
+        [0.05, 0.05, 0.15, 0.25, 0.25, 0.15, 0.05, 0.05]
+    )
+    error = np.sqrt(table["due"] * (1 - table["due"]) / n)
+    assert ((table["found"] - table["due"]).abs() < 3 * error).all()
+    assert table["n"].sum() == n
+    dear = fell_where(replace(demo, forecasts=rows.assign(actual=rows["actual"] * 1.2)), OURS)
+    assert dear["found"].iloc[0] < 0.02
+    assert dear["found"].iloc[-1] > 0.15
 
 
 def test_summary_rows_add_up_and_say_when_they_cannot(demo: Backtest) -> None:

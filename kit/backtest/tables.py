@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -175,3 +176,33 @@ def reliability(backtest: Backtest, method: str) -> pd.DataFrame:
             inside = coverage(part["actual"], *ends)
             out.append({"horizon": word, "level": level, "inside": inside, "n": len(part)})
     return pd.DataFrame(out, columns=["horizon", "level", "inside", "n"])
+
+
+def fell_where(backtest: Backtest, method: str) -> pd.DataFrame:
+    """Where in their forecasts the held-out sales fell: the histogram a calibration is read from.
+
+    The probability integral transform in the bands that the interval ends make; a forecast that
+    is right puts into each band the share it promises (Dawid 1984, JRSS A 147:278-292).
+
+    Returns
+    -------
+    DataFrame
+        ``band`` (percentiles, such as '5 to 10'), ``due`` and ``found`` (shares), ``n`` sales;
+        from below the lowest interval end to above the highest.
+    """
+    rows, levels = backtest.of(method), sorted(backtest.levels, reverse=True)
+    lower = [rows[f"lower_{level_word(v)}"].to_numpy(float) for v in levels]
+    upper = [rows[f"upper_{level_word(v)}"].to_numpy(float) for v in reversed(levels)]
+    ends = np.column_stack([*lower, rows["predicted"].to_numpy(float), *upper])
+    low = [(1 - v) / 2 for v in levels]
+    edges = np.array([0.0, *low, 0.5, *(1 - p for p in reversed(low)), 1.0])
+    place = (rows["actual"].to_numpy(float)[:, None] > ends).sum(axis=1)
+    count = np.bincount(place, minlength=len(edges) - 1)
+    return pd.DataFrame(
+        {
+            "band": [f"{100 * a:g} to {100 * b:g}" for a, b in pairwise(edges.round(6))],
+            "due": np.diff(edges),
+            "found": count / max(len(rows), 1),
+            "n": count,
+        }
+    )

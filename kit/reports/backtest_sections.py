@@ -10,7 +10,7 @@ from kit.backtest.methods import OURS
 from kit.backtest.money import MoneyReplay
 from kit.backtest.running import BacktestRun
 from kit.backtest.simple_rules import RULES
-from kit.backtest.tables import EVERY, reliability
+from kit.backtest.tables import EVERY, fell_where, reliability
 from kit.reports.charts.calibration import by_months_ahead, reliability_chart
 from kit.reports.charts.style import Words
 from kit.reports.fragments import Chart, Column, Fragment, bullets, folded, note, paragraph, table
@@ -139,6 +139,18 @@ def promise_charts(run: BacktestRun) -> list[Chart]:
         Chart(reliability_chart(reliability(run.prices, OURS), first)),
         Chart(by_months_ahead(run.by_horizon, "coverage_80", 0.8, second)),
     ]
+
+
+def fell(run: BacktestRun) -> Fragment:
+    """Where in their forecasts the held-out sales fell, against where they should."""
+    columns = [
+        Column("band", "Between these percentiles of the forecast"),
+        Column("due", "Should be", percent, True),
+        Column("found", "Were", percent, True),
+        Column("n", "Sales", _n, True),
+    ]
+    shown = table(fell_where(run.prices, OURS), columns, "Where the sales fell in their forecasts")
+    return folded("Where the sales fell in their forecasts", shown)
 
 
 def earned(run: BacktestRun, currency: str) -> Fragment:
