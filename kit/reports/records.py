@@ -8,6 +8,7 @@ from functools import partial
 import pandas as pd
 
 from kit.logs.settings import Settings
+from kit.reports.diagnostic_sections import fit_checks
 from kit.reports.family_month import FamilyMonth
 from kit.reports.fragments import Column, Fragment, folded, paragraph, table, terms
 from kit.reports.wording import (
@@ -38,7 +39,8 @@ def fit_health(month: FamilyMonth) -> Fragment:
         Column("upper", "to", _n2, True),
     ]
     out = table(month.health, health, "Fit health").html
-    return Fragment(out + table(month.effects, effects, "What moves a price").html)
+    out += table(month.effects, effects, "What moves a price").html
+    return Fragment(out + fit_checks(month).html)
 
 
 def widths(month: FamilyMonth) -> Fragment:
