@@ -1,8 +1,7 @@
 """A family's month made by hand: small, without a fit, and with names nobody should trust."""
 
 import pandas as pd
-
-from kit.reports.family_month import FamilyMonth
+from repair_horizon.reports.family import FamilyMonth
 
 NASTY = (
     "<script>document.title='run'</script>",

@@ -3,9 +3,8 @@
 from dataclasses import replace
 
 import pandas as pd
-
-from kit.logs import Logs
-from kit.logs.tables import TABLES
+from repair_horizon.logs import Logs
+from repair_horizon.tables.inputs import TABLES
 
 
 def later_changed(logs: Logs, cutoff: pd.Timestamp) -> Logs:

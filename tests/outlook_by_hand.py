@@ -9,16 +9,15 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
-from kit.decisions.economics import Economics, unit_economics
-from kit.estimation.estimates import FamilyEstimates
-from kit.estimation.forecast import PAD_MONTHS, FamilyOutlook, Outlook
-from kit.estimation.part_paths import PartPath
-from kit.estimation.rates import RepairRates
-from kit.logs import CannotSay, Logs
-from kit.logs.ledger import Ledger, no_exceptions
-from kit.logs.reading import empty_rows
-from kit.logs.settings import (
+from repair_horizon.decisions.economics import Economics, unit_economics
+from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
+from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.repairs import RepairRates
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.reading import empty_rows
+from repair_horizon.tables.inputs import TABLES, Table
+from repair_horizon.tables.row_accounts import Ledger, no_exceptions
+from repair_horizon.tables.settings import (
     Bench,
     Channel,
     Collateral,
@@ -33,7 +32,6 @@ from kit.logs.settings import (
     Targets,
     Tier,
 )
-from kit.logs.tables import TABLES, Table
 
 FIRST = 2026 * 12 + 10
 FAMILY, MODEL, FAULT = "fx", "fx_2", "inner_display_dead"

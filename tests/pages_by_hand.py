@@ -4,10 +4,13 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import nbformat
-
-from kit.logs import read_settings
-from kit.reports import bid_sections, fault_sections, page_charts, records, sections
-from kit.reports.fragments import Chart
+from repair_horizon.logs import read_settings
+from repair_horizon.reports.html import Chart
+from repair_horizon.reports.sections import bid as bid_sections
+from repair_horizon.reports.sections import charts as page_charts
+from repair_horizon.reports.sections import family as sections
+from repair_horizon.reports.sections import faults as fault_sections
+from repair_horizon.reports.sections import records
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

@@ -20,14 +20,14 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-
-from kit.cli import main
-from kit.logs import LogFault, file_sizes, read_logs, read_settings
-from kit.logs.importing import ImportResult, import_file
-from kit.logs.partitioning import partition
-from kit.logs.toml_files import MAX_BYTES
-from kit.reports.naming import slug, slugs
-from kit.reports.writing import write_text
+from repair_horizon.cli import main
+from repair_horizon.files import sizes as file_sizes
+from repair_horizon.files.names import slug, slugs
+from repair_horizon.files.writing import write_text
+from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.logs.partitioning import partition
+from repair_horizon.tables.toml_files import MAX_BYTES
 
 MAPPING = """
 [columns]
@@ -513,7 +513,7 @@ def test_a_file_that_changes_while_it_is_read_is_taken_as_it_was_read(
     bring: Bring, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The export grows, or goes, between reading and reviewing; its rows are those read."""
-    from kit.logs import importing
+    from repair_horizon import imports as importing
 
     read = importing.read_source
 

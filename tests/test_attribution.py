@@ -8,8 +8,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from kit.decisions.attribution import (
+from repair_horizon.decisions.attribution import (
     BLOCKS,
     FEES,
     PART,
@@ -23,15 +22,14 @@ from kit.decisions.attribution import (
     mixed_settings,
     shapley,
 )
-from kit.decisions.economics import unit_economics
-from kit.decisions.stop_dates import repair_stop
-from kit.decisions.unit import UnitEconomics
-from kit.decisions.unit_bid import unit_bid
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import forecast
-from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
-from kit.logs.months import month_number
-from kit.logs.settings import Targets
+from repair_horizon.decisions.economics import unit_economics
+from repair_horizon.decisions.stop_dates import repair_stop
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from repair_horizon.tables.months import month_number
+from repair_horizon.tables.settings import Targets
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY, MODEL, FAULT = "pellvarn_phone", "pellvarn_6", "display_dead"

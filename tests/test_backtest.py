@@ -9,24 +9,22 @@ import numpy as np
 import pandas as pd
 import pytest
 from later_days import later_changed
+from repair_horizon.backtest.forecasts import (
+    Backtest,
+    backtest_prices,
+    held_out,
+    known_at,
+    month_ends,
+)
+from repair_horizon.backtest.methods import METHODS, MIXED, OURS, RULES
+from repair_horizon.backtest.running import run_backtest
+from repair_horizon.backtest.score_tables import by_horizon, by_sales, fell_where, reliability
+from repair_horizon.estimation.calibration import read_calibration, width_factor
+from repair_horizon.imports import import_file
+from repair_horizon.logs import LogFault, Logs, read_logs
+from repair_horizon.scale import Hands
+from repair_horizon.tables.inputs import TABLES
 from scipy.stats import norm
-
-from kit.backtest.methods import METHODS, MIXED, OURS
-from kit.backtest.origins import held_out, known_at, month_ends
-from kit.backtest.prices import Backtest, backtest_prices
-from kit.backtest.running import run_backtest
-from kit.backtest.simple_rules import (
-    RULES,
-)
-from kit.backtest.tables import by_horizon, by_sales, fell_where, reliability
-from kit.estimation.calibration import (
-    read_calibration,
-    width_factor,
-)
-from kit.logs import LogFault, Logs, read_logs
-from kit.logs.importing import import_file
-from kit.logs.tables import TABLES
-from kit.scale import Hands
 
 ROOT = Path(__file__).parent.parent
 DEMO, PUBLISHED = ROOT / "data" / "demo", ROOT / "data" / "published"
@@ -253,8 +251,8 @@ def test_the_notebook_runs_through(small: Path, tmp_path: Path) -> None:
 
     Nothing is printed, so that its page shows all of it: charts, tables and sentences.
     """
-    from kit.reports.pages import PageWords, page_html
-    from kit.reports.running import execute
+    from repair_horizon.reports.notebooks import execute
+    from repair_horizon.reports.page import PageWords, page_html
 
     notebook = execute(
         ROOT / "notebooks" / "backtest.ipynb",

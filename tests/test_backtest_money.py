@@ -7,24 +7,23 @@ import numpy as np
 import pandas as pd
 import pytest
 from later_days import later_changed
-
-from kit.backtest.money import MoneyReplay, replay_bids
-from kit.backtest.strategies import (
+from repair_horizon.backtest.money import (
     BEYOND,
     CHEAP,
     EVERYTHING,
     HALF,
     STRATEGIES,
     THRESHOLDS,
+    MoneyReplay,
+    replay_bids,
     summary,
 )
-from kit.decisions.candidates import score
-from kit.decisions.economics import unit_economics
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import FamilyOutlook, forecast
-from kit.logs import CannotSay, Logs, read_logs, read_settings
-from kit.logs.demo import Truth, simulate
-from kit.logs.months import month_start, parse_month
+from repair_horizon.decisions.candidates import score
+from repair_horizon.decisions.economics import unit_economics
+from repair_horizon.demo import Truth, simulate
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
+from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
+from repair_horizon.tables.months import month_start, parse_month
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

@@ -6,10 +6,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import norm
-
-from kit.backtest.origins import known_at
-from kit.backtest.simple_rules import (
+from repair_horizon.backtest.forecasts import known_at
+from repair_horizon.backtest.methods import (
     RULES,
     Past,
     carried,
@@ -19,9 +17,10 @@ from kit.backtest.simple_rules import (
     past_errors,
     straight_line,
 )
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.rivals import mixed_forecast
-from kit.logs import Logs, read_logs
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.mixed_model import mixed_forecast
+from repair_horizon.logs import Logs, read_logs
+from scipy.stats import norm
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 CUTOFF = pd.Timestamp("2025-06-30")
@@ -98,7 +97,7 @@ def test_mixed_model_forecasts_what_it_is_made_for_and_admits_failure(logs: Logs
     model = np.flatnonzero(curves.fit.panel.sales_by_model >= 20)
     points = curves.points(model, pd.DatetimeIndex(["2025-07-15"] * len(model)))
     mixed = mixed_forecast(curves.fit.panel, points)
-    from kit.estimation.prediction import predict
+    from repair_horizon.estimation.curve.predict import predict
 
     assert mixed.converged
     apart = np.abs(mixed.median - predict(curves.fit, points).median)

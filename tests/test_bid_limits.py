@@ -7,11 +7,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
-from scipy.optimize import bisect
-from scipy.stats import norm
-
-from kit.decisions.acquisition import landing, landing_under, purchase_lines, purchase_on
-from kit.decisions.bidding import (
+from repair_horizon.decisions.acquisition import landing, landing_under, purchase_lines, purchase_on
+from repair_horizon.decisions.bidding import (
     EndStates,
     ask_profit,
     break_even_anywhere,
@@ -22,11 +19,19 @@ from kit.decisions.bidding import (
     profit_at,
     step_table,
 )
-from kit.decisions.lots import apportion, lot_bid, lot_spread
-from kit.decisions.tax import NOT_TAX_ADVICE
-from kit.decisions.unit import UnitEconomics
-from kit.decisions.unit_bid import NO_PRICE, TOO_SMALL, margin_fraction, outcomes, unit_bid
-from kit.logs.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
+from repair_horizon.decisions.lots import apportion, lot_bid, lot_spread
+from repair_horizon.decisions.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit_bid import (
+    NO_PRICE,
+    TOO_SMALL,
+    margin_fraction,
+    outcomes,
+    unit_bid,
+)
+from repair_horizon.tables.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
+from scipy.optimize import bisect
+from scipy.stats import norm
 
 # Example 1's end states, trade reference 2.4.
 WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])

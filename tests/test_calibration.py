@@ -6,9 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import norm
-
-from kit.estimation.calibration import (
+from repair_horizon.estimation.calibration import (
     UNCHECKED,
     Calibration,
     calibrated_outlook,
@@ -17,10 +15,10 @@ from kit.estimation.calibration import (
     width_factor,
     write_calibration,
 )
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import FamilyOutlook, forecast
-from kit.estimation.prediction import Band
-from kit.logs import LogFault, Logs, read_logs
+from repair_horizon.estimation.curve.predict import Band
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
+from repair_horizon.logs import LogFault, Logs, read_logs
+from scipy.stats import norm
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

@@ -14,9 +14,8 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-
-from kit.decisions.acquisition import landing
-from kit.decisions.asking import (
+from repair_horizon.decisions.acquisition import landing
+from repair_horizon.decisions.asking import (
     BidMoves,
     best_question,
     bid_moves,
@@ -25,11 +24,11 @@ from kit.decisions.asking import (
     turning_points,
     value_of_knowing,
 )
-from kit.decisions.bidding import EndStates, profit_at
-from kit.decisions.candidates import COLUMNS, open_listings, score
-from kit.decisions.unit import UnitEconomics
-from kit.decisions.unit_bid import outcomes
-from kit.logs.settings import Limits, Purchase, Tier
+from repair_horizon.decisions.bidding import EndStates, profit_at
+from repair_horizon.decisions.candidates import COLUMNS, open_listings, score
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit_bid import outcomes
+from repair_horizon.tables.settings import Limits, Purchase, Tier
 
 # Example 1's end states, trade reference 2.4.
 WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])

@@ -2,18 +2,18 @@
 
 import numpy as np
 import pytest
-from scipy import linalg
-
-from kit.estimation.cells import cells_of, fitted, weighted_sums
-from kit.estimation.design import Points, Priors, layout_of, rows_at
-from kit.estimation.drift import states_of
-from kit.estimation.drift_solving import (
+from repair_horizon.estimation.curve.cells import cells_of, fitted, weighted_sums
+from repair_horizon.estimation.curve.design import Points, Priors, layout_of, rows_at
+from repair_horizon.estimation.curve.least_squares import normal_equations
+from repair_horizon.estimation.curve.quarter_effects import (
     fitted_variance,
     moved_by,
     solve_with_drift,
     squared_steps,
+    states_of,
 )
-from kit.estimation.penalised import normal_equations
+from scipy import linalg
+
 from tests.benchmark.simulator import SMALL, panel_at, simulate
 
 ORIGIN, SD = 40, 0.04

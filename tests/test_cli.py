@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-
-from kit.cli import main
+from repair_horizon.cli import main
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

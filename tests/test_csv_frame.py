@@ -6,9 +6,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from kit.logs import LogFault, reading
-from kit.logs.csv_frame import read_at_once
+from repair_horizon.logs import LogFault, reading
+from repair_horizon.logs.csv_frame import read_at_once
 
 HEADER = "sale_id,model_id,sale_date,gross_amount,currency,source_ref"
 
@@ -93,6 +92,6 @@ def test_records_across_blocks_are_counted_once(monkeypatch) -> None:
     whole = read_at_once(content)
     assert whole is not None
     for size in (5, 997):
-        monkeypatch.setattr("kit.logs.csv_frame._BLOCK", size)
+        monkeypatch.setattr("repair_horizon.logs.csv_frame._BLOCK", size)
         pd.testing.assert_frame_equal(read_at_once(content), whole)
     assert whole["line"].iloc[-1] == 1 + 300 + 43

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from kit.decisions.acquisition import landing
-from kit.decisions.bidding import (
+from repair_horizon.decisions.acquisition import landing
+from repair_horizon.decisions.bidding import (
     EndStates,
     ask_margin,
     ask_profit,
@@ -16,10 +15,10 @@ from kit.decisions.bidding import (
     maximum_bid_for,
     profit_at,
 )
-from kit.decisions.money import cents, round_down
-from kit.decisions.stop_dates import StopMonths, described, first_of_two
-from kit.logs import CannotSay
-from kit.logs.settings import Purchase, Tier
+from repair_horizon.decisions.money import cents, round_down
+from repair_horizon.decisions.stop_dates import StopMonths, described, first_of_two
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.settings import Purchase, Tier
 
 MONEY = st.floats(-200, 800, allow_nan=False)
 RATE = st.floats(0, 0.4)

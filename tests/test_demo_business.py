@@ -13,10 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.logs import Logs, Settings, read_logs, read_settings
-from kit.logs.demo import Business, simulate, write_demo
-from kit.logs.demo.families import (
+from repair_horizon.demo import Business, simulate, write_demo
+from repair_horizon.demo.catalogue import (
     ASKING_FACTOR,
     CHANNEL_FACTOR,
     FAMILIES,
@@ -26,10 +24,11 @@ from kit.logs.demo.families import (
     STORAGE_DOUBLING,
     qualities_of,
 )
-from kit.logs.demo.fault_tree import LISTED
-from kit.logs.demo.truth import ratio_at
-from kit.logs.ledger import HELD, SET_ASIDE, USED
-from kit.logs.tables import CLASSES, STATUSES, TABLES
+from repair_horizon.demo.fault_tree import LISTED
+from repair_horizon.demo.truth import ratio_at
+from repair_horizon.logs import Logs, Settings, read_logs, read_settings
+from repair_horizon.tables.inputs import CLASSES, STATUSES, TABLES
+from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, USED
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
 # The median of n draws from t(4) with scale s has a standard error of about 1.33 s / sqrt(n).

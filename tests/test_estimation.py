@@ -11,23 +11,21 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
+from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
+from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
+from repair_horizon.estimation.curve.least_squares import solve, times
+from repair_horizon.estimation.curve.market import covariances, market_path
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.estimation.curve.predict import draw, level_paths, predict
+from repair_horizon.estimation.curve.quarter_effects import fitted_covariance
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.forecast import fit, forecast
+from repair_horizon.logs import CannotSay, read_logs
 from scipy import linalg, sparse
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 from statsmodels.tsa.arima_process import arma_acovf
-
-from kit.decisions.stop_dates import first_of_two
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.design import Points, Priors, Rows, dense_prior
-from kit.estimation.drift import fitted_covariance
-from kit.estimation.estimates import fit
-from kit.estimation.forecast import forecast
-from kit.estimation.joint import NU, JointFit, fit_joint
-from kit.estimation.market import covariances, market_path
-from kit.estimation.panel import Models, Panel, Traits
-from kit.estimation.parameters import augmented_ols, parameter_table
-from kit.estimation.penalised import solve, times
-from kit.estimation.prediction import draw, level_paths, predict
-from kit.logs import CannotSay, read_logs
 
 LAUNCH = pd.Timestamp("2022-01-01")
 NOW = pd.Timestamp("2024-12-28")
@@ -409,7 +407,7 @@ def drawn_family(seed: int, ahead: int = 12) -> tuple[Panel, pd.DatetimeIndex, n
 
 
 def blank_rows(found: JointFit, where: Points) -> Rows:
-    from kit.estimation.design import rows_at
+    from repair_horizon.estimation.curve.design import rows_at
 
     return rows_at(found.layout, where, found.panel.models, (found.panel.traits, found.panel.now))
 
@@ -459,7 +457,7 @@ def test_without_weights_heavy_tails_break_the_intervals(monkeypatch: pytest.Mon
         return float(np.mean((given.y > lower) & (given.y < upper)))
 
     with_weights = cover()
-    monkeypatch.setattr("kit.estimation.joint.NU", 1e12)
+    monkeypatch.setattr("repair_horizon.estimation.curve.fit.NU", 1e12)
     without = cover()
     assert 0.80 < with_weights < 0.92
     assert without > 0.96

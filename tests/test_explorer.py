@@ -17,17 +17,16 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
-
-from kit.decisions.economics import unit_economics
-from kit.decisions.scenario import NO_MOVES, Moves, scenario
-from kit.decisions.unit_bid import unit_bid
-from kit.logs import CannotSay, read_logs, read_settings
-from kit.logs.settings import Settings
-from kit.reports.explorer import questions
-from kit.reports.explorer.answers import answers
-from kit.reports.explorer.ground import Ground, ground
-from kit.reports.explorer.showing import moves_words, plain_table
-from kit.reports.family_month import family_month
+from repair_horizon.decisions.economics import unit_economics
+from repair_horizon.decisions.scenario import NO_MOVES, Moves, scenario
+from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.explorer import questions
+from repair_horizon.explorer.answers import answers
+from repair_horizon.explorer.ground import Ground, ground
+from repair_horizon.explorer.showing import moves_words, plain_table
+from repair_horizon.logs import CannotSay, read_logs, read_settings
+from repair_horizon.reports.family import family_month
+from repair_horizon.tables.settings import Settings
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
@@ -261,7 +260,7 @@ def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Groun
 def panel_of(family: str):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
-        from kit.reports.explorer.panel import Panel
+        from repair_horizon.explorer.panel import Panel
 
         return Panel(read_logs(DEMO), replace(read_settings(DEMO), draws=200), family)
 
@@ -369,8 +368,8 @@ def test_only_the_explorer_loads_the_widget_library() -> None:
 
 def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart() -> None:
     """Run the notebook as anyone would, and turn it into a page without any kernel."""
-    from kit.reports.pages import PageWords, page_html
-    from kit.reports.running import execute
+    from repair_horizon.reports.notebooks import execute
+    from repair_horizon.reports.page import PageWords, page_html
 
     executed = execute(
         ROOT / "notebooks" / "explore.ipynb",

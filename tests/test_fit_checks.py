@@ -9,9 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from family_by_hand import NASTY, family_by_hand
-
-from kit.estimation.depreciation import PRICE_PRIORS, PriceCurves, fit_prices
-from kit.estimation.diagnostics import (
+from repair_horizon.estimation.curve.checks import (
     FAR_OFF,
     far_off,
     market_index,
@@ -19,9 +17,10 @@ from kit.estimation.diagnostics import (
     residual_groups,
     robust_check,
 )
-from kit.estimation.joint import JointFit, fit_joint
-from kit.logs import read_logs
-from kit.reports.diagnostic_sections import fit_checks
+from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
+from repair_horizon.logs import read_logs
+from repair_horizon.reports.sections.fit_checks import fit_checks
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

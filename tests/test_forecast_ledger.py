@@ -14,9 +14,8 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-
-from kit.decisions.bidding import EndStates
-from kit.decisions.forecast_ledger import (
+from repair_horizon.decisions.bidding import EndStates
+from repair_horizon.decisions.forecast_ledger import (
     LEVELS,
     QUANTILES,
     append,
@@ -25,16 +24,16 @@ from kit.decisions.forecast_ledger import (
     read_ledger,
     weighted_quantiles,
 )
-from kit.decisions.results import results
-from kit.decisions.scorecard import (
+from repair_horizon.decisions.results import results
+from repair_horizon.decisions.scorecard import (
     Scorecard,
     score_ledger,
     score_lots,
     simulate_totals,
     won_lots,
 )
-from kit.logs import CannotSay, LogFault
-from kit.logs.settings import Tax
+from repair_horizon.logs import CannotSay, LogFault
+from repair_horizon.tables.settings import Tax
 
 DAY = pd.Timestamp("2026-10-31")
 

@@ -5,11 +5,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-
-from kit.estimation.estimates import fit_family
-from kit.logs import read_logs, read_settings
-from kit.logs.months import month_number
-from kit.reports.family_month import family_month
+from repair_horizon.estimation.forecast import fit_family
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.reports.family import family_month
+from repair_horizon.tables.months import month_number
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

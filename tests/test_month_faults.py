@@ -10,18 +10,18 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 import pytest
-
-from kit.cli import main
-from kit.logs import read_logs, read_settings
-from kit.logs.months import parse_month
-from kit.reports import month as month_module
-from kit.reports import record, running
-from kit.reports.engine import unwritable
-from kit.reports.family_month import family_month
-from kit.reports.month import Order, write_month
-from kit.reports.resuming import input_digests, keep_stamp
-from kit.reports.running import DONE, FamilyRun, template_notebook
-from kit.reports.writing import write_text
+from repair_horizon.cli import main
+from repair_horizon.files import unwritable
+from repair_horizon.files.writing import write_text
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.reports import month as month_module
+from repair_horizon.reports import notebooks as running
+from repair_horizon.reports import run_record as record
+from repair_horizon.reports.family import family_month
+from repair_horizon.reports.month import Order, write_month
+from repair_horizon.reports.notebooks import DONE, FamilyRun, template_notebook
+from repair_horizon.reports.resuming import input_digests, keep_stamp
+from repair_horizon.tables.months import parse_month
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 MONTH, GOOD, OTHER = "2026-11", "ulmvrist_watch", "vellfold"

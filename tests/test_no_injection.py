@@ -19,13 +19,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from papermill.translators import PythonTranslator
-
-from kit.logs.demo import write_demo
-from kit.reports.engine.executing import execute
-from kit.reports.naming import slugs
+from repair_horizon.demo import write_demo
+from repair_horizon.files.names import slugs
+from repair_horizon.reports.engine.executing import execute
 
 ROOT = Path(__file__).parent.parent
-ENGINE = ROOT / "kit" / "reports" / "engine"
+ENGINE = ROOT / "kit" / "repair_horizon" / "reports" / "engine"
 FAMILY = "vellfold"
 # Quotes of every kind, line ends, braces, escapes, magics, and what a page or a shell would run.
 NASTY = [
@@ -81,7 +80,7 @@ def test_the_engine_hands_nasty_parameters_on_and_runs_none(tmp_path: Path) -> N
 
 def test_names_of_parameters_are_written_in_the_code_and_come_from_no_file() -> None:
     """Keys become names in a cell, so every one is a plain literal, or goes on as ``**name``."""
-    tree = ast.parse((ROOT / "kit" / "reports" / "month.py").read_text())
+    tree = ast.parse((ROOT / "kit" / "repair_horizon" / "reports" / "month.py").read_text())
     named = [
         keyword.value
         for call in ast.walk(tree)
@@ -203,7 +202,11 @@ def test_a_month_of_hostile_names_runs_nothing_shows_nothing_and_calls_nobody(
     env = {**os.environ, "PYTHONPATH": str(spy), "WATCHED": str(seen), "IPYTHONDIR": str(spy)}
     words = ["report", "--workspace", str(tmp_path / "shop"), "--month", "2026-11"]
     done = subprocess.run(
-        [sys.executable, "-m", "kit", *words], cwd=ROOT, env=env, capture_output=True, text=True
+        [sys.executable, "-m", "repair_horizon", *words],
+        cwd=ROOT,
+        env=env,
+        capture_output=True,
+        text=True,
     )
     assert done.returncode == 0, done.stdout[-800:] + done.stderr[-2000:]
     assert not mark.exists()

@@ -11,13 +11,12 @@ from pathlib import Path
 import nbformat
 import papermill
 import pytest
-
-from kit.logs import read_logs
-from kit.reports.engine import executing, forked
-from kit.reports.engine.executing import execute
-from kit.reports.engine.limits import Limits, RunEnded
-from kit.reports.engine.warmed import can_fork, stop_warmed, warmed
-from kit.reports.running import FamilyTask, run_family, template_notebook
+from repair_horizon.logs import read_logs
+from repair_horizon.reports.engine import executing, forked
+from repair_horizon.reports.engine.executing import execute
+from repair_horizon.reports.engine.limits import Limits, RunEnded
+from repair_horizon.reports.engine.warmed import can_fork, stop_warmed, warmed
+from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
@@ -154,13 +153,14 @@ class TestApart:
         changes = [
             "import os, sys\nimport numpy as np\nimport pandas as pd\nimport plotly.io as pio",
             "os.chdir('/')\nos.environ['LEFT'] = 'x'\npd.options.display.max_rows = 3",
-            "pio.templates.default = 'ggplot2'\nimport kit.logs\nkit.logs.left = 1\nleft = 1",
+            "pio.templates.default = 'ggplot2'\nimport repair_horizon.logs\n"
+            "repair_horizon.logs.left = 1\nleft = 1",
             "np.random.seed(5)\nsys.path.append('/left')",
         ]
         look = (
-            "import os, sys, pandas as pd, plotly.io as pio, kit.logs, numpy as np\n"
+            "import os, sys, pandas as pd, plotly.io as pio, repair_horizon.logs, numpy as np\n"
             "(os.getcwd(), os.environ.get('LEFT'), pd.options.display.max_rows,"
-            " pio.templates.default, hasattr(kit.logs, 'left'), 'left' in globals(),"
+            " pio.templates.default, hasattr(repair_horizon.logs, 'left'), 'left' in globals(),"
             " '/left' in sys.path, float(np.random.random()))"
         )
         first = execute(write_notebook(tmp_path, [look]), {}, FORKED)
@@ -188,7 +188,7 @@ class TestHeldLogs:
     """The warmed process reads the logs once for all families; no notebook may notice."""
 
     LOOK = (
-        "from kit.logs import read_logs\nlogs = read_logs(workspace)\n"
+        "from repair_horizon.logs import read_logs\nlogs = read_logs(workspace)\n"
         "print(len(logs.tables['sales']), logs.folder, logs.tables['sales']['amount'].iloc[0])"
     )
 
@@ -209,9 +209,12 @@ class TestHeldLogs:
         expected = (
             f"{len(logs.tables['sales'])} {workspace} {logs.tables['sales']['amount'].iloc[0]}"
         )
-        look = self.LOOK + "\nfrom kit.reports.engine import holding\nprint(len(holding._held))"
+        look = (
+            self.LOOK
+            + "\nfrom repair_horizon.reports.engine import holding\nprint(len(holding._held))"
+        )
         assert self.told(tmp_path, workspace, look).splitlines() == [expected, "1"]
-        once = "import kit.reports.engine.holding as h\nh._read = None\n"
+        once = "import repair_horizon.reports.engine.holding as h\nh._read = None\n"
         assert self.told(tmp_path, workspace, once + self.LOOK).splitlines() == [expected]
 
     def test_a_file_changed_meanwhile_is_read_anew(self, tmp_path, workspace):
@@ -325,8 +328,9 @@ class TestFaults:
         )
         path = write_notebook(tmp_path, [cell])
         code = (
-            "from pathlib import Path\nfrom kit.reports.engine.executing import execute\n"
-            "from kit.reports.engine.limits import Limits\n"
+            "from pathlib import Path\n"
+            "from repair_horizon.reports.engine.executing import execute\n"
+            "from repair_horizon.reports.engine.limits import Limits\n"
             f"execute(Path({str(path)!r}), {{}}, Limits())"
         )
         with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT) as caller:
@@ -368,7 +372,7 @@ class TestLighter:
     def test_the_slow_import_is_left_out_and_notebooks_are_still_checked(self):
         """Only the format checks of internationalised addresses are lost, which none uses."""
         code = (
-            "import sys, kit.reports, nbformat\n"
+            "import sys, repair_horizon.reports, nbformat\n"
             "print(sys.modules['rfc3987_syntax'])\n"
             "try:\n    nbformat.validate(nbformat.from_dict({'nbformat': 4, 'cells': 5}))\n"
             "except nbformat.ValidationError:\n    print('refused')"
@@ -378,7 +382,7 @@ class TestLighter:
     def test_where_it_is_loaded_already_it_stays(self):
         code = (
             "import sys, types\nsys.modules['rfc3987_syntax'] = types.ModuleType('there')\n"
-            "import kit.reports\nprint(sys.modules['rfc3987_syntax'].__name__)"
+            "import repair_horizon.reports\nprint(sys.modules['rfc3987_syntax'].__name__)"
         )
         assert self.run(code) == ["there"]
 

@@ -7,14 +7,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.part_alerts import ALERT_COLUMNS, LEFT_BAND, SCARCE, STALE, SUPPLY, part_alerts
-from kit.estimation.part_prices import PartCurves, fit_parts
-from kit.estimation.prediction import predict
-from kit.logs import Logs, read_logs
-from kit.logs.demo import Business, simulate
-from kit.logs.demo.families import SUPPLIERS
-from kit.logs.demo.writing import write_files
+from repair_horizon.demo import Business, simulate
+from repair_horizon.demo.catalogue import SUPPLIERS
+from repair_horizon.demo.rules import write_files
+from repair_horizon.estimation.curve.predict import predict
+from repair_horizon.estimation.part_alerts import (
+    ALERT_COLUMNS,
+    LEFT_BAND,
+    SCARCE,
+    STALE,
+    SUPPLY,
+    part_alerts,
+)
+from repair_horizon.estimation.part_prices import PartCurves, fit_parts
+from repair_horizon.logs import Logs, read_logs
 
 HEADER = "quote_id,quote_date,model_id,part_code,quality_class,supplier_id,unit_price,currency"
 
@@ -163,7 +169,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Business, Logs]:
 
 
 def test_the_demos_jump_and_nothing_else_is_found(demo: tuple[Business, Logs]) -> None:
-    """One series of the demo jumps by 35 % in July 2026 (kit.logs.demo.families.JUMP)."""
+    """One series of the demo jumps by 35 % in July 2026 (repair_horizon.demo.catalogue.JUMP)."""
     _, logs = demo
     shifts = {
         (curves.fit.panel.models.ids[s.model], code): s
@@ -201,7 +207,7 @@ def test_the_demos_jump_is_followed(
 
     soon, true = levels(30)
     later, _ = levels(365)
-    monkeypatch.setattr("kit.estimation.part_prices.find_shifts", lambda *_: [])
+    monkeypatch.setattr("repair_horizon.estimation.part_prices.find_shifts", lambda *_: [])
     faded, _ = levels(365)
     assert np.abs(soon - true).max() < 0.10
     assert (later > soon - 0.05).all()

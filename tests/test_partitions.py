@@ -7,13 +7,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-
-from kit.cli import main
-from kit.logs import LogFault, Logs, read_logs
-from kit.logs.importing import ImportResult, import_file
-from kit.logs.partitioning import partition
-from kit.logs.parts import NO_FAMILY, ORDER, Part, can_be_partitioned
-from kit.logs.tables import TABLES
+from repair_horizon.cli import main
+from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.logs import LogFault, Logs, read_logs
+from repair_horizon.logs.partitioning import partition
+from repair_horizon.logs.parts import NO_FAMILY, ORDER, Part, can_be_partitioned
+from repair_horizon.tables.inputs import TABLES
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 PARTED = [n for n, t in TABLES.items() if can_be_partitioned(t)]

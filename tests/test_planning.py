@@ -17,11 +17,10 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
-
-from kit.decisions.choosing import choose
-from kit.decisions.economics import Economics
-from kit.decisions.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
-from kit.decisions.planning import (
+from repair_horizon.decisions.choosing import choose
+from repair_horizon.decisions.economics import Economics
+from repair_horizon.decisions.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
+from repair_horizon.decisions.planning import (
     Plan,
     at_bench_rate,
     free_cash,
@@ -29,9 +28,9 @@ from kit.decisions.planning import (
     plan,
     simulate,
 )
-from kit.decisions.unit_bid import unit_bid
-from kit.logs import Settings
-from kit.logs.settings import Bench
+from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.logs import Settings
+from repair_horizon.tables.settings import Bench
 
 DAY = pd.Timestamp("2026-11-05")
 

@@ -7,12 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.as_is import as_is_ratios
-from kit.estimation.deflation import deflated
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.prediction import learned_share, predict
-from kit.logs import Logs, read_logs
+from repair_horizon.estimation.broken_prices import as_is_ratios
+from repair_horizon.estimation.curve.predict import learned_share, predict
+from repair_horizon.estimation.deflation import deflated
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.logs import Logs, read_logs
 
 LAUNCH = {
     "ulver_1": ("2020-01-01", 300.0),

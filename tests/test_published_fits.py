@@ -12,16 +12,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import FamilyOutlook, forecast
-from kit.estimation.part_prices import fit_parts
-from kit.estimation.prediction import predict
-from kit.estimation.price_table import price_forecast
-from kit.estimation.rates import success_by_fault
-from kit.logs import Logs, read_logs
-from kit.logs.importing import import_file
+from repair_horizon.estimation.curve.predict import predict
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
+from repair_horizon.estimation.part_prices import fit_parts
+from repair_horizon.estimation.price_table import price_forecast
+from repair_horizon.estimation.repairs import success_by_fault
+from repair_horizon.imports import import_file
+from repair_horizon.logs import Logs, read_logs
 
 PUBLISHED = Path(__file__).parent.parent / "data" / "published"
 
@@ -179,7 +177,7 @@ def test_memory_prices_are_fitted_as_part_prices(tmp_path: Path) -> None:
 
 def test_cameras_get_a_page_that_says_asking_and_cannot_say(logs: Logs, tmp_path: Path) -> None:
     """Catalogue and sales alone give the curves; bids need a fault tree, and the page says so."""
-    from kit.reports.month import Order, write_month
+    from repair_horizon.reports.month import Order, write_month
 
     order = Order(families=["used-cameras"], out=tmp_path, draws=50)
     run = write_month(logs.folder, "2024-01", order=order)

@@ -10,9 +10,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-
-from kit.logs import Logs, read_logs
-from kit.logs.importing import ImportResult, import_file
+from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.logs import Logs, read_logs
 
 PUBLISHED = Path(__file__).parent.parent / "data" / "published"
 IMPORTS = {

@@ -16,9 +16,7 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-from scipy.stats import nbinom
-
-from kit.decisions.last_buy import (
+from repair_horizon.decisions.last_buy import (
     PartTerms,
     drawn_needs,
     expected_gain,
@@ -26,9 +24,9 @@ from kit.decisions.last_buy import (
     last_buy,
     newsvendor,
 )
-from kit.decisions.options import Bench
-from kit.decisions.part_orders import COLUMNS, part_orders
-from kit.decisions.quotes import (
+from repair_horizon.decisions.options import Bench
+from repair_horizon.decisions.part_orders import COLUMNS, part_orders
+from repair_horizon.decisions.quotes import (
     compare_qualities,
     daily_fall,
     dead_part_cost,
@@ -38,8 +36,9 @@ from kit.decisions.quotes import (
     wait_or_order,
     waiting_for,
 )
-from kit.decisions.selling import sale_terms
-from kit.logs.settings import PartQuality, Repair
+from repair_horizon.decisions.selling import sale_terms
+from repair_horizon.tables.settings import PartQuality, Repair
+from scipy.stats import nbinom
 
 DAY = pd.Timestamp("2026-10-31")
 

@@ -6,12 +6,11 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from kit.logs import LogFault, read_logs, read_settings
-from kit.logs.ledger import HELD, SET_ASIDE
-from kit.logs.months import age_in_months, month_number, month_word, parse_month
-from kit.logs.reading import read_table
-from kit.logs.tables import SALES, TABLES
+from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.logs.reading import read_table
+from repair_horizon.tables.inputs import SALES, TABLES
+from repair_horizon.tables.months import age_in_months, month_number, month_word, parse_month
+from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
 
 CATALOGUE = (
     "model_id,family_id,device_class,launch_date,launch_price\n"
@@ -101,7 +100,7 @@ def test_own_columns_may_ride_along(tmp_path: Path) -> None:
 
 
 def test_rules_for_sales(workspace) -> None:
-    """One row for each rule of ``kit.logs.checking``, and what becomes of it."""
+    """One row for each rule of ``repair_horizon.logs.checking``, and what becomes of it."""
     folder = workspace(
         "ok,m1,2025-01-01,400,EUR,A,,,,\n"
         "ok,m1,2025-01-01,400,EUR,A,,,,\n"
@@ -230,7 +229,7 @@ def test_settings_of_a_class_replace_only_themselves(tmp_path: Path) -> None:
 
 
 def test_starter_files_can_be_read_once_filled(tmp_path: Path) -> None:
-    from kit.logs.dictionary import write_starter
+    from repair_horizon.tables.dictionary import write_starter
 
     write_starter(tmp_path)
     assert read_settings(tmp_path) == read_settings(tmp_path / "nowhere")

@@ -7,11 +7,14 @@ import numpy as np
 import pandas as pd
 import pytest
 from family_by_hand import family_by_hand
-
-from kit.estimation.rates import fit_rates
-from kit.estimation.readings import READINGS, reading_class, shares_after_reading
-from kit.logs import read_logs
-from kit.reports.fault_sections import fault_tree
+from repair_horizon.estimation.repairs import (
+    READINGS,
+    fit_rates,
+    reading_class,
+    shares_after_reading,
+)
+from repair_horizon.logs import read_logs
+from repair_horizon.reports.sections.faults import fault_tree
 
 STATES = """family_id,listed_fault,state,prior_share,part_codes,bench_hours,prior_success
 ulver,no_power,battery_worn,0.5,BAT,0.5,0.9

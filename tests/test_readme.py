@@ -22,7 +22,7 @@ def indented_block(start: str) -> str:
 def test_the_spine_runs_as_printed(monkeypatch) -> None:
     """Only the horizon is shortened here, to keep the test quick."""
     monkeypatch.chdir(ROOT)
-    code = indented_block("from kit.logs import read_logs, read_settings")
+    code = indented_block("from repair_horizon.logs import read_logs, read_settings")
     assert "months=24, seed=1" in code
     names: dict[str, object] = {}
     exec(code.replace("months=24, seed=1", "months=2, seed=1, draws=50"), names)

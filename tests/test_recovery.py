@@ -13,24 +13,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.decisions.economics import StateOptions, unit_economics
-from kit.decisions.stop_dates import first_of_two, repair_stop
-from kit.estimation.as_is import OTHER, as_is_ratios
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.design import Points
-from kit.estimation.estimates import fit
-from kit.estimation.forecast import FamilyOutlook, Outlook, forecast
-from kit.estimation.part_prices import PartCurves, fit_parts
-from kit.estimation.prediction import Band, predict
-from kit.estimation.price_rows import CHANNEL, GRADE
-from kit.estimation.rates import fit_rates
-from kit.logs import CannotSay, Logs, Settings, read_logs, read_settings
-from kit.logs.demo import Business, Truth, simulate
-from kit.logs.demo.families import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
-from kit.logs.demo.workshop import _GRADE_SHARES as GRADE_SHARES
-from kit.logs.demo.writing import write_files
-from kit.logs.months import month_middle, month_number, month_start
+from repair_horizon.decisions.economics import StateOptions, unit_economics
+from repair_horizon.decisions.stop_dates import first_of_two, repair_stop
+from repair_horizon.demo import Business, Truth, simulate
+from repair_horizon.demo.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
+from repair_horizon.demo.rules import write_files
+from repair_horizon.demo.workshop import _GRADE_SHARES as GRADE_SHARES
+from repair_horizon.estimation.broken_prices import OTHER, as_is_ratios
+from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.predict import Band, predict
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, fit, forecast
+from repair_horizon.estimation.part_prices import PartCurves, fit_parts
+from repair_horizon.estimation.price_rows import CHANNEL, GRADE
+from repair_horizon.estimation.repairs import fit_rates
+from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from repair_horizon.tables.months import month_middle, month_number, month_start
 
 SEEDS = (7, 8, 9)
 CUTOFF = pd.Timestamp("2025-10-31")

@@ -11,26 +11,25 @@ import pandas as pd
 import pytest
 from family_by_hand import NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements, all_charts, all_tables, as_notebook
-
-from kit.decisions import unit_bid
-from kit.decisions.economics import unit_economics
-from kit.decisions.shelf import shelf
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import forecast
-from kit.logs import read_logs, read_settings
-from kit.logs.months import parse_month
-from kit.reports import bid_sections, page_charts, records, sections
-from kit.reports.bid_sentences import change_sentence
-from kit.reports.cautions import CAUTIONS, cautions_for
-from kit.reports.charts.style import plain
-from kit.reports.choosing import for_page, main_row
-from kit.reports.family_month import family_month
-from kit.reports.fragments import FIGURE_TYPE, Column, Fragment, cards, table
-from kit.reports.pages import PageWords, page_html, read_template, safe_json
-from kit.reports.short_view import Before
-from kit.reports.wording import (
-    CAUSES,
-)
+from repair_horizon.charts.style import plain
+from repair_horizon.decisions import unit_bid
+from repair_horizon.decisions.economics import unit_economics
+from repair_horizon.decisions.shelf import shelf
+from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.reports.cautions import CAUTIONS, cautions_for
+from repair_horizon.reports.family import family_month
+from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, cards, table
+from repair_horizon.reports.last_month import Before
+from repair_horizon.reports.main_rows import for_page, main_row
+from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
+from repair_horizon.reports.sections import bid as bid_sections
+from repair_horizon.reports.sections import charts as page_charts
+from repair_horizon.reports.sections import family as sections
+from repair_horizon.reports.sections import records
+from repair_horizon.reports.sentences import change_sentence
+from repair_horizon.tables.months import parse_month
+from repair_horizon.tables.words import CAUSES
 
 
 class TestBid:

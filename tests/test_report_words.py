@@ -7,17 +7,21 @@ import pandas as pd
 import pytest
 from family_by_hand import FIRST, NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements
-
-from kit.logs import read_logs, read_settings
-from kit.reports.agreed import decisions
-from kit.reports.choosing import main_row, short_names
-from kit.reports.last_month import before_tables, keep_rules, last_month, with_last_month
-from kit.reports.money import money_lines
-from kit.reports.month_sentence import sentence, since_words
-from kit.reports.sentences import headline
-from kit.reports.shelf_sections import shelf_section, worst_units
-from kit.reports.short_view import Before
-from kit.reports.wording import (
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.reports.index import decisions
+from repair_horizon.reports.last_month import (
+    Before,
+    before_tables,
+    keep_rules,
+    last_month,
+    with_last_month,
+)
+from repair_horizon.reports.main_rows import main_row, short_names
+from repair_horizon.reports.money_earned import money_lines
+from repair_horizon.reports.saved_tables import save_tables
+from repair_horizon.reports.sections.stock import shelf_section, worst_units
+from repair_horizon.reports.sentences import headline, sentence, since_words
+from repair_horizon.tables.words import (
     Ahead,
     dates_in_words,
     listing,
@@ -27,7 +31,6 @@ from kit.reports.wording import (
     stop_words,
     verdict_words,
 )
-from kit.reports.writing import save_tables
 
 AHEAD = Ahead(FIRST, 24, 0.8)
 

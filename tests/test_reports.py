@@ -12,14 +12,14 @@ from family_by_hand import family_by_hand
 from hypothesis import given
 from hypothesis import strategies as st
 from pages_by_hand import DEMO, Elements
-
-from kit.logs import LogFault, read_logs, read_settings
-from kit.reports.data_warnings import data_warnings
-from kit.reports.decision_tables import THRESHOLD_COLUMNS
-from kit.reports.month import Order, write_month
-from kit.reports.naming import slug, slugs
-from kit.reports.running import FamilyTask, run_family, template_notebook
-from kit.reports.writing import for_spreadsheet, read_saved, save_tables, write_text
+from repair_horizon.files.names import slug, slugs
+from repair_horizon.files.writing import for_spreadsheet, write_text
+from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
+from repair_horizon.reports.index import data_warnings
+from repair_horizon.reports.month import Order, write_month
+from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
+from repair_horizon.reports.saved_tables import read_saved, save_tables
 
 
 class TestFiles:
@@ -45,7 +45,7 @@ class TestFiles:
         def refuse(*_):
             raise OSError("disk full")
 
-        monkeypatch.setattr("kit.reports.writing.os.replace", refuse)
+        monkeypatch.setattr("repair_horizon.files.writing.os.replace", refuse)
         with pytest.raises(OSError, match="disk full"):
             write_text(tmp_path / "a.html", "new")
         assert [p.name for p in tmp_path.iterdir()] == ["a.html"]
@@ -97,7 +97,7 @@ def month(workspace, smallest):
     nbformat.write(notebook, str(broken))
     seen = []
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("kit.reports.running.template_notebook", lambda: broken)
+        patch.setattr("repair_horizon.reports.notebooks.template_notebook", lambda: broken)
         run = write_month(
             workspace,
             "2026-11",

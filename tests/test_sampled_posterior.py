@@ -1,6 +1,6 @@
 """The joint model against a sampler that knows its equations and nothing of its algebra.
 
-The equations of ``kit.estimation.design`` and ``drift`` are written out once more, each cause as
+The equations of ``estimation.curve.design`` and ``drift`` are written out once more, each cause as
 independent standard normals times a column, and the causes are drawn in turn given all others
 (Gibbs sampling: Geman and Geman 1984; Gelfand and Smith 1990, JASA 85:398-409). Variances are
 known and the noise normal, so the fit's single pass must be the exact posterior.
@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.design import Points, Priors
-from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.panel import Models, Panel, Traits
-from kit.estimation.prediction import predict
+from repair_horizon.estimation.curve.design import Points, Priors
+from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.estimation.curve.predict import predict
 
 KNOTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 78, 102.0])
 LAUNCH = pd.DatetimeIndex(["2022-01-15", "2022-06-15", "2022-10-15"])

@@ -16,15 +16,15 @@ from threading import Thread
 import pandas as pd
 import pytest
 import scale_work
-
-from kit import scale
-from kit.backtest.money import replay_bids
-from kit.backtest.prices import backtest_prices
-from kit.cli import main
-from kit.logs import LogFault, read_logs, read_settings
-from kit.scale import FamilyLost, Hands, each_family, mapping
-from kit.scale import cluster as by_cluster
-from kit.scale.sameness import differences, fingerprint, sees
+from repair_horizon import scale
+from repair_horizon.backtest.forecasts import backtest_prices
+from repair_horizon.backtest.money import replay_bids
+from repair_horizon.cli import main
+from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.scale import FamilyLost, Hands, each_family
+from repair_horizon.scale import cluster as by_cluster
+from repair_horizon.scale import families as mapping
+from repair_horizon.scale.cluster import differences, fingerprint, sees
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
@@ -198,7 +198,7 @@ def test_a_lost_scheduler_is_said_without_a_traceback(cluster: Cluster, tmp_path
     code = (
         "import os, signal, scale_work\n"
         "from functools import partial\n"
-        "from kit.scale import each_family\n"
+        "from repair_horizon.scale import each_family\n"
         f"work = partial(scale_work.slowly, {str(tmp_path)!r})\n"
         f"for family, result in each_family(work, {FAMILIES}, cluster={cluster.address!r}):\n"
         "    print(family, result)\n"
@@ -300,9 +300,13 @@ def test_workers_of_another_version_are_named(
 ) -> None:
     """A checkout that differs by one line has the same version number and is found all the same."""
     other = tmp_path / "other"
-    shutil.copytree(ROOT / "kit", other / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(
+        ROOT / "kit" / "repair_horizon",
+        other / "repair_horizon",
+        ignore=shutil.ignore_patterns("__pycache__"),
+    )
     shutil.copytree(ROOT / "notebooks", other / "notebooks")
-    with open(other / "kit" / "scale" / "hands.py", "a") as file:
+    with open(other / "repair_horizon" / "scale" / "hands.py", "a") as file:
         file.write("# a later thought\n")
     cluster.add(1).add(1, source=other)
     out = ["--out", str(tmp_path / "f.csv"), "--cluster", cluster.address]
@@ -318,8 +322,8 @@ def test_a_worker_with_threads_or_without_the_kit_is_refused(
     cluster: Cluster, tmp_path: Path
 ) -> None:
     nothing = tmp_path / "nothing"
-    (nothing / "kit").mkdir(parents=True)
-    (nothing / "kit" / "__init__.py").write_text("")
+    (nothing / "repair_horizon").mkdir(parents=True)
+    (nothing / "repair_horizon" / "__init__.py").write_text("")
     cluster.add(1, threads=2).add(1, source=nothing)
     with pytest.raises(LogFault) as error:
         list(each_family(scale_work.raising, ["a"], cluster=cluster.address))
@@ -351,7 +355,7 @@ def test_the_core_never_loads_dask(small: Path) -> None:
     """Neither a loop nor local processes ask for it, and it need not be installed."""
     code = (
         "import sys; sys.modules['distributed'] = sys.modules['dask'] = None\n"
-        "from kit.cli import main\n"
+        "from repair_horizon.cli import main\n"
         f"sys.exit(main(['forecast', '--workspace', {str(small)!r}, '--months', '2',"
         f" '--out', {str(small / 'f.csv')!r}]))"
     )

@@ -18,18 +18,17 @@ import pandas as pd
 import pytest
 from opened_page import Seen
 from python_calamine import CalamineWorkbook
-
-from kit.cli import main
-from kit.logs import LogFault
-from kit.reports import share as sharing
-from kit.reports.month import Order, write_month
-from kit.reports.pages import SCRIPT_NAME
-from kit.reports.pictures import browser as drawing_browser
-from kit.reports.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
-from kit.reports.share import SINGLE_LIMIT, share_month
-from kit.reports.single_page import DIGITS, pack, single_page, unpack
-from kit.reports.workbook import workbook
-from kit.reports.writing import guarded
+from repair_horizon.cli import main
+from repair_horizon.files.workbook import workbook
+from repair_horizon.files.writing import guarded
+from repair_horizon.logs import LogFault
+from repair_horizon.reports.month import Order, write_month
+from repair_horizon.reports.page import SCRIPT_NAME
+from repair_horizon.reports.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
+from repair_horizon.share import bundle as sharing
+from repair_horizon.share.bundle import SINGLE_LIMIT, share_month
+from repair_horizon.share.pictures import browser as drawing_browser
+from repair_horizon.share.single_page import DIGITS, pack, single_page, unpack
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY = "ulmvrist_watch"

@@ -15,8 +15,7 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-
-from kit.decisions.gate import (
+from repair_horizon.decisions.gate import (
     MakerTerms,
     RepairAtGate,
     break_even_maker_quote,
@@ -27,11 +26,11 @@ from kit.decisions.gate import (
     part_slope,
     stop_loss_hours,
 )
-from kit.decisions.gate_limits import AtGate, break_evens
-from kit.decisions.interlocks import interlock
-from kit.decisions.shelf import COLUMNS, SELL, WORKING, at_gate, owned_rules, shelf
-from kit.decisions.unit import UnitEconomics
-from kit.logs.settings import Maker
+from repair_horizon.decisions.gate_limits import AtGate, break_evens
+from repair_horizon.decisions.interlocks import interlock
+from repair_horizon.decisions.shelf import COLUMNS, SELL, WORKING, at_gate, owned_rules, shelf
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.tables.settings import Maker
 
 # Example 1 at its gate, trade reference 2.4, steps 3 to 7.
 GOOD, BAD, AS_IS = 144.946, -102.42, 86.69

@@ -7,12 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.decisions.stop_dates import first_of_two
-from kit.estimation.design import Points, Priors
-from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.panel import Models, Panel, Traits
-from kit.estimation.prediction import Draws, draw, level_paths, predict
+from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.estimation.curve.design import Points, Priors
+from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, predict
 
 NOW = pd.Timestamp("2024-12-28")
 AHEAD = 30

@@ -8,20 +8,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from statsmodels.stats.meta_analysis import combine_effects
-
-from kit.backtest.origins import known_at
-from kit.estimation.depreciation import PRICE_PRIORS, PriceCurves, fit_prices
-from kit.estimation.estimates import Estimates, fit_family
-from kit.estimation.forecast import forecast
-from kit.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, PriceRows, price_rows
-from kit.estimation.trait_effects import FamilyEffects, effects_alone
-from kit.estimation.usual_effects import (
+from repair_horizon.backtest.forecasts import known_at
+from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
+from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.estimation.pooled_effects import (
     BETWEEN_SD,
+    FamilyEffects,
     UsualEffects,
+    effects_alone,
     usual_effects,
 )
-from kit.logs import Logs, read_logs
+from repair_horizon.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, PriceRows, price_rows
+from repair_horizon.logs import Logs, read_logs
+from statsmodels.stats.meta_analysis import combine_effects
+
 from tests.benchmark.forecasts import TUNING, run
 from tests.benchmark.shop import BASE, effects_of
 from tests.benchmark.simulator import BIG, NAMES, SMALL, panel_at, simulate

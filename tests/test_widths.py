@@ -8,14 +8,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from repair_horizon.estimation.curve.fit import NU, fit_joint
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import predict
+from repair_horizon.estimation.curve.uncertainty import (
+    FAMILY,
+    MARKET,
+    OWN,
+    SALE,
+    SOURCES,
+    level_after,
+    width_shares,
+)
+from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
+from repair_horizon.logs import Logs, read_logs
+from repair_horizon.reports.sections.records import widths
 
-from kit.estimation.depreciation import PRICE_PRIORS, PriceCurves, fit_prices
-from kit.estimation.joint import NU, fit_joint
-from kit.estimation.panel import Panel
-from kit.estimation.prediction import predict
-from kit.estimation.widths import FAMILY, MARKET, OWN, SALE, SOURCES, level_after, width_shares
-from kit.logs import Logs, read_logs
-from kit.reports.records import widths
 from tests.family_by_hand import family_by_hand
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"

@@ -7,10 +7,8 @@ asserted below stands there; the inputs go through the same functions the report
 
 import numpy as np
 import pytest
-from scipy.optimize import bisect
-
-from kit.decisions.acquisition import landing, purchase_lines
-from kit.decisions.bidding import (
+from repair_horizon.decisions.acquisition import landing, purchase_lines
+from repair_horizon.decisions.bidding import (
     EndStates,
     ask_margin,
     ask_per_bench_hour,
@@ -24,10 +22,16 @@ from kit.decisions.bidding import (
     profit_at,
     winners_curse,
 )
-from kit.decisions.money import cents, round_down
-from kit.decisions.repairing import Job, part_out_value, recovered_part, repair_cost, total
-from kit.decisions.selling import net_sale, reserve_per_unit, sale_terms
-from kit.logs.settings import (
+from repair_horizon.decisions.money import cents, round_down
+from repair_horizon.decisions.repairing import (
+    Job,
+    part_out_value,
+    recovered_part,
+    repair_cost,
+    total,
+)
+from repair_horizon.decisions.selling import net_sale, reserve_per_unit, sale_terms
+from repair_horizon.tables.settings import (
     Bench,
     Channel,
     Collateral,
@@ -41,6 +45,7 @@ from kit.logs.settings import (
     Tax,
     Tier,
 )
+from scipy.optimize import bisect
 
 GRADE_FACTOR = np.array([1.08, 1.00, 0.88])
 GRADE_SHARE = np.array([0.25, 0.60, 0.15])

@@ -29,16 +29,15 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from repair_horizon.backtest.methods import RULES
+from repair_horizon.backtest.scores import pinball
+from repair_horizon.estimation.curve import fit as joint
+from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.predict import predict
+from repair_horizon.estimation.device_prices import PRICE_PRIORS
+from repair_horizon.estimation.pooled_effects import UsualEffects
+from repair_horizon.tables.months import month_middle
 from scipy.stats import t as student
-
-from kit.backtest.scoring import pinball
-from kit.backtest.simple_rules import RULES
-from kit.estimation import joint
-from kit.estimation.depreciation import PRICE_PRIORS
-from kit.estimation.design import Points
-from kit.estimation.prediction import predict
-from kit.estimation.usual_effects import UsualEffects
-from kit.logs.months import month_middle
 
 from .rivals import MIXED, POOLED, QUANTILES, SHRUNK, Said, regressions, rule_forecasts
 from .shop import effects_of, shop_at, started

@@ -32,15 +32,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import nbformat
 import pandas as pd
-
-from kit.logs import read_logs
-from kit.reports.engine.executing import execute
-from kit.reports.engine.limits import Limits
-from kit.reports.engine.warmed import stop_warmed, warmed
-from kit.reports.month import Order, write_month
-from kit.reports.pages import PageWords, page_html
-from kit.reports.running import FamilyTask, run_family, template_notebook
-from kit.reports.writing import write_text
+from repair_horizon.files.writing import write_text
+from repair_horizon.logs import read_logs
+from repair_horizon.reports.engine.executing import execute
+from repair_horizon.reports.engine.limits import Limits
+from repair_horizon.reports.engine.warmed import stop_warmed, warmed
+from repair_horizon.reports.month import Order, write_month
+from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
+from repair_horizon.reports.page import PageWords, page_html
 
 DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
 MONTH, LAST_DAY = "2026-11", "2026-11-30"
@@ -189,7 +188,7 @@ def workers(count: int) -> None:
     say(f"{count} families on 2 processes, of the sequential time", took[2] / took[1], MOST_SHARE)
 
 
-_CLI = "import sys; from kit.cli import main; sys.exit(main())"
+_CLI = "import sys; from repair_horizon.cli import main; sys.exit(main())"
 
 
 def size() -> None:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-
-from kit.estimation.panel import Panel, Traits
-from kit.logs.months import age_in_months, month_number
+from repair_horizon.estimation.curve.panel import Panel, Traits
+from repair_horizon.tables.months import age_in_months, month_number
 
 from .simulator import FIRST, MONTHS, START, Family, Floats, Ints, models_at, walk
 

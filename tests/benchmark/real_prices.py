@@ -45,13 +45,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from repair_horizon.backtest.scores import pinball
+from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.fit import fit_joint
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import predict
 from scipy.stats import norm
-
-from kit.backtest.scoring import pinball
-from kit.estimation.design import Points
-from kit.estimation.joint import fit_joint
-from kit.estimation.panel import Panel
-from kit.estimation.prediction import predict
 
 from .real_tables import (
     COROLLAS,

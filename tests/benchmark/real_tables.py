@@ -10,11 +10,10 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-
-from kit.estimation.anchoring import price_panel
-from kit.estimation.depreciation import PRICE_PRIORS
-from kit.estimation.design import Points, Priors
-from kit.estimation.panel import Panel, Traits, models_of
+from repair_horizon.estimation.curve.design import Points, Priors
+from repair_horizon.estimation.curve.panel import Panel, Traits, models_of
+from repair_horizon.estimation.device_prices import PRICE_PRIORS
+from repair_horizon.estimation.price_rows import price_panel
 
 from .rivals import Floats
 

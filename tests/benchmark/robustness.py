@@ -13,14 +13,13 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-
-from kit.estimation.anchoring import anchored
-from kit.estimation.depreciation import PRICE_PRIORS
-from kit.estimation.design import Points
-from kit.estimation.joint import fit_joint
-from kit.estimation.panel import Panel
-from kit.estimation.prediction import draw, level_paths, predict
-from kit.logs.months import month_middle
+from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.fit import fit_joint
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import draw, level_paths, predict
+from repair_horizon.estimation.device_prices import PRICE_PRIORS
+from repair_horizon.estimation.price_rows import anchored
+from repair_horizon.tables.months import month_middle
 
 from .forecasts import FRESH
 from .simulator import BIG, FIRST, SMALL, panel_at, simulate

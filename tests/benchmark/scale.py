@@ -26,13 +26,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-
-from kit.logs.columns import KINDS
-from kit.logs.ledger import Ledger, no_exceptions
-from kit.logs.reading import empty_rows, typed
-from kit.logs.settings import read_settings
-from kit.logs.tables import SALES, TABLES
-from kit.logs.workspace import Logs, read_logs
+from repair_horizon.logs.reading import empty_rows, typed
+from repair_horizon.logs.workspace import Logs, read_logs
+from repair_horizon.tables.columns import KINDS
+from repair_horizon.tables.inputs import SALES, TABLES
+from repair_horizon.tables.row_accounts import Ledger, no_exceptions
+from repair_horizon.tables.settings import read_settings
 
 from .scale_simulator import FAMILIES, MODELS, Extent, catalogue, sales, write_workspace
 
@@ -96,8 +95,7 @@ def read(folder: Path) -> Measured:
 def fit(folder: Path) -> Measured:
     """Fit every family jointly, and each of its models alone by formula; one after the other."""
     import statsmodels.formula.api as smf  # the rival; loaded before anything is timed
-
-    from kit.estimation.depreciation import PriceCurves, fit_prices
+    from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 
     logs = read_logs(folder)
     out: Measured = {"joint": (0.0, 0.0), "ols": (0.0, 0.0), "ols_enough": (0.0, 0.0)}
@@ -116,7 +114,7 @@ def fit(folder: Path) -> Measured:
 
 def ols_rows(family: Logs) -> pd.DataFrame:
     """Working prices of a family with the covariates of the joint model."""
-    from kit.estimation.price_rows import working_prices
+    from repair_horizon.estimation.price_rows import working_prices
 
     own = working_prices(family.tables["sales"])
     known = family.tables["catalogue"].set_index("model_id")
@@ -145,10 +143,9 @@ def _ols(ols: Callable[..., Any], own: pd.DataFrame, out: Measured) -> None:
 
 def project(folder: Path) -> Measured:
     """Draw and cost every model with every fault, family after family, keeping the means."""
-    from kit.decisions.economics import unit_economics
-    from kit.decisions.unit import UnitEconomics
-    from kit.estimation.estimates import Estimates, fit_family
-    from kit.estimation.forecast import forecast
+    from repair_horizon.decisions.economics import unit_economics
+    from repair_horizon.decisions.unit import UnitEconomics
+    from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 
     logs, settings = read_logs(folder), read_settings(folder)
     out: Measured = {"read": peak_mb(), "units": 0, "silent": 0, "sum": 0.0}
@@ -168,7 +165,7 @@ def project(folder: Path) -> Measured:
 
 def slope(folder: Path, extent: Extent) -> Measured:
     """Fit families one after the other from rows made in memory; the making is not timed."""
-    from kit.estimation.depreciation import fit_prices
+    from repair_horizon.estimation.device_prices import fit_prices
 
     out: Measured = {"joint": (0.0, 0.0)}
     models = catalogue(extent)

@@ -2,7 +2,7 @@
 
 Columns, shares of channels, grades, currencies and dirt are the demo business's, rounded; prices
 fall along one simple curve, since nothing is scored against it here (``simulator.py`` is for
-that). Every value that the checks of kit.logs know of occurs, so that their slow ways are timed.
+that). Every value that the checks know of occurs, so that their slow ways are timed.
 """
 
 from __future__ import annotations

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from kit.estimation.panel import Panel
-from kit.estimation.price_rows import CHANNEL, GRADE
-from kit.estimation.trait_effects import FamilyEffects, effects_alone
-from kit.estimation.usual_effects import UsualEffects
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.pooled_effects import FamilyEffects, UsualEffects, effects_alone
+from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 
 from .simulator import NAMES, Family, panel_at
 

@@ -13,9 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-
-from kit.estimation.panel import Models, Panel, Traits, models_of
-from kit.logs.months import age_in_months, month_number
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits, models_of
+from repair_horizon.tables.months import age_in_months, month_number
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -28,8 +28,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-
-from kit.reports.month import Order, write_month
+from repair_horizon.reports.month import Order, write_month
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 RUNS, LAST, LARGEST_GROWTH = 36, "2026-11", 1.10

@@ -17,16 +17,15 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-
-from kit.decisions.stop_dates import first_of_two
-from kit.estimation.depreciation import PRICE_PRIORS
-from kit.estimation.design import Points
-from kit.estimation.joint import fit_joint
-from kit.estimation.panel import Panel
-from kit.estimation.part_prices import PART_PRIORS
-from kit.estimation.prediction import draw, level_paths
-from kit.estimation.usual_effects import UsualEffects
-from kit.logs.months import month_middle
+from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.fit import fit_joint
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import draw, level_paths
+from repair_horizon.estimation.device_prices import PRICE_PRIORS
+from repair_horizon.estimation.part_prices import PART_PRIORS
+from repair_horizon.estimation.pooled_effects import UsualEffects
+from repair_horizon.tables.months import month_middle
 
 from .forecasts import FRESH, TUNING
 from .part_simulator import part_panel, part_truth

@@ -3,8 +3,7 @@
 from pathlib import Path
 
 import nbformat
-
-from kit.logs import read_logs
+from repair_horizon.logs import read_logs
 
 from .pages import DEMO, empty_notebook, empty_page, family_page, many_families
 

@@ -8,10 +8,9 @@ import tomllib
 from pathlib import Path
 
 import pandas as pd
-
-from kit.logs.demo import write_demo
-from kit.logs.dictionary import starter_settings
-from kit.logs.tables import TABLES
+from repair_horizon.demo import write_demo
+from repair_horizon.tables.dictionary import starter_settings
+from repair_horizon.tables.inputs import TABLES
 
 from .targets import ENDINGS, NAMES, SPLIT
 

@@ -16,10 +16,10 @@ from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
-from kit.logs import LogFault, read_logs, read_settings
-from kit.logs.importing import ImportResult, import_file
-from kit.logs.reading import TableRead, read_table
-from kit.logs.tables import CLASSES, TABLES
+from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.logs.reading import TableRead, read_table
+from repair_horizon.tables.inputs import CLASSES, TABLES
 
 Target = Callable[[bytes, Path], None]
 NAMES = tuple(TABLES)

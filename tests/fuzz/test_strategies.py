@@ -16,9 +16,8 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from kit.logs.settings import Channel, Duty, Settings, Tier
-from kit.logs.tables import CATALOGUE, CLASSES, TABLES
+from repair_horizon.tables.inputs import CATALOGUE, CLASSES, TABLES
+from repair_horizon.tables.settings import Channel, Duty, Settings, Tier
 
 from .targets import ENDINGS, NAMES, SPLIT, import_an_export, read_a_catalogue, read_a_settings_file
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from kit.logs.importing import ImportResult, import_file
+from repair_horizon.imports import ImportResult, import_file
 
 from .exports import MAPPING, Run
 

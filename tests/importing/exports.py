@@ -8,7 +8,7 @@ import zipfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from kit.logs.importing import ImportResult
+from repair_horizon.imports import ImportResult
 
 MAPPING = """
 [columns]

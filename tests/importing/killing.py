@@ -29,9 +29,9 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from kit.logs import LogFault, read_logs
-from kit.logs.importing import import_file
-from kit.logs.partitioning import partition
+from repair_horizon.imports import import_file
+from repair_horizon.logs import LogFault, read_logs
+from repair_horizon.logs.partitioning import partition
 
 _CHANGES = ("os.rename", "os.link", "os.symlink", "os.remove", "os.mkdir", "os.rmdir", "os.chmod")
 

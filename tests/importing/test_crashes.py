@@ -11,8 +11,7 @@ import time
 from pathlib import Path
 
 import pytest
-
-from kit.logs import LogFault
+from repair_horizon.logs import LogFault
 
 from .exports import ROWS, Run, lines, stored
 
@@ -22,7 +21,7 @@ _CHILD = """
 import os, sys, time
 from pathlib import Path
 sys.path.insert(0, {root!r})
-from kit.logs.importing import import_file
+from repair_horizon.imports import import_file
 if {hang}:
     def wait(a, b, *rest):
         print("ready", flush=True)
@@ -76,7 +75,7 @@ def test_imports_at_once_lose_no_row(run: Run, tmp_path: Path, workspace: Path) 
 
 def test_a_live_lock_is_respected(workspace: Path) -> None:
     """A lock whose owner runs is waited for, then named; a stranger's is never removed."""
-    from kit.logs.importing.locking import locked
+    from repair_horizon.files.lock import locked
 
     with (
         locked(workspace, "sales"),

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from kit.logs import LogFault, read_logs
+from repair_horizon.logs import LogFault, read_logs
 
 from .exports import HEADER, MAPPING, Run, lines, stored, workbook
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-
-from kit.logs import LogFault
+from repair_horizon.logs import LogFault
 
 from .exports import HEADER, Run
 

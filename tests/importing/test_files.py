@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-
-from kit.logs import LogFault
-from kit.logs.importing.unpacking import MAX_COLUMNS
+from repair_horizon.imports.archives import MAX_COLUMNS
+from repair_horizon.logs import LogFault
 
 from .exports import GRID, HEADER, Run, lines, stored, workbook
 

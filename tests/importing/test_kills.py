@@ -12,9 +12,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-from kit.logs.importing import import_file
-from kit.logs.partitioning import partition
+from repair_horizon.imports import import_file
+from repair_horizon.logs.partitioning import partition
 
 from .exports import HEADER, MAPPING
 from .killing import Plan

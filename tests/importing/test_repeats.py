@@ -9,9 +9,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-
-from kit.logs import LogFault, read_logs
-from kit.logs.importing import import_file
+from repair_horizon.imports import import_file
+from repair_horizon.logs import LogFault, read_logs
 
 from .exports import HEADER, MAPPING, ROWS, Run, adds_up, lines, stored
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-
-from kit.logs import LogFault
+from repair_horizon.logs import LogFault
 
 from .exports import GRID, HEADER, MAPPING, Run, lines, stored, workbook
 

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-
-from kit.logs import LogFault
-from kit.logs.importing.dates import format_problem, reader_of
-from kit.logs.importing.numbers import prove_decimal, split_cell, value_of
+from repair_horizon.imports.dates import format_problem, reader_of
+from repair_horizon.imports.numbers import prove_decimal, split_cell, value_of
+from repair_horizon.logs import LogFault
 
 from .exports import MAPPING, Run, lines, stored
 

@@ -2,10 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
-from scipy.stats import lognorm, norm
-
-from kit.backtest.scoring import (
+from repair_horizon.backtest.scores import (
     coverage,
     crps_draws,
     crps_lognormal,
@@ -16,6 +13,8 @@ from kit.backtest.scoring import (
     pinball,
     winkler,
 )
+from scipy.integrate import quad
+from scipy.stats import lognorm, norm
 
 
 @pytest.mark.parametrize(

@@ -6,10 +6,9 @@ Certified to 11 digits; parameters are asked to 1e-7, standard errors and RSS to
 
 import numpy as np
 import pytest
+from repair_horizon.estimation.separable import Shape, fit_shape
+from repair_horizon.estimation.simple_curves import power, saturating
 from scipy.optimize import OptimizeWarning, curve_fit
-
-from kit.estimation.separable import Shape, fit_shape
-from kit.estimation.simple_curves import power, saturating
 
 BOX_BOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
 MISRA = (

@@ -7,9 +7,13 @@ rate; its standard error is the rate's divided by the rate.
 
 import numpy as np
 import pytest
-
-from kit.estimation.simple_curves import cross_check, falling_with_floor, saturating, two_speeds
-from kit.logs import CannotSay
+from repair_horizon.estimation.simple_curves import (
+    cross_check,
+    falling_with_floor,
+    saturating,
+    two_speeds,
+)
+from repair_horizon.logs import CannotSay
 
 AGE = [3, 5, 10, 15, 20, 25]
 HEIGHT = np.array([3.93, 9.34, 26.08, 37.79, 48.31, 56.43])

@@ -5,8 +5,7 @@ R fits rising values; grades fall, and negating both sides turns one into the ot
 
 import numpy as np
 import pytest
-
-from kit.estimation.grades import ordered_effects
+from repair_horizon.estimation.device_prices import ordered_effects
 
 
 @pytest.mark.parametrize(

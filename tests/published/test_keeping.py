@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-
-from kit.decisions.keeping import (
+from repair_horizon.decisions.keeping import (
     economic_life,
     equivalent_uniform_cost,
     marginal_costs,

@@ -5,13 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from repair_horizon.estimation.curve.design import Priors
+from repair_horizon.estimation.curve.fit import fit_joint
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.estimation.curve.predict import Band, smearing_factor
+from repair_horizon.estimation.simple_curves import annual_loss, log_linear, monthly_loss, smearing
 from scipy.stats import norm
-
-from kit.estimation.design import Priors
-from kit.estimation.joint import fit_joint
-from kit.estimation.log_lines import annual_loss, log_linear, monthly_loss, smearing
-from kit.estimation.panel import Models, Panel, Traits
-from kit.estimation.prediction import Band, smearing_factor
 
 SPEED = [4, 4, 7, 7, 8, 9, 10, 10, 10, 11, 11, 12, 12, 12, 12, 13, 13, 13, 13, 14, 14, 14, 14, 15,
          15, 15, 16, 16, 17, 17, 17, 18, 18, 18, 18, 19, 19, 19, 20, 20, 20, 20, 20, 22, 23, 24,

@@ -1,6 +1,6 @@
 """Partial pooling through the kit's own solver, against published mixed-model results.
 
-``kit.estimation.joint.solve`` with the published variance components as prior must give the
+``estimation.curve.fit.solve`` with the published variance components as prior must give the
 published fixed effects and standard errors: that is Henderson's mixed-model solution.
 """
 
@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.penalised import Posterior, indicator_rows, solve
+from repair_horizon.estimation.curve.least_squares import Posterior, indicator_rows, solve
 
 NEARLY_FLAT = 1e-12
 DYESTUFF = np.array(

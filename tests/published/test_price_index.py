@@ -6,8 +6,7 @@ the mean log relative, Jevons' index (ILO and others, Consumer Price Index Manua
 
 import numpy as np
 import pytest
-
-from kit.estimation.penalised import indicator_rows, solve
+from repair_horizon.estimation.curve.least_squares import indicator_rows, solve
 
 
 def period_effect(model: np.ndarray, period: np.ndarray, log_price: np.ndarray) -> float:

@@ -8,11 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.deflation import deflated, read_index
-from kit.estimation.log_lines import LogLine, annual_loss, log_linear
-from kit.estimation.simple_curves import power
-from kit.logs import read_logs
+from repair_horizon.estimation.deflation import deflated, read_index
+from repair_horizon.estimation.simple_curves import LogLine, annual_loss, log_linear, power
+from repair_horizon.logs import read_logs
 
 HERE = Path(__file__).parent
 

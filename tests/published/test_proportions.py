@@ -8,8 +8,7 @@ Statistics in Medicine 17:857-872 (from memory); Gelman et al., Bayesian Data An
 
 import pandas as pd
 import pytest
-
-from kit.estimation.rates import beta_interval, success_by_fault
+from repair_horizon.estimation.repairs import beta_interval, success_by_fault
 
 
 @pytest.mark.parametrize(

@@ -2,12 +2,11 @@
 
 import numpy as np
 import pytest
-
-from kit.decisions.acquisition import landing_under
-from kit.decisions.bidding import EndStates, profit_at
-from kit.decisions.money import cents
-from kit.decisions.tax import tax_fraction
-from kit.logs.settings import Purchase, Settings, Tax
+from repair_horizon.decisions.acquisition import landing_under
+from repair_horizon.decisions.bidding import EndStates, profit_at
+from repair_horizon.decisions.money import cents
+from repair_horizon.decisions.tax import tax_fraction
+from repair_horizon.tables.settings import Purchase, Settings, Tax
 
 
 def tax_in_the_bid(

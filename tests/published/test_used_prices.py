@@ -12,16 +12,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-
-from kit.estimation.anchoring import price_panel
-from kit.estimation.depreciation import PriceCurves, fit_prices
-from kit.estimation.design import Priors
-from kit.estimation.joint import JointFit, fit_joint
-from kit.estimation.log_lines import LogLine, log_linear
-from kit.estimation.panel import Traits, models_of
-from kit.estimation.parameters import augmented_ols
-from kit.estimation.simple_curves import cross_check, falling_with_floor
-from kit.logs import read_logs
+from repair_horizon.estimation.curve.checks import augmented_ols
+from repair_horizon.estimation.curve.design import Priors
+from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.panel import Traits, models_of
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.price_rows import price_panel
+from repair_horizon.estimation.simple_curves import (
+    LogLine,
+    cross_check,
+    falling_with_floor,
+    log_linear,
+)
+from repair_horizon.logs import read_logs
 
 HERE = Path(__file__).parent
 START = pd.Timestamp("2000-01-01")

@@ -1,8 +1,0 @@
-"""``python -m kit`` is the same as the command ``repair-horizon``."""
-
-import sys
-
-from kit.cli import main
-
-if __name__ == "__main__":
-    sys.exit(main())

@@ -1,0 +1,167 @@
+"""What every chart shares: colours, axes, names made safe, and the sentence said beside it.
+
+Colours are those of Okabe and Ito's open palette (Color Universal Design, 2008), which readers
+with any of the usual colour deficiencies can tell apart; shapes and dashes repeat what they say.
+Backgrounds are transparent and text is mid-grey, so that a figure reads on light and dark paper
+even before the page's script gives it the page's own ink.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+from typing import Protocol
+
+import pandas as pd
+import plotly.graph_objects as go
+
+BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
+ORANGE, SKY = "#E69F00", "#56B4E9"
+SERIES = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY)
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+SHAPES = ("circle", "square", "diamond", "triangle-up", "cross", "star-triangle-down")
+INK, GRID, FAINT = "#7b828a", "rgba(128,136,144,0.28)", "rgba(128,136,144,0.55)"
+_AXIS = {"gridcolor": GRID, "zeroline": False, "fixedrange": True, "separatethousands": True}
+_RIGHT_TO_LEFT = {"R", "AL", "RLE", "RLO", "RLI"}
+
+
+class FamilyTables(Protocol):
+    """The tables of a family's month that price and part charts are drawn from."""
+
+    @property
+    def currency(self) -> str:
+        """Settlement currency, ISO 4217."""
+
+    @property
+    def month(self) -> pd.Timestamp:
+        """First day of the month the tables are about."""
+
+    @property
+    def models(self) -> pd.DataFrame:
+        """Models of the family."""
+
+    @property
+    def price_curve(self) -> pd.DataFrame:
+        """Fitted and forecast prices by model and month."""
+
+    @property
+    def price_points(self) -> pd.DataFrame:
+        """Sales behind the curve."""
+
+    @property
+    def part_curve(self) -> pd.DataFrame:
+        """Fitted and forecast part prices."""
+
+    @property
+    def part_points(self) -> pd.DataFrame:
+        """Quotes behind them."""
+
+
+@dataclass(frozen=True)
+class Words:
+    """What is said about a chart: its conclusion as title, and the same numbers as a sentence."""
+
+    title: str
+    sentence: str
+
+
+def plain(name: object) -> str:
+    """Make a name from the data show as itself in a chart.
+
+    Plotly reads a little HTML in every text, so ``<b>`` in a name would vanish and ``<a>`` would
+    become a link; right-to-left names are isolated so that they do not turn the text around them.
+    """
+    text = str(name).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    if any(unicodedata.bidirectional(c) in _RIGHT_TO_LEFT for c in text):
+        text = f"\u2068{text}\u2069"
+    return text
+
+
+def tint(colour: str, alpha: float) -> str:
+    """Return a ``#rrggbb`` colour as rgba with the given opacity."""
+    r, g, b = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    return f"rgba({r},{g},{b},{alpha})"
+
+
+def new_figure(words: Words, y_title: str, *, months: bool = True, height: int = 380) -> go.Figure:
+    """Return an empty figure with the house's axes.
+
+    Parameters
+    ----------
+    words
+        Title and sentence; both are kept in the figure's ``meta`` for the page around it.
+    y_title
+        What the upright axis measures, with its unit.
+    months
+        Whether the level axis is a calendar.
+    height
+        Pixels.
+    """
+    level = {"linecolor": GRID, **_AXIS}
+    if months:
+        level |= {"type": "date", "tickformat": "%b\n%Y", "hoverformat": "%b %Y", "nticks": 8}
+    # All at once: updating a figure step by step takes plotly ten times as long.
+    layout = {
+        "template": "none",
+        "title": {"text": plain(words.title), "font": {"size": 14}, "x": 0, "xanchor": "left"},
+        "meta": {
+            "title": words.title,
+            "sentence": words.sentence[:1].upper() + words.sentence[1:],
+        },
+        "height": height,
+        "margin": {"l": 56, "r": 12, "t": 40, "b": 40},
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"color": INK, "size": 12, "family": "system-ui, sans-serif"},
+        "legend": {"orientation": "h", "x": 0, "xanchor": "left", "y": -0.16, "yanchor": "top"},
+        "hoverlabel": {"align": "left"},
+        "hovermode": "closest",
+        "xaxis": level,
+        "yaxis": {"title": {"text": y_title}, "automargin": True, **_AXIS},
+    }
+    return go.Figure(layout=layout)
+
+
+def add_band(
+    figure: go.Figure, table: pd.DataFrame, colour: str, name: str, group: str | None = None
+) -> None:
+    """Shade from ``lower`` to ``upper`` by month."""
+    rows = table.dropna(subset=["lower", "upper"])
+    if rows.empty:
+        return
+    shared = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", "legendgroup": group}
+    figure.add_scatter(x=rows["month"], y=rows["lower"], showlegend=False, **shared)
+    figure.add_scatter(
+        x=rows["month"],
+        y=rows["upper"],
+        fill="tonexty",
+        fillcolor=tint(colour, 0.18),
+        name=name,
+        showlegend=bool(name),
+        **shared,
+    )
+
+
+def mark_day(figure: go.Figure, day: pd.Timestamp, text: str) -> None:
+    """Draw an upright line at a day with a word at its top."""
+    figure.add_shape(
+        type="line", x0=day, x1=day, y0=0, y1=1, yref="paper", line={"color": INK, "dash": "dot"}
+    )
+    figure.add_annotation(
+        x=day, y=1, yref="paper", text=text, showarrow=False, yanchor="bottom", font={"size": 11}
+    )
+
+
+def shade_months(figure: go.Figure, first: pd.Timestamp, last: pd.Timestamp) -> None:
+    """Shade a stretch of months from top to bottom."""
+    figure.add_shape(
+        type="rect",
+        x0=first,
+        x1=last,
+        y0=0,
+        y1=1,
+        yref="paper",
+        fillcolor="rgba(128,136,144,0.20)",
+        line={"width": 0},
+        layer="below",
+    )

@@ -1,0 +1,157 @@
+"""The command ``repair-horizon``: words in, exit status out. The work is in ``commands``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from typing import TypeAlias
+
+from repair_horizon.commands import decide as decisions
+from repair_horizon.commands import hand_on as sharing
+from repair_horizon.commands import look as months
+from repair_horizon.commands import write_down as logs
+from repair_horizon.scale import FamilyLost
+from repair_horizon.tables.faults import LogFault
+
+DONE, FAILED, BAD_USAGE = 0, 1, 2
+
+
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+
+def parser() -> argparse.ArgumentParser:
+    """Build the argument parser."""
+    top = argparse.ArgumentParser(
+        prog="repair-horizon",
+        description="Which broken handheld devices to buy, up to which bid, and when repair stops.",
+    )
+    does = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _logs(does)
+    _months(does)
+    _decisions(does)
+    _proof(does)
+    return top
+
+
+def _logs(does: Commands) -> None:
+    """Commands about the logs themselves."""
+    demo = does.add_parser("demo", help="write the invented demo business and run its month")
+    demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
+    demo.add_argument("--workers", type=int, default=2, metavar="N")
+    demo.set_defaults(run=logs.demo)
+    start = _command(does, "init", "write empty logs and a commented settings.toml")
+    start.set_defaults(run=logs.init)
+    bring = _command(does, "import", "bring rows of a foreign export into a log")
+    bring.add_argument("file", metavar="FILE")
+    bring.add_argument("--table", required=True, metavar="T")
+    bring.add_argument("--mapping", required=True, metavar="M.toml")
+    bring.add_argument("--preview", action="store_true", help="show what would happen")
+    bring.set_defaults(run=logs.bring_in)
+    parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
+    parted.add_argument("--table", default="sales", metavar="T")
+    parted.set_defaults(run=logs.partition)
+    check = _command(does, "check", "say what became of every row, and every fault found")
+    check.set_defaults(run=logs.check)
+
+
+def _months(does: Commands) -> None:
+    """Commands that look ahead."""
+    forecast = _command(does, "forecast", "forecast sale prices by month")
+    forecast.add_argument("--months", type=int, default=24, metavar="N")
+    forecast.add_argument("--level", type=float, default=0.8, metavar="L")
+    forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
+    forecast.add_argument("--as-of", metavar="DATE")
+    forecast.add_argument(
+        "--price-index", metavar="FILE", help="date,index: forecast in the newest day's money"
+    )
+    forecast.add_argument("--out", required=True, metavar="FILE")
+    _hands(forecast)
+    forecast.set_defaults(run=months.forecast)
+    report = _command(does, "report", "write the month's pages and thresholds")
+    report.add_argument("--month", required=True, metavar="YYYY-MM")
+    report.add_argument("--family", action="append", metavar="F", help="only this; repeatable")
+    report.add_argument("--as-of", metavar="DATE")
+    _hands(report)
+    report.add_argument("--again", action="store_true", help="also what stands from same inputs")
+    report.add_argument(
+        "--time-limit", type=float, default=900.0, metavar="S", help="seconds for each family"
+    )
+    report.add_argument("--memory-limit", type=float, metavar="GB", help="for each family; none")
+    report.add_argument(
+        "--fresh-kernels", action="store_true", help="start a kernel for each family; slower"
+    )
+    report.set_defaults(run=months.report)
+    share = _command(does, "share", "put a written month into one file to hand on")
+    share.add_argument("--month", required=True, metavar="YYYY-MM")
+    share.add_argument("--family", metavar="F", help="only this, as a single page")
+    share.add_argument("--out", metavar="FILE", help="zip, or html for one family")
+    share.set_defaults(run=sharing.share)
+
+
+def _proof(does: Commands) -> None:
+    """The command that checks the others."""
+    back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
+    back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
+    _hands(back)
+    back.set_defaults(run=months.backtest)
+
+
+def _decisions(does: Commands) -> None:
+    """Commands for decisions of the day."""
+    bids = _command(does, "bids", "score the open listings for bidding now")
+    bids.add_argument("listings", nargs="?", metavar="LISTINGS.csv")
+    bids.add_argument(
+        "--won", nargs=3, metavar=("LISTING", "UNIT", "PRICE"), help="only note that a lot was won"
+    )
+    bids.set_defaults(run=decisions.bids)
+    stock = _command(does, "stock", "say what to do with every unit owned")
+    stock.set_defaults(run=decisions.stock)
+    plan = _command(does, "plan", "choose the month's purchases, bench work and part orders")
+    plan.add_argument("--months", type=int, default=24, metavar="N", help="months parts look ahead")
+    plan.set_defaults(run=decisions.plan)
+    for one in (bids, stock, plan):
+        one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
+        one.add_argument("--as-of", metavar="DATE")
+        _hands(one)
+
+
+def _hands(one: argparse.ArgumentParser) -> None:
+    """Who works on the families; results do not depend on it."""
+    who = one.add_mutually_exclusive_group()
+    who.add_argument("--workers", type=int, default=1, metavar="N", help="processes here")
+    who.add_argument("--cluster", metavar="ADDRESS", help="of a dask scheduler, tcp://HOST:PORT")
+
+
+def _command(does: Commands, name: str, about: str) -> argparse.ArgumentParser:
+    one = does.add_parser(name, help=about, description=about)
+    one.add_argument("--workspace", default=".", metavar="FOLDER", help="folder of logs")
+    return one
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Returns
+    -------
+    int
+        0 done; 1 something failed, or more rows are held for review than the settings allow;
+        2 bad usage or unusable input. Bad input is a message, never a traceback.
+    """
+    options = parser().parse_args(words)
+    try:
+        return int(options.run(options))
+    except LogFault as error:
+        print(str(error), file=sys.stderr)
+        return BAD_USAGE
+    except FamilyLost as error:
+        print(f"stopped: of one family {error}", file=sys.stderr)
+        return FAILED
+    except BrokenPipeError:
+        return DONE
+    except OSError as error:
+        print(f"{error.filename or 'file'}: {error.strerror or error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        print("stopped; what was finished is kept", file=sys.stderr)
+        return FAILED

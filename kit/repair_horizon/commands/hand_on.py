@@ -1,0 +1,32 @@
+"""The command that hands a month on: share."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from pathlib import Path
+
+from repair_horizon.commands.printing import month_folder
+from repair_horizon.logs import Fault, LogFault
+from repair_horizon.tables.months import parse_month
+
+
+def share(options: Namespace) -> int:
+    """Write a written month as a zip, or one family of it as a single page."""
+    from repair_horizon.files.names import slug
+    from repair_horizon.share.bundle import share_month
+
+    if not Path(options.workspace).is_dir():
+        raise LogFault([Fault("--workspace", None, "", options.workspace, "a folder of logs")])
+    folder = month_folder(options.workspace, parse_month(options.month))
+    what = "all" if options.family is None else slug(options.family)
+    kind = "zip" if options.family is None else "html"
+    usual = folder.parent / f"{options.month}-{what}.{kind}"
+    out = Path(options.out) if options.out else usual
+    if out.is_dir():
+        raise LogFault([Fault("--out", None, "", options.out, "a file, not a folder")])
+    shared = share_month(folder, out, options.family)
+    print(f"{shared.path}: {shared.size:,} bytes, {len(shared.files)} files")
+    for note in shared.notes:
+        print(note)
+    print("It opens without a network. The logs and saved tables are not in it.")
+    return 0

@@ -1,0 +1,176 @@
+"""What a unit costs by the time it is paid for: landed cost as a function of the hammer price.
+
+    L(B) = a B + K
+    domestic   a = 1 + t_H + b (1 + t_b)     K = lot fee + inbound
+    imported   a = (1 + b)(1 + d)(1 + t_I)   K = (lot fee + inbound)(1 + d)(1 + t_I) + clearance
+
+with b the premium rate of the tier the hammer price falls in, t_H and t_b the taxes on hammer and
+premium not recovered, d the duty and t_I the import tax not recovered. Cash is tied up for D days
+at the yearly rate k, so landing costs L(B)(1 + k D / 365).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from repair_horizon.decisions.money import cents
+from repair_horizon.tables.settings import Purchase, Settings, Tier
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Segment:
+    """One premium tier: above ``lower`` up to and with ``upper``, L(B) = a B + K.
+
+    ``margin_a`` and ``margin_k`` give the purchase price a margin scheme counts, A(B);
+    ``losses_count`` says that a sale below it gives tax back (a credit taken whole).
+    """
+
+    lower: float
+    upper: float
+    a: float
+    K: float
+    margin_a: float
+    margin_k: float
+    losses_count: bool = False
+
+
+@dataclass(frozen=True)
+class Landing:
+    """The landed cost of a purchase: its premium tiers and the cost of the cash."""
+
+    segments: tuple[Segment, ...]
+    kappa: float
+
+    def segment(self, bid: float) -> Segment:
+        """Tier a hammer price falls in; a price at a step belongs below it."""
+        return next(s for s in reversed(self.segments) if bid > s.lower or s.lower == 0)
+
+    def landed(self, bid: float) -> float:
+        """Landed cost of one unit at a hammer price, without the cost of cash."""
+        segment = self.segment(bid)
+        return segment.a * bid + segment.K
+
+    def solve(self, in_segment: Callable[[Segment], float]) -> float:
+        """Bid at which something falling in the bid comes true, ``in_segment`` solving one tier.
+
+        The first tier whose own solution lies within it has the answer; one that would lie
+        below its tier stands at the step.
+        """
+        bid = -np.inf
+        for segment in self.segments:
+            bid = in_segment(segment)
+            if bid <= segment.upper:
+                return max(bid, segment.lower) if segment.lower > 0 else bid
+        return bid
+
+
+def landing(
+    purchase: Purchase,
+    capital_rate: float,
+    days: float,
+    premium_in_margin: bool,
+    whole_credit_to: float | None = None,
+) -> Landing:
+    """Lay out the landed cost of a unit.
+
+    Parameters
+    ----------
+    purchase
+        Premium tiers, fees, freight, duty and taxes.
+    capital_rate
+        Yearly cost of cash.
+    days
+        Days from paying for the unit to being paid for it.
+    premium_in_margin
+        Whether a margin scheme counts the premium as part of the purchase price.
+    whole_credit_to
+        Purchase price up to which a tax credit is taken whole, loss or not; None if never.
+    """
+    tiers = sorted(purchase.premium, key=lambda t: t.above)
+    if not tiers or tiers[0].above > 0:
+        tiers = [Tier(0.0, 0.0), *tiers] if tiers else []
+    lowers = [t.above for t in tiers] or [0.0]
+    rates = [t.rate for t in tiers] or [0.0]
+    uppers = [*lowers[1:], np.inf]
+    segments, paid = [], 0.0
+    for lower, upper, rate in zip(lowers, uppers, rates, strict=True):
+        segments.append(_segment(purchase, (lower, upper), rate, (paid, premium_in_margin)))
+        paid += rate * (upper - lower) if np.isfinite(upper) else 0.0
+    if whole_credit_to is not None:
+        segments = [part for s in segments for part in _split(s, whole_credit_to)]
+    return Landing(tuple(segments), capital_rate * days / 365.0)
+
+
+def landing_under(rules: Settings, days: float) -> Landing:
+    """Landed cost under the settings of one device class, ``days`` from payment to payment."""
+    tax = rules.tax
+    whole = tax.credit_threshold if tax.scheme == "special_credit" else None
+    return landing(rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole)
+
+
+def purchase_on(purchase: Purchase, day: str) -> Purchase:
+    """Terms of purchase with the customs rates in force on a day, YYYY-MM-DD.
+
+    Before the first dated rate the undated ones hold.
+    """
+    dated = [d for d in purchase.duties if d.valid_from <= day]
+    if not dated:
+        return purchase
+    now = max(dated, key=lambda d: d.valid_from)
+    return replace(
+        purchase,
+        duty_rate=now.duty_rate,
+        import_tax_rate=now.import_tax_rate,
+        clearance_fee=now.clearance_fee,
+    )
+
+
+def _split(segment: Segment, whole_credit_to: float) -> list[Segment]:
+    """Cut a tier where the purchase price reaches the highest one credited whole."""
+    at = (whole_credit_to - segment.margin_k) / segment.margin_a
+    if at >= segment.upper:
+        return [replace(segment, losses_count=True)]
+    if at <= segment.lower:
+        return [segment]
+    return [replace(segment, upper=at, losses_count=True), replace(segment, lower=at)]
+
+
+def _segment(
+    purchase: Purchase, span: tuple[float, float], rate: float, premium: tuple[float, bool]
+) -> Segment:
+    """One tier; ``premium`` is (premium paid below the tier, counts in a margin scheme)."""
+    below, in_margin = premium
+    fixed = purchase.lot_fee + purchase.inbound
+    offset = below - rate * span[0]
+    if purchase.imported:
+        up = (1 + purchase.duty_rate) * (1 + purchase.import_tax_rate)
+        a, k = (1 + rate) * up, (fixed + offset) * up + purchase.clearance_fee
+    else:
+        taxed = 1 + purchase.premium_tax_rate
+        a, k = 1 + purchase.hammer_tax_rate + rate * taxed, fixed + offset * taxed
+    margin_a, margin_k = (1 + rate, offset) if in_margin else (1.0, 0.0)
+    return Segment(span[0], span[1], a, k, margin_a, margin_k)
+
+
+def purchase_lines(purchase: Purchase, bid: float) -> dict[str, float]:
+    """Spell the landed cost of a domestic purchase out line by line, each rounded to cents."""
+    premium = sum(
+        t.rate * max(0.0, min(bid, upper) - t.above)
+        for t, upper in zip(
+            purchase.premium, [*(t.above for t in purchase.premium[1:]), np.inf], strict=True
+        )
+    )
+    return {
+        "hammer price": float(cents(bid)),
+        "premium": float(cents(premium)),
+        "tax on premium": float(cents(premium * purchase.premium_tax_rate)),
+        "tax on hammer": float(cents(bid * purchase.hammer_tax_rate)),
+        "lot fee": float(cents(purchase.lot_fee)),
+        "inbound carriage": float(cents(purchase.inbound)),
+    }

@@ -1,0 +1,182 @@
+"""What to ask the seller, and what would change the verdict.
+
+Knowing something before bidding is worth what it saves: one walks away where it is bad news.
+
+    value of knowing = sum_s pi_s max(0, profit_s) - max(0, sum_s pi_s profit_s)
+
+with profit_s what is expected in state s at the price in mind. A question to the seller is a
+yes or no ("is it this state?"), so the same formula holds with two groups of states.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from repair_horizon.decisions.acquisition import Landing
+from repair_horizon.decisions.bidding import profit_at
+from repair_horizon.decisions.economics import Economics, unit_under
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit_bid import Outcomes, unit_bid
+from repair_horizon.estimation.forecast import FamilyOutlook
+
+Floats = npt.NDArray[np.float64]
+
+MORE_RESALE, DEARER_PART, MORE_DAYS = 0.01, 10.0, 7.0
+
+
+@dataclass(frozen=True)
+class Question:
+    """The yes-or-no question worth most: is it ``state``? ``value`` is money per listing."""
+
+    state: str
+    value: float
+    knowing_all: float
+
+
+@dataclass(frozen=True)
+class BidMoves:
+    """How far the unrounded bid moves, money: by 1 % more resale, a part 10 dearer, a week more.
+
+    ``part_code`` is the dearest part of the likeliest state and ``part_price`` its price; empty
+    and zero if none is needed.
+    """
+
+    resale_percent: float
+    part_ten: float
+    week: float
+    part_code: str
+    part_price: float
+
+
+def value_of_knowing(weight: npt.ArrayLike, profit: npt.ArrayLike) -> float:
+    """Worth of knowing the state before buying, walking away where it loses.
+
+    Parameters
+    ----------
+    weight, profit
+        Weight and expected profit of each state at the price in mind; weights sum to one.
+    """
+    w, p = np.asarray(weight, dtype="float64"), np.asarray(profit, dtype="float64")
+    return float(w @ np.maximum(p, 0.0) - max(0.0, float(w @ p)))
+
+
+def best_question(weight: Mapping[str, float], profit: Mapping[str, float]) -> Question:
+    """Find the yes-or-no question about a state that is worth most.
+
+    Parameters
+    ----------
+    weight, profit
+        Weight and expected profit of each state, by name.
+
+    Returns
+    -------
+    Question
+        With an empty state where no answer would change the decision. Of equal ones the first.
+    """
+    w = np.array(list(weight.values()))
+    p = np.array([profit[s] for s in weight])
+    best = Question("", 0.0, value_of_knowing(w, p))
+    whole = float(w @ p)
+    for i, state in enumerate(weight):
+        split = (w[i] * p[i], whole - w[i] * p[i])
+        worth = max(0.0, split[0]) + max(0.0, split[1]) - max(0.0, whole)
+        if worth > best.value + 1e-9:
+            best = replace(best, state=state, value=float(worth))
+    return best
+
+
+def question_at(known: Outcomes, landing: Landing, price: float, theta: float) -> Question:
+    """Return the question worth most before buying at a price."""
+    return best_question(*by_state(known, landing, price, theta))
+
+
+def by_state(
+    known: Outcomes, landing: Landing, price: float, theta: float
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Weight and expected profit of each state of the listed fault, bought at a price."""
+    earned = known.market.weight * profit_at(known.market, landing, price, theta)
+    slots = (known.market.weight.sum(axis=0), earned.sum(axis=0))
+    weight: dict[str, float] = {}
+    total: dict[str, float] = {}
+    for state, w, e in zip(known.slots, *slots, strict=True):
+        weight[state] = weight.get(state, 0.0) + float(w)
+        total[state] = total.get(state, 0.0) + float(e)
+    return weight, {s: total[s] / weight[s] if weight[s] else 0.0 for s in weight}
+
+
+def bid_moves(economics: Economics, unit: UnitEconomics) -> BidMoves:
+    """How far this month's unrounded bid moves with price, part and time, all else the same.
+
+    Each is worked out anew with the same draws, so a limit that takes over is noticed.
+    """
+    now, key = unit_bid(unit, 0).exact, (unit.model_id, unit.listed_fault)
+    family, rules, outlook = unit.family, unit.settings, economics.outlook
+    part, price = dearest_part(unit)
+
+    def moved(changed: UnitEconomics) -> float:
+        return unit_bid(changed, 0).exact - now
+
+    dearer = replace(family, level=family.level * (1.0 + MORE_RESALE))
+    later = replace(rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + 7.0))
+    return BidMoves(
+        moved(unit_under(rules, dearer, key, outlook)),
+        moved(unit_under(rules, _dearer_part(family, unit.model_id, part), key, outlook))
+        if part
+        else 0.0,
+        moved(unit_under(later, family, key, outlook)),
+        part,
+        price,
+    )
+
+
+def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
+    """Code and price of the dearest part quoted that the likeliest mendable state needs."""
+    prices: dict[str, float] = {}
+    for (model_id, code, _), path in unit.family.parts.items():
+        if model_id == unit.model_id and code in unit.main.codes:
+            prices[code] = max(prices.get(code, 0.0), float(path.price[:, 0].mean()))
+    code = max(prices, key=lambda c: prices[c], default="")
+    return code, prices.get(code, 0.0)
+
+
+def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlook:
+    parts = {
+        k: replace(p, price=p.price + DEARER_PART) if k[:2] == (model_id, code) else p
+        for k, p in family.parts.items()
+    }
+    return replace(family, parts=parts)
+
+
+def turning_points(short: float, moves: BidMoves) -> str:
+    """Say what would turn the verdict, each change alone and as if it went on evenly.
+
+    Parameters
+    ----------
+    short
+        Money by which the bid misses the current one; negative where it is above it.
+    moves
+        From ``bid_moves``.
+
+    Returns
+    -------
+    str
+        Only changes that could happen within a season: resale by 30 %, a part by its own price,
+        12 weeks; a part cannot get cheaper than nothing.
+    """
+    way = ("higher", "cheaper", "sooner") if short > 0 else ("lower", "dearer", "later")
+    part = f"{moves.part_code} {{:.2f}} {way[1]}"
+    turns: Sequence[tuple[float, float, str]] = (
+        (moves.resale_percent, 30.0, f"resale {{:.1f}} % {way[0]}"),
+        (-moves.part_ten / DEARER_PART, moves.part_price, part),
+        (-moves.week, 12.0, f"{{:.1f}} weeks {way[2]}"),
+    )
+    words = [
+        text.format(abs(short) / slope)
+        for slope, reach, text in turns
+        if slope > 1e-6 and abs(short) / slope <= reach
+    ]
+    return " or ".join(words) or "no single change within reach"

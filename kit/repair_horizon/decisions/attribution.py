@@ -1,0 +1,216 @@
+"""What changed since last month: a bid's change shared out among its causes.
+
+Six blocks of inputs are swapped from before to after: the price curve, the parts, the yield of
+the bench, fees, time, and all other settings. A block's share is its Shapley value, its effect
+averaged over all orders in which the six could have been swapped,
+
+    share_i = sum over sets S without i of |S|! (5 - |S|)! / 6! [bid(S with i) - bid(S)]
+
+so that the shares add up exactly and no order is preferred (Shapley 1953, A value for n-person
+games).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from math import factorial
+
+import pandas as pd
+
+from repair_horizon.decisions.economics import unit_under
+from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, Outlook, family_outlook
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.settings import Settings
+
+PRICE, PART, YIELD, FEES, TIME, SETTINGS = "price", "part", "yield", "fees", "time", "settings"
+BLOCKS = (PRICE, PART, YIELD, FEES, TIME, SETTINGS)
+_FEE_SECTIONS = ("purchase", "channels", "sale", "reserve", "tax")
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """What a month's bid is worked out from: estimates, settings, number of the month."""
+
+    estimates: Estimates
+    settings: Settings
+    month: int
+
+
+@dataclass(frozen=True, eq=False)
+class BidChange:
+    """A bid before and after, unrounded, and each block's share of the difference."""
+
+    before: float
+    after: float
+    shares: Mapping[str, float]
+
+    def table(self) -> pd.DataFrame:
+        """Return ``block, change``, the largest first; the changes add up to the difference."""
+        rows = sorted(self.shares.items(), key=lambda kv: -abs(kv[1]))
+        return pd.DataFrame(rows, columns=["block", "change"])
+
+
+def shapley(blocks: Sequence[str], value: Callable[[frozenset[str]], float]) -> dict[str, float]:
+    """Share ``value(all) - value(none)`` out among blocks.
+
+    Parameters
+    ----------
+    blocks
+        Names.
+    value
+        Worth with a set of blocks swapped; asked once for each of the 2^n sets.
+    """
+    n = len(blocks)
+    known = {
+        frozenset(s): value(frozenset(s)) for k in range(n + 1) for s in combinations(blocks, k)
+    }
+    out = {}
+    for block in blocks:
+        rest = [b for b in blocks if b != block]
+        out[block] = sum(
+            factorial(k)
+            * factorial(n - 1 - k)
+            / factorial(n)
+            * (known[frozenset(s) | {block}] - known[frozenset(s)])
+            for k in range(n)
+            for s in combinations(rest, k)
+        )
+    return out
+
+
+def attribute(
+    before: View, after: View, key: tuple[str, str, str], draws: int = 400
+) -> BidChange | CannotSay:
+    """Say why the bid for a model and fault changed.
+
+    Parameters
+    ----------
+    before, after
+        Last month's view and this month's.
+    key
+        (family_id, model_id, listed_fault).
+    draws
+        Worlds drawn. Both views use the same seed, but what is learnt anew draws anew, so a share
+        carries sampling noise of about one part in the square root of this.
+
+    Returns
+    -------
+    BidChange
+        'price' is what was learnt about resale prices (curve, grades, channel, as-is and hammer
+        ratios); 'part' quotes and the maker's; 'yield' shares of states, success, hours and
+        grades; 'fees' purchase and sale terms, reserves and tax; 'time' the clock: a month more
+        of age at the same knowledge, and the settings' delays; 'settings' all others. A reason
+        where either view has no bid for the key.
+    """
+    family_id, model_id, fault = key
+    mixes = _Mixes((before, after), (family_id, model_id), draws)
+    for at in (0, 1):
+        seen = mixes.outlook(at, at)
+        if isinstance(seen, CannotSay):
+            return seen
+        if model_id not in seen.models or fault not in seen.shares:
+            return CannotSay("the model or the fault was not there in both months")
+        if seen.reasons.get(model_id):
+            return CannotSay(seen.reasons[model_id])
+
+    def bid(swapped: frozenset[str]) -> float:
+        return mixes.bid(swapped, (model_id, fault))
+
+    shares = shapley(BLOCKS, bid)
+    return BidChange(bid(frozenset()), bid(frozenset(BLOCKS)), shares)
+
+
+class _Mixes:
+    """Outlooks and settings put together from two views; what has been worked out is kept."""
+
+    def __init__(self, views: tuple[View, View], whose: tuple[str, str], draws: int) -> None:
+        self.views, self.draws = views, draws
+        self.family_id, self.model_id = whose
+        self.drawn: dict[tuple[int, int], FamilyOutlook | CannotSay] = {}
+        self.mixes: list[Settings] = []
+        self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
+
+    def outlook(self, knowledge: int, clock: int) -> FamilyOutlook | CannotSay:
+        """Draws from one view's estimates at one view's month."""
+        if (knowledge, clock) not in self.drawn:
+            view, month = self.views[knowledge], self.views[clock].month
+            estimates = view.estimates.families[self.family_id]
+            seed = self.views[1].settings.seed
+            self.drawn[knowledge, clock] = family_outlook(
+                estimates, (month, 2), seed, self.draws, self.model_id
+            )
+        return self.drawn[knowledge, clock]
+
+    def bid(self, swapped: frozenset[str], key: tuple[str, str]) -> float:
+        """Unrounded bid with some blocks taken from the second view."""
+        clock = int(TIME in swapped)
+        rules, number = self._rules(swapped)
+        # Blocks that are the same in both views change nothing: such mixes share one bid.
+        asked = *(int(b in swapped) for b in (PRICE, PART, YIELD)), clock, number
+        if (asked, key) in self.bids:
+            return self.bids[asked, key]
+        price, part, rates = (self.outlook(int(b in swapped), clock) for b in (PRICE, PART, YIELD))
+        if isinstance(price, CannotSay) or isinstance(part, CannotSay):
+            raise ValueError("both views must have been looked at before")
+        if isinstance(rates, CannotSay):
+            raise ValueError("both views must have been looked at before")
+        family = _joined(price, part, rates)
+        rules = rules.for_class(family.estimates.device_class)
+        view = self.views[clock]
+        outlook = Outlook(
+            view.estimates.currency,
+            view.estimates.now,
+            view.month,
+            2,
+            self.draws,
+            {self.family_id: family},
+        )
+        self.bids[asked, key] = unit_bid(unit_under(rules, family, key, outlook), 0).exact
+        return self.bids[asked, key]
+
+    def _rules(self, swapped: frozenset[str]) -> tuple[Settings, int]:
+        """Settings with some blocks taken from the second view, and which of the mixes it is."""
+        mixed = mixed_settings(self.views[0].settings, self.views[1].settings, swapped)
+        if mixed not in self.mixes:
+            self.mixes.append(mixed)
+        return mixed, self.mixes.index(mixed)
+
+
+def _joined(price: FamilyOutlook, part: FamilyOutlook, rates: FamilyOutlook) -> FamilyOutlook:
+    estimates = replace(
+        price.estimates,
+        parts=part.estimates.parts,
+        maker=part.estimates.maker,
+        rates=rates.estimates.rates,
+    )
+    return replace(
+        price,
+        estimates=estimates,
+        parts=part.parts,
+        shares=rates.shares,
+        success=rates.success,
+        grade_shares=rates.grade_shares,
+    )
+
+
+def mixed_settings(before: Settings, after: Settings, swapped: frozenset[str]) -> Settings:
+    """Return settings with fees, delays and all others each from before or after.
+
+    Sections of a device class go with their block as well.
+    """
+    names = {FEES: _FEE_SECTIONS, TIME: ("delay",)}
+    out = after if SETTINGS in swapped else before
+    named = {n for sections in names.values() for n in sections}
+    source = {n: (after if b in swapped else before) for b, ns in names.items() for n in ns}
+    classes = sorted(set(before.by_class) | set(after.by_class))
+    by_class = {
+        c: {
+            **{n: v for n, v in out.by_class.get(c, {}).items() if n not in named},
+            **{n: s.by_class[c][n] for n, s in source.items() if n in s.by_class.get(c, {})},
+        }
+        for c in classes
+    }
+    return replace(out, **{n: getattr(s, n) for n, s in source.items()}, by_class=by_class)

@@ -1,0 +1,191 @@
+"""``unit_economics``: what units bought with a listed fault are worth, month by month."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from repair_horizon.decisions.acquisition import landing_under, purchase_on
+from repair_horizon.decisions.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.options import (
+    AS_IS,
+    MAKER,
+    NOT_FOR_SALE,
+    PART_OUT,
+    REPAIR,
+    Option,
+    as_is,
+    maker,
+    part_out,
+    repair,
+)
+from repair_horizon.decisions.selling import sale_terms
+from repair_horizon.decisions.unit import StateOptions, UnitEconomics
+from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.months import month_start
+from repair_horizon.tables.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Economics:
+    """Unit economics of every model and listed fault, worked out one at a time when asked for."""
+
+    outlook: Outlook
+    settings: Settings
+
+    def __repr__(self) -> str:
+        """Say what it is about."""
+        return f"Economics({self.outlook!r})"
+
+    def keys(self, family_id: str) -> list[tuple[str, str]]:
+        """Models and listed faults of a family."""
+        family = self.outlook.families[family_id]
+        if isinstance(family, CannotSay):
+            return []
+        return [(m, f) for m in family.models for f in family.shares]
+
+    def units(self, family_id: str) -> Iterator[UnitEconomics | tuple[str, str, CannotSay]]:
+        """Each model and fault of a family, or (model, fault, reason)."""
+        family = self.outlook.families[family_id]
+        if isinstance(family, CannotSay):
+            return
+        for model_id in family.models:
+            bench = bench_of(self, family_id, model_id)
+            for fault in family.shares:
+                if isinstance(bench, CannotSay):
+                    yield model_id, fault, bench
+                else:
+                    yield unit_on(bench, fault)
+
+    def unit(self, family_id: str, model_id: str, fault: str) -> UnitEconomics | CannotSay:
+        """Work out one model bought with one listed fault."""
+        bench = bench_of(self, family_id, model_id)
+        return bench if isinstance(bench, CannotSay) else unit_on(bench, fault)
+
+
+def bench_of(
+    economics: Economics, family_id: str, model_id: str, rules: Settings | None = None
+) -> Bench | CannotSay:
+    """Return a model's prices ahead with its terms of sale.
+
+    Parameters
+    ----------
+    economics
+        Draws and settings.
+    family_id, model_id
+        The model.
+    rules
+        Settings in place of those of the family's device class.
+    """
+    family = economics.outlook.families[family_id]
+    if isinstance(family, CannotSay):
+        return family
+    at = family.models.index(model_id)
+    if not np.isfinite(family.level[:, at, 0]).all():
+        return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
+    rules = rules or economics.settings.for_class(family.estimates.device_class)
+    return _bench(rules, family, model_id, economics.outlook)
+
+
+def _bench(rules: Settings, family: FamilyOutlook, model_id: str, outlook: Outlook) -> Bench:
+    """Prices ahead and terms, with the customs rates and fees of the first month."""
+    day = f"{month_start(outlook.first_month):%Y-%m-%d}"
+    rules = replace(rules, purchase=purchase_on(rules.purchase, day))
+    return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
+
+
+def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
+    """Join prices, parts and rates with the business's rules.
+
+    Parameters
+    ----------
+    outlook
+        From ``forecast``.
+    settings
+        From ``read_settings``; figures for a device class replace the general ones.
+
+    Returns
+    -------
+    Economics
+        Nothing is computed until a model and fault is asked for, so that thousands of models
+        need the memory of one.
+    """
+    return Economics(outlook, settings)
+
+
+def unit_under(
+    rules: Settings, family: FamilyOutlook, key: tuple[str, str], outlook: Outlook
+) -> UnitEconomics:
+    """Work out one unit under given rules.
+
+    Parameters
+    ----------
+    rules
+        Settings as they hold for the family's device class.
+    family
+        Draws of the family; the model must have a forecast.
+    key
+        (model_id, listed_fault).
+    outlook
+        Tells the first month and how many.
+    """
+    return unit_on(_bench(rules, family, key[0], outlook), key[1])
+
+
+def unit_on(bench: Bench, fault: str) -> UnitEconomics:
+    """Work out a model bought with a listed fault; what its faults share is worked out once."""
+    family, rules = bench.outlook, bench.settings
+    rows = family.estimates.rates.by_fault[fault]
+    able = [(row["share"], at) for at, row in enumerate(rows) if row["prior_success"] > 0]
+    main = str(rows[max(able)[1]]["state"]) if able else ""  # of equals the last
+    states = []
+    for at, row in enumerate(rows):
+        share, success = family.shares[fault][:, at], family.success[fault][:, at]
+        faults = (row["state"], fault) if row["state"] == main else (row["state"],)
+        states.append(_state(bench, row, (share, success), (fault, faults)))
+    codes = next((s.codes for s in states if s.state == main), ())
+    days = days_to_cash(bench, list(codes))
+    land = landing_under(rules, days)
+    return UnitEconomics(
+        bench.model_id,
+        fault,
+        family,
+        rules,
+        tuple(states),
+        land,
+        days,
+        bench.terms.kept,
+        rules.bench.rate_per_hour,
+        rules.bench.test_hours,
+    )
+
+
+def _state(
+    bench: Bench,
+    row: Mapping[str, Any],
+    drawn: tuple[Floats, Floats],
+    names: tuple[str, tuple[str, ...]],
+) -> StateOptions:
+    """Cost every option of one state."""
+    share, success = drawn
+    fault, quoted = names
+    state, codes = str(row["state"]), part_codes(row)
+    untouched = as_is(bench, state, fault)
+    tried = {
+        REPAIR: repair(bench, row, success, untouched),
+        MAKER: "not accepted in this state"
+        if state in NOT_FOR_SALE
+        else maker(bench, quoted, untouched),
+        PART_OUT: part_out(bench, codes, state),
+    }
+    options: dict[str, Option] = {n: o for n, o in tried.items() if isinstance(o, Option)}
+    options[AS_IS] = untouched
+    missing = {n: o for n, o in tried.items() if isinstance(o, str)}
+    return StateOptions(state, share, tuple(codes), options, missing)

@@ -1,0 +1,222 @@
+"""The forecast ledger: what was expected when a bid was placed, kept beside what came of it.
+
+``forecasts.csv`` in the workspace is only ever added to. A row is either a forecast (what one
+listing promised on one day) or the note that a listing was won, at which price, and as which
+unit. Nothing is corrected in place: a later note of the same listing replaces the earlier one
+when read.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.decisions.acquisition import Landing
+from repair_horizon.decisions.bidding import EndStates, profit_at
+from repair_horizon.decisions.candidates import scorer_for
+from repair_horizon.decisions.economics import Economics
+from repair_horizon.decisions.lots import lot_spread
+from repair_horizon.decisions.unit_bid import Outcomes, bid_on_terms, expectation, margin_fraction
+from repair_horizon.files.lock import locked
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.reading import read_table
+from repair_horizon.tables.columns import Column
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import Table
+
+Floats = npt.NDArray[np.float64]
+
+FORECAST, BOUGHT = "forecast", "bought"
+LEVELS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
+QUANTILES = tuple(f"profit_{round(100 * p):02d}" for p in LEVELS)
+_AMOUNT: dict[str, Any] = {"lowest": -1e9, "highest": 1e9}
+
+
+def _c(name: str, kind: str, meaning: str, unit: str = "", **rule: Any) -> Column:
+    return Column(name.lstrip("*"), kind, meaning, unit, name.startswith("*"), **rule)
+
+
+LEDGER = Table(
+    "forecasts",
+    "entry_id",
+    "made_on",
+    "what was expected of each listing when it was bid for, and which were bought",
+    (
+        _c("*entry_id", "code", "identifier of the row"),
+        _c("*record_type", "code", "what the row says", choices=(FORECAST, BOUGHT)),
+        _c("*made_on", "date", "day of the forecast, or of the purchase"),
+        _c("*listing_id", "code", "the listing, as in listings.csv"),
+        _c("unit_id", "code", "the unit it became, as in stock.csv; only when bought"),
+        _c("family_id", "code", "the family"),
+        _c("model_id", "code", "the model"),
+        _c("listed_fault", "code", "fault as listed"),
+        _c("*price", "number", "hammer price the forecast is for, or paid", "money", **_AMOUNT),
+        _c("max_bid", "number", "threshold then", "money", **_AMOUNT),
+        _c("per_bid", "number", "profit lost per unit of hammer price", "", lowest=0, highest=100),
+        _c("expected_profit", "number", "mean profit of the unit", "money", **_AMOUNT),
+        _c("probability_loss", "number", "chance of loss", "share", lowest=0, highest=1),
+        _c("common_share", "number", "share of the variance like units have in common", "share",
+           lowest=0, highest=1),
+        *(
+            _c(q, "number", f"profit not exceeded with chance {p:g}", "money", **_AMOUNT)
+            for q, p in zip(QUANTILES, LEVELS, strict=True)
+        ),
+    ),
+)  # fmt: skip
+
+
+def forecasts_of(
+    listings: pd.DataFrame, logs: Logs, economics: Economics, day: pd.Timestamp
+) -> pd.DataFrame:
+    """Write down what each listing promises, for the ledger.
+
+    Parameters
+    ----------
+    listings
+        Rows of listings.csv that are being bid for.
+    logs, economics
+        As for ``score``.
+    day
+        Day of the forecast.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the ledger. The forecast is for the threshold, or the current bid where that is
+        higher; listings of which nothing can be said have no row.
+    """
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    rows = []
+    for (model_id, fault), group in listings.groupby(["model_id", "listed_fault"], sort=True):
+        family_id = str(family[model_id])
+        scorer = scorer_for(economics, family_id, (str(model_id), str(fault)))
+        if isinstance(scorer, CannotSay):
+            continue
+        for row in group.itertuples():
+            rules, land = scorer.terms(float(row.shipping), float(row.premium_rate))
+            bid = bid_on_terms(scorer.known, land, rules)
+            price = max(bid.amount, float(np.nan_to_num(row.current_bid)))
+            start = {
+                "entry_id": f"{row.listing_id}:{day:%Y-%m-%d}",
+                "record_type": FORECAST,
+                "made_on": day,
+                "listing_id": row.listing_id,
+                "unit_id": "",
+                "family_id": family_id,
+                "model_id": model_id,
+                "listed_fault": fault,
+                "price": price,
+                "max_bid": bid.amount,
+            }
+            rows.append({**start, **_promise(scorer.known, land, price, margin_fraction(rules))})
+    return pd.DataFrame(rows, columns=[c.name for c in LEDGER.columns])
+
+
+def _promise(known: Outcomes, land: Landing, price: float, theta: float) -> dict[str, float]:
+    """Mean, chance of loss, quantiles and shared part of the profit at a price."""
+    mean, chance = expectation(known, land, price, theta)
+    dearer, _ = expectation(known, land, price + 1.0, theta)
+    _, own, common = lot_spread(known.market, known.single, (land, theta), price)
+    profit = profit_at(known.single, land, price, theta)
+    cut = weighted_quantiles(EndStates(known.single.weight, profit, profit))
+    total = own**2 + common**2
+    return {
+        "per_bid": max(mean - dearer, 0.0),
+        "expected_profit": mean,
+        "probability_loss": min(chance, 1.0),
+        "common_share": common**2 / total if total > 0 else 0.0,
+        **dict(zip(QUANTILES, cut, strict=True)),
+    }
+
+
+def weighted_quantiles(states: EndStates) -> list[float]:
+    """Quantiles of the value at ``LEVELS``, each the smallest value with that much weight below."""
+    order = np.argsort(states.value, axis=None)
+    value = states.value.ravel()[order]
+    below = np.cumsum(states.weight.ravel()[order])
+    at = np.searchsorted(below, np.array(LEVELS) * below[-1] - 1e-12).clip(max=len(value) - 1)
+    kept = states.weight.ravel()[order] > 0
+    out = [float(v) for v in value[at]]
+    out[0] = float(value[kept].min())
+    return out
+
+
+def bought(listing_id: str, unit_id: str, price: float, day: pd.Timestamp) -> pd.DataFrame:
+    """Note that a listing was won, at which hammer price, and as which unit."""
+    row = {
+        "entry_id": f"{listing_id}:{unit_id}:{BOUGHT}",
+        "record_type": BOUGHT,
+        "made_on": day,
+        "listing_id": listing_id,
+        "unit_id": unit_id,
+        "price": price,
+    }
+    return pd.DataFrame([row], columns=[c.name for c in LEDGER.columns])
+
+
+def append(workspace: Path, rows: pd.DataFrame) -> int:
+    """Add rows to the ledger, whole or not at all; what stands there stays byte for byte.
+
+    Parameters
+    ----------
+    workspace
+        The folder.
+    rows
+        From ``forecasts_of`` or ``bought``; an entry already there is not written again.
+
+    Returns
+    -------
+    int
+        Rows added.
+
+    Raises
+    ------
+    LogFault
+        If the file there is not a ledger, or another run is writing.
+    """
+    path = Path(workspace) / f"{LEDGER.name}.csv"
+    names = [c.name for c in LEDGER.columns]
+    with locked(Path(workspace), LEDGER.name):
+        old, known, header = "", set(), names
+        if path.exists():
+            read_table(path, LEDGER)  # refuses a file that is none
+            old = path.read_bytes().decode("utf-8-sig")
+            records = list(csv.reader(io.StringIO(old)))
+            header = records[0]
+            known = {dict(zip(header, r, strict=False)).get("entry_id", "") for r in records[1:]}
+        new = rows[~rows["entry_id"].isin(known)].reindex(columns=header)
+        if new.empty:
+            return 0
+        text = new.to_csv(index=False, header=not old, lineterminator="\n", date_format="%Y-%m-%d",
+                          float_format="%.6g")  # fmt: skip
+        joined = old + ("" if not old or old.endswith("\n") else "\n") + text
+        part = path.with_name(f".{path.name}.{os.getpid()}.part")
+        part.write_bytes(joined.encode("utf-8"))
+        os.replace(part, path)
+    return len(new)
+
+
+def read_ledger(workspace: Path) -> pd.DataFrame:
+    """Read the ledger; empty if there is none.
+
+    Raises
+    ------
+    LogFault
+        With every value that cannot be read; a ledger is written by us and must be whole.
+    """
+    path = Path(workspace) / f"{LEDGER.name}.csv"
+    if not path.exists():
+        return pd.DataFrame(columns=[c.name for c in LEDGER.columns])
+    got = read_table(path, LEDGER)
+    if len(got.held):
+        raise LogFault(
+            Fault(path.name, r.line, r.column, r.found, r.allowed) for r in got.held.itertuples()
+        )
+    return got.rows

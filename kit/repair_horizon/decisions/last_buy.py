@@ -1,0 +1,192 @@
+"""How many of a part to buy for the last time: units until the part's own stop.
+
+Jobs needing the part come as a Poisson stream; with n of them in T months and Jeffreys' prior the
+rate is Gamma(n + 1/2, T), so the jobs of the next M months are negative binomial. M is drawn with
+the part's stop, path by path. Half the drawn needs lie at or below the quantity advised; the
+newsvendor's quantile replaces the half where the cost of one too many and one too few are known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import norm
+
+from repair_horizon.estimation.repairs import ATTEMPTED
+from repair_horizon.logs import Logs
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+HISTORY_MONTHS = 12.0
+
+
+@dataclass(frozen=True)
+class PartTerms:
+    """What the last order is weighed with, money per piece.
+
+    ``cost`` landed; ``worth`` what a piece used earns before its own cost; ``leftover`` what an
+    unused one fetches; ``moq`` the smallest order.
+    """
+
+    cost: float
+    worth: float
+    leftover: float
+    moq: int = 1
+
+    @property
+    def critical_ratio(self) -> float:
+        """Chance of using the last piece at which it just pays; 0 where no piece pays."""
+        under, over = self.worth - self.cost, self.cost - self.leftover
+        return max(under, 0.0) / (max(under, 0.0) + max(over, 1e-9))
+
+
+@dataclass(frozen=True)
+class LastBuy:
+    """The last order: pieces, the needs behind it, and why.
+
+    ``median``, ``lower`` and ``upper`` (80 %) are drawn needs until the stop; ``best`` the
+    newsvendor's quantity; ``probability_all_used`` the chance that the order is used up.
+    """
+
+    order: int
+    median: int
+    lower: int
+    upper: int
+    best: int
+    probability_all_used: float
+    reason: str
+
+
+def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
+    """Advise the last order of a part.
+
+    Parameters
+    ----------
+    needs
+        Drawn units needed until the part's stop, (draws,).
+    in_stock
+        Pieces already there.
+    terms
+        Costs, worth, smallest order.
+
+    Returns
+    -------
+    LastBuy
+        The median need less the stock. Where that is below the smallest order, the smallest order
+        if it is expected to pay, else none.
+    """
+    lower, median, upper = (_quantile(needs, p) for p in (0.1, 0.5, 0.9))
+    wanted = max(median - in_stock, 0)
+    order, reason = wanted, "median need until the part's stop"
+    if wanted == 0:
+        reason = "the stock covers the median need" if median else "most likely none is needed"
+    elif wanted < terms.moq:
+        pays = expected_gain(needs, in_stock, terms, terms.moq) > 0
+        order = terms.moq if pays else 0
+        reason = f"smallest order of {terms.moq} " + ("still pays" if pays else "would not pay")
+    return LastBuy(
+        order,
+        median,
+        lower,
+        upper,
+        max(_quantile(needs, terms.critical_ratio) - in_stock, 0),
+        float((needs >= in_stock + order).mean()),
+        reason,
+    )
+
+
+def expected_gain(needs: Ints, in_stock: int, terms: PartTerms, order: int) -> float:
+    """Return what an order is expected to earn: pieces used and left over, less their cost."""
+    used = np.clip(needs - in_stock, 0, order)
+    return float(np.mean(used * terms.worth + (order - used) * terms.leftover)) - order * terms.cost
+
+
+def drawn_needs(
+    history: tuple[int, float], months: npt.ArrayLike, rng: np.random.Generator
+) -> Ints:
+    """Draw the units needed until the stop.
+
+    Parameters
+    ----------
+    history
+        (jobs that needed the part, months over which they were counted).
+    months
+        Drawn months until the part's stop, (draws,).
+    rng
+        Random numbers.
+    """
+    jobs, over = history
+    until = np.asarray(months, dtype="float64")
+    rate = rng.gamma(jobs + 0.5, 1.0 / over, len(until))
+    out: Ints = rng.poisson(rate * until).astype("int64")
+    return out
+
+
+def jobs_per_part(
+    logs: Logs, family_id: str, months: float = HISTORY_MONTHS
+) -> tuple[Mapping[tuple[str, str], int], float]:
+    """Count the jobs that needed each part of each model of a family.
+
+    Parameters
+    ----------
+    logs
+        Repairs and fault states.
+    family_id
+        The family.
+    months
+        How far back; less if the log of repairs is younger.
+
+    Returns
+    -------
+    tuple
+        ((model, part) to attempted jobs, months counted over). Every part a state needs is counted
+        once a job; parts of a job whose state fault_states.csv does not name are not.
+    """
+    family = logs.family(family_id)
+    states = family.tables["fault_states"]
+    all_jobs, jobs = logs.tables["repairs"], family.tables["repairs"]
+    newest = logs.newest_day
+    days = (newest - all_jobs["opened"].min()).days + 1 if len(all_jobs) else 0
+    over = min(months, max(days / 30.4375, 1.0))
+    since = newest - pd.Timedelta(days=over * 30.4375)
+    jobs = jobs[(jobs["opened"] > since) & jobs["outcome"].isin(ATTEMPTED)]
+    needed = {
+        (r.listed_fault, r.state): [c.strip() for c in str(r.part_codes).split(";") if c.strip()]
+        for r in states.itertuples()
+    }
+    counts: dict[tuple[str, str], int] = {}
+    for model_id in family.tables["catalogue"]["model_id"]:
+        for codes in needed.values():
+            counts |= {(str(model_id), c): 0 for c in codes}
+    for job in jobs.itertuples():
+        for code in needed.get((job.listed_fault, job.state_found), []):
+            counts[(str(job.model_id), code)] += 1
+    return counts, over
+
+
+def newsvendor(holding: float, stockout: float, mean: float, sd: float) -> tuple[float, float]:
+    """Best quantity and its cost for one period of normal demand.
+
+    Parameters
+    ----------
+    holding, stockout
+        Cost of one piece too many and of one too few.
+    mean, sd
+        Demand.
+
+    Returns
+    -------
+    tuple
+        (quantity, expected cost); Snyder and Shen, Fundamentals of Supply Chain Theory, 4.3.
+    """
+    z = float(norm.ppf(stockout / (stockout + holding)))
+    return mean + z * sd, float((holding + stockout) * norm.pdf(z) * sd)
+
+
+def _quantile(needs: Ints, p: float) -> int:
+    return int(np.quantile(needs, p, method="inverted_cdf"))

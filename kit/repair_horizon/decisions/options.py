@@ -1,0 +1,248 @@
+"""What can be done with a unit in a known state, and what each option is worth from there on.
+
+Values are future cash only: what was paid for the unit never appears. Each is (draws, months):
+the value of taking the option in that month, in that world.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.decisions.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.money import cents
+from repair_horizon.decisions.repairing import (
+    Job,
+    part_out_value,
+    recovered_part,
+    repair_cost,
+    total,
+)
+from repair_horizon.decisions.selling import net_of, reserve_per_unit
+from repair_horizon.estimation.broken_prices import OTHER
+from repair_horizon.estimation.part_prices import PartPath
+
+Floats = npt.NDArray[np.float64]
+
+REPAIR, AS_IS, PART_OUT, MAKER, NOTHING = (
+    "repair",
+    "sell as is",
+    "part out",
+    "maker's service",
+    "none",
+)
+NOT_FOR_SALE = ("locked", "blocked")
+
+
+@dataclass(frozen=True, eq=False)
+class Option:
+    """One option: value and gross price per draw and month, hours and cash in parts."""
+
+    value: Floats
+    price: Floats
+    hours: float = 0.0
+    parts_cash: float | Floats = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class RepairOption(Option):
+    """Own repair, by outcome: each grade it may come out with, and failure.
+
+    ``by_grade`` and ``price_by_grade`` are (draws, months, grades); ``failed`` and
+    ``failed_price`` (draws, months); ``success`` and ``grade_shares`` per draw.
+    """
+
+    by_grade: Floats = field(default_factory=lambda: np.zeros(0))
+    price_by_grade: Floats = field(default_factory=lambda: np.zeros(0))
+    failed: Floats = field(default_factory=lambda: np.zeros(0))
+    failed_price: Floats = field(default_factory=lambda: np.zeros(0))
+    success: Floats = field(default_factory=lambda: np.zeros(0))
+    grade_shares: Floats = field(default_factory=lambda: np.zeros(0))
+    lines: Mapping[str, Floats] = field(default_factory=dict)
+
+
+def as_is(bench: Bench, state: str, fault: str) -> Option:
+    """Sell untouched, faults described; worth only its test cost where no such sale is known."""
+    known = [k for k in (state, fault, OTHER) if k in bench.outlook.as_is]
+    seen = known[0] if known and state not in NOT_FOR_SALE else None
+    return bench.once(("as is", seen), lambda: _untouched(bench, seen))
+
+
+def _untouched(bench: Bench, seen: str | None) -> Option:
+    delay = bench.settings.delay
+    days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
+    working = bench.price_after(days)
+    if seen is None:
+        nothing = np.full_like(working, -bench.test_cost)
+        return Option(nothing, np.zeros_like(working))
+    price = cents(working * bench.outlook.as_is[seen][:, None])
+    return Option(net_of(price, bench.terms) - bench.test_cost, price)
+
+
+def repair(
+    bench: Bench, state: pd.Series | Mapping[str, Any], success: Floats, fallback: Option
+) -> RepairOption | str:
+    """Own repair, with its outcomes; a reason instead where it cannot be costed.
+
+    Failure leaves the as-is unit at a discount and the dearest part to be used again.
+    """
+    codes = part_codes(state)
+    if not float(state["prior_success"]) > 0:
+        return "no repair is known for this state"
+    paths = [bench.part(c) for c in codes]
+    missing = [c for c, p in zip(codes, paths, strict=True) if p is None]
+    if missing:
+        return f"no quote for {', '.join(missing)}"
+    what = tuple(codes), float(state["hours"])
+    job = bench.once(("job", *what), lambda: _costed(bench, *what))
+    price, mean_price = job.sold.price, job.sold.mean_price
+    failed_price, back = bench.once(("failed", fallback), lambda: _failed(bench, fallback))
+    failed = bench.once(("lost", *what, fallback), lambda: cents(back + job.recovered - job.cost))
+    value = success[:, None] * job.good + (1 - success[:, None]) * failed
+    return RepairOption(
+        value,
+        success[:, None] * mean_price + (1 - success[:, None]) * failed_price,
+        float(state["hours"]),
+        np.asarray(job.lines.get("parts", np.asarray(0.0))),
+        job.by_grade,
+        price,
+        failed,
+        failed_price,
+        success,
+        bench.outlook.grade_shares,
+        job.lines,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Sold:
+    """Repaired units sold after so many days: gross and net by grade, and the mean gross."""
+
+    price: Floats
+    net: Floats
+    mean_price: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Costed:
+    """A job whatever its state: cost lines, their sum, worth by grade and over grades if it works.
+
+    ``recovered`` is what its dearest part is worth to the next one if it does not.
+    """
+
+    sold: _Sold
+    lines: Mapping[str, Floats]
+    cost: Floats
+    recovered: Floats
+    by_grade: Floats
+    good: Floats
+
+
+def _sold(bench: Bench, days: float) -> _Sold:
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    # A month's draws lie together in memory: bids are worked out month by month.
+    by_month = cents(bench.price_after(days).T[..., None] * factors)
+    net = net_of(by_month, bench.terms, reserve_per_unit(bench.settings.reserve))
+    price = by_month.swapaxes(0, 1)
+    return _Sold(price, net.swapaxes(0, 1), _over_grades(bench, price))
+
+
+def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
+    paths = [bench.part(c) for c in codes]
+    job = _job(bench, [p for p in paths if p is not None], hours)
+    lines = repair_cost(job, bench.settings)
+    cost = total(lines) + bench.test_cost
+    days = days_to_cash(bench, list(codes))
+    sold = bench.once(("sold", days), lambda: _sold(bench, days))
+    by_grade = np.empty_like(sold.net)
+    np.subtract(sold.net, _lift(cost), out=by_grade)
+    recovered = recovered_part(job, bench.settings)
+    return _Costed(sold, lines, cost, recovered, by_grade, _over_grades(bench, by_grade))
+
+
+def _failed(bench: Bench, fallback: Option) -> tuple[Floats, Floats]:
+    """Price of a unit whose repair failed, and what is left of it; nothing where it is not sold."""
+    price = cents(fallback.price * bench.settings.repair.failed_as_is_factor)
+    return price, np.where(fallback.price <= 0, 0.0, net_of(price, bench.terms))
+
+
+def _over_grades(bench: Bench, by_grade: Floats) -> Floats:
+    out: Floats = np.einsum("dhg,dg->dh", by_grade, bench.outlook.grade_shares)
+    return out
+
+
+def _lift(cost: Floats) -> Floats:
+    return np.asarray(cost)[..., None] if np.ndim(cost) else np.asarray(cost)
+
+
+def _job(bench: Bench, paths: list[PartPath], hours: float) -> Job:
+    h = bench.months
+    prices = [p.price[:, :h] + p.shipping for p in paths]
+    delay = bench.settings.delay
+    doa = bench.settings.repair.doa_rate
+    dearest = max(paths, key=lambda p: float(p.price.mean()), default=None)
+    rate = doa if dearest is None or dearest.doa_rate is None else dearest.doa_rate
+    main = np.asarray(0.0) if dearest is None else dearest.price[:, :h]
+    parts = sum(prices, np.asarray(0.0))
+    cash_days = delay.bench_days + delay.listing_days + delay.selling_days
+    return Job(np.asarray(parts), np.asarray(main), hours, rate, cash_days)
+
+
+def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
+    """Break the unit down; what the state has broken is not sold, nor a locked unit's parts."""
+    if state in NOT_FOR_SALE:
+        return "not sold while locked or blocked"
+    return bench.once(("part out", *broken), lambda: _parted(bench, broken))
+
+
+def _parted(bench: Bench, broken: list[str]) -> Option | str:
+    codes = sorted({k[1] for k in bench.outlook.parts if k[0] == bench.model_id} - set(broken))
+    paths = [p for p in (bench.part(c) for c in codes) if p is not None]
+    if not paths:
+        return "no part prices known"
+    factor = bench.settings.part_out.price_factor
+    used = np.stack([p.price[:, : bench.months] for p in paths], axis=-1) * factor
+    worth = part_out_value(used, bench.settings, bench.terms.fee_rate, bench.terms.fixed)
+    hours = bench.settings.part_out.hours
+    return Option(worth - bench.test_cost, np.zeros_like(worth), hours)
+
+
+def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:
+    """Send the unit to the maker's own repair service at its newest quote.
+
+    ``V = rho (E[N] - Q - carriage - admin) + (1 - rho)(fallback - carriage - admin - fee)``, with
+    the maker's turnaround, reserve and genuine-part price factor in N.
+    """
+    quotes = bench.outlook.estimates.makers.get(bench.model_id, [])
+    mine = [q for q in quotes if q["fault"] in faults]
+    if not mine:
+        return "no maker's quote"
+    quote, terms = mine[-1], bench.settings.maker
+    lead = _or(quote["lead_days"], terms.lead_days)
+    fee = _or(quote["refused_quote_fee"], terms.refused_fee)
+    delay = bench.settings.delay
+    days = delay.inbound_days + lead + delay.listing_days + delay.selling_days
+    price, net = bench.once(("maker", days), lambda: _by_maker(bench, days))
+    admin = cents(terms.admin_hours * bench.settings.bench.rate_per_hour) + terms.carriage
+    good = net - float(quote["amount"]) - bench.test_cost
+    value = terms.success * good + (1 - terms.success) * (fallback.value - fee) - admin
+    sold = terms.success * price + (1 - terms.success) * fallback.price
+    return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]))
+
+
+def _by_maker(bench: Bench, days: float) -> tuple[Floats, Floats]:
+    """Gross and net price of a unit the maker has mended, sold after so many days."""
+    terms = bench.settings.maker
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
+    price = cents(bench.price_after(days) * mix[:, None] * terms.price_factor)
+    return price, net_of(price, bench.terms, terms.reserve)
+
+
+def _or(value: float, otherwise: float) -> float:
+    return otherwise if np.isnan(value) else float(value)

@@ -1,0 +1,177 @@
+"""How the forecasts of won lots came out: bias, cover, and bad luck or a bad rule.
+
+A lot is won where we valued it highest, so forecasts of won lots lean high (the winner's curse);
+the mean shortfall with its standard error says by how much. Bad luck is judged by running the
+forecasts themselves: how often would they have earned as little as was earned?
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import binom, norm, t
+
+from repair_horizon.decisions.forecast_ledger import (
+    BOUGHT,
+    FORECAST,
+    LEVELS,
+    QUANTILES,
+    read_ledger,
+)
+from repair_horizon.decisions.results import results
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+
+LEVEL = 0.8
+RUNS = 4000
+UNLIKELY = 0.05
+FEWEST = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Scorecard:
+    """Forecasts of won lots beside their results.
+
+    - ``lots``: listing_id, unit_id, family_id, forecast (mean profit at the price paid), lower and
+      upper (80 %), realised, inside.
+    - ``bias``, ``std_error``: mean of realised less forecast, money per unit.
+    - ``probability_no_curse``: chance of a mean shortfall this large if forecasts of won lots were
+      right on average (one-sided t); small means they lean high.
+    - ``coverage`` and ``probability_coverage``: share of lots inside 80 %, and the chance of one
+      as low if the band were right (binomial).
+    - ``probability_as_bad``: chance of a total as low as realised if the forecasts were right.
+    - ``deduct``: what to take off the next bids, per unit of forecast, where the curse shows.
+    """
+
+    lots: pd.DataFrame
+    bias: float
+    std_error: float
+    probability_no_curse: float
+    coverage: float
+    probability_coverage: float
+    probability_as_bad: float
+    deduct: float
+
+    @property
+    def verdict(self) -> str:
+        """Whether luck alone explains the result, in words."""
+        if self.probability_as_bad < UNLIKELY:
+            return "bad rule: luck alone would rarely earn as little; look at the forecasts"
+        if self.probability_as_bad > 1 - UNLIKELY:
+            return "better than the forecasts: they are too cautious, or it was luck"
+        return "luck alone explains it"
+
+
+def won_lots(ledger: pd.DataFrame, done: pd.DataFrame) -> pd.DataFrame:
+    """Join forecasts, purchases and results.
+
+    Parameters
+    ----------
+    ledger
+        From ``read_ledger``.
+    done
+        From ``results``.
+
+    Returns
+    -------
+    DataFrame
+        One row per unit bought whose result is known: listing_id, unit_id, family_id, forecast,
+        the columns ``QUANTILES`` and common_share, realised. The forecast is the last one made up
+        to the purchase, moved to the price paid.
+    """
+    notes = ledger[ledger["record_type"] == BOUGHT]
+    notes = notes.drop_duplicates("listing_id", keep="last")
+    earned = done.dropna(subset=["profit"]).set_index("unit_id")["profit"]
+    rows = []
+    made = ledger[ledger["record_type"] == FORECAST].sort_values("made_on", kind="stable")
+    for note in notes[notes["unit_id"].isin(earned.index)].itertuples():
+        mine = made[(made["listing_id"] == note.listing_id) & (made["made_on"] <= note.made_on)]
+        if mine.empty:
+            continue
+        last = mine.iloc[-1]
+        moved = float(last["per_bid"]) * (float(last["price"]) - float(note.price))
+        rows.append(
+            {
+                "listing_id": note.listing_id,
+                "unit_id": note.unit_id,
+                "family_id": last["family_id"],
+                "forecast": float(last["expected_profit"]) + moved,
+                **{q: float(last[q]) + moved for q in QUANTILES},
+                "common_share": float(last["common_share"]),
+                "realised": float(earned[note.unit_id]),
+            }
+        )
+    names = ["listing_id", "unit_id", "family_id", "forecast", *QUANTILES]
+    return pd.DataFrame(rows, columns=[*names, "common_share", "realised"])
+
+
+def score_ledger(logs: Logs, settings: Settings) -> Scorecard | CannotSay:
+    """Score the workspace's forecast ledger against what its units earned.
+
+    Parameters
+    ----------
+    logs
+        The workspace; forecasts.csv is read from its folder.
+    settings
+        For the results' lines, and the seed.
+
+    Returns
+    -------
+    Scorecard
+        A reason instead with fewer than ``FEWEST`` won lots whose result is known.
+    """
+    return score_lots(won_lots(read_ledger(logs.folder), results(logs, settings)), settings.seed)
+
+
+def score_lots(lots: pd.DataFrame, seed: int = 1) -> Scorecard | CannotSay:
+    """Score won lots; see ``won_lots`` for the columns and ``score_ledger`` for the result."""
+    n = len(lots)
+    if n < FEWEST:
+        return CannotSay(f"{n} won lots with a known result; {FEWEST} are needed")
+    miss = (lots["realised"] - lots["forecast"]).to_numpy(float)
+    error = float(miss.std(ddof=1) / np.sqrt(n))
+    lower, upper = (lots[q].to_numpy(float) for q in ("profit_10", "profit_90"))
+    realised = lots["realised"].to_numpy(float)
+    inside = (realised >= lower) & (realised <= upper)
+    curse = float(t.cdf(miss.mean() / error, n - 1)) if error > 0 else float(miss.mean() >= 0)
+    simulated = simulate_totals(lots, np.random.default_rng([seed, 9]))
+    names = ["listing_id", "unit_id", "family_id", "forecast", "realised"]
+    return Scorecard(
+        lots[names].assign(lower=lower, upper=upper, inside=inside),
+        float(miss.mean()),
+        error,
+        curse,
+        float(inside.mean()),
+        float(binom.cdf(int(inside.sum()), n, LEVEL)),
+        float((simulated <= realised.sum() + 1e-9).mean()),
+        max(-float(miss.mean()), 0.0) if curse < UNLIKELY else 0.0,
+    )
+
+
+def simulate_totals(lots: pd.DataFrame, rng: np.random.Generator, runs: int = RUNS) -> Floats:
+    """Draw totals the forecasts might have earned.
+
+    Each lot's profit is drawn from its own quantiles (straight between them, moved so that its
+    mean is the forecast); lots of a family share their family's luck by their common share, as a
+    one-factor normal copula; families are independent.
+
+    Returns
+    -------
+    ndarray
+        (runs,) totals over all lots.
+    """
+    total = np.zeros(runs)
+    for _, family in lots.groupby("family_id", sort=True):
+        shared = rng.standard_normal(runs)
+        for lot in family.itertuples():
+            rho = float(np.clip(lot.common_share, 0.0, 1.0))
+            z = np.sqrt(rho) * shared + np.sqrt(1 - rho) * rng.standard_normal(runs)
+            cut = np.array([getattr(lot, q) for q in QUANTILES])
+            mean = float(np.sum(np.diff(LEVELS) * (cut[1:] + cut[:-1]) / 2))
+            total += np.interp(norm.cdf(z), LEVELS, cut) + (lot.forecast - mean)
+    return total

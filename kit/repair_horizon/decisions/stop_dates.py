@@ -1,0 +1,231 @@
+"""``stop_dates``: four dates that must never be merged into one.
+
+- buy stop: from this month on the threshold lies below what such units really hammer at;
+- bid zero: from this month on nothing can be bid;
+- repair stop: from this month on repair is worth less than the best alternative, for units owned;
+- part stop: the last month in which the part is worth holding in stock.
+
+Each is worked out along every drawn path as the first of two months running, because months
+belong together: drawn one by one they would cross far too early.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.decisions.economics import Economics
+from repair_horizon.decisions.unit import StateOptions, UnitEconomics
+from repair_horizon.decisions.unit_bid import margin_fraction, unit_bid
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.months import month_start
+from repair_horizon.tables.settings import Settings
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+BUY_STOP, BID_ZERO, REPAIR_STOP, PART_STOP = "buy stop", "bid zero", "repair stop", "part stop"
+STOP_COLUMNS = [
+    "family_id",
+    "model_id",
+    "listed_fault",
+    "part_code",
+    "date_name",
+    "median",
+    "lower",
+    "upper",
+    "probability_now",
+    "probability_3",
+    "probability_6",
+    "probability_12",
+    "reason",
+]
+
+
+@dataclass(frozen=True, eq=False)
+class StopMonths:
+    """One date in every draw: months from the first, ``horizon`` meaning not within it."""
+
+    months: Ints
+    horizon: int
+
+    def quantile(self, p: float) -> int | None:
+        """Quantile in whole months; None where it lies beyond the forecast."""
+        value = int(np.quantile(self.months, p, method="inverted_cdf"))
+        return None if value >= self.horizon else value
+
+    def probability_by(self, month: int) -> float:
+        """Chance that the date has come by ``month`` months from the first."""
+        return float((self.months <= month).mean())
+
+    def chances(self) -> list[float]:
+        """Chance that it has come by each month of the forecast."""
+        counted = np.bincount(self.months, minlength=self.horizon + 1)[: self.horizon]
+        by_month: list[float] = (counted.cumsum() / len(self.months)).tolist()
+        return by_month
+
+
+def first_of_two(below: Bools) -> Ints:
+    """First month that is below and followed by another, per row; the row length if there is none.
+
+    Parameters
+    ----------
+    below
+        (draws, months).
+    """
+    horizon = below.shape[1]
+    both = below[:, :-1] & below[:, 1:]
+    months: Ints = np.where(both.any(axis=1), both.argmax(axis=1), horizon).astype("int64")
+    return months
+
+
+def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> pd.DataFrame:
+    """Four stop dates of every model and listed fault.
+
+    Parameters
+    ----------
+    economics
+        From ``unit_economics``.
+    settings
+        Targets and limits.
+    level
+        Interval level.
+
+    Returns
+    -------
+    DataFrame
+        ``STOP_COLUMNS``: months as first days, missing where not within the forecast; chances
+        that the date has come now, within 3, 6 and 12 months; a reason where nothing can be said.
+    """
+    rows: list[dict[str, object]] = []
+    first, horizon = economics.outlook.first_month, economics.outlook.months
+    for family_id in economics.outlook.families:
+        needed: list[dict[tuple[str, str], Ints]] = []
+        own: list[dict[str, object]] = []
+        for unit in economics.units(family_id):
+            if isinstance(unit, tuple):
+                start = {"model_id": unit[0], "listed_fault": unit[1], "reason": unit[2].reason}
+                own += [{**start, "date_name": n} for n in (BUY_STOP, BID_ZERO, REPAIR_STOP)]
+                continue
+            bids = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
+            own += date_rows(unit, unit_stops(unit, bids), level, first)
+            needed.append(needed_until(unit))
+        own += part_rows(needed, horizon, level, first)
+        rows += [{**row, "family_id": family_id} for row in own]
+    return pd.DataFrame(rows, columns=STOP_COLUMNS)
+
+
+Stops = dict[str, StopMonths | CannotSay]
+
+
+def unit_stops(unit: UnitEconomics, exact_bids: Floats) -> Stops:
+    """Buy stop, bid zero and repair stop of one unit; ``exact_bids`` are its bids per month."""
+    return {
+        BUY_STOP: buy_stop(unit, exact_bids),
+        BID_ZERO: StopMonths(first_of_two(bid_paths(unit, exact_bids) < 0), unit.months),
+        REPAIR_STOP: repair_stop(unit.main),
+    }
+
+
+def date_rows(
+    unit: UnitEconomics, stops: Stops, level: float, first_month: int
+) -> list[dict[str, object]]:
+    """Dates of one unit as rows of the date table."""
+    start = {"model_id": unit.model_id, "listed_fault": unit.listed_fault, "part_code": ""}
+    return [
+        {**start, "date_name": name, **described(stop, level, first_month)}
+        for name, stop in stops.items()
+    ]
+
+
+def chance_table(stops: Stops, first_month: int) -> pd.DataFrame:
+    """Chance that each date has come, month by month: ``date_name, month, probability``."""
+    found = {name: stop for name, stop in stops.items() if isinstance(stop, StopMonths)}
+    rows = [
+        (name, month_start(first_month + h), chance)
+        for name, stop in found.items()
+        for h, chance in enumerate(stop.chances())
+    ]
+    return pd.DataFrame(rows, columns=["date_name", "month", "probability"])
+
+
+def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:
+    """Threshold per draw and month: the month's threshold, moved by how the draw's worth differs.
+
+    The bid is linear in E[V] with slope 1 / (a (1 + kappa)), or less where tax takes a share.
+    """
+    worth = unit.value - margin_fraction(unit.settings) * unit.revenue
+    if unit.settings.targets.margin is not None:
+        worth = worth - unit.settings.targets.margin * unit.revenue
+    slopes = [unit.landing.segment(max(b, 0.0)).a * (1 + unit.landing.kappa) for b in exact_bids]
+    moved: Floats = exact_bids + (worth - worth.mean(axis=0)) / np.array(slopes)
+    return moved
+
+
+def buy_stop(unit: UnitEconomics, exact_bids: Floats) -> StopMonths | CannotSay:
+    """When the threshold falls below the usual hammer price."""
+    hammer = unit.hammer_paths
+    if hammer is None:
+        return CannotSay("no hammer price seen for this fault in the family")
+    below = bid_paths(unit, exact_bids) < hammer
+    return StopMonths(first_of_two(below), unit.months)
+
+
+def repair_stop(state: StateOptions) -> StopMonths | CannotSay:
+    """When own repair falls below the best alternative for a unit owned in this state."""
+    if state.repair is None:
+        return CannotSay(state.missing.get("repair", "no repair can be costed"))
+    below = state.repair.value < state.best_alternative()
+    return StopMonths(first_of_two(below), below.shape[1])
+
+
+def needed_until(unit: UnitEconomics) -> dict[tuple[str, str], Ints]:
+    """Month in which the last repair needing each part of a unit's model stops, per draw."""
+    last: dict[tuple[str, str], Ints] = {}
+    for state in unit.states:
+        stop = repair_stop(state)
+        if isinstance(stop, CannotSay):
+            continue
+        for code in state.codes:
+            key = (unit.model_id, code)
+            last[key] = np.maximum(last.get(key, stop.months), stop.months)
+    return last
+
+
+def part_rows(
+    needed: Sequence[dict[tuple[str, str], Ints]], horizon: int, level: float, first_month: int
+) -> list[dict[str, object]]:
+    """Part stop per model and part: the month before the last repair that needs it stops."""
+    last: dict[tuple[str, str], Ints] = {}
+    for unit in needed:
+        for key, months in unit.items():
+            last[key] = np.maximum(last.get(key, months), months)
+    rows: list[dict[str, object]] = []
+    for (model_id, code), months in sorted(last.items()):
+        before = np.where(months >= horizon, horizon, np.maximum(months - 1, 0))
+        start = {"model_id": model_id, "listed_fault": "", "part_code": code}
+        told = described(StopMonths(before, horizon), level, first_month)
+        told["probability_now"] = float((months == 0).mean())
+        rows.append({**start, "date_name": PART_STOP, **told})
+    return rows
+
+
+def described(stop: StopMonths | CannotSay, level: float, first_month: int) -> dict[str, object]:
+    """One date as table entries."""
+    if isinstance(stop, CannotSay):
+        return {"median": pd.NaT, "lower": pd.NaT, "upper": pd.NaT, "reason": stop.reason}
+    tail = (1 - level) / 2
+    out: dict[str, object] = {}
+    for name, p in (("median", 0.5), ("lower", tail), ("upper", 1 - tail)):
+        at = stop.quantile(p)
+        out[name] = pd.NaT if at is None else month_start(first_month + at)
+    for name, month in (("now", 0), ("3", 3), ("6", 6), ("12", 12)):
+        out[f"probability_{name}"] = stop.probability_by(month)
+    beyond = out["median"] is pd.NaT
+    out["reason"] = f"not within the {stop.horizon} months forecast" if beyond else ""
+    return out

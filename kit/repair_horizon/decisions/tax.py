@@ -1,0 +1,30 @@
+"""Tax on a second-hand sale under a margin scheme. Not tax advice: ask your adviser.
+
+Four settings of ``tax.scheme``: ``none``; ``on_sale``, the fraction theta = rate / (1 + rate) of
+the price (``decisions.selling``); ``margin``, the scheme below; ``special_credit``, tax on the
+sale less a credit of theta of the purchase price, whole up to ``tax.credit_threshold`` and at most
+the tax on the sale above it (Australian GST Act s 66-10, at 10 %: one eleventh). No credit is
+counted for a unit that is not sold whole.
+
+The tax is the fraction theta = rate / (1 + rate) of the margin between selling and purchase
+price, and nothing on a loss-making item (Directive 2006/112/EC art. 312-325; UK VAT Notice 718).
+Repairs and parts must not be added to the purchase price (HMRC manual VATMARG02300).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+NOT_TAX_ADVICE = (
+    "Taxes are worked out as the settings say. This is not tax advice: "
+    "rates and schemes differ by country and change; ask your adviser."
+)
+ON_MARGIN = ("margin", "special_credit")
+
+
+def tax_fraction(rate: float) -> float:
+    """Share of a tax-inclusive amount that is tax."""
+    return rate / (1 + rate)

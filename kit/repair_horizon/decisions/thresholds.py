@@ -1,0 +1,96 @@
+"""``maximum_bid``: the buy thresholds, month by month, and which target or limit binds."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from repair_horizon.decisions.economics import Economics
+from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit_bid import Bid, hammer_price, unit_bid
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.months import month_start
+from repair_horizon.tables.settings import Settings
+
+
+def maximum_bid(economics: Economics, settings: Settings) -> pd.DataFrame:
+    """Buy thresholds of every model, listed fault and month.
+
+    Parameters
+    ----------
+    economics
+        From ``unit_economics``.
+    settings
+        Targets and limits.
+
+    Returns
+    -------
+    DataFrame
+        ``family_id, model_id, listed_fault, month, max_bid, target_bid, exact_bid,
+        binding_limit, assumed_price, expected_profit, profit_per_hour, probability_loss, hammer,
+        hammer_lower, hammer_upper, reason``; money in the settlement currency. A model of which
+        nothing can be said has one row with the reason.
+    """
+    rows: list[dict[str, object]] = []
+    for family_id, family in economics.outlook.families.items():
+        if isinstance(family, CannotSay):
+            rows.append({"family_id": family_id, "reason": family.reason})
+        for unit in economics.units(family_id):
+            rows += _rows(family_id, unit, economics.outlook.first_month)
+    return pd.DataFrame(rows, columns=BID_COLUMNS)
+
+
+BID_COLUMNS = [
+    "family_id",
+    "model_id",
+    "listed_fault",
+    "month",
+    "max_bid",
+    "target_bid",
+    "exact_bid",
+    "binding_limit",
+    "assumed_price",
+    "expected_profit",
+    "profit_per_hour",
+    "probability_loss",
+    "hammer",
+    "hammer_lower",
+    "hammer_upper",
+    "reason",
+]
+
+
+def _rows(
+    family_id: str, unit: UnitEconomics | tuple[str, str, CannotSay], first_month: int
+) -> list[dict[str, object]]:
+    if isinstance(unit, tuple):
+        model_id, fault, why = unit
+        row = {"family_id": family_id, "model_id": model_id, "listed_fault": fault}
+        return [{**row, "month": month_start(first_month), "reason": why.reason}]
+    return [
+        {
+            "family_id": family_id,
+            "model_id": unit.model_id,
+            "listed_fault": unit.listed_fault,
+            "month": month_start(first_month + h),
+            **bid_row(unit_bid(unit, h), hammer_price(unit, h)),
+        }
+        for h in range(unit.months)
+    ]
+
+
+def bid_row(bid: Bid, hammer: tuple[float, float, float]) -> dict[str, object]:
+    """One bid as a row of the bid table."""
+    return {
+        "max_bid": bid.amount,
+        "target_bid": bid.target,
+        "exact_bid": bid.exact,
+        "binding_limit": bid.binding,
+        "assumed_price": bid.assumed,
+        "expected_profit": bid.expected_profit,
+        "profit_per_hour": bid.profit_per_hour,
+        "probability_loss": bid.probability_loss,
+        "hammer": hammer[1],
+        "hammer_lower": hammer[0],
+        "hammer_upper": hammer[2],
+        "reason": bid.reason,
+    }

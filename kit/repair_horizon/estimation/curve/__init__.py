@@ -1,0 +1,1 @@
+"""The price curve of a family: rows, design, market, fit, prediction, checks."""

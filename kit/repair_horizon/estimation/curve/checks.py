@@ -1,0 +1,258 @@
+"""What a reader may ask of a price fit: where it misses, what it learned, whom it disbelieves.
+
+Nothing here changes a forecast. The robust regression beside the joint fit is the cross-check
+asked for wherever one method does all the work: Huber and Ronchetti, Robust Statistics (2nd ed.
+2009), with Tukey's biweight, as statsmodels fits it.
+
+The last pass of the joint fit as an ordinary regression: a prior is one more row of data.
+
+With C the lower Cholesky factor of the prior precision P, the rows [sqrt(W) X; C'] and
+[sqrt(W) y; C^-1 P m0] have the normal equations (X'WX + P) theta = X'Wy + P m0 of the fit, so
+their least squares with scale one gives its posterior mean and covariance: Theil and Goldberger
+(1961), International Economic Review 2:65-78. W is the precision of the prices with each model's
+drift integrated out, a block for each model, so rows of one model are first made independent by
+the Cholesky factor of their covariance (generalised least squares).
+"""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import statsmodels.api as sm
+from scipy import linalg
+from scipy.stats import norm
+from scipy.stats import t as student
+from statsmodels.regression.linear_model import OLS, RegressionResultsWrapper
+
+from repair_horizon.estimation.curve.design import Layout
+from repair_horizon.estimation.curve.fit import NU, JointFit
+from repair_horizon.estimation.price_rows import CHANNEL
+from repair_horizon.tables.months import month_start, month_word
+
+Floats = npt.NDArray[np.float64]
+
+FAR_OFF = 4.0
+_AGES = (12.0, 24.0, 36.0)
+_AGE_NAMES = ("under 12 months", "12 to 24 months", "24 to 36 months", "36 months and more")
+_PRICES = ("cheapest third", "middle third", "dearest third")
+_SPARE = 6  # rows to spare beside the columns
+
+
+def far_off(fit: JointFit) -> pd.DataFrame:
+    """Sales more than four spreads off their curve, the farthest first; kept, hardly counted.
+
+    Returns
+    -------
+    DataFrame
+        ``key, model_id, day, amount, expected, times`` (amount over expected), ``weight``.
+    """
+    off = np.flatnonzero(np.abs(fit.residuals) > FAR_OFF * fit.scales.noise)
+    off = off[np.argsort(-np.abs(fit.residuals[off]), kind="stable")]
+    times = np.exp(fit.residuals[off])
+    return pd.DataFrame(
+        {
+            "key": fit.panel.key[off],
+            "model_id": [fit.panel.models.ids[m] for m in fit.panel.model[off]],
+            "day": fit.panel.day[off],
+            "amount": fit.panel.amount[off],
+            "expected": fit.panel.amount[off] / times,
+            "times": times,
+            "weight": fit.weights[off],
+        }
+    )
+
+
+def residual_groups(fit: JointFit, base_channel: str) -> pd.DataFrame:
+    """Mean miss of groups of sales: by age, year, price and channel.
+
+    Returns
+    -------
+    DataFrame
+        ``what, group, n, miss`` (mean log residual, robustly weighted), ``std_error, inside``
+        (share within the middle 80 % of the noise's law) and ``clear``: the mean lies more than
+        two standard errors from zero.
+    """
+    rows = []
+    for what, group in _groups(fit, base_channel).items():
+        named = {*group}
+        order = [n for n in (*_AGE_NAMES, *_PRICES) if n in named]
+        for name in order or sorted(named):
+            at = group == name
+            weight, left = fit.weights[at], fit.residuals[at]
+            miss = float(weight @ left / weight.sum())
+            error = float(fit.scales.noise / np.sqrt(weight.sum()))
+            close = np.abs(left) <= student.ppf(0.9, NU) * fit.scales.noise
+            rows.append((what, name, int(at.sum()), miss, error, float(close.mean())))
+    table = pd.DataFrame(rows, columns=["what", "group", "n", "miss", "std_error", "inside"])
+    return table.assign(clear=table["miss"].abs() > 2 * table["std_error"])
+
+
+def _groups(fit: JointFit, base_channel: str) -> dict[str, npt.NDArray[np.object_]]:
+    """Name each sale's group, four times over."""
+    panel = fit.panel
+    age = np.array(_AGE_NAMES, dtype=object)[np.searchsorted(_AGES, panel.age, side="right")]
+    fitted = np.log(panel.amount) - fit.residuals
+    third = np.searchsorted(np.quantile(fitted, [1 / 3, 2 / 3]), fitted)
+    channel = np.full(len(panel.y), base_channel, dtype=object)
+    for i, name in enumerate(panel.traits.names):
+        if name.startswith(CHANNEL):
+            channel[panel.traits.values[:, i] > 0] = name.removeprefix(CHANNEL)
+    return {
+        "age": age,
+        "year": np.array([str(y) for y in panel.day.year], dtype=object),
+        "price": np.array(_PRICES, dtype=object)[third],
+        "channel": channel,
+    }
+
+
+def model_effects(fit: JointFit) -> pd.DataFrame:
+    """Each model's own level and yearly slope against its family, and how far they are learned.
+
+    Returns
+    -------
+    DataFrame
+        ``model_id, n_sales, level, slope`` (log points; slope per year) and ``learned``: one
+        minus the level's posterior variance over its prior one.
+    """
+    layout, posterior = fit.layout, fit.posterior
+    at = layout.models(0)
+    prior = 1.0 / np.diag(posterior.prior_precision)[at]
+    return pd.DataFrame(
+        {
+            "model_id": list(fit.panel.models.ids),
+            "n_sales": fit.panel.sales_by_model,
+            "level": posterior.mean[at],
+            "slope": posterior.mean[layout.models(1)],
+            "learned": np.clip(1.0 - np.diag(posterior.cov)[at] / prior, 0.0, 1.0),
+        }
+    )
+
+
+def market_index(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
+    """What the market as a whole did to prices, month by month; 1 is no effect.
+
+    Returns
+    -------
+    DataFrame
+        ``month`` (first day), ``index, lower, upper``.
+    """
+    at, z = fit.layout.months, norm.ppf((1 + level) / 2)
+    mean, sd = fit.posterior.mean[at], np.sqrt(np.diag(fit.posterior.cov)[at])
+    months = range(fit.layout.first_month, fit.layout.last_month + 1)
+    return pd.DataFrame(
+        {
+            "month": pd.DatetimeIndex([month_start(m) for m in months]),
+            "index": np.exp(mean),
+            "lower": np.exp(mean - z * sd),
+            "upper": np.exp(mean + z * sd),
+        }
+    )
+
+
+def robust_check(fit: JointFit) -> pd.DataFrame:
+    """Hold the trait effects against a pooled robust regression on the same rows.
+
+    Returns
+    -------
+    DataFrame
+        ``name, ours, robust, std_error`` (log effects, the robust one's error) and ``apart``: they
+        differ by more than two standard errors. Empty where there are hardly more rows than
+        columns.
+    """
+    panel = fit.panel
+    sold = panel.sales_by_model > 0
+    years = panel.age / 12.0
+    own = np.flatnonzero(np.ptp(panel.traits.values, axis=0) > 0)
+    traits = panel.traits.values[:, own]
+    x = np.column_stack([np.eye(len(sold))[:, sold][panel.model], years, np.sqrt(years), traits])
+    columns = ["name", "ours", "robust", "std_error", "apart"]
+    if not len(own) or len(panel.y) < x.shape[1] + _SPARE or np.linalg.matrix_rank(x) < x.shape[1]:
+        return pd.DataFrame(columns=columns)
+    with warnings.catch_warnings():
+        # A perfect fit of a small family divides by a scale of zero; what is not finite is dropped.
+        warnings.simplefilter("ignore")
+        found = sm.RLM(panel.y, x, M=sm.robust.norms.TukeyBiweight()).fit()
+    names = [panel.traits.names[i] for i in own]
+    ours = np.array([fit.posterior.mean[fit.layout.dense(n)] for n in names])
+    robust, error = found.params[-len(own) :], found.bse[-len(own) :]
+    table = pd.DataFrame({"name": names, "ours": ours, "robust": robust, "std_error": error})
+    table = table[np.isfinite(table[["robust", "std_error"]]).all(axis=1)]
+    apart = (table["ours"] - table["robust"]).abs() > 2 * table["std_error"]
+    return table.assign(apart=apart)[columns].reset_index(drop=True)
+
+
+def coefficient_names(layout: Layout, model_ids: tuple[str, ...]) -> list[str]:
+    """Name every coefficient: the family's, then each model's, then the market's by month."""
+    parts = [f"{part} of {m}" for part in ("level", "slope", "step") for m in model_ids]
+    months = range(layout.first_month, layout.last_month + 1)
+    return [*layout.names, *parts, *(f"market {month_word(m)}" for m in months)]
+
+
+def augmented_ols(fit: JointFit) -> RegressionResultsWrapper:
+    """Redo the last pass of a joint fit as an ordinary least squares on augmented rows.
+
+    Parameters
+    ----------
+    fit
+        From ``fit_joint``.
+
+    Returns
+    -------
+    RegressionResultsWrapper
+        statsmodels results with scale one: ``params`` is the fit's posterior mean and
+        ``cov_params()`` its covariance. Its ``get_prediction`` holds for the mean only, since
+        the noise of a sale is not in the scale.
+    """
+    rows, y = _independent(fit)
+    prior = linalg.cholesky(fit.posterior.prior_precision, lower=True)
+    pull = linalg.solve_triangular(prior, fit.posterior.prior_pull, lower=True)
+    names = coefficient_names(fit.layout, fit.panel.models.ids)
+    design = pd.DataFrame(np.vstack([rows, prior.T]), columns=names)
+    return OLS(np.concatenate([y, pull]), design).fit(cov_type="fixed scale")
+
+
+def _independent(fit: JointFit) -> tuple[Floats, Floats]:
+    """Rows (n, p) and prices (n,) whose errors, drift and noise together, have variance one."""
+    rows, y = fit.rows.full(), fit.panel.y.copy()
+    states = fit.drift.states
+    common = np.linalg.inv(states.prior_precision(fit.scales.drift))
+    for model in np.unique(fit.panel.model):
+        mine = np.flatnonzero(fit.panel.model == model)
+        quarter = states.of_row[mine] % states.quarters
+        covariance = common[np.ix_(quarter, quarter)] + np.diag(1.0 / fit.row_precision[mine])
+        root = linalg.cholesky(covariance, lower=True)
+        rows[mine] = linalg.solve_triangular(root, rows[mine], lower=True)
+        y[mine] = linalg.solve_triangular(root, y[mine], lower=True)
+    return rows, y
+
+
+def parameter_table(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
+    """Tabulate every coefficient of a joint fit.
+
+    Parameters
+    ----------
+    fit
+        From ``fit_joint``.
+    level
+        Interval level.
+
+    Returns
+    -------
+    DataFrame
+        ``name, estimate, std_error, lower, upper``; log points, slopes per year.
+    """
+    results = augmented_ols(fit)
+    estimate, error = results.params.to_numpy(), results.bse.to_numpy()
+    half = norm.ppf((1 + level) / 2) * error
+    return pd.DataFrame(
+        {
+            "name": list(results.params.index),
+            "estimate": estimate,
+            "std_error": error,
+            "lower": estimate - half,
+            "upper": estimate + half,
+        }
+    )

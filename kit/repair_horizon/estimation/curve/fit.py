@@ -1,0 +1,196 @@
+"""The joint robust model of one family's prices, solved by an iterated penalised least squares.
+
+Each pass solves one weighted ridge problem in closed form, then updates the Student-t weights
+and the pooled variances (expectation-conditional-maximisation), so there is no optimiser that
+could fail to converge. A prior is one more row of data: ``estimation.curve.checks`` shows the
+last pass as an ordinary least squares on augmented rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from repair_horizon.estimation.curve.cells import cells_of, fitted
+from repair_horizon.estimation.curve.design import (
+    Layout,
+    Points,
+    Priors,
+    dense_prior,
+    layout_of,
+    rows_at,
+)
+from repair_horizon.estimation.curve.least_squares import Posterior, Rows
+from repair_horizon.estimation.curve.market import market_path
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.quarter_effects import (
+    Drift,
+    fitted_variance,
+    moved_by,
+    solve_with_drift,
+    squared_steps,
+    states_of,
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NU = 4.0
+PASSES, SETTLED = 8, 0.02
+_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 5.0, "market": 8.0}
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Standard deviations learned from the family: pooled effects, noise, drift, market."""
+
+    level: float
+    slope: float
+    step: float
+    noise: float
+    drift: float
+    market: float
+
+    @property
+    def pooled(self) -> tuple[float, float, float]:
+        """The three model-level ones, in column order."""
+        return self.level, self.slope, self.step
+
+
+@dataclass(frozen=True, eq=False)
+class JointFit:
+    """What was estimated for one family; everything shown is derived from it.
+
+    ``residuals`` are what is left of each price after curve and drift, (n,); ``row_precision``
+    their inverse variances in the last pass.
+    """
+
+    panel: Panel
+    priors: Priors
+    layout: Layout
+    rows: Rows
+    posterior: Posterior
+    scales: Scales
+    weights: Floats
+    row_precision: Floats
+    residuals: Floats
+    drift: Drift
+
+    @property
+    def departures(self) -> Floats:
+        """Log distance of each price from its curve, the model's drift included, (n,)."""
+        out: Floats = self.residuals + self.drift.mean[self.drift.states.of_row]
+        return out
+
+    def __repr__(self) -> str:
+        """Say size and noise, nothing that changes between runs."""
+        n, m = len(self.panel.y), len(self.panel.models.ids)
+        return f"JointFit({n} prices, {m} models, noise {self.scales.noise:.3f})"
+
+
+def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
+    """Fit the joint model to one family.
+
+    Parameters
+    ----------
+    panel
+        Log price ratios with their model, day and traits; at least one row.
+    priors
+        Prior means and standard deviations.
+    passes
+        Weighted solutions at most: no more follow once the noise moves by under 2 %. Always 4 and
+        always 12 gave the same loss within 0.2 % on simulated families.
+
+    Returns
+    -------
+    JointFit
+    """
+    layout = layout_of(panel, priors)
+    points = Points(panel.model, panel.day, panel.traits.values)
+    rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
+    states = states_of(panel, layout.last_month)
+    sold = np.bincount(states.of_row, minlength=states.models * states.quarters)
+    scales = _starting(priors)
+    known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
+    cells = cells_of(panel, layout, rows.dense, (states.of_row, states.models * states.quarters))
+    weights, at = np.ones(len(panel.y)), np.argsort(cells.order)
+    settled = False
+    for left in reversed(range(passes)):
+        precision = weights / scales.noise**2
+        prior = _prior(panel, layout, (priors, scales), known)
+        posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift))
+        misfit = cells.y - fitted(cells, posterior.mean, drift.mean)
+        if settled or not left:
+            break
+        moved = moved_by(drift, posterior.cov)
+        square = misfit**2 + fitted_variance(cells, posterior.cov, drift, moved)
+        weights = (NU + 1) / (NU + square / scales.noise**2)
+        wandered = squared_steps(drift, moved, sold)
+        before = scales.noise
+        scales = _updated((panel, layout, priors), posterior, (weights * square, wandered))
+        settled = abs(np.log(scales.noise / before)) < SETTLED
+    told = (weights[at], precision[at], misfit[at])
+    return JointFit(panel, priors, layout, rows, posterior, scales, *told, drift)
+
+
+def _starting(priors: Priors) -> Scales:
+    pooled = (priors.model_level, priors.model_slope, priors.model_step)
+    return Scales(*pooled, priors.noise, priors.drift, priors.market)
+
+
+def _walk(layout: Layout, priors: Priors) -> Floats:
+    return market_path(layout.n_months, priors.slow_share).precision
+
+
+def _prior(
+    panel: Panel,
+    layout: Layout,
+    given: tuple[Priors, Scales],
+    known: tuple[Floats, Floats, Floats],
+) -> tuple[Floats, Floats]:
+    """Prior precision and pull of all coefficients under the current scales."""
+    priors, scales = given
+    mean, dense, walk = known
+    level = scales.level**2 + np.where(panel.models.price_known, 0, priors.unknown_price_sd**2)
+    k = layout.n_models
+    pooled = [1 / level, np.full(k, scales.slope**-2.0), np.full(k, scales.step**-2.0)]
+    precision = np.diag(np.concatenate([np.zeros(layout.n_dense), *pooled, np.zeros(len(walk))]))
+    precision[: layout.n_dense, : layout.n_dense] = dense
+    precision[layout.months, layout.months] = walk / scales.market**2
+    pull = np.zeros(layout.size)
+    pull[: layout.n_dense] = dense @ mean
+    return precision, pull
+
+
+def _updated(
+    family: tuple[Panel, Layout, Priors], posterior: Posterior, squares: tuple[Floats, Floats]
+) -> Scales:
+    """Re-estimate every scale from its pseudo-counts and second moments.
+
+    Those of noise and drift are given, as ``squares``.
+    """
+    panel, layout, priors = family
+    start = _starting(priors)
+    second = posterior.mean**2 + np.diag(posterior.cov)
+    seen = panel.sales_by_model > 0
+    pools = (seen & panel.models.price_known, seen, seen)
+    names = ("level", "slope", "step")
+    level, slope, step = (
+        _blend(second[layout.models(i)][pools[i]], getattr(start, name), _PSEUDO[name])
+        for i, name in enumerate(names)
+    )
+    noise = _blend(squares[0], start.noise, _PSEUDO["noise"])
+    wander = _blend(squares[1], start.drift, _PSEUDO["drift"])
+    u, months = posterior.mean[layout.months], layout.months
+    walk = _walk(layout, priors)
+    shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])
+    counted = layout.n_months + _PSEUDO["market"]
+    market = np.sqrt((shock + _PSEUDO["market"] * start.market**2) / counted)
+    return Scales(level, slope, step, noise, wander, float(market))
+
+
+def _blend(squares: Floats, start: float, pseudo: float) -> float:
+    """Root mean square of learned squares and ``pseudo`` prior ones."""
+    return float(np.sqrt((squares.sum() + pseudo * start**2) / (len(squares) + pseudo)))

@@ -1,0 +1,243 @@
+"""What a joint fit says about prices at other days: analytic bands and joint draws of paths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import linalg
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from repair_horizon.estimation.curve.design import Points, rows_at
+from repair_horizon.estimation.curve.fit import NU, JointFit
+from repair_horizon.estimation.curve.least_squares import (
+    Rows,
+    explained_variance,
+    indicator_rows,
+    times,
+)
+from repair_horizon.estimation.curve.market import MarketPath, market_path
+from repair_horizon.estimation.curve.quarter_effects import drawn_states, reach_of, with_drift
+from repair_horizon.tables.months import age_in_months, month_number
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """Log price ratio at each point: median, variance of the level, and scale of one sale.
+
+    ``widen`` multiplies the width of every interval, as a back-test may ask for.
+    """
+
+    median: Floats
+    level_variance: Floats
+    sale_scale: float
+    widen: float = 1.0
+
+    def level_quantile(self, p: float) -> Floats:
+        """Quantile of the price level (what the market pays on average)."""
+        out: Floats = self.median + self.widen * norm.ppf(p) * np.sqrt(self.level_variance)
+        return out
+
+    def sale_quantile(self, p: float) -> Floats:
+        """Quantile of one sale: level uncertainty and the sale's own heavy-tailed spread."""
+        z, t = norm.ppf(p), student.ppf(p, NU)
+        width = np.sqrt(z**2 * self.level_variance + t**2 * self.sale_scale**2)
+        out: Floats = self.median + np.sign(p - 0.5) * self.widen * width
+        return out
+
+
+def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
+    """Whole months from the newest month of the fit to each day, zero for earlier days."""
+    return np.maximum(month_number(day) - fit.layout.last_month, 0)
+
+
+def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
+    """Design rows whose market columns carry the known months on past the data."""
+    rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
+    ahead = months_ahead(fit, points.day)
+    late = np.flatnonzero(ahead > 0)
+    if not len(late):
+        return rows, ahead
+    full = rows.full()
+    full[late, fit.layout.months], _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
+    return indicator_rows(full), ahead
+
+
+def _market_of(fit: JointFit, months: int) -> MarketPath:
+    return market_path(fit.layout.n_months, fit.priors.slow_share, months)
+
+
+@dataclass(frozen=True, eq=False)
+class Sources:
+    """What a price level at each point rests on: known effects, and what may still come.
+
+    ``rows`` meet the posterior of the coefficients, drift folded in; ``median`` is (n,). Further
+    variances, (n,): ``market`` of months to come, ``drift`` of the model's quarter at fixed
+    coefficients, ``step`` of a successor that may have come by then.
+    """
+
+    rows: Rows
+    median: Floats
+    market: Floats
+    drift: Floats
+    step: Floats
+
+
+def sources_of(fit: JointFit, points: Points) -> Sources:
+    """Take a forecast apart into what it rests on."""
+    rows, ahead = _rows_with_market(fit, points)
+    path = _market_of(fit, int(ahead.max(initial=0)))
+    future = fit.scales.market**2 * path.ahead(ahead)[1]
+    reach = reach_of(fit.drift.states, points.model, month_number(points.day))
+    folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
+    median = times(rows, fit.posterior.mean) + drifted
+    return Sources(folded, median, future, left, _step_variance(fit, points, rows))
+
+
+def predict(fit: JointFit, points: Points) -> Band:
+    """Price ratios at given models, days and traits.
+
+    The level variance holds parameters, the market's future shocks, the model's drift and, where
+    a successor's date is not known, whether it has come; the spread of a single sale is kept
+    apart.
+    """
+    known = sources_of(fit, points)
+    variance = explained_variance(known.rows, fit.posterior.cov) + known.market + known.drift
+    return Band(known.median, variance + known.step, fit.scales.noise)
+
+
+def _step_variance(fit: JointFit, points: Points, rows: Rows) -> Floats:
+    """Variance of a step that has come with probability p: p (1 - p) E[step squared]."""
+    if "step" not in fit.layout.names:
+        return np.zeros(len(points.model))
+    common, own = fit.layout.dense("step"), fit.layout.models(2).start + points.model
+    share = rows.dense[:, common]
+    mean, cov = fit.posterior.mean, fit.posterior.cov
+    spread = cov[common, common] + cov[own, own] + 2 * cov[common, own]
+    out: Floats = share * (1 - share) * ((mean[common] + mean[own]) ** 2 + spread)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Draws:
+    """Joint draws of the coefficients (draws, p) and of what is still to come.
+
+    ``market`` holds the market's path, ``drift`` each model's (draws, models, quarters from the
+    newest one on); ``successor`` the age in months at which each model's
+    successor comes, (draws, models), infinite where that is known or will not be.
+    """
+
+    theta: Floats
+    market: Floats
+    drift: Floats
+    successor: Floats
+
+
+def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Draws:
+    """Draw coefficients from the posterior and carry the market on from its drawn last months.
+
+    Returns
+    -------
+    Draws
+        ``market`` is (draws, months + 1): the effect in the newest month and in each month
+        after it, one path per draw.
+    """
+    root = linalg.cholesky(
+        fit.posterior.cov + 1e-12 * np.eye(fit.layout.size), lower=True, check_finite=False
+    )
+    departure = rng.standard_normal((draws, fit.layout.size)) @ root.T
+    theta = fit.posterior.mean + departure
+    luck = fit.scales.market * rng.standard_normal((draws, months))
+    market = _market_of(fit, months).carried_on(theta[:, fit.layout.months], luck)
+    drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), rng)
+    return Draws(theta, market, drift, _successors(fit, draws, rng))
+
+
+def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
+    models = fit.panel.models
+    if "step" not in fit.layout.names:
+        return np.full((draws, len(models.ids)), np.inf)
+    return models.successor_ages(rng.random((draws, len(models.ids))), fit.panel.now)
+
+
+def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
+    """Log price ratio of the level at each point in each draw, (draws, points).
+
+    Points lie in the newest quarter of the fit or after it. A model's drift and its successor's
+    date are drawn once per path, so that months of one path belong together.
+    """
+    rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
+    d = rows.dense.shape[1]
+    out = drawn.theta[:, :d] @ rows.dense.T + (rows.sparse @ drawn.theta[:, d:].T).T
+    ahead = months_ahead(fit, points.day)
+    late = ahead > 0
+    reach = np.minimum(ahead[late], drawn.market.shape[1] - 1)
+    out[:, late] += drawn.market[:, reach]
+    newest = fit.drift.states.first + fit.drift.states.quarters - 1
+    quarter = np.clip(month_number(points.day) // 3 - newest, 0, drawn.drift.shape[2] - 1)
+    out += drawn.drift[:, points.model, quarter]
+    paths: Floats = out + _step_turns(fit, drawn, points)
+    return paths
+
+
+def _step_turns(fit: JointFit, drawn: Draws, points: Points) -> Floats | float:
+    """Replace the expected share of the step by none before the drawn date and all after it."""
+    models, now = fit.panel.models, fit.panel.now
+    if "step" not in fit.layout.names:
+        return 0.0
+    unknown = models.successor[points.model].isna() & (points.day > now)
+    age = age_in_months(points.day, models.launch[points.model])
+    share = models.step(points.model, points.day, now)
+    come = (age >= drawn.successor[:, points.model]) - share
+    own = drawn.theta[:, fit.layout.models(2)][:, points.model]
+    step = drawn.theta[:, [fit.layout.dense("step")]] + own
+    turns: Floats = np.where(unknown, come * step, 0.0)
+    return turns
+
+
+def learned_share(fit: JointFit) -> Floats:
+    """How far each model's price today is known from its own sales, (models,), from 0 to 1.
+
+    One minus the variance of the model's log price now over that of a twin: same family, launch
+    and launch price, but never sold. 0 for a model without a sale; near 1 where its own sales
+    leave little of what the family alone could not say. Unlike the spread of the model's level
+    alone it does not suffer in families of few models, where that level and the family's trade
+    off against each other.
+    """
+    n = len(fit.panel.models.ids)
+    day = pd.DatetimeIndex([max(fit.panel.now, launch) for launch in fit.panel.models.launch])
+    blank = np.zeros((n, len(fit.panel.traits.names)))
+    rows = rows_at(
+        fit.layout,
+        Points(np.arange(n), day, blank),
+        fit.panel.models,
+        (fit.panel.traits, fit.panel.now),
+    )
+    reach = reach_of(fit.drift.states, np.arange(n), month_number(day))
+    folded, _, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
+    known = explained_variance(folded, fit.posterior.cov) + left
+    mixed = rows.sparse.tolil()
+    own = mixed[:, : 3 * n].tocsr().power(2)
+    mixed[:, : 3 * n] = 0.0
+    family = explained_variance(Rows(rows.dense, mixed.tocsr()), fit.posterior.cov)
+    prior = 1.0 / np.diag(fit.posterior.prior_precision)[fit.layout.n_dense :][: 3 * n]
+    alone = family + own @ prior + fit.scales.drift**2
+    share: Floats = np.clip(1.0 - known / alone, 0.0, 1.0)
+    return share
+
+
+def smearing_factor(fit: JointFit) -> float:
+    """Mean sale over median sale: Duan's smearing on robustly weighted residuals.
+
+    Duan (1983), JASA 78:605-610. With few sales it leans on the log-normal value of the fitted
+    noise, worth ten sales.
+    """
+    lean = 10.0
+    total = np.sum(fit.weights * np.exp(fit.residuals)) + lean * np.exp(fit.scales.noise**2 / 2)
+    return float(total / (fit.weights.sum() + lean))

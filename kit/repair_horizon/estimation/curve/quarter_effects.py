@@ -1,0 +1,362 @@
+"""The quarterly drift of each model around its curve.
+
+    c_{m,q} = rho c_{m,q-1} + shock,   stationary standard deviation ``sd``
+
+A model's price stays above or below its curve for a year or so. Sales of one quarter share one
+state, so a burst of sales teaches no more than the state can tell. ``drift_solving`` finds the
+states; here is what they say about rows and about days to come.
+
+The joint model's normal equations with each model's drift states eliminated.
+
+There are many states, but a row touches one, and a model's states touch no other model's: given
+the other coefficients they are solved model by model (a Schur complement), and the posterior is
+the whole system's. A state touches the family's columns and its own model's, so only these are
+kept and multiplied.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from repair_horizon.estimation.curve.cells import OWN, Cells, Sums, weighted_sums
+from repair_horizon.estimation.curve.design import Layout
+from repair_horizon.estimation.curve.least_squares import Posterior, Rows, posterior_of
+from repair_horizon.estimation.curve.panel import Panel
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Correlation of a model's neighbouring quarters. On the published camera offers 0.8 and 0.9 did
+# as well; on simulated families (tests/benchmark, seeds for choosing) likewise.
+DRIFT_RHO = 0.8
+
+
+@dataclass(frozen=True, eq=False)
+class States:
+    """Which state each row shares: model by model, every quarter from the first to the newest.
+
+    ``of_row`` is (n,); state ``model * quarters + q`` is the q-th quarter after ``first``, a
+    number of quarters since year 0.
+    """
+
+    of_row: Ints
+    models: int
+    first: int
+    quarters: int
+
+    def prior_covariance(self, sd: float) -> Floats:
+        """Covariance of one model's states before any data, (quarters, quarters)."""
+        return sd**2 * self._correlation
+
+    def prior_precision(self, sd: float) -> Floats:
+        """Inverse of ``prior_covariance``."""
+        return self._unit_precision / sd**2
+
+    @cached_property
+    def _correlation(self) -> Floats:
+        apart = np.abs(np.subtract.outer(np.arange(self.quarters), np.arange(self.quarters)))
+        return np.asarray(DRIFT_RHO**apart, dtype="float64")
+
+    @cached_property
+    def _unit_precision(self) -> Floats:
+        """Inverse of the correlations: that of an AR(1) has three diagonals."""
+        link = np.eye(self.quarters) - DRIFT_RHO * np.eye(self.quarters, k=-1)
+        left = np.append(1.0, np.full(self.quarters - 1, 1.0 - DRIFT_RHO**2))
+        return np.asarray(link.T @ (link / left[:, None]), dtype="float64")
+
+
+@dataclass(frozen=True, eq=False)
+class Drift:
+    """The states given the other coefficients theta.
+
+    Their mean is ``mean`` (states,) at the posterior mean of theta, and moves by minus the loads
+    times theta's departure from it. A state has no load on other models' coefficients: ``common``
+    (states, dense + months) are its loads on the family's, ``own`` (states, 3) those on its
+    model's level, slope and step. ``spread`` (models, quarters, quarters) is the covariance at
+    fixed theta.
+    """
+
+    states: States
+    layout: Layout
+    mean: Floats
+    common: Floats
+    own: Floats
+    spread: Floats
+
+    @property
+    def variance(self) -> Floats:
+        """Variance of each state at fixed theta, (states,)."""
+        return np.einsum("mqq->mq", self.spread).ravel()
+
+    def loads_of(self, chosen: Ints) -> Floats:
+        """Loads of some states on all coefficients, (chosen, p)."""
+        layout, common = self.layout, self.common[chosen]
+        out = np.zeros((len(chosen), layout.size))
+        out[:, : layout.n_dense] = common[:, : layout.n_dense]
+        out[:, layout.months] = common[:, layout.n_dense :]
+        each, model = np.arange(len(chosen)), chosen // self.states.quarters
+        for i in range(OWN):
+            out[each, layout.models(i).start + model] = self.own[chosen, i]
+        return out
+
+
+def states_of(panel: Panel, last_month: int) -> States:
+    """Lay out the states of a panel up to the quarter of its last month."""
+    quarter = panel.month // 3
+    first = int(min(quarter.min(initial=last_month // 3), last_month // 3))
+    quarters = last_month // 3 - first + 1
+    of_row = (panel.model * quarters + quarter - first).astype("int64")
+    return States(of_row, len(panel.models.ids), first, quarters)
+
+
+def fitted_covariance(rows: Rows, posterior: Posterior, drift: Drift, chosen: Ints) -> Floats:
+    """Covariance of the fitted values of a few rows of one model, (chosen, chosen)."""
+    state = drift.states.of_row[chosen]
+    full = np.hstack([rows.dense[chosen], rows.sparse[chosen].toarray()])
+    folded = full - drift.loads_of(state)
+    model, quarter = np.divmod(state, drift.states.quarters)
+    own = drift.spread[model[0]][np.ix_(quarter, quarter)]
+    out: Floats = folded @ posterior.cov @ folded.T + own
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """The nearest known state of each point and the share of it that is left there."""
+
+    state: Ints
+    share: Floats
+
+
+def reach_of(states: States, model: Ints, month: Ints) -> Reach:
+    """Find the state behind each point; beyond the known quarters it fades by ``DRIFT_RHO``."""
+    quarter = month // 3 - states.first
+    inside = np.clip(quarter, 0, states.quarters - 1)
+    share = DRIFT_RHO ** np.abs(quarter - inside).astype("float64")
+    return Reach((model * states.quarters + inside).astype("int64"), share)
+
+
+def with_drift(rows: Rows, drift: Drift, reach: Reach, sd: float) -> tuple[Rows, Floats, Floats]:
+    """Points with their states folded in.
+
+    Returns
+    -------
+    tuple
+        Rows whose explained variance includes the state's dependence on the other coefficients;
+        the state's mean (n,); and the variance it adds at fixed coefficients (n,).
+    """
+    share = reach.share[:, None]
+    folded = rows.full() - share * drift.loads_of(reach.state)
+    mean = reach.share * drift.mean[reach.state]
+    left = reach.share**2 * drift.variance[reach.state] + sd**2 * (1 - reach.share**2)
+    return Rows(folded, sparse.csr_array((len(folded), 0))), mean, left
+
+
+def drawn_states(
+    drift: Drift, departure: Floats, scale: tuple[float, int], rng: np.random.Generator
+) -> Floats:
+    """Draw each model's state in the newest quarter and carry it on.
+
+    Parameters
+    ----------
+    drift
+        The states given the other coefficients.
+    departure
+        Drawn coefficients less their posterior mean, (draws, p).
+    scale
+        Stationary standard deviation, and quarters to come.
+    rng
+        Source of chance.
+
+    Returns
+    -------
+    ndarray
+        (draws, models, quarters to come + 1).
+    """
+    sd, ahead = scale
+    m, q = drift.states.models, drift.states.quarters
+    newest = np.arange(m) * q + q - 1
+    path = np.empty((len(departure), m, ahead + 1))
+    path[:, :, 0] = drift.mean[newest] - departure @ drift.loads_of(newest).T
+    path[:, :, 0] += np.sqrt(drift.variance[newest]) * rng.standard_normal((len(departure), m))
+    shock = sd * np.sqrt(1 - DRIFT_RHO**2)
+    for h in range(ahead):
+        fresh = shock * rng.standard_normal((len(departure), m))
+        path[:, :, h + 1] = DRIFT_RHO * path[:, :, h] + fresh
+    return path
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """Loads times theta's covariance, where a row or a load can meet it: see ``Drift``.
+
+    ``common`` (states, dense + months), ``own`` (states, 3); ``variance`` (states,) is what the
+    loads add to each state's variance, ``link`` (models, quarters - 1) to its covariance with
+    the quarter before.
+    """
+
+    common: Floats
+    own: Floats
+    variance: Floats
+    link: Floats
+
+
+def solve_with_drift(
+    cells: Cells, w: Floats, prior: tuple[Floats, Floats], drifting: tuple[States, float]
+) -> tuple[Posterior, Drift]:
+    """Solve the penalised least squares with a drift state for each model and quarter.
+
+    Parameters
+    ----------
+    cells
+        The family's rows.
+    w
+        Inverse variances of the prices, (n,), in the order of the cells.
+    prior
+        Prior precision (p, p) and pull (p,) of the other coefficients.
+    drifting
+        The states and their stationary standard deviation.
+
+    Returns
+    -------
+    tuple
+        Posterior of the other coefficients, marginal over the states; and the states given them.
+    """
+    states, sd = drifting
+    layout, m, q = cells.layout, states.models, states.quarters
+    sums = weighted_sums(cells, w)
+    spread = _spread(states, sd, sums.weight.reshape(m, q))
+    common = (spread @ sums.common.reshape(m, q, -1)).reshape(m * q, -1)
+    own = spread @ sums.own.reshape(m, q, OWN)
+    alone = (spread @ sums.seen.reshape(m, q, 1)).ravel()
+    _take_out(layout, (sums.gram, sums.right), sums, (common, own, alone))
+    posterior = posterior_of(sums.gram, sums.right, prior)
+    family, models = _parts(layout, posterior.mean)
+    mean = alone - common @ family - np.einsum("mqi,mi->mq", own, models).ravel()
+    return posterior, Drift(states, layout, mean, common, own.reshape(m * q, OWN), spread)
+
+
+def _spread(states: States, sd: float, weight: Floats) -> Floats:
+    """Covariance of each model's states, (models, quarters, quarters), given their precisions."""
+    sold, at = weight.any(axis=1), np.arange(states.quarters)
+    out = np.empty((states.models, states.quarters, states.quarters))
+    out[~sold] = states.prior_covariance(sd)
+    inner = np.repeat(states.prior_precision(sd)[None], int(sold.sum()), axis=0)
+    inner[:, at, at] += weight[sold]
+    out[sold] = np.linalg.inv(inner)
+    return out
+
+
+def _take_out(
+    layout: Layout,
+    equations: tuple[Floats, Floats],
+    sums: Sums,
+    solved: tuple[Floats, Floats, Floats],
+) -> None:
+    """Take the states out of the normal equations (in place): their Schur complement."""
+    gram, right = equations
+    common, own, alone = solved
+    m, q, _ = own.shape
+    seen, blocks = np.flatnonzero(sums.weight), _blocks(layout)
+    family = sums.common[seen].T @ np.column_stack([common[seen], alone[seen]])
+    shared = sums.own.reshape(m, q, OWN).transpose(0, 2, 1)
+    across, within = shared @ common.reshape(m, q, -1), shared @ own
+    lost, each = shared @ alone.reshape(m, q, 1), np.arange(m)
+    for to, source in blocks:
+        right[to] -= family[source, -1]
+        for other, column in blocks:
+            gram[to, other] -= family[source, column]
+    for i in range(OWN):
+        at = layout.models(i)
+        right[at] -= lost[:, i, 0]
+        for to, source in blocks:
+            gram[at, to] -= across[:, i, source]
+            gram[to, at] -= across[:, i, source].T
+        for j in range(OWN):
+            gram[at.start + each, layout.models(j).start + each] -= within[:, i, j]
+
+
+def _blocks(layout: Layout) -> tuple[tuple[slice, slice], ...]:
+    """Where the dense coefficients and the months stand among all, and among the family's own."""
+    d, months = layout.n_dense, layout.n_months
+    return (slice(0, d), slice(0, d)), (layout.months, slice(d, d + months))
+
+
+def _family(layout: Layout) -> Ints:
+    """Positions of the dense coefficients and the months."""
+    months = np.arange(layout.months.start, layout.months.stop)
+    return np.concatenate([np.arange(layout.n_dense), months])
+
+
+def _parts(layout: Layout, theta: Floats) -> tuple[Floats, Floats]:
+    """Family's coefficients (dense + months,) and the models' own (models, 3)."""
+    return theta[_family(layout)], np.column_stack([theta[layout.models(i)] for i in range(OWN)])
+
+
+def moved_by(drift: Drift, cov: Floats) -> Moved:
+    """Work out how the states move with the other coefficients, whose covariance is ``cov``."""
+    layout, m, q = drift.layout, drift.states.models, drift.states.quarters
+    family, own = _family(layout), drift.own.reshape(m, q, OWN)
+    places = np.stack([np.arange(layout.n_models) + layout.models(i).start for i in range(OWN)])
+    across = cov[places.T[:, :, None], family]
+    within = cov[places.T[:, :, None], places.T[:, None, :]]
+    loads = drift.common.reshape(m, q, -1)
+    common = (drift.common @ cov[np.ix_(family, family)]).reshape(m, q, -1) + own @ across
+    mine = loads @ across.transpose(0, 2, 1) + own @ within
+    variance = np.einsum("mqk,mqk->mq", loads, common) + np.einsum("mqi,mqi->mq", own, mine)
+    link = np.einsum("mqk,mqk->mq", loads[:, 1:], common[:, :-1])
+    link += np.einsum("mqi,mqi->mq", own[:, 1:], mine[:, :-1])
+    return Moved(common.reshape(m * q, -1), mine.reshape(m * q, OWN), variance.ravel(), link)
+
+
+def fitted_variance(cells: Cells, cov: Floats, drift: Drift, moved: Moved) -> Floats:
+    """Variance of each row's fitted value, its state included, in the order of the cells, (n,)."""
+    layout, d = cells.layout, cells.layout.n_dense
+    state, months, row = cells.state, cells.layout.months.start + cells.month, cells.of_row
+    own = np.stack([layout.models(i).start + cells.model for i in range(OWN)], axis=1)
+    within = cov[own[:, :, None], own[:, None, :]][row]
+    out: Floats = np.einsum("ni,nij,nj->n", cells.own, within, cells.own)
+    alone = 2.0 * (cov[own, months[:, None]] - moved.own[state])
+    alone[:, 0] += cov[months, months] + moved.variance[state] + drift.variance[state]
+    alone[:, 0] -= 2.0 * moved.common[state, d + cells.month]
+    out += np.einsum("ni,ni->n", cells.own, alone[row])
+    beside = (cov[months, :d] - moved.common[state, :d])[row]
+    for i in range(OWN):
+        beside += cells.columns[:, [i]] * cov[own[:, i], :d][row]
+    out += np.einsum("nd,nd->n", cells.dense @ cov[:d, :d] + 2.0 * beside, cells.dense)
+    return out
+
+
+def squared_steps(drift: Drift, moved: Moved, sold: Ints) -> Floats:
+    """Expected squares that tell the states' stationary variance, one for each state with data.
+
+    Parameters
+    ----------
+    drift, moved
+        From ``solve_with_drift`` and ``moved_by``.
+    sold
+        Rows in each state, (states,).
+
+    Returns
+    -------
+    ndarray
+        From each sold model's first sale to its last: the first state squared, then each
+        innovation squared over 1 - rho squared; all in the units of the variance.
+    """
+    m, q = drift.states.models, drift.states.quarters
+    count = sold.reshape(m, q)
+    begun = np.maximum.accumulate(count, axis=1) > 0
+    ended = np.maximum.accumulate(count[:, ::-1], axis=1)[:, ::-1] > 0
+    mean = drift.mean.reshape(m, q)
+    now = mean**2 + np.einsum("mqq->mq", drift.spread) + moved.variance.reshape(m, q)
+    link = mean[:, 1:] * mean[:, :-1] + np.einsum("mqq->mq", drift.spread[:, 1:, :-1])
+    link = link + moved.link
+    step = now[:, 1:] - 2 * DRIFT_RHO * link + DRIFT_RHO**2 * now[:, :-1]
+    inside = begun[:, :-1] & ended[:, 1:]
+    first = begun & ~np.hstack([np.zeros((m, 1), dtype=bool), begun[:, :-1]])
+    return np.concatenate([now[first], step[inside] / (1 - DRIFT_RHO**2)])

@@ -1,0 +1,330 @@
+"""``forecast``: joint draws of prices, parts and rates, month by month.
+
+Every draw is one possible world: its coefficients, market path, part paths, shares and success
+rates belong together, so what is computed from a draw keeps their dependence over months. Months
+are evaluated at their fifteenth day; the grid runs a few months past the horizon, because a unit
+bought in the last month is sold later.
+
+``fit``: everything the logs say, family by family.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.estimation.broken_prices import as_is_ratios, hammer_ratios
+from repair_horizon.estimation.curve.fit import NU
+from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
+from repair_horizon.estimation.part_prices import PartCurves, PartPath, fit_parts, part_paths
+from repair_horizon.estimation.pooled_effects import UsualEffects
+from repair_horizon.estimation.price_rows import CHANNEL, GRADE
+from repair_horizon.estimation.repairs import RepairRates, fit_rates
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.months import month_middle, month_number, month_word
+
+Floats = npt.NDArray[np.float64]
+
+PAD_MONTHS = 9
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyOutlook:
+    """Joint draws for one family.
+
+    ``level`` is (draws, models, months + pad): the median price of a working unit at the base
+    grade and channel, settlement currency, missing before launch or where nothing can be said
+    (``reasons`` tells why). ``mean_factor`` turns a median sale into a mean one,
+    ``unit_noise`` the mean into one unit's price. ``grade`` and
+    ``channel`` map names to factors per draw. ``as_is`` and ``hammer`` map a fault to the ratio
+    of broken to working price per draw, ``shares`` and ``success`` a listed fault to (draws,
+    states), ``grade_shares`` is (draws, grades in the settings' order).
+    """
+
+    estimates: FamilyEstimates
+    models: tuple[str, ...]
+    level: Floats
+    reasons: Mapping[str, str]
+    unit_noise: Floats
+    mean_factor: float
+    grade: Mapping[str, Floats]
+    grades_moved: tuple[str, ...]
+    channel: Mapping[str, Floats]
+    as_is: Mapping[str, Floats]
+    hammer: Mapping[str, Floats]
+    parts: Mapping[tuple[str, str, str], PartPath]
+    shares: Mapping[str, Floats]
+    success: Mapping[str, Floats]
+    grade_shares: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """Joint draws for every family; month h is ``first_month + h``, for h below ``months``."""
+
+    currency: str
+    now: pd.Timestamp
+    first_month: int
+    months: int
+    draws: int
+    families: Mapping[str, FamilyOutlook | CannotSay]
+
+    def __repr__(self) -> str:
+        """Say the span and the size."""
+        last = month_word(self.first_month + self.months - 1)
+        return f"Outlook({month_word(self.first_month)} to {last}, {self.draws} draws)"
+
+
+def forecast(
+    estimates: Estimates,
+    months: int = 24,
+    seed: int = 1,
+    draws: int = 1000,
+    start: int | None = None,
+) -> Outlook:
+    """Draw prices, parts and rates jointly.
+
+    Parameters
+    ----------
+    estimates
+        From ``fit``.
+    months
+        Months to look at.
+    seed
+        Seed; a family's draws depend on it and on the family's name only, so families may be
+        computed in any order.
+    draws
+        Number of worlds drawn.
+    start
+        Number of the first month (``tables.months``); the month after the newest data if None.
+
+    Returns
+    -------
+    Outlook
+    """
+    first = int(month_number([estimates.now])[0]) + 1 if start is None else start
+    families = {
+        name: family_outlook(family, (first, months), seed, draws)
+        for name, family in estimates.families.items()
+    }
+    return Outlook(estimates.currency, estimates.now, first, months, draws, families)
+
+
+def family_outlook(
+    family: FamilyEstimates,
+    span: tuple[int, int],
+    seed: int,
+    draws: int,
+    parts_of: str | None = None,
+) -> FamilyOutlook | CannotSay:
+    """Draw one family.
+
+    Parameters
+    ----------
+    family
+        What is known of it.
+    span
+        Number of the first month, and months.
+    seed, draws
+        As in ``forecast``.
+    parts_of
+        Leave out the parts of all models but this one.
+    """
+    curves = family.prices
+    if isinstance(curves, CannotSay):
+        return curves
+    rng = np.random.default_rng([seed, *family.family_id.encode()])
+    first, months = span
+    days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
+    ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
+    drawn = draw(curves.fit, ahead, draws, rng)
+    level, reasons = _levels(curves, drawn, days, rng)
+    faults = list(dict.fromkeys(family.rates.states["listed_fault"]))
+    grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
+    return FamilyOutlook(
+        estimates=family,
+        models=curves.models.ids,
+        level=level,
+        reasons=reasons,
+        unit_noise=_unit_noise(curves.fit.scales.noise, draws, rng),
+        mean_factor=smearing_factor(curves.fit),
+        grade=grade,
+        grades_moved=moved,
+        channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
+        as_is=_ratio_draws(family.as_is, draws, rng),
+        hammer=_ratio_draws(family.hammer, draws, rng),
+        parts=part_paths(family.parts, days, draws, rng, parts_of),
+        shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
+        success={f: family.rates.draw_success(f, draws, rng) for f in faults},
+        grade_shares=family.rates.draw_grades(draws, rng),
+    )
+
+
+def _levels(
+    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex, rng: np.random.Generator
+) -> tuple[Floats, dict[str, str]]:
+    """Price level per draw, model and month, with a reason where there is none."""
+    m, h = len(curves.models.ids), len(days)
+    model = np.repeat(np.arange(m), h)
+    when = pd.DatetimeIndex(np.tile(days.to_numpy(), m))
+    log_level = level_paths(curves.fit, drawn, curves.points(model, when))
+    level = np.exp(log_level).reshape(-1, m, h) * curves.models.launch_price[None, :, None]
+    reasons = {}
+    sold = curves.fit.panel.sales_by_model
+    for i, name in enumerate(curves.models.ids):
+        if not curves.models.price_known[i] and sold[i] == 0:
+            level[:, i] = np.nan
+            reasons[name] = "no launch price and no sale"
+            continue
+        early = days < curves.models.launch[i]
+        level[:, i, early] = np.nan
+        if early.all():
+            reasons[name] = "not launched within the forecast"
+        elif early[0]:
+            reasons[name] = "not launched yet in the first month"
+    return level, reasons
+
+
+def _factors(curves: PriceCurves, drawn: Draws, prefix: str, base: str) -> dict[str, Floats]:
+    """Price factor of each grade or channel seen against the base one, per draw."""
+    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix)]
+    at = {n.removeprefix(prefix): curves.fit.layout.dense(n) for n in names}
+    out = {name: np.exp(drawn.theta[:, column]) for name, column in at.items()}
+    return {base: np.ones(len(drawn.theta)), **out}
+
+
+def _grade_factors(
+    curves: PriceCurves, drawn: Draws, order: list[str]
+) -> tuple[dict[str, Floats], tuple[str, ...]]:
+    """Grade factors that never rise from a better grade to a worse one.
+
+    The declared order is a fact, so effects out of order (few sales) are pooled by weighted
+    isotonic regression and the draws shifted along; the second value names the grades moved.
+    A grade never sold takes the factor of the nearest better one seen, else of the nearest worse.
+    """
+    seen = _factors(curves, drawn, GRADE, curves.base_grade)
+    ranked = [g for g in order if g in seen]
+    if not ranked:
+        return dict.fromkeys(order, np.ones(len(drawn.theta))), ()
+    effects = np.array([curves.effect(GRADE + g) for g in ranked])
+    weights = 1.0 / np.maximum(effects[:, 1], 1e-4) ** 2
+    pooled = ordered_effects(effects[:, 0], weights)
+    moved = np.abs(pooled - effects[:, 0]) > 1e-9
+    out = {g: seen[g] * np.exp(pooled[i] - effects[i, 0]) for i, g in enumerate(ranked)}
+    for place, grade in enumerate(order):
+        better = [g for g in order[:place] if g in ranked]
+        out.setdefault(grade, out[better[-1] if better else ranked[0]])
+    return out, tuple(g for g, m in zip(ranked, moved, strict=True) if m)
+
+
+def _unit_noise(scale: float, draws: int, rng: np.random.Generator) -> Floats:
+    """Price of the one unit at hand against the mean sale, per draw; mean exactly one."""
+    spread = np.exp(scale * np.clip(rng.standard_t(NU, draws), -6.0, 6.0))
+    noise: Floats = spread / spread.mean()
+    return noise
+
+
+def _ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, Floats]:
+    """Ratio of broken to working price by fault: the mean sale, so half its noise is added."""
+    out = {}
+    for row in table.itertuples():
+        z = rng.standard_normal(draws)
+        out[str(row.fault)] = np.exp(row.log_ratio + row.std_error * z + row.noise**2 / 2)
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyEstimates:
+    """What the logs say about one family.
+
+    ``prices`` is a reason where no working unit was ever sold; ``as_is`` and ``hammer`` then are
+    empty. ``maker`` holds the newest maker's quote per model and fault.
+    """
+
+    family_id: str
+    device_class: str
+    catalogue: pd.DataFrame
+    prices: PriceCurves | CannotSay
+    parts: Mapping[str, PartCurves]
+    rates: RepairRates
+    as_is: pd.DataFrame
+    hammer: pd.DataFrame
+    maker: pd.DataFrame
+
+    @cached_property
+    def makers(self) -> dict[str, list[dict[str, Any]]]:
+        """The rows of ``maker`` by model."""
+        groups = self.maker.groupby("model_id", sort=False)
+        return {str(model): rows.to_dict("records") for model, rows in groups}
+
+
+@dataclass(frozen=True, eq=False)
+class Estimates:
+    """Estimates of every family, the settlement currency, and the newest day they know of."""
+
+    currency: str
+    now: pd.Timestamp
+    families: Mapping[str, FamilyEstimates]
+
+    def __repr__(self) -> str:
+        """Say which families, up to when."""
+        return f"Estimates({', '.join(self.families)}; up to {self.now:%Y-%m-%d})"
+
+
+def fit(logs: Logs) -> Estimates:
+    """Fit curves, part prices and repair rates of every family.
+
+    Parameters
+    ----------
+    logs
+        From ``read_logs``; use ``logs.as_of(day)`` to leave out what came later.
+
+    Returns
+    -------
+    Estimates
+    """
+    return Estimates(
+        logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families}
+    )
+
+
+def fit_family(logs: Logs, family_id: str, usual: UsualEffects | None = None) -> FamilyEstimates:
+    """Fit one family.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's, since classes share rates and all families effects of grade and
+        channel; or ``logs.of([family_id])`` with ``usual``.
+    family_id
+        The family.
+    usual
+        ``usual_effects`` of the whole workspace's logs; worked out from ``logs`` if None.
+    """
+    family = logs.family(family_id)
+    catalogue = family.tables["catalogue"]
+    prices = fit_prices(logs, family_id, usual=usual)
+    if isinstance(prices, CannotSay):
+        as_is = hammer = pd.DataFrame({"fault": pd.Series(dtype="str")})
+    else:
+        as_is = as_is_ratios(logs, family_id, prices)
+        hammer = hammer_ratios(logs, family_id, prices)
+    maker = family.tables["maker_quotes"].sort_values("quote_date")
+    return FamilyEstimates(
+        family_id,
+        str(catalogue["device_class"].iloc[0]),
+        catalogue,
+        prices,
+        fit_parts(logs, family_id),
+        fit_rates(logs, family_id),
+        as_is,
+        hammer,
+        maker.drop_duplicates(["model_id", "fault"], keep="last"),
+    )

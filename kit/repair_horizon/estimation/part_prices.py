@@ -1,0 +1,229 @@
+"""Prices of spare parts: the same joint model, with other priors; they may rise as well as fall.
+
+Joint draws of part prices, month by month, with the terms of the newest quotes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.estimation.curve.design import Points, Priors
+from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.panel import Models, Traits, dummies, models_of
+from repair_horizon.estimation.curve.predict import Draws, draw, level_paths
+from repair_horizon.estimation.part_shifts import (
+    Shift,
+    find_shifts,
+    held_days,
+    shift_values,
+    with_shifts,
+)
+from repair_horizon.estimation.price_rows import price_panel
+from repair_horizon.logs import Logs
+from repair_horizon.tables.months import month_number
+
+Floats = npt.NDArray[np.float64]
+
+# Copies and pulled parts get cheaper with age while the maker's own hold their price, so a
+# quality's effect may change with age. On two invented businesses, twelve months ahead, this
+# took the median error of a part's level from 10.6 to 5.5 % and the cover of its 80 % band from
+# 69 to 92 % (tests/test_recovery.py). Noise 0.08 and drift 0.03 (0.10 and 0.05 before) took the
+# mean error of the level from 5.8 to 5.5 log points at one month and from 9.0 to 8.8 at twelve,
+# and the cover of its 80 % band from 87-90 to 81-86 %, on other invented families
+# (tests/benchmark/part_simulator.py, seeds for choosing). A fall that fades to 2 instead of 5 %
+# a year took a quarter of a month off the lateness of stop months there.
+PART_PRIORS = Priors(
+    level=(-2.0, 1.5),
+    first_slope=(-0.5, 0.4),
+    fast_phase=(0.0, 0.0),
+    damp=0.85,
+    long_slope=-0.02,
+    stiffness=0.05,
+    model_slope=0.05,
+    model_level=0.25,
+    noise=0.08,
+    trait_age_sd=0.06,
+    drift=0.03,
+    market=0.03,
+    with_step=False,
+    with_season=False,
+)
+QUALITY, SUPPLIER = "quality ", "supplier "
+
+
+@dataclass(frozen=True, eq=False)
+class PartCurves:
+    """Fitted price curves of one part over the models of a family.
+
+    ``offers`` has one row per model and quality class quoted: quotes, newest day, typical lead
+    days, dead-on-arrival share and shipping of the newest quotes. ``shifts`` are the models whose
+    quotes left their band for good; ``quality`` is the class of each quote of the fit, (n,).
+    """
+
+    fit: JointFit
+    base_quality: str
+    base_supplier: str
+    offers: pd.DataFrame
+    shifts: tuple[Shift, ...] = ()
+    quality: tuple[str, ...] = ()
+
+    def points(self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str) -> Points:
+        """Points of one quality class at the commonest supplier.
+
+        Days after a shift are on its new level; a series that turned up is not let fall again
+        after the newest data.
+        """
+        names = self.fit.panel.traits.names
+        values = np.zeros((len(model), len(names)))
+        if QUALITY + quality in names:
+            values[:, names.index(QUALITY + quality)] = 1.0
+        if self.shifts:
+            values[:, -len(self.shifts) :] = shift_values(self.shifts, (model, day), quality)
+        held = held_days(self.shifts, (model, day), self.fit.panel.now)
+        return Points(model, day, values, held)
+
+
+def together(points: Sequence[Points]) -> Points:
+    """Put points one after the other: one call for all costs little more than a call for one."""
+    aged = [p.day if p.aged is None else p.aged for p in points]
+    return Points(
+        np.concatenate([p.model for p in points]),
+        pd.DatetimeIndex(np.concatenate([p.day.to_numpy() for p in points])),
+        np.concatenate([p.traits for p in points]),
+        pd.DatetimeIndex(np.concatenate([a.to_numpy() for a in aged])),
+    )
+
+
+def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[str, PartCurves]:
+    """Fit every part quoted for a family's models.
+
+    Returns
+    -------
+    dict
+        Part code to curves; empty where no part was quoted.
+    """
+    family = logs.family(family_id)
+    models = models_of(family.tables["catalogue"])
+    quotes = family.tables["part_quotes"]
+    quotes = quotes[quotes["amount"] > 0]
+    now = max(
+        [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
+    )
+    offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
+    return {
+        str(part): _fit_part((rows, _of_part(offers[str(part)])), models, now, priors)
+        for part, rows in quotes.groupby("part_code", sort=True)
+    }
+
+
+def _of_part(offers: pd.DataFrame) -> pd.DataFrame:
+    return offers.drop(columns="part_code").reset_index(drop=True)
+
+
+def _fit_part(
+    quoted: tuple[pd.DataFrame, pd.DataFrame], models: Models, now: pd.Timestamp, priors: Priors
+) -> PartCurves:
+    """Fit one part; ``quoted`` has its quotes and its offers."""
+    rows, offers = quoted
+    quality, supplier = (str(rows[c].mode().iloc[0]) for c in ("quality_class", "supplier_id"))
+    qualities, quality_columns = dummies(rows["quality_class"], quality)
+    suppliers, supplier_columns = dummies(rows["supplier_id"], supplier)
+    names = [QUALITY + q for q in qualities] + [SUPPLIER + s for s in suppliers]
+    traits = Traits(
+        tuple(names),
+        np.hstack([quality_columns, supplier_columns]),
+        np.array([0.3] * len(qualities) + [0.1] * len(suppliers)),
+        np.array([n.startswith(QUALITY) for n in names], dtype=bool),
+    )
+    dated = rows.rename(columns={"quote_date": "day", "quote_id": "key"})
+    panel = price_panel(models, dated, traits, now, priors)
+    classes = tuple(str(q) for q in rows["quality_class"])
+    fit = fit_joint(panel, priors)
+    shifts = tuple(find_shifts(fit, classes))
+    if shifts:
+        fit = fit_joint(with_shifts(panel, shifts, classes), priors)
+    return PartCurves(fit, quality, supplier, offers, shifts, classes)
+
+
+def _offers(rows: pd.DataFrame) -> pd.DataFrame:
+    """Terms per part, model and quality: medians over the quotes of the newest 180 days."""
+    keys = ["part_code", "model_id", "quality_class"]
+    newest = rows.groupby(keys)["quote_date"].transform("max")
+    fresh = rows[(newest - rows["quote_date"]).dt.days <= 180]
+    fresh = fresh.assign(rate=fresh["amount"] / fresh["unit_price"])
+    fresh = fresh.assign(shipping=fresh["shipping"].fillna(0.0) * fresh["rate"])
+    by = fresh.groupby(keys, sort=True)
+    terms = by[["lead_days", "doa_rate", "shipping"]].median()
+    counts = rows.groupby(keys).agg(n_quotes=("quote_id", "size"), newest=("quote_date", "max"))
+    return terms.join(counts).reset_index()
+
+
+_AT_ONCE = 50  # models and qualities drawn together: 15 MB at 1,000 draws of three years
+
+
+@dataclass(frozen=True, eq=False)
+class PartPath:
+    """One part of one model in one quality: price per draw and month, and its terms."""
+
+    price: Floats
+    shipping: float
+    lead_days: float | None
+    doa_rate: float | None
+    n_quotes: int
+    newest: pd.Timestamp
+
+
+def part_paths(
+    parts: Mapping[str, PartCurves],
+    days: pd.DatetimeIndex,
+    draws: int,
+    rng: np.random.Generator,
+    model_id: str | None = None,
+) -> dict[tuple[str, str, str], PartPath]:
+    """Draw every part offered for a family's models, or for one of them: the same draws.
+
+    Returns
+    -------
+    dict
+        (model, part code, quality class) to its path.
+    """
+    out: dict[tuple[str, str, str], PartPath] = {}
+    for part, curves in parts.items():
+        ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
+        drawn = draw(curves.fit, ahead, draws, rng)
+        offers = [o for o in curves.offers.itertuples() if model_id in (None, o.model_id)]
+        keys = [(offer.model_id, offer.quality_class) for offer in offers]
+        prices = _part_prices(curves, drawn, keys, days)
+        for offer, price in zip(offers, prices, strict=True):
+            out[(offer.model_id, part, offer.quality_class)] = PartPath(
+                price,
+                float(offer.shipping),
+                None if np.isnan(offer.lead_days) else float(offer.lead_days),
+                None if np.isnan(offer.doa_rate) else float(offer.doa_rate),
+                int(offer.n_quotes),
+                pd.Timestamp(offer.newest),
+            )
+    return out
+
+
+def _part_prices(
+    curves: PartCurves, drawn: Draws, keys: Sequence[tuple[str, str]], days: pd.DatetimeIndex
+) -> Iterator[Floats]:
+    """Price of one part for each model and quality, (draws, months) each."""
+    ids, launch = curves.fit.panel.models.ids, curves.fit.panel.models.launch_price
+    for start in range(0, len(keys), _AT_ONCE):
+        some = keys[start : start + _AT_ONCE]
+        at = [ids.index(model_id) for model_id, _ in some]
+        points = [
+            curves.points(np.full(len(days), i), days, quality)
+            for i, (_, quality) in zip(at, some, strict=True)
+        ]
+        paths = level_paths(curves.fit, drawn, together(points))
+        for i, path in zip(at, np.split(paths, len(some), axis=1), strict=True):
+            price: Floats = np.exp(path) * launch[i]
+            yield price

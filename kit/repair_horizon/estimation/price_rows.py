@@ -1,0 +1,175 @@
+"""Sales of working units of one family, laid out for the price curve with their traits.
+
+Dated amounts become log ratios to a launch price, also where none is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.estimation.curve.design import Priors, curve_prior, segments
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies, models_of
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.months import age_in_months
+
+Floats = npt.NDArray[np.float64]
+
+GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
+UNKNOWN_GRADE = "unknown"
+TRAIT_SD = 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class PriceRows:
+    """Prices of a family and the base that traits are held against.
+
+    ``base_grade`` and ``base_channel`` are the commonest in the family; ``base_storage`` is each
+    model's own. ``basis`` is 'sold', or 'asking' where only asking prices are known.
+    """
+
+    panel: Panel
+    base_grade: str
+    base_channel: str
+    base_storage: Floats
+    basis: str
+
+
+def working_prices(sales: pd.DataFrame) -> pd.DataFrame:
+    """Rows of working units that bear on the price curve: sold ones, and asking prices."""
+    return sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
+
+
+def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | CannotSay:
+    """Lay out the prices of one family.
+
+    Parameters
+    ----------
+    logs
+        The workspace's logs, or the family's.
+    family_id
+        The family.
+    priors
+        Where the family has no launch price, its stand-in is what these expect.
+
+    Returns
+    -------
+    PriceRows or CannotSay
+        The latter if the family has no sale of a working unit.
+    """
+    family = logs.family(family_id)
+    catalogue = family.tables["catalogue"]
+    sales = working_prices(family.tables["sales"])
+    if sales.empty:
+        return CannotSay("no sale of a working unit in the family")
+    models = models_of(catalogue)
+    grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
+    asking = sales["price_type"] == "asking"
+    base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
+    base_channel = _commonest(sales["channel"], "")
+    storage = catalogue["storage_gb"].to_numpy(dtype="float64")
+    traits = _traits(
+        sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])]
+    )
+    rows = sales.rename(columns={"sale_date": "day", "sale_id": "key"})
+    now = max(logs.newest_day, sales["sale_date"].max())
+    panel = price_panel(models, rows, traits, now, priors)
+    basis = "asking" if asking.all() else "sold"
+    return PriceRows(panel, base_grade, base_channel, storage, basis)
+
+
+def _commonest(values: pd.Series, otherwise: str) -> str:
+    counts = values.value_counts()
+    return str(counts.index[0]) if len(counts) else otherwise
+
+
+def _traits(
+    sales: pd.DataFrame,
+    grading: tuple[pd.Series, str, str],
+    asking: pd.Series,
+    base_storage: Floats,
+) -> Traits:
+    """Grade and channel indicators, asking offset and storage doublings, none of them constant."""
+    grade, base_grade, base_channel = grading
+    grades, grade_columns = dummies(grade, base_grade)
+    channels, channel_columns = dummies(sales["channel"], base_channel)
+    doubled = np.log2(sales["storage_gb"].to_numpy(dtype="float64") / base_storage)
+    doubled = np.where(np.isfinite(doubled), doubled, 0.0)
+    other, names = [], []
+    if asking.any() and not asking.all():
+        other.append(asking.to_numpy(dtype="float64"))
+        names.append(ASKING)
+    if np.any(doubled != 0):
+        other.append(doubled)
+        names.append(STORAGE)
+    extra = np.column_stack(other) if other else np.zeros((len(sales), 0))
+    all_names = [GRADE + g for g in grades] + [CHANNEL + c for c in channels] + names
+    return Traits(
+        tuple(all_names),
+        np.hstack([grade_columns, channel_columns, extra]),
+        np.full(len(all_names), TRAIT_SD),
+        np.array([n != ASKING for n in all_names], dtype=bool),
+    )
+
+
+Ints = npt.NDArray[np.int64]
+
+
+def price_panel(
+    models: Models, rows: pd.DataFrame, traits: Traits, now: pd.Timestamp, priors: Priors
+) -> Panel:
+    """Lay prices out for the joint model.
+
+    Parameters
+    ----------
+    models
+        The family's models.
+    rows
+        ``model_id``, ``day``, ``amount`` (settlement currency) and ``key`` of each price.
+    traits
+        Traits of the same rows.
+    now
+        Day up to which is known.
+    priors
+        Priors of this kind of price.
+    """
+    model, day = models.index(rows["model_id"]), pd.DatetimeIndex(rows["day"])
+    amount = rows["amount"].to_numpy(dtype="float64")
+    models = anchored(models, (model, day, amount), priors)
+    y = np.log(amount / models.launch_price[model])
+    key = rows["key"].to_numpy(dtype=object)
+    return Panel(models, y, model, day, traits, key, amount, now)
+
+
+def usual_ratio(priors: Priors, age: Floats) -> Floats:
+    """Log price ratio the priors expect at each age, before any data, (n,)."""
+    mean, _ = curve_prior(priors)
+    out: Floats = priors.level[0] + segments(age) @ mean
+    return out
+
+
+def anchored(models: Models, rows: tuple[Ints, pd.DatetimeIndex, Floats], priors: Priors) -> Models:
+    """Give a family without any launch price the one its prices suggest.
+
+    Ratios need something to be ratios to; without a launch price in the family, the stand-in is
+    chosen so that the prices seen lie where the priors expect them at their ages. The models
+    stay marked as of unknown launch price, so each one's own level remains wide.
+
+    Parameters
+    ----------
+    models
+        The family's models.
+    rows
+        Model position, day and amount of each price, (n,).
+    priors
+        Priors of the price.
+    """
+    model, day, amount = rows
+    if models.price_known.any() or not len(amount):
+        return models
+    age = np.maximum(age_in_months(day, models.launch[model]), 0.0)
+    stand_in = float(np.exp(np.median(np.log(amount) - usual_ratio(priors, age))))
+    return replace(models, launch_price=np.full(len(models.ids), stand_in))

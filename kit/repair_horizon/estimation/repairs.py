@@ -1,0 +1,299 @@
+"""How repairs turn out: state found given the listed fault, success, hours and grade.
+
+Shares are Dirichlet and successes Beta, each starting from the priors in fault_states.csv with a
+stated strength in jobs, so five of five is not certainty and no job at all is still an answer.
+
+What a first reading at the charger's meter says about the state behind a listed fault.
+
+    P(state | fault, reading) ~ P(state | fault) P(reading | state)
+
+Both are learned: the first from the family's jobs (``estimation.repairs``), the second from
+every job of the device class with a reading. Benches disagree on what a current means, so nothing
+is taken as a rule: with few units a reading moves the shares little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.stats import beta as beta_distribution
+
+from repair_horizon.logs import Logs
+
+Floats = npt.NDArray[np.float64]
+
+SHARE_STRENGTH = 12.0
+SUCCESS_STRENGTH = 8.0
+HOURS_STRENGTH = 5.0
+GRADE_STRENGTH = 6.0
+FIXED = ("fixed_first_pass", "fixed_after_rework")
+ATTEMPTED = (*FIXED, "not_fixed")
+
+
+@dataclass(frozen=True, eq=False)
+class RepairRates:
+    """What the bench has taught about one family.
+
+    ``states`` has one row per listed fault and state: parts, bench hours, Dirichlet weight
+    ``alpha``, share with interval, Beta parameters of success with interval, and the jobs behind
+    each. ``grades`` has one row per grade: Dirichlet weight and share after repair. ``unlisted``
+    are states found that fault_states.csv does not name for that fault.
+    """
+
+    states: pd.DataFrame
+    grades: pd.DataFrame
+    unlisted: pd.DataFrame
+
+    @cached_property
+    def by_fault(self) -> dict[str, list[dict[str, Any]]]:
+        """The rows of ``states`` by listed fault: every model of the family asks for them."""
+        groups = self.states.groupby("listed_fault", sort=False)
+        return {str(fault): rows.to_dict("records") for fault, rows in groups}
+
+    def draw_shares(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
+        """State shares of one listed fault, (draws, states), rows summing to one."""
+        alpha = self.states.loc[self.states["listed_fault"] == fault, "alpha"].to_numpy(float)
+        return rng.dirichlet(np.maximum(alpha, 1e-6), draws)
+
+    def draw_success(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
+        """Success rates by state of one listed fault, (draws, states)."""
+        rows = self.states[self.states["listed_fault"] == fault]
+        drawn = rng.beta(
+            np.maximum(rows["success_a"].to_numpy(float), 1e-9),
+            np.maximum(rows["success_b"].to_numpy(float), 1e-9),
+            (draws, len(rows)),
+        )
+        return np.where(rows["prior_success"].to_numpy(float) > 0, drawn, 0.0)
+
+    def draw_grades(self, draws: int, rng: np.random.Generator) -> Floats:
+        """Grade shares after repair, (draws, grades)."""
+        return rng.dirichlet(self.grades["alpha"].to_numpy(float), draws)
+
+
+def beta_interval(a: Floats, b: Floats, level: float = 0.8) -> tuple[Floats, Floats]:
+    """Equal-tailed interval of Beta(a, b)."""
+    tail = (1 - level) / 2
+    return beta_distribution.ppf(tail, a, b), beta_distribution.ppf(1 - tail, a, b)
+
+
+def success_by_fault(repairs: pd.DataFrame, level: float = 0.8) -> pd.DataFrame:
+    """Share of attempted repairs that succeeded, by listed fault, with Jeffreys' interval.
+
+    Parameters
+    ----------
+    repairs
+        Rows of repairs.csv; jobs open or not attempted do not count.
+    level
+        Interval level.
+
+    Returns
+    -------
+    DataFrame
+        ``listed_fault, n, fixed, estimate, lower, upper``, most tried first; the interval is that
+        of Beta(fixed + 1/2, rest + 1/2).
+    """
+    tried = repairs[repairs["outcome"].isin(ATTEMPTED)]
+    by = tried["outcome"].isin(FIXED).groupby(tried["listed_fault"])
+    table = by.agg(n="size", fixed="sum").reset_index()
+    fixed, n = table["fixed"].to_numpy(float), table["n"].to_numpy(float)
+    lower, upper = beta_interval(fixed + 0.5, n - fixed + 0.5, level)
+    table = table.assign(estimate=fixed / np.maximum(n, 1), lower=lower, upper=upper)
+    return table.sort_values(["n", "listed_fault"], ascending=[False, True], ignore_index=True)
+
+
+def fit_rates(logs: Logs, family_id: str) -> RepairRates:
+    """Learn a family's states, successes, hours and grades from its jobs and its class's.
+
+    The prior success of a state is first updated by the other families of the same device
+    class, each job of theirs counting so that together they weigh no more than the stated
+    strength; then by the family's own jobs.
+    """
+    family = logs.family(family_id)
+    declared = family.tables["fault_states"].reset_index(drop=True)
+    jobs = family.tables["repairs"]
+    found = jobs[jobs["state_found"] != ""]
+    keys = ["listed_fault", "state"]
+    seen = found.rename(columns={"state_found": "state"}).groupby(keys).size()
+    states = declared.assign(
+        n_found=[int(seen.get((f, s), 0)) for f, s in declared[keys].to_numpy()]
+    )
+    states["alpha"] = SHARE_STRENGTH * states["prior_share"] + states["n_found"]
+    total = states.groupby("listed_fault")["alpha"].transform("sum")
+    states["share"] = states["alpha"] / total
+    states["share_lower"], states["share_upper"] = beta_interval(
+        states["alpha"].to_numpy(float).clip(1e-9),
+        (total - states["alpha"]).to_numpy(float).clip(1e-9),
+    )
+    states = _with_success(states, found, _class_jobs(logs, family_id))
+    known = pd.MultiIndex.from_frame(declared[keys])
+    extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
+    unlisted = found[np.array(extra, dtype=bool)]
+    return RepairRates(states, _grades(logs, jobs, _class_jobs(logs, family_id)), unlisted)
+
+
+def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
+    """Jobs of the other families of the same device class."""
+    catalogue = logs.tables["catalogue"]
+    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    others = catalogue[(catalogue["device_class"] == kind) & (catalogue["family_id"] != family_id)]
+    jobs = logs.tables["repairs"]
+    return jobs[jobs["model_id"].isin(others["model_id"])]
+
+
+def _with_success(states: pd.DataFrame, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    fixed, tried, hours = _tally(own)
+    class_fixed, class_tried, _ = _tally(others[others["state_found"] != ""])
+    out = []
+    for row in states.itertuples():
+        key = row.state
+        seen, good = float(class_tried.get(key, 0)), float(class_fixed.get(key, 0))
+        scale = min(1.0, SUCCESS_STRENGTH / seen) if seen else 0.0
+        a = SUCCESS_STRENGTH * row.prior_success + scale * good
+        b = SUCCESS_STRENGTH * (1 - row.prior_success) + scale * (seen - good)
+        keep = SUCCESS_STRENGTH / (a + b)
+        n, k = float(tried.get(key, 0)), float(fixed.get(key, 0))
+        spent = float(hours.get(key, 0.0))
+        planned = (HOURS_STRENGTH * row.bench_hours + spent) / (HOURS_STRENGTH + n)
+        out.append((a * keep + k, b * keep + n - k, int(n), int(k), planned))
+    got = pd.DataFrame(out, columns=["success_a", "success_b", "n_tried", "n_fixed", "hours"])
+    states = pd.concat([states, got], axis=1)
+    a, b = states["success_a"].to_numpy(float), states["success_b"].to_numpy(float)
+    lower, upper = beta_interval(a.clip(1e-9), b.clip(1e-9))
+    able = states["prior_success"] > 0
+    return states.assign(
+        success=(a / (a + b)) * able, success_lower=lower * able, success_upper=upper * able
+    )
+
+
+def _tally(jobs: pd.DataFrame) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Fixed, tried and hours spent per state; hours only where they were noted."""
+    tried = jobs[jobs["outcome"].isin(ATTEMPTED)]
+    by = tried.groupby("state_found")
+    mean = by["bench_hours"].mean()
+    return (
+        tried["outcome"].isin(FIXED).groupby(tried["state_found"]).sum(),
+        by.size(),
+        (mean * by.size()).dropna(),
+    )
+
+
+def _grades(logs: Logs, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Grade mix after repair; the class's mix, or an even one, is worth six jobs."""
+    order = list(logs.grade_order)
+    mine = _count_grades(own, order)
+    prior = _count_grades(others, order) + 1.0
+    prior = GRADE_STRENGTH * prior / prior.sum()
+    alpha = prior + mine
+    return pd.DataFrame({"grade": order, "n": mine, "alpha": alpha, "share": alpha / alpha.sum()})
+
+
+def _count_grades(jobs: pd.DataFrame, order: list[str]) -> Floats:
+    grades = jobs.loc[jobs["outcome"].isin(FIXED), "grade_out"]
+    return np.array([(grades == g).sum() for g in order], dtype="float64")
+
+
+Ints = npt.NDArray[np.int64]
+
+# Bounds of the current in ampere (common practice, no source). A charger that negotiated more
+# than eight volts is charging, whatever the current.
+READINGS = ("nothing drawn", "trickle", "low and steady", "charges normally")
+BOUNDS = (0.02, 0.15, 0.70)
+NEGOTIATED_VOLTS = 8.0
+# Two units' worth of "any reading is as likely as another" for every state.
+EVEN_STRENGTH = 2.0
+FEWEST = 5
+_DRAWS = 4000
+
+
+def reading_class(volts: pd.Series, amps: pd.Series) -> Ints:
+    """Class of each reading, a position in ``READINGS``; -1 where no current was noted."""
+    current = amps.to_numpy(dtype="float64")
+    out = np.digitize(np.nan_to_num(current), BOUNDS)
+    out = np.where(volts.to_numpy(dtype="float64") >= NEGOTIATED_VOLTS, len(BOUNDS), out)
+    return np.where(np.isnan(current), -1, out).astype("int64")
+
+
+def shares_after_reading(
+    logs: Logs, family_id: str, rates: RepairRates, level: float = 0.8
+) -> pd.DataFrame:
+    """Share of each state of a listed fault once the first reading is known.
+
+    Parameters
+    ----------
+    logs
+        The workspace's logs.
+    family_id
+        The family.
+    rates
+        Its rates, from ``fit_rates``.
+    level
+        Interval level.
+
+    Returns
+    -------
+    DataFrame
+        ``listed_fault, reading, n_reading, state, n_state, share_before, share, lower, upper``;
+        one row for the likeliest state of every listed fault and reading that ``FEWEST`` or more
+        jobs of the device class share. ``n_state`` of the ``n_reading`` turned out to be it.
+    """
+    jobs = _read_jobs(logs, family_id)
+    rng = np.random.default_rng([17, *family_id.encode()])
+    rows = []
+    for fault, states in rates.states.groupby("listed_fault", sort=False):
+        mine = jobs[jobs["listed_fault"] == fault]
+        alpha = states["alpha"].to_numpy(dtype="float64").clip(1e-9)
+        likely = np.stack([_likelihood(jobs, s) for s in states["state"]])
+        for reading in range(len(READINGS)):
+            same = mine[mine["reading"] == reading]
+            if len(same) >= FEWEST:
+                rows.append(_row(states, same, (alpha, likely, reading), (level, rng)))
+    columns = ["listed_fault", "reading", "n_reading", "state", "n_state"]
+    columns += ["share_before", "share", "lower", "upper"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _read_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
+    """Jobs of the family's device class whose state was found and whose reading was noted."""
+    catalogue, jobs = logs.tables["catalogue"], logs.tables["repairs"]
+    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    models = catalogue.loc[catalogue["device_class"] == kind, "model_id"]
+    jobs = jobs[jobs["model_id"].isin(models) & (jobs["state_found"] != "")]
+    jobs = jobs.assign(reading=reading_class(jobs["test_volts"], jobs["test_amps"]))
+    return jobs[jobs["reading"] >= 0]
+
+
+def _likelihood(jobs: pd.DataFrame, state: str) -> Floats:
+    """Dirichlet weights of the readings of units that turned out to be in a state."""
+    seen = jobs.loc[jobs["state_found"] == state, "reading"].to_numpy(dtype="int64")
+    counts: Floats = np.bincount(seen, minlength=len(READINGS)).astype("float64")
+    return counts + EVEN_STRENGTH / len(READINGS)
+
+
+def _row(
+    states: pd.DataFrame,
+    same: pd.DataFrame,
+    weights: tuple[Floats, Floats, int],
+    spread: tuple[float, np.random.Generator],
+) -> tuple[object, ...]:
+    """The likeliest state after one reading: its share by Bayes' rule, and how sure that is."""
+    (alpha, likely, reading), (level, rng) = weights, spread
+    expected = _posterior(alpha / alpha.sum(), (likely / likely.sum(1, keepdims=True))[:, reading])
+    best = int(np.argmax(expected))
+    chance = np.stack([rng.dirichlet(w, _DRAWS)[:, reading] for w in likely], axis=1)
+    drawn = _posterior(rng.dirichlet(alpha, _DRAWS), chance)[:, best]
+    lower, upper = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
+    state = str(states["state"].iloc[best])
+    n_state = int((same["state_found"] == state).sum())
+    told = (str(states["listed_fault"].iloc[0]), READINGS[reading], len(same), state, n_state)
+    return (*told, float(alpha[best] / alpha.sum()), float(expected[best]), lower, upper)
+
+
+def _posterior(prior: Floats, likelihood: Floats) -> Floats:
+    joint = prior * likelihood
+    out: Floats = joint / joint.sum(axis=-1, keepdims=True)
+    return out

@@ -1,0 +1,202 @@
+"""What the explorer answers about one listing: tables worked out anew after every move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from repair_horizon.decisions.asking import question_at
+from repair_horizon.decisions.economics import Economics, bench_of
+from repair_horizon.decisions.gate import HOLD_WEEKS, held_value, lead_paths
+from repair_horizon.decisions.gate_limits import AtGate, break_evens
+from repair_horizon.decisions.scenario import NO_MOVES, Moves
+from repair_horizon.decisions.stop_dates import (
+    STOP_COLUMNS,
+    date_rows,
+    needed_until,
+    part_rows,
+    unit_stops,
+)
+from repair_horizon.decisions.thresholds import bid_row
+from repair_horizon.decisions.unit import StateOptions, UnitEconomics
+from repair_horizon.decisions.unit_bid import (
+    bid_on_terms,
+    expectation,
+    hammer_price,
+    margin_fraction,
+    outcomes,
+    unit_bid,
+)
+from repair_horizon.explorer.ground import LEVEL, Ground, Key, unit_of
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.months import month_start
+
+KEEP = "keep "
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The month's threshold and what buying at ``price`` brings; money and shares.
+
+    ``price`` is the price asked about, or the threshold's own assumption. ``ask`` is the state
+    worth asking the seller about, empty if no answer would change anything, and ``ask_value``
+    what the answer is worth.
+    """
+
+    max_bid: float
+    binding_limit: str
+    reason: str
+    price: float
+    expected_profit: float
+    profit_per_hour: float
+    probability_loss: float
+    ask: str
+    ask_value: float
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """Everything the explorer shows of one listing.
+
+    - ``now``, ``before``: headlines with and without the moves.
+    - ``bid_path``: month, max_bid, bid_before, binding_limit, hammer, hammer_lower, hammer_upper.
+    - ``options``: state, share, option, value, lower, upper, best, margin (over the next best
+      other than waiting, on the best row only): an owned unit in that state this month, future
+      cash only.
+    - ``stops``: the columns of ``stop_dates``, for this unit and the parts it needs.
+    - ``limits``: what (success rate, part price, maker's quote), now, until: how far each may
+      worsen before own repair of the main state stops paying.
+    """
+
+    key: Key
+    main_state: str
+    now: Headline
+    before: Headline
+    bid_path: pd.DataFrame
+    options: pd.DataFrame
+    stops: pd.DataFrame
+    limits: pd.DataFrame
+
+
+def answers(
+    ground: Ground, key: Key, moves: Moves = NO_MOVES, price: float | None = None
+) -> Answers | CannotSay:
+    """Answer for one listing under changed assumptions.
+
+    Parameters
+    ----------
+    ground
+        From ``ground``.
+    key
+        (model_id, listed_fault).
+    moves
+        What is assumed to differ.
+    price
+        Price in mind, money; the threshold's own if None.
+
+    Returns
+    -------
+    Answers or CannotSay
+    """
+    economics = ground.economics(moves)
+    unit = unit_of(economics, ground.family_id, key)
+    plain = unit_of(ground.economics(NO_MOVES), ground.family_id, key)
+    if isinstance(unit, CannotSay) or isinstance(plain, CannotSay):
+        return unit if isinstance(unit, CannotSay) else plain  # type: ignore[return-value]
+    return Answers(
+        key,
+        unit.main.state,
+        headline(unit, price),
+        headline(plain, price),
+        bid_path(unit, plain, ground.outlook.first_month),
+        option_table(unit),
+        stop_table(unit, ground.outlook.first_month),
+        limit_table(economics, ground.family_id, unit),
+    )
+
+
+def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
+    """Return the month's threshold, and what buying at a price brings."""
+    known = outcomes(unit, 0)
+    bid = bid_on_terms(known, unit.landing, unit.settings)
+    at = bid.assumed if price is None else price
+    theta = margin_fraction(unit.settings)
+    profit, chance = (np.nan, np.nan)
+    if not np.isnan(at):
+        profit, chance = expectation(known, unit.landing, at, theta)
+    ask = question_at(known, unit.landing, bid.amount if price is None else price, theta)
+    per_hour = profit / known.hours if known.hours else np.nan
+    return Headline(
+        bid.amount, bid.binding, bid.reason, at, profit, per_hour, chance, ask.state, ask.value
+    )
+
+
+def bid_path(unit: UnitEconomics, plain: UnitEconomics, first_month: int) -> pd.DataFrame:
+    """Threshold by month with and without the moves, beside usual hammer prices."""
+    rows = [
+        {
+            "month": month_start(first_month + h),
+            **bid_row(unit_bid(unit, h), hammer_price(unit, h)),
+            "bid_before": unit_bid(plain, h).amount,
+        }
+        for h in range(unit.months)
+    ]
+    return pd.DataFrame(rows)
+
+
+def option_table(unit: UnitEconomics) -> pd.DataFrame:
+    """Worth of every option in every state this month, the winner marked."""
+    return pd.concat([_state_options(unit, s) for s in unit.states], ignore_index=True)
+
+
+def _state_options(unit: UnitEconomics, state: StateOptions) -> pd.DataFrame:
+    tail, rows = (1 - LEVEL) / 2, []
+    for name, option in state.options.items():
+        drawn = option.value[:, 0]
+        lower, upper = np.quantile(drawn, [tail, 1 - tail])
+        rows.append((name, float(drawn.mean()), float(lower), float(upper)))
+    paths = lead_paths({n: o.value for n, o in state.options.items()})
+    rate = unit.settings.delay.capital_rate
+    rows += [(f"{KEEP}{w} weeks", held_value(paths, w, rate), np.nan, np.nan) for w in HOLD_WEEKS]
+    table = pd.DataFrame(rows, columns=["option", "value", "lower", "upper"])
+    table = table.sort_values("value", ascending=False, kind="stable", ignore_index=True)
+    best = table.index == 0
+    # Waiting is the same options later, so it is no rival to the winner.
+    rivals = table.loc[~best & ~table["option"].str.startswith(KEEP), "value"]
+    lead = float(table["value"].iloc[0] - rivals.iloc[0]) if len(rivals) else np.nan
+    about = {"state": state.state, "share": float(state.share.mean()), "best": best}
+    return table.assign(**about, margin=np.where(best, lead, np.nan))
+
+
+def stop_table(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
+    """Stop dates of the unit and of the parts its states need."""
+    exact = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
+    rows = date_rows(unit, unit_stops(unit, exact), LEVEL, first_month)
+    rows += part_rows([needed_until(unit)], unit.months, LEVEL, first_month)
+    table = pd.DataFrame(rows, columns=STOP_COLUMNS)
+    for name in ("median", "lower", "upper"):
+        table[name] = pd.to_datetime(table[name]).astype("datetime64[s]")
+    return table
+
+
+def limit_table(economics: Economics, family_id: str, unit: UnitEconomics) -> pd.DataFrame:
+    """How far success, the main part and the maker's quote may worsen before repair stops."""
+    columns = ["what", "now", "until"]
+    bench = bench_of(economics, family_id, unit.model_id)
+    repair = unit.main.repair
+    if isinstance(bench, CannotSay) or repair is None:
+        return pd.DataFrame(columns=columns)
+    paths = lead_paths({n: o.value for n, o in unit.main.options.items()})
+    found = break_evens(AtGate(bench, unit.listed_fault, paths, unit.main))
+    code = str(found["part_code"])
+    path = bench.part(code) if code else None
+    rows: list[tuple[str, object, object]] = [
+        ("success rate", float(repair.success.mean()), found["break_even_success"]),
+        ("maker's quote", np.nan, found["break_even_maker_quote"]),
+    ]
+    if path is not None:
+        row = (f"part {code}", float(path.price[:, 0].mean()), found["break_even_part_price"])
+        rows.insert(1, row)
+    return pd.DataFrame(rows, columns=columns)

@@ -1,0 +1,57 @@
+"""The explorer's controls themselves: what there is to choose and to move, and in which unit."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import ipywidgets as widgets
+
+from repair_horizon.logs import Logs
+from repair_horizon.tables.words import fault_words
+
+SCHEMES = ("none", "on_sale", "margin", "special_credit")
+_WIDE = {"description_width": "150px"}
+_LAYOUT = {"width": "420px"}
+
+
+def choices(logs: Logs, family_id: str) -> dict[str, Any]:
+    """Return the controls that choose a listing: family, model and fault."""
+    shared = {"style": _WIDE, "layout": _LAYOUT}
+    families = [(fault_words(f), f) for f in logs.families]
+    return {
+        "family": widgets.Dropdown(
+            options=families, value=family_id, description="Family", **shared
+        ),
+        "model": widgets.Dropdown(description="Model", **shared),
+        "fault": widgets.Dropdown(description="Listed fault", **shared),
+    }
+
+
+def sliders(currency: str) -> dict[str, Any]:
+    """Return the controls of what is assumed, by name; money is in ``currency``."""
+    shared = {"style": _WIDE, "layout": _LAYOUT}
+    late = {"continuous_update": False, **shared}  # at the end of a drag, not all along it
+    whole, some = widgets.IntSlider, widgets.FloatSlider
+    amount = widgets.BoundedFloatText
+    return {
+        "resale": whole(0, -40, 40, description="Resale, %", **late),
+        "part_price": whole(0, -60, 60, description="Part price, %", **late),
+        "part_code": widgets.Dropdown(description="of which part", **shared),
+        "part_money": amount(
+            0.0, min=0.0, max=1e6, description=f"at, {currency} (0: by %)", disabled=True, **shared
+        ),
+        "delay_days": whole(0, -14, 60, description="Longer by, days", **late),
+        "failures": some(1.0, min=0.0, max=4.0, step=0.1, description="Failures, times", **late),
+        "successor": widgets.Dropdown(description="Successor comes in", **shared),
+        "tax": widgets.Dropdown(options=SCHEMES, description="Tax scheme", **shared),
+        "tax_rate": amount(0.0, min=0.0, max=100.0, description="Tax rate, %", **shared),
+        "bench_rate": amount(0.0, min=0.0, max=1e4, description="Bench hour costs", **shared),
+        "price": amount(0.0, min=0.0, max=1e6, description="Price in mind (0: bid)", **shared),
+    }
+
+
+def offer(control: Any, options: list[tuple[str, Any]]) -> None:
+    """Give a choice its options and take the first, if there is one."""
+    control.options = options
+    if options:
+        control.index = 0

@@ -1,0 +1,175 @@
+"""Further questions: channels, part qualities, parts to stock, cash and hours, luck, beliefs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from repair_horizon.decisions.bench import Bench
+from repair_horizon.decisions.economics import bench_of, unit_economics
+from repair_horizon.decisions.part_orders import part_orders
+from repair_horizon.decisions.planning import Plan, plan
+from repair_horizon.decisions.quotes import compare_qualities, loss_per_day, rank_quotes
+from repair_horizon.decisions.scenario import NO_MOVES, Moves
+from repair_horizon.decisions.scorecard import score_ledger
+from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.explorer.ground import Ground, Key, unit_of
+from repair_horizon.logs import CannotSay, Logs, Settings
+from repair_horizon.tables.months import month_number
+from repair_horizon.tables.words import money, percent
+
+
+def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFrame:
+    """Which channel nets most for one listing.
+
+    Parameters
+    ----------
+    ground, key, moves
+        As in ``answers``.
+
+    Returns
+    -------
+    DataFrame
+        ``channel, seen, worth, max_bid``: expected worth before the purchase and threshold this
+        month if sold there, the best first; ``seen`` says whether own sales tell the channel's
+        price level, else it is taken as the usual one. Empty where nothing can be said.
+    """
+    economics = ground.economics(moves)
+    rows = []
+    for name in dict.fromkeys(c.name for c in ground.rules.channels):
+        rules = economics.settings.for_class(_device_class(ground))
+        rules = replace(rules, sale=replace(rules.sale, channel=name), by_class={})
+        unit = unit_of(unit_economics(economics.outlook, rules), ground.family_id, key)
+        if isinstance(unit, CannotSay):
+            continue
+        seen = name in unit.family.channel
+        rows.append((name, seen, float(unit.value[:, 0].mean()), unit_bid(unit, 0).amount))
+    table = pd.DataFrame(rows, columns=["channel", "seen", "worth", "max_bid"])
+    return table.sort_values("worth", ascending=False, ignore_index=True)
+
+
+def by_quality(ground: Ground, key: Key) -> pd.DataFrame:
+    """Original or aftermarket: what each quality of each part leaves of the sale.
+
+    Returns
+    -------
+    DataFrame
+        ``part_code`` and the columns of ``compare_qualities``; only parts the likeliest repair of
+        the listing needs. Empty where nothing can be said.
+    """
+    columns = ["part_code", "quality_class", "total", "resale", "reserve", "net", "named"]
+    economics = ground.economics(NO_MOVES)
+    unit = unit_of(economics, ground.family_id, key)
+    bench = bench_of(economics, ground.family_id, key[0]) if key[0] in ground.names else None
+    if isinstance(unit, CannotSay) or not isinstance(bench, Bench):
+        return pd.DataFrame(columns=columns)
+    quotes, lost = ground.logs.tables["part_quotes"], loss_per_day(bench)
+    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
+    mix = float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
+    resale = float(bench.price_after(unit.days)[:, 0].mean()) * mix
+    tables = []
+    for code in unit.main.codes:
+        offers = quotes[(quotes["model_id"] == key[0]) & (quotes["part_code"] == code)]
+        ranked = rank_quotes(offers, lost, bench.settings, ground.logs.newest_day)
+        if len(ranked):
+            tables.append(compare_qualities(ranked, resale, bench).assign(part_code=code))
+    whole = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
+    return whole[columns]
+
+
+def parts_to_stock(ground: Ground, key: Key) -> pd.DataFrame:
+    """How many of each part the model may still need: its rows of ``part_orders``."""
+    orders = part_orders(ground.logs, ground.economics(NO_MOVES), ground.family_id, {})
+    return orders[orders["model_id"] == key[0]].reset_index(drop=True)
+
+
+def purchases(logs: Logs, settings: Settings, cash: float, hours_a_week: float) -> Plan:
+    """Choose among open listings and shelf jobs with so much cash and bench time.
+
+    Parameters
+    ----------
+    logs, settings
+        The workspace and its rules.
+    cash
+        Working cash, money, what is tied up in stock included.
+    hours_a_week
+        Bench hours.
+
+    Returns
+    -------
+    Plan
+        For the month after the newest data, over all families.
+    """
+    rules = replace(
+        settings,
+        limits=replace(settings.limits, working_cash=cash),
+        bench=replace(settings.bench, hours_per_week=hours_a_week),
+    )
+    fitted = {f: fit_family(logs, f) for f in logs.families}
+    first = int(month_number([logs.newest_day])[0]) + 1
+    estimates = Estimates(logs.currency, logs.newest_day, fitted)
+    outlook = forecast(estimates, 3, rules.seed, rules.draws, first)
+    return plan(logs, rules, unit_economics(outlook, rules))
+
+
+def taken(chosen: Plan) -> pd.DataFrame:
+    """What a plan takes: ``kind, item, model_id, about, expected_profit, hours, cash, max_bid``."""
+    columns = ["kind", "item", "model_id", "about", "expected_profit", "hours", "cash", "max_bid"]
+    return chosen.items.loc[chosen.items["do"], columns].reset_index(drop=True)
+
+
+def luck(logs: Logs, settings: Settings) -> pd.DataFrame:
+    """Bad luck or a bad rule: results of bought lots against what was forecast for them.
+
+    Returns
+    -------
+    DataFrame
+        ``what, value``; one row with the reason where too little has been sold.
+    """
+    card = score_ledger(logs, settings)
+    if isinstance(card, CannotSay):
+        return pd.DataFrame({"what": ["cannot say"], "value": [card.reason]})
+    rows = {
+        "verdict": card.verdict,
+        "lots": len(card.lots),
+        "realised less forecast, per unit": money(card.bias, logs.currency, cents=True),
+        "chance of a total this low by luck": percent(card.probability_as_bad),
+        "share of lots inside their 80 % interval": percent(card.coverage),
+    }
+    return pd.DataFrame({"what": list(rows), "value": [str(v) for v in rows.values()]})
+
+
+def beliefs(ground: Ground, fault: str) -> pd.DataFrame:
+    """Where the jobs disagree with what was declared about a listed fault.
+
+    Returns
+    -------
+    DataFrame
+        ``state, prior_share, share, share_lower, share_upper, n_found, prior_success, success,
+        success_lower, success_upper, n_tried, disagrees``; the last is true where a declared
+        figure lies outside the 80 % interval learnt. Empty where nothing can be said.
+    """
+    learnt = ["share", "share_lower", "share_upper", "n_found"]
+    tried = ["success", "success_lower", "success_upper", "n_tried"]
+    columns = ["state", "prior_share", *learnt, "prior_success", *tried]
+    if isinstance(ground.family, CannotSay):
+        return pd.DataFrame(columns=[*columns, "disagrees"])
+    rows = ground.family.estimates.rates.states
+    rows = rows[rows["listed_fault"] == fault][columns].reset_index(drop=True)
+    off = _outside(rows, "prior_share", "share") & (rows["n_found"] > 0)
+    return rows.assign(
+        disagrees=off | (_outside(rows, "prior_success", "success") & (rows["n_tried"] > 0))
+    )
+
+
+def _outside(rows: pd.DataFrame, declared: str, learnt: str) -> pd.Series:
+    low, high = rows[f"{learnt}_lower"], rows[f"{learnt}_upper"]
+    return (rows[declared] < low) | (rows[declared] > high)
+
+
+def _device_class(ground: Ground) -> str:
+    family = ground.family
+    return "" if isinstance(family, CannotSay) else family.estimates.device_class

@@ -1,0 +1,1 @@
+"""How a file is written: whole or not at all, under a lock, by a safe name."""

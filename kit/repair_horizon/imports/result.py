@@ -1,0 +1,211 @@
+"""What became of every record of an import, and what was proved on the way.
+
+The file in which a partner looks at rows that were not added.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from repair_horizon.imports.merge import THERE
+from repair_horizon.imports.raw_rows import Inference
+from repair_horizon.imports.sources import Source
+from repair_horizon.logs.appending import csv_text, replace_file
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import Table
+from repair_horizon.tables.row_accounts import COLUMNS, HELD, SET_ASIDE
+
+ADDED = "added"
+
+
+@dataclass(frozen=True, eq=False)
+class ImportResult:
+    """The end of an import.
+
+    Attributes
+    ----------
+    file, table
+        Name of the export and of our table.
+    rows_in_file
+        Records read. Where the mapping unpivots columns, each cell of them is a record.
+    rows
+        The rows added (or, in a preview, that would be), in our columns, as text.
+    ledger
+        One line per record not added, with the columns of ``tables.row_accounts.COLUMNS``; its
+        status is "already there", "set aside" or "held for review".
+    inferred
+        What is known about the file and how: declared, or proved by which value.
+    preview
+        Whether nothing was written.
+    review
+        The file that lists the records held or set aside, if there are any and it was written.
+    """
+
+    file: str
+    table: str
+    rows_in_file: int
+    rows: pd.DataFrame
+    ledger: pd.DataFrame
+    inferred: tuple[Inference, ...]
+    preview: bool
+    review: Path | None = None
+
+    @property
+    def added(self) -> int:
+        """Rows added."""
+        return len(self.rows)
+
+    @property
+    def already_there(self) -> int:
+        """Records the workspace, or an earlier line of the file, holds already."""
+        return self._count(THERE)
+
+    @property
+    def set_aside(self) -> int:
+        """Records set aside with a reason."""
+        return self._count(SET_ASIDE)
+
+    @property
+    def held(self) -> int:
+        """Records held for review."""
+        return self._count(HELD)
+
+    def _count(self, status: str) -> int:
+        return int((self.ledger["status"] == status).sum())
+
+    def reasons(self) -> pd.DataFrame:
+        """Return how many records each reason took, the most frequent first."""
+        table = self.ledger.groupby(["status", "reason"]).size().rename("rows").reset_index()
+        return table.sort_values(["rows", "reason"], ascending=[False, True], ignore_index=True)
+
+    def summary(self) -> pd.DataFrame:
+        """Return the counts and everything inferred, as columns what, value, how."""
+        counts = {
+            "rows in file": self.rows_in_file,
+            "would be added" if self.preview else ADDED: self.added,
+            THERE: self.already_there,
+            SET_ASIDE: self.set_aside,
+            HELD: self.held,
+        }
+        lines = [(what, str(n), "counted") for what, n in counts.items()]
+        lines += [
+            (f"- {reason}", str(n), status)
+            for status, reason, n in self.reasons().itertuples(index=False, name=None)
+        ]
+        lines += [(i.what, i.value, i.how) for i in self.inferred]
+        return pd.DataFrame(lines, columns=["what", "value", "how"])
+
+
+def one_status_each(notes: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Give every record that is not added one line.
+
+    The first reason to set a record aside wins; else everything that holds it is joined.
+    """
+    said = pd.concat([n for n in notes if len(n)] or list(notes), ignore_index=True)
+    aside = said[said["status"] != HELD].drop_duplicates("row")
+    held = said[(said["status"] == HELD) & ~said["row"].isin(aside["row"])]
+    if held.empty:
+        return aside.sort_values("row", ignore_index=True)
+    words = {c: (c, _joined) for c in ("reason", "column", "found", "allowed")}
+    held = held.groupby("row", as_index=False).agg(**words).assign(status=HELD)
+    return pd.concat([aside, held], ignore_index=True).sort_values("row", ignore_index=True)
+
+
+def _joined(words: pd.Series) -> str:
+    return "; ".join(dict.fromkeys(str(w) for w in words if str(w)))
+
+
+def ledger_of(notes: pd.DataFrame, source: Source, keys: pd.Series, table: Table) -> pd.DataFrame:
+    """Turn one line per record into lines of the ledger.
+
+    Parameters
+    ----------
+    notes
+        One note per record not added.
+    source
+        The records.
+    keys
+        Their keys, as far as they are known.
+    table
+        The table they were meant for.
+    """
+    line = notes["row"].map(source.line).astype("int64")
+    key = keys.reindex(notes["row"], fill_value="").set_axis(notes.index).astype("str")
+    row_id = key.where(key != "", "line " + line.astype("str"))
+    out = notes.assign(table=table.name, line=line, row_id=row_id)
+    return out[list(COLUMNS)].astype({c: "str" for c in COLUMNS if c != "line"})
+
+
+_LONGEST_STEM = 120
+_SAID = ("status", "reason", "line", "column", "found", "allowed")
+
+
+def review_path(workspace: Path, table: str, export: str) -> Path:
+    """Return the review file of an export: review/TABLE-EXPORT.csv."""
+    stem = export.removesuffix(".gz").rpartition(".")[0]
+    # Names in another encoding than the system's, and names as long as the system allows.
+    plain = stem.encode("utf-8", "replace").decode("utf-8")
+    if len(plain.encode()) > _LONGEST_STEM:
+        mark = hashlib.sha256(plain.encode()).hexdigest()[:8]
+        plain = plain.encode()[:_LONGEST_STEM].decode("utf-8", "ignore") + "-" + mark
+    return workspace / "review" / f"{table}-{plain}.csv"
+
+
+def read_review(path: Path) -> pd.DataFrame:
+    """Read a review file; it has no rows if there is none.
+
+    Raises
+    ------
+    LogFault
+        If somebody's changes have made it unreadable; it is not overwritten then.
+    """
+    if path.parent.exists() and not path.parent.is_dir():
+        raise LogFault([Fault(path.parent.name, None, "", "no folder", "a folder for reviews")])
+    if not path.exists():
+        return pd.DataFrame()
+    try:
+        return pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8-sig")
+    except (ValueError, OSError) as error:
+        allowed = "a review file as it was written, or none: move it away"
+        raise LogFault([Fault(path.name, None, "", str(error), allowed)]) from None
+
+
+def write_review(path: Path, ledger: pd.DataFrame, rows: pd.DataFrame, export: str) -> bool:
+    """Write the rows held or set aside, with our columns and, as x_ columns, what was said.
+
+    An export imported again replaces its own rows; rows of another export of the same name stay,
+    so that a new download does not wipe out what is still to be looked at.
+
+    Parameters
+    ----------
+    path
+        The review file.
+    ledger
+        Lines of the ledger that are held or set aside.
+    rows
+        The same records in our columns, as text, in the same order.
+    export
+        Which export it was: its name and the beginning of its hash.
+
+    Returns
+    -------
+    bool
+        Whether there is a review file now.
+    """
+    said = ledger[list(_SAID)].add_prefix("x_").reset_index(drop=True)
+    new = pd.concat([said, rows.reset_index(drop=True)], axis=1).assign(x_export=export)
+    old = read_review(path)
+    if len(old):
+        old = old[old["x_export"] != export] if "x_export" in old else old
+        new = pd.concat([old, new], ignore_index=True).fillna("")
+    if new.empty:
+        path.unlink(missing_ok=True)
+        return False
+    path.parent.mkdir(exist_ok=True)
+    replace_file(path, csv_text(new))
+    return True

@@ -1,0 +1,184 @@
+"""What a log holds now, and how rows are added to it: the old file or the new one, never half."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import secrets
+import shutil
+import uuid
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from repair_horizon.logs.part_writing import (
+    append_parts,
+    catalogue_rows,
+    settle_parts,
+    settle_switch,
+    stored_text,
+    sync_folder,
+)
+from repair_horizon.logs.partitions import read_parts
+from repair_horizon.logs.reading import find_file, read_table
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import TABLES, Table
+
+SALT_FILE = "import_salt"
+
+
+@dataclass(frozen=True, eq=False)
+class Stored:
+    """A table as it stands in the workspace: its file's text, and its rows as text."""
+
+    path: Path
+    content: str
+    rows: pd.DataFrame
+
+
+def read_stored(workspace: Path, table: Table) -> Stored:
+    """Read what a workspace holds of a table; nothing if it has no file.
+
+    Raises
+    ------
+    LogFault
+        If the file is broken, is a single Parquet file (rows are added to CSV, or as new parts of
+        a log partitioned by family), or is a link: replacing
+        a link would part the workspace from the file it led to.
+    """
+    path = find_file(workspace, table)
+    if path is None:
+        return Stored(workspace / f"{table.name}.csv", "", pd.DataFrame())
+    if path.is_dir() and not path.is_symlink():
+        catalogue = catalogue_rows(workspace)
+        read_parts(path, table, catalogue)
+        text = stored_text(path, table, catalogue)
+        return Stored(path, "", text.apply(lambda s: s.str.strip()))
+    if path.suffix != ".csv":
+        allowed = f"{table.name}.csv, or a folder of parts: a single Parquet file is not added to"
+        raise LogFault([Fault(path.name, None, "", path.name, allowed)])
+    if path.is_symlink():
+        allowed = f"{table.name}.csv itself: import into the workspace the link leads to"
+        raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
+    read_table(path, table)
+    content = path.read_bytes().decode("utf-8")
+    plain = io.StringIO(content.removeprefix("\ufeff"), newline="")
+    rows = pd.read_csv(plain, dtype=str, na_filter=False)
+    return Stored(path, content, rows.apply(lambda s: s.str.strip()))
+
+
+def append_rows(stored: Stored, rows: pd.DataFrame) -> None:
+    """Add rows to a stored table, all or none.
+
+    What is stored stays byte for byte, except that columns it lacks are added to every line. A
+    log partitioned by family gets new parts, all or none for each family.
+    """
+    if stored.path.is_dir():
+        append_parts(stored.path, TABLES[stored.path.name], rows)
+        return
+    content, header = stored.content, list(stored.rows.columns)
+    ending = "\r\n" if "\r\n" in content.partition("\n")[0] + "\n" else "\n"
+    new = [c for c in rows.columns if c not in header]
+    if new or not content:
+        header += new
+        whole = stored.rows.reindex(columns=header, fill_value="")
+        content = csv_text(whole, ending, header=True)
+    elif not content.endswith(("\n", "\r")):
+        content += ending
+    added = rows.reindex(columns=header, fill_value="")
+    replace_file(stored.path, content + csv_text(added, ending, header=False))
+
+
+def csv_text(rows: pd.DataFrame, ending: str = "\n", *, header: bool = True) -> str:
+    """Print rows as our logs are written."""
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator=ending)
+    if header:
+        writer.writerow(rows.columns)
+    writer.writerows(rows.itertuples(index=False, name=None))
+    return out.getvalue()
+
+
+def replace_file(path: Path, content: str) -> None:
+    """Write a file so that a reader, or a crash, meets the old or the new one, nothing between."""
+    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}.tmp")
+    try:
+        with open(draft, "x", encoding="utf-8", newline="") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if path.exists():
+            os.chmod(draft, path.stat().st_mode & 0o777)
+        os.replace(draft, path)
+    except OSError as error:
+        found, allowed = error.strerror or str(error), "a file that can be written"
+        raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
+    finally:
+        with suppress(OSError):
+            draft.unlink()
+    sync_folder(path.parent)
+
+
+def settle(workspace: Path, table: str) -> None:
+    """Finish or remove what somebody killed left behind; only under the table's lock.
+
+    Whatever was as good as done is finished (see ``repair_horizon.logs.parts``), drafts go.
+
+    Raises
+    ------
+    LogFault
+        If the folder cannot be written.
+    """
+    try:
+        settle_switch(workspace, table)
+        settle_parts(workspace / table)
+    except OSError as error:
+        found, allowed = error.strerror or str(error), "a folder that can be written"
+        raise LogFault([Fault(table, None, "", found, allowed)]) from None
+    drafts = [*workspace.glob(f".{table}.*.tmp"), *workspace.glob(f"review/.{table}-*.tmp")]
+    for draft in drafts:
+        with suppress(OSError):
+            shutil.rmtree(draft) if draft.is_dir() else draft.unlink()
+
+
+def read_salt(workspace: Path, *, create: bool) -> str:
+    """Return the workspace's salt for hashes, made once; without ``create``, a passing one.
+
+    Two imports into different tables may both want to make it; the first one counts.
+
+    Raises
+    ------
+    LogFault
+        If it cannot be read or written.
+    """
+    path = workspace / SALT_FILE
+    try:
+        if create and not path.exists():
+            _make_salt(path)
+        if not path.exists():
+            return secrets.token_hex(16)
+        for draft in workspace.glob(f".{SALT_FILE}.*"):  # of no use any more, whoever made it
+            draft.unlink(missing_ok=True)
+        return path.read_text(encoding="ascii").strip()
+    except (OSError, UnicodeDecodeError) as error:
+        found, allowed = getattr(error, "strerror", "") or str(error), "a file of our own making"
+        raise LogFault([Fault(SALT_FILE, None, "", found, allowed)]) from None
+
+
+def _make_salt(path: Path) -> None:
+    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+    handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+    with os.fdopen(handle, "w", encoding="ascii") as file:
+        file.write(secrets.token_hex(16) + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    try:
+        os.link(draft, path)
+    except (FileExistsError, FileNotFoundError):  # another import was quicker
+        return
+    except OSError:  # a folder without hard links
+        os.replace(draft, path)
+    sync_folder(path.parent)

@@ -1,0 +1,380 @@
+"""A workspace folder read, checked and ready: ``read_logs`` and what it returns.
+
+Every log of a workspace read, not yet checked against each other; and where its rows stand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.logs.checking import check_keys, check_models, check_sales
+from repair_horizon.logs.currencies import convert
+from repair_horizon.logs.partitions import family_by_model, read_parts
+from repair_horizon.logs.parts import FAMILY, FILE, ROW, can_be_partitioned
+from repair_horizon.logs.reading import TableRead, empty_rows, find_file, read_table
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import CATALOGUE, REQUIRED_TABLES, TABLES, Table
+from repair_horizon.tables.row_accounts import HELD, Ledger, exception_rows, no_exceptions
+from repair_horizon.tables.settings import read_settings
+
+_MONEY = {
+    "sales": ("gross_amount", "currency", "sale_date"),
+    "part_quotes": ("unit_price", "currency", "quote_date"),
+    "maker_quotes": ("price", "currency", "quote_date"),
+    "stock": ("landed_cost", "currency", "buy_date"),
+}
+Ints = npt.NDArray[np.int64]
+
+_NOWHERE = np.zeros(0, dtype="int64")
+_DATED = ("sales", "part_quotes", "repairs")
+
+
+@dataclass(frozen=True, eq=False)
+class Logs:
+    """Every log of a workspace: rows that may be used, and what became of the others.
+
+    ``tables`` maps each table's name to its typed rows (empty where the file is absent). Money
+    has one more column, ``amount``, in the settlement currency ``currency`` at the rate of the
+    row's own day; the original stays beside it. ``days`` holds the days of dated rows that were
+    left out with their families, so that what is called newest stays the whole workspace's.
+    """
+
+    folder: Path
+    currency: str
+    grade_order: tuple[str, ...]
+    tables: Mapping[str, pd.DataFrame]
+    ledger: Ledger
+    days: pd.DatetimeIndex = field(default_factory=lambda: pd.DatetimeIndex([]))
+
+    def __repr__(self) -> str:
+        """Say what is in it, without paths or addresses."""
+        counts = ", ".join(f"{len(t)} {n}" for n, t in self.tables.items() if len(t))
+        return f"Logs({self.currency}: {counts})"
+
+    @property
+    def families(self) -> list[str]:
+        """Identifiers of the families, in the catalogue's order."""
+        return list(dict.fromkeys(self.tables["catalogue"]["family_id"]))
+
+    @property
+    def newest_day(self) -> pd.Timestamp:
+        """Day of the newest sale, quote, job or listing used."""
+        days = [self.tables[n][TABLES[n].date].max() for n in _DATED if len(self.tables[n])]
+        days += [self.days.max()] if len(self.days) else []
+        return max(days) if days else pd.Timestamp("NaT")
+
+    def as_of(self, day: str | pd.Timestamp) -> Logs:
+        """Return what was known at the end of ``day``; undated tables stay whole."""
+        limit = pd.Timestamp(day)
+        if not self._later_than(limit):
+            return self
+        kept = {
+            n: t[t[TABLES[n].date] <= limit] if TABLES[n].date else t
+            for n, t in self.tables.items()
+        }
+        return replace(self, tables=kept, days=self.days[self.days <= limit])
+
+    def _later_than(self, limit: pd.Timestamp) -> bool:
+        """Whether any dated row came after a day; an undated one counts as later, as it goes."""
+        dated = [t[TABLES[n].date] for n, t in self.tables.items() if TABLES[n].date]
+        return not all((days <= limit).all() for days in [*dated, self.days])
+
+    def of(self, families: Sequence[str]) -> Logs:
+        """Return all that estimating some families needs, and no more.
+
+        The catalogue, repairs and rates of exchange stay whole, since a class of devices shares
+        its repair rates; ``newest_day`` stays that of all families.
+        """
+        catalogue = self.tables["catalogue"]
+        models = catalogue.loc[catalogue["family_id"].isin(families), "model_id"]
+        kept = dict(self.tables)
+        for name, table in self.tables.items():
+            if split_by_family(name):
+                by, own = ("family_id", families) if "family_id" in table else ("model_id", models)
+                kept[name] = table[table[by].isin(own)]
+        seen = [pd.DatetimeIndex(self.tables[n][TABLES[n].date].unique()) for n in _DATED]
+        return replace(self, tables=kept, days=seen[0].append([*seen[1:], self.days]).unique())
+
+    def family(self, family_id: str) -> Logs:
+        """Return the logs of one family (rates of exchange stay whole)."""
+        if family_id in self._last:
+            return self._last[family_id]
+        if family_id not in self.families:
+            known = ", ".join(self.families)
+            raise LogFault([Fault("catalogue.csv", None, "family_id", family_id, known)])
+        kept = dict(self.tables)
+        for name, places in self._places.items():
+            kept[name] = self.tables[name].iloc[places.get(family_id, _NOWHERE)]
+        self._last.clear()
+        self._last[family_id] = replace(self, tables=kept, days=self.days[:0])
+        return self._last[family_id]
+
+    @cached_property
+    def _last(self) -> dict[str, Logs]:
+        """The family cut out last: every step of a fit asks for the same one."""
+        return {}
+
+    @cached_property
+    def _places(self) -> dict[str, dict[str, Ints]]:
+        """Where each family's rows stand, table by table: sorted once, not sought each time."""
+        catalogue = self.tables["catalogue"]
+        owner = catalogue.drop_duplicates("model_id").set_index("model_id")["family_id"]
+        return {
+            name: _places_in(table, owner)
+            for name, table in self.tables.items()
+            if "family_id" in table or "model_id" in table
+        }
+
+
+def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
+    """Positions of each family's rows in one table; ``owner`` is the family of each model."""
+    by_model = "family_id" not in table
+    code, names = pd.factorize(table["model_id" if by_model else "family_id"])
+    if by_model:
+        number, names = pd.factorize(owner.reindex(names))
+        code = number[code] if len(number) else code
+    order = np.argsort(code, kind="stable")
+    bounds = np.searchsorted(code[order], np.arange(len(names) + 1))
+    return {str(n): order[bounds[i] : bounds[i + 1]] for i, n in enumerate(names)}
+
+
+def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs:
+    """Read and check every log of a workspace.
+
+    Parameters
+    ----------
+    folder
+        The workspace. catalogue.csv and sales.csv must be there; the other tables may be
+        missing, and what needs them will say so.
+    families
+        Read only what belongs to these, with the same verdict on every row as when all is read;
+        the catalogue, repairs and rates of exchange stay whole. Of a log partitioned by family
+        only their parts are read (if the settings name the currency, which otherwise all sales
+        must tell). ``newest_day`` then is that of the rows read.
+
+    Returns
+    -------
+    Logs
+        Its ledger names the file and line of every row not used.
+
+    Raises
+    ------
+    LogFault
+        If a file's frame or the settings are broken; all faults of all files at once.
+    """
+    folder = Path(folder)
+    narrow = families is not None and bool(read_settings(folder).currency)
+    got = gather(folder, families, narrow)
+    tables, exceptions, settings = got.tables, got.held, read_settings(folder)
+    catalogue, taken = _drop(tables["catalogue"], check_keys("catalogue", tables["catalogue"]))
+    tables["catalogue"], exceptions = catalogue, exceptions + taken
+    for name, rows in tables.items():
+        if name == "catalogue":
+            continue
+        tables[name], taken = _drop(rows, _misplaced(name, rows, catalogue["model_id"]))
+        exceptions += taken
+    tables["sales"], taken = check_sales(tables["sales"], tables)
+    currency = settings.currency or _only_currency(tables["sales"])
+    tables, unpriced = _in_settlement_currency(tables, currency)
+    tables["catalogue"] = _launch_prices(tables, currency)
+    ledger = Ledger(got.read, no_exceptions()).adding(exceptions + taken + unpriced)
+    if families is not None:
+        tables, ledger = of_families(tables, ledger, got, families)
+    return Logs(folder, currency, tuple(settings.grade_order), tables, located(ledger, got))
+
+
+def _misplaced(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
+    """Rows under a key already taken; of the others, those of unknown models."""
+    taken = check_keys(name, rows)
+    if "model_id" not in rows:
+        return taken
+    gone = pd.concat([t["line"] for t in taken]) if taken else rows["line"].iloc[:0]
+    return [*taken, *(t[~t["line"].isin(gone)] for t in check_models(name, rows, models))]
+
+
+def _drop(
+    rows: pd.DataFrame, exceptions: list[pd.DataFrame]
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    lines = [taken["line"] for taken in exceptions if len(taken)]
+    if lines:
+        rows = rows[~rows["line"].isin(pd.concat(lines))]
+    return rows, exceptions
+
+
+def _only_currency(sales: pd.DataFrame) -> str:
+    found = sorted(sales["currency"].unique())
+    if len(found) == 1:
+        return str(found[0])
+    allowed = "the settlement currency, since sales.csv has " + (", ".join(found) or "no rows")
+    raise LogFault([Fault("settings.toml", None, "currency", "nothing", allowed)])
+
+
+def _in_settlement_currency(
+    tables: dict[str, pd.DataFrame], currency: str
+) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
+    out, exceptions = dict(tables), []
+    for name, (money, unit, day) in _MONEY.items():
+        rows = tables[name]
+        given = rows[[money, unit, day]].set_axis(["amount", "currency", "date"], axis=1)
+        amount = convert(given, tables["fx_rates"], currency)
+        unknown = amount.isna() & rows[money].notna()
+        reason = f"no exchange rate to {currency} within 31 days"
+        exceptions.append(exception_rows(name, rows[unknown], HELD, reason))
+        priced = rows.assign(amount=amount.astype("float64"))
+        out[name] = priced[~unknown] if unknown.any() else priced
+    return out, exceptions
+
+
+def _launch_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> pd.DataFrame:
+    """Launch prices in the settlement currency; unknown where no rate of the day is known."""
+    rows = tables["catalogue"]
+    given = pd.DataFrame(
+        {
+            "amount": rows["launch_price"].astype("float64"),
+            "currency": rows["launch_currency"].replace("", currency),
+            "date": rows["launch_date"],
+        }
+    )
+    amount = convert(given, tables["fx_rates"], currency)
+    return rows.assign(launch_amount=amount.where(amount > 0))
+
+
+# Logs that stay whole when families are chosen, though their rows belong to families: a class of
+# devices shares its repair rates, so one family's estimates rest on the jobs of others.
+SHARED = ("catalogue", "repairs")
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """The logs as read.
+
+    ``tables`` has typed rows, ``read`` the rows each file had, ``held`` ledger lines of rows that
+    could not be read. ``files`` names each log's file or folder; ``places`` has, for partitioned
+    logs, the part, row and family of each line. ``owners`` is the family of each line, for logs
+    that are cut down to the families chosen.
+    """
+
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+    read: dict[str, int] = field(default_factory=dict)
+    held: list[pd.DataFrame] = field(default_factory=list)
+    files: dict[str, str] = field(default_factory=dict)
+    places: dict[str, pd.DataFrame] = field(default_factory=dict)
+    owners: dict[str, pd.Series] = field(default_factory=dict)
+
+
+def split_by_family(name: str) -> bool:
+    """Whether choosing families leaves out rows of this log."""
+    return can_be_partitioned(TABLES[name]) and name not in SHARED
+
+
+def gather(folder: Path, families: Sequence[str] | None, narrow: bool) -> Gathered:
+    """Read every log of a workspace.
+
+    Parameters
+    ----------
+    folder
+        The workspace.
+    families
+        Families that will be kept; all if None.
+    narrow
+        Whether partitions of other families may be left unread.
+
+    Raises
+    ------
+    LogFault
+        If the frame of a file is broken, a needed one is missing, or a family is unknown; all
+        faults of all files at once.
+    """
+    got, faults = Gathered(), []
+    for name, table in TABLES.items():
+        try:
+            path = find_file(folder, table)
+            if path is None:
+                got.tables[name] = empty_rows(table)
+                if name in REQUIRED_TABLES:
+                    faults.append(Fault(f"{name}.csv", None, "", "no such file", "the file"))
+                continue
+            _read_into(got, (path, table), families, narrow)
+        except LogFault as error:
+            faults += error.faults
+            got.tables[name] = empty_rows(table)
+            continue
+        if name == "catalogue":
+            faults += _catalogue_faults(got, families)
+    if faults:
+        raise LogFault(faults)
+    return got
+
+
+def _catalogue_faults(got: Gathered, families: Sequence[str] | None) -> list[Fault]:
+    rows, file = got.tables["catalogue"], got.files["catalogue"]
+    if rows.empty:
+        found = f"{got.read['catalogue']} rows, none readable"
+        return [Fault(file, None, "", found, "at least one model")]
+    known = list(dict.fromkeys(rows["family_id"]))
+    unknown = [f for f in families or () if f not in known]
+    return [Fault(file, None, "family_id", f, ", ".join(known)) for f in unknown]
+
+
+def _read_into(
+    got: Gathered, file: tuple[Path, Table], families: Sequence[str] | None, narrow: bool
+) -> None:
+    path, table = file
+    name = table.name
+    if path.is_dir():
+        only = families if narrow and split_by_family(name) else None
+        parts = read_parts(path, table, got.tables.get("catalogue", empty_rows(CATALOGUE)), only)
+        rows, got.places[name] = parts.read, parts.places
+        got.owners[name] = parts.places[FAMILY]
+    else:
+        rows = read_table(path, table)
+        if families is not None and split_by_family(name):
+            got.owners[name] = _owners(rows, got.tables["catalogue"])
+    got.tables[name], got.read[name] = rows.rows, rows.read
+    got.files[name] = path.name
+    got.held.append(rows.held)
+
+
+def _owners(read: TableRead, catalogue: pd.DataFrame) -> pd.Series:
+    """Family of each line of a file, '' where its model is unknown."""
+    rows = read.rows if read.unread is None else pd.concat([read.rows, read.unread])
+    if "family_id" in rows:
+        return rows.set_index("line")["family_id"]
+    return rows.set_index("line")["model_id"].map(family_by_model(catalogue)).fillna("")
+
+
+def of_families(
+    tables: dict[str, pd.DataFrame], ledger: Ledger, got: Gathered, families: Sequence[str]
+) -> tuple[dict[str, pd.DataFrame], Ledger]:
+    """Keep what belongs to some families, of the logs that are split by family."""
+    tables, read, lines = dict(tables), dict(ledger.read), ledger.exceptions
+    for name in got.read:
+        if not split_by_family(name):
+            continue
+        owner = got.owners[name]
+        own = owner.index[owner.isin(families)]
+        tables[name] = tables[name][tables[name]["line"].isin(own)]
+        lines = lines[(lines["table"] != name) | lines["line"].isin(own)]
+        read[name] = len(own)
+    return tables, Ledger(read, lines.reset_index(drop=True))
+
+
+def located(ledger: Ledger, got: Gathered) -> Ledger:
+    """Name the file of each row not used; rows of partitioned logs are counted in their part."""
+    lines = ledger.exceptions
+    lines.insert(1, "file", lines["table"].map(got.files))
+    for name, places in got.places.items():
+        at = lines.index[lines["table"] == name]
+        stands = places.loc[lines.loc[at, "line"]]
+        lines.loc[at, "file"] = stands[FILE].to_numpy()
+        lines.loc[at, "line"] = stands[ROW].to_numpy()
+        if not TABLES[name].key:
+            lines.loc[at, "row_id"] = [f"line {n}" for n in stands[ROW]]
+    return Ledger(ledger.read, lines)

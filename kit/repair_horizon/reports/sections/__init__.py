@@ -1,0 +1,1 @@
+"""Pieces of a page, each for one question."""

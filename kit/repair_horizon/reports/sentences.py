@@ -1,0 +1,388 @@
+"""Sentences made from a family's tables: the headline, and what each chart says.
+
+Sentences about one bid: what moves it, why it changed, and how dear its part is.
+
+The index's one sentence: where to buy, cap and stop, what changed since last month, and why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from repair_horizon.charts.parts import GUIDE
+from repair_horizon.charts.style import Words
+from repair_horizon.reports.family import FamilyMonth
+from repair_horizon.reports.main_rows import ahead_of, of_unit, ranked
+from repair_horizon.tables.words import (
+    CAUSES,
+    VERDICTS,
+    day_words,
+    fault_words,
+    listing,
+    missing,
+    money,
+    month_words,
+    part_words,
+    percent,
+    stop_words,
+)
+
+
+def headline(month: FamilyMonth) -> list[str]:
+    """Say what to buy, what to cap, what to stop, and why, a sentence each."""
+    rows = ranked(month.thresholds)
+    said = []
+    for verdict, verb, most in (("buy", "Buy", 3), ("cap", "Cap", 2)):
+        chosen = rows[rows["verdict"] == verdict]
+        if len(chosen):
+            said.append(
+                f"{verb} {listing([_up_to(r, month) for _, r in chosen.iterrows()], most)}."
+            )
+    for verdict, text in (("own stock only", "Repair but do not buy"), ("stop", "Stop")):
+        chosen = rows[rows["verdict"] == verdict]
+        if len(chosen):
+            names = listing([_name(r) for _, r in chosen.iterrows()], 1)
+            said.append(f"{text} {names}{_why(chosen)}.")
+    unsaid = int((rows["verdict"] == "cannot say").sum())
+    if unsaid:
+        said.append(f"Nothing can be said of {unsaid}: {_main_reason(rows)}.")
+    return said or ["Nothing is known about buying this family yet."]
+
+
+def _name(row: pd.Series) -> str:
+    return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
+
+
+def _up_to(row: pd.Series, month: FamilyMonth) -> str:
+    return f"{_name(row)} (up to {money(row['max_bid'], month.currency)})"
+
+
+def _why(stop: pd.DataFrame) -> str:
+    """Say why most of these units are not bought."""
+    below = stop["hammer"].notna() & (stop["max_bid"] < stop["hammer"])
+    none = ~(stop["max_bid"] > 0)
+    if none.sum() * 2 >= len(stop):
+        return _most(none) + "no bid leaves the profit asked"
+    if below.sum() * 2 >= len(stop):
+        return _most(below) + "they hammer for more than they may cost"
+    return ""
+
+
+def _most(hit: pd.Series) -> str:
+    return ": " if bool(hit.all()) else ": for most, "
+
+
+def _main_reason(rows: pd.DataFrame) -> str:
+    reasons = rows.loc[rows["verdict"] == "cannot say", "reason"].replace("", None).dropna()
+    return "no reason given" if reasons.empty else str(reasons.mode().iloc[0])
+
+
+def _behind(month: FamilyMonth, unit: pd.Series) -> str:
+    """Say what a figure rests on."""
+    model = month.models.set_index("model_id").loc[unit["model_id"]]
+    n = int(model["n_sales"])
+    newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
+    return f"Rests on {n} sales of the model{newest} ({model['confidence']})."
+
+
+def price_words(month: FamilyMonth, model_id: str) -> Words:
+    """Say where a model's price stands and where it will be in a year."""
+    model = month.models.set_index("model_id").loc[model_id]
+    curve = month.price_curve[month.price_curve["model_id"] == model_id].set_index("month")
+    name = str(model["model_name"])
+    ahead = curve[curve["phase"] == "forecast"].dropna(subset=["predicted"])
+    if ahead.empty:
+        why = "" if missing(model["reason"]) else f": {model['reason']}"
+        return Words(f"{name}: no price can be said{why}", f"No price of {name} can be said.")
+    now, then = ahead.iloc[0], ahead.iloc[min(12, len(ahead) - 1)]
+    change = then["predicted"] / now["predicted"] - 1
+    verb = "loses" if change < 0 else "gains"
+    months = min(12, len(ahead) - 1)
+    title = f"A working {name} {verb} {percent(abs(change))} of its price in {months} months"
+    n = int(model["n_sales"])
+    newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
+    sentence = (
+        f"{month_words(ahead.index[0])}: {_range(now, month)}; "
+        f"{month_words(then.name)}: {_range(then, month)}. "
+        f"From {n} sales{newest}. Price of a single sale: {month.base}."
+    )
+    return Words(title, sentence)
+
+
+def _range(row: pd.Series, month: FamilyMonth) -> str:
+    lower, upper = (money(row[k], month.currency) for k in ("lower", "upper"))
+    return f"{money(row['predicted'], month.currency)} ({percent(month.level)}: {lower} to {upper})"
+
+
+def scissors_words(
+    month: FamilyMonth, unit: pd.Series, options: pd.DataFrame, stop: pd.Series
+) -> Words:
+    """Say when repair stops paying for a unit that is already owned."""
+    if options.empty:
+        text = f"{_name(unit)}: no option can be costed"
+        return Words(text, text + ".")
+    state = fault_words(options["state"].iloc[0])
+    when = stop_words(stop, ahead_of(month))
+    now = options[options["month"] == options["month"].min()].set_index("option")["value"]
+    values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
+    first = options["month"].min()
+    title = f"{unit['model_name']}, {state}: {_stops('repair', when)}"
+    best = now.drop("repair", errors="ignore").max()
+    if missing(stop.get("median")) and "repair" in now and now["repair"] > best:
+        title = f"{unit['model_name']}, {state}: repair pays throughout the forecast"
+    return Words(
+        title,
+        f"Worth of an owned unit in {month_words(first)}: {values}. Repair stop: {when}. "
+        + _behind(month, unit),
+    )
+
+
+def _stops(what: str, when: str) -> str:
+    """Say in a title when something stops."""
+    if when.startswith("already"):
+        return f"{what} has stopped paying{when.removeprefix('already now')}"
+    if when.startswith("not within"):
+        return f"{what} pays on, its stop is {when.split(' (')[0]}"
+    return f"{what} stops paying in {when}" if when[:1].isupper() else f"{what} stop: {when}"
+
+
+def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
+    """Say whether auctions still close below the bid."""
+    path, past = of_unit(month.bid_path, unit), of_unit(month.hammers, unit)
+    name, bid = _name(unit), money(unit["max_bid"], month.currency)
+    if path.empty or missing(unit["max_bid"]) or not unit["max_bid"] > 0:
+        reason = "" if missing(unit["reason"]) else f": {unit['reason']}"
+        return Words(f"{name}: no bid{reason}", f"No bid can be made{reason}.")
+    year = path.iloc[min(12, len(path) - 1)]
+    later = f"{money(year['max_bid'], month.currency)} in {month_words(year['month'])}"
+    if missing(unit["hammer"]):
+        title = f"{name}: bid at most {bid}; no hammer price seen yet"
+        return Words(title, f"Bid at most {bid} now, {later}. {_behind(month, unit)}")
+    usual = money(unit["hammer"], month.currency)
+    verb = "leaves room" if unit["max_bid"] >= unit["hammer"] else "rarely wins"
+    verb = "wins only the cheaper lots" if unit["verdict"] == "cap" else verb
+    title = f"{name}: a bid of {bid} {verb}, such units hammer at about {usual}"
+    counts = past["result"].value_counts()
+    seen = ", ".join(f"{int(counts.get(r, 0))} {r}" for r in ("won", "lost", "skipped"))
+    return Words(
+        title, f"Bid at most {bid} now, {later}. Past auctions: {seen}. {_behind(month, unit)}"
+    )
+
+
+def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
+    """Say what a part costs now, by quality, and where it is heading."""
+    same = (month.part_curve["model_id"] == part[0]) & (month.part_curve["part_code"] == part[1])
+    ahead = month.part_curve[same & (month.part_curve["phase"] == "forecast")]
+    asked = (month.part_points["model_id"] == part[0]) & (month.part_points["part_code"] == part[1])
+    n, what = int(asked.sum()), f"{name}, {part_words(part[1])}"
+    newest = day_words(month.part_points.loc[asked, "quote_date"].max())
+    if ahead.empty:
+        return Words(f"{what}: {n} quotes, no forecast", f"{n} quotes and no forecast for {what}.")
+    said, changes = [], {}
+    for quality, rows in ahead.groupby("quality_class", sort=False):
+        now, then = rows.iloc[0], rows.iloc[min(12, len(rows) - 1)]
+        said.append(f"{fault_words(quality)} {_range(now, month)}")
+        changes[str(quality)] = then["predicted"] / now["predicted"] - 1
+    quality, change = max(changes.items(), key=lambda kv: abs(kv[1]))
+    verb = "fall" if change < 0 else "rise"
+    title = f"{what}: {fault_words(quality)} parts {verb} by {percent(abs(change))} in a year"
+    if abs(change) < 0.02:
+        title = f"{what}: prices hardly move in a year"
+    return Words(title, f"Now: {'; '.join(said)}. From {n} quotes, the newest of {newest}.")
+
+
+def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) -> Words:
+    """Say how much of the resale price is left to bid."""
+    start = lines.loc[lines["kind"] == "start", "amount"]
+    end = lines.loc[lines["kind"] == "result", "amount"]
+    if start.empty or end.empty:
+        text = f"{_name(unit)}: where the money goes cannot be said"
+        return Words(text, text + ".")
+    # The last line is the bid before it is rounded down; the title names the bid itself.
+    named = end.iloc[-1] if missing(unit["max_bid"]) else unit["max_bid"]
+    of, left = money(float(start.iloc[0]), month.currency), money(named, month.currency)
+    title = f"{_name(unit)}: of {of} resale, {left} is left to bid"
+    less = lines[lines["kind"] == "less"].copy()
+    top = less.reindex(less["amount"].abs().sort_values(ascending=False).index).head(3)
+    parts = ", ".join(
+        f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows()
+    )
+    return Words(title, f"The largest lines between them: {parts}. {_behind(month, unit)}")
+
+
+def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -> Words:
+    """Say when each of the stops comes."""
+    ahead = ahead_of(month)
+    said = [f"{r['date_name']}: {stop_words(r, ahead)}" for _, r in dates.iterrows()]
+    buy = dates[dates["date_name"] == "buy stop"]
+    title = f"{_name(unit)}: no stop can be said"
+    if len(buy):
+        when = stop_words(buy.iloc[0], ahead)
+        title = f"{_name(unit)}: {_stops('buying', when)}"
+    return Words(title, f"{'; '.join(said)}. {_behind(month, unit)}")
+
+
+# Below this, money of a bid's change is lost in the sampling noise of the draws.
+NOISE = 1.0
+
+
+def sensitivity_words(month: FamilyMonth, unit: pd.Series, moves: pd.DataFrame) -> Words:
+    """Say which input moves the bid most, and what would turn the verdict."""
+    name = f"{unit['model_name']} with {fault_words(unit['listed_fault'])}"
+    top = moves.iloc[0]
+    title = f"{name}: {top['input']} moves the bid most"
+    said = "; ".join(
+        f"{r['input']} {r['worse']}: {_signed(r['bid_worse'], month)}, "
+        f"{r['better']}: {_signed(r['bid_better'], month)}"
+        for _, r in moves.head(3).iterrows()
+    )
+    turning = ""
+    if month.turning:
+        turning = f" To bring the bid to the usual hammer price: {month.turning}."
+    return Words(title, f"{said}. All else the same, each change alone.{turning}")
+
+
+def _signed(amount: float, month: FamilyMonth) -> str:
+    said = money(amount, month.currency)
+    return said if amount < 0 or said.endswith("\u00a00") else f"+{said}"
+
+
+def change_sentence(month: FamilyMonth, unit: pd.Series, changes: pd.DataFrame) -> str:
+    """Say by how much the main unit's bid changed since last month, and why."""
+    name = f"{unit['model_name']} with {fault_words(unit['listed_fault'])}"
+    first = changes.iloc[0]
+    since = day_words(first["known_before"])
+    if not missing(first["reason"]):
+        return f"{name}: why the bid changed since {since} cannot be said: {first['reason']}."
+    whole = float(changes["change"].sum())
+    causes = [
+        f"{CAUSES[str(r['block'])]} {_signed(r['change'], month)}"
+        for _, r in changes.iterrows()
+        if abs(r["change"]) >= NOISE
+    ]
+    if abs(whole) < NOISE:
+        held = f": {listing(causes)} cancel out" if causes else ""
+        return f"{name}: the bid is about what it was with what was known on {since}{held}."
+    verb = "rose" if whole > 0 else "fell"
+    why = f": {listing(causes, 4)}" if causes else ""
+    amount = money(abs(whole), month.currency)
+    return f"{name}: the bid {verb} by about {amount} since {since}{why}."
+
+
+def part_share_words(
+    month: FamilyMonth, part: tuple[str, str], name: str, shares: pd.DataFrame
+) -> Words:
+    """Say what share of the resale price the cheapest quality costs now and in a year."""
+    what = f"{name}, {part_words(part[1])}"
+    ahead = shares[shares["month"] >= month.month]
+    said, cheapest = [], (1e9, 0.0, "")
+    for quality, rows in ahead.groupby("quality_class", sort=False):
+        now, then = rows.iloc[0], rows.iloc[min(12, len(rows) - 1)]
+        said.append(
+            f"{fault_words(quality)} {percent(now['share'])} now, {percent(then['share'])} in "
+            f"{month_words(then['month'])}"
+        )
+        cheapest = min(cheapest, (now["share"], then["share"], str(quality)))
+    side = "above" if cheapest[0] > GUIDE else "below"
+    later = "" if (cheapest[1] > GUIDE) == (cheapest[0] > GUIDE) else ", but not in a year"
+    title = (
+        f"{what}: the cheapest is {percent(cheapest[0])} of resale, {side} the guide of a half"
+        f"{later}"
+    )
+    text = f"{'; '.join(said)}. The guide of {percent(GUIDE)} is common practice, not a rule."
+    return Words(title, text)
+
+
+# A bid that moved by less is not worth a partner's minute.
+_WORTH_SAYING = 0.03
+
+
+def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
+    """Say in one sentence where to buy, where to cap and where to stop.
+
+    Parameters
+    ----------
+    rows
+        The main row of each family.
+    currency
+        Of the amounts.
+    since
+        From ``since_words``; empty if no month before stands.
+    """
+    if rows.empty:
+        return "No bid can be said this month: no family has a listed fault (fault_states.csv)."
+    said = []
+    for verdict, verb in (("buy", "Buy"), ("cap", "cap")):
+        chosen = rows[rows["verdict"] == verdict].sort_values("expected_profit", ascending=False)
+        if len(chosen):
+            names = [
+                f"{fault_words(r['family_id'])} with {fault_words(r['listed_fault'])} "
+                f"(up to {money(r['max_bid'], currency)})"
+                for _, r in chosen.iterrows()
+            ]
+            said.append(f"{verb} {listing(names, 3)}")
+    for verdicts, text in (
+        (("own stock only", "stop"), "buy nothing of"),
+        (("cannot say",), "nothing can be said of"),
+    ):
+        rest = rows[rows["verdict"].isin(verdicts)]
+        if len(rest):
+            said.append(f"{text} {listing([fault_words(f) for f in rest['family_id']], 4)}")
+    whole = "; ".join([*said, since] if since else said)
+    return whole[:1].upper() + whole[1:] + "."
+
+
+def since_words(
+    rows: pd.DataFrame, changes: Mapping[str, pd.DataFrame], currency: str, before: str
+) -> str:
+    """Say what changed since last month: verdicts first, then the bids that moved most, and why.
+
+    Parameters
+    ----------
+    rows
+        Main rows with ``change`` and ``verdict_before``.
+    changes
+        Each family's shares of its main bid's change.
+    currency
+        Of the amounts.
+    before
+        Last month, YYYY-MM.
+    """
+    known = rows[rows["verdict_before"] != ""]
+    if known.empty:
+        return ""
+    turned = known[known["verdict"] != known["verdict_before"]]
+    said = [
+        f"{fault_words(r['family_id'])} from {_word(r['verdict_before'])} to {_word(r['verdict'])}"
+        f"{_cause(r, changes)}"
+        for _, r in turned.iterrows()
+    ]
+    same = known.drop(index=turned.index).dropna(subset=["change"])
+    limit = (_WORTH_SAYING * same["max_bid"].abs()).clip(lower=NOISE)
+    moved = same[same["change"].abs() >= limit]
+    order = moved["change"].abs().sort_values(ascending=False, kind="stable").index
+    said += [
+        f"{fault_words(r['family_id'])} {'up' if r['change'] > 0 else 'down'} "
+        f"{money(abs(r['change']), currency)}{_cause(r, changes)}"
+        for _, r in moved.loc[order].iterrows()
+    ]
+    return f"since {month_words(before)}: {listing(said, 3) if said else 'bids hardly moved'}"
+
+
+def _word(verdict: object) -> str:
+    return VERDICTS.get(str(verdict), VERDICTS["cannot say"])[1]
+
+
+def _cause(row: pd.Series, changes: Mapping[str, pd.DataFrame]) -> str:
+    """Name the largest cause that pulled the way the bid went; nothing if none stands out."""
+    shares = changes.get(str(row["family_id"]))
+    if shares is None or shares.empty or missing(row["change"]) or not row["change"]:
+        return ""
+    same = (shares["model_id"] == row["model_id"]) & (shares["listed_fault"] == row["listed_fault"])
+    pulled = shares[same & (shares["change"] * row["change"] > 0)]
+    if pulled.empty:
+        return ""
+    top = pulled.loc[pulled["change"].abs().idxmax()]
+    return f" ({CAUSES[str(top['block'])]})" if abs(top["change"]) >= NOISE else ""

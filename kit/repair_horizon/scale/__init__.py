@@ -1,0 +1,15 @@
+"""One map over families: a loop, processes of this machine, or a dask cluster."""
+
+from repair_horizon.scale.cluster import check_shared
+from repair_horizon.scale.families import all_of, each_family, each_given
+from repair_horizon.scale.hands import ALONE, FamilyLost, Hands
+
+__all__ = [
+    "ALONE",
+    "FamilyLost",
+    "Hands",
+    "all_of",
+    "check_shared",
+    "each_family",
+    "each_given",
+]

@@ -1,0 +1,288 @@
+"""Families by the workers of a dask.distributed cluster, on this machine or on others.
+
+``distributed`` is imported inside the functions: it is an extra, and nothing else needs it.
+
+Whether another machine runs this very kit: same sources, same versions of what it computes with.
+
+These functions are also run on the workers.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import re
+import secrets
+import sys
+import time
+import uuid
+import warnings
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import lru_cache, partial
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, TypeVar
+
+import repair_horizon
+from repair_horizon.scale.hands import FamilyLost
+from repair_horizon.tables.faults import Fault, LogFault
+
+A = TypeVar("A")
+T = TypeVar("T")
+
+_ADDRESS = re.compile(r"(tcp|tls)://.+:\d{1,5}")
+_CONNECT_SECONDS = 10
+# How long no worker may be there before what is left is given up: a nanny starts a worker that
+# died again within seconds.
+PATIENCE_SECONDS = 60.0
+_LOOK_SECONDS, _PAUSE_SECONDS = 2.0, 0.2
+_FETCH_SECONDS = 300.0
+
+
+def on_cluster(
+    work: Callable[[A], T], families: Sequence[str], given: Callable[[str], A], address: str
+) -> Iterator[tuple[str, T | BaseException]]:
+    """Run ``work`` for every family on a cluster; see ``each_given``.
+
+    The scheduler gives the family of a worker that died to another one; a family whose workers
+    die again and again (``distributed.scheduler.allowed-failures`` times more than once) is
+    given up, so that it cannot take the whole cluster with it.
+    """
+    with _connected(address) as client:
+        _check_workers(client, address)
+        task = partial(_checked, work, fingerprint())
+        yield from _as_they_finish(client, lambda f: _submitted(client, task, given(f)), families)
+
+
+def _submitted(client: Any, task: Callable[[A], T], item: A) -> Any:
+    with warnings.catch_warnings():
+        # A family's rows travel with its task. Sent ahead of it, as the warning advises, they
+        # would be lost with the worker they were sent to.
+        warnings.filterwarnings("ignore", message="Sending large graph")
+        return client.submit(task, item, key=f"family-{uuid.uuid4().hex}", pure=False)
+
+
+def _checked(work: Callable[[A], T], expected: dict[str, str], item: A) -> T:
+    """Run on the worker, which may have joined after the others were looked at."""
+    if fingerprint() != expected:
+        raise FamilyLost("the worker it was given to runs another version of the kit")
+    return work(item)
+
+
+def _library() -> Any:
+    """Return dask.distributed, or say which extra brings it."""
+    try:
+        import distributed
+    except ImportError:
+        found = "dask.distributed is not installed"
+        allowed = 'it installed: pip install "repair-horizon[cluster]"'
+        raise LogFault([Fault("--cluster", None, "", found, allowed)]) from None
+    return distributed
+
+
+@contextmanager
+def _connected(address: str) -> Iterator[Any]:
+    library = _library()
+    if not _ADDRESS.fullmatch(address):
+        allowed = "a scheduler's address such as tcp://192.168.1.10:8786"
+        raise LogFault([Fault("--cluster", None, "", address, allowed)])
+    try:
+        with warnings.catch_warnings():
+            # It would compare versions of dask's own packages; all that matters to results is
+            # compared by _check_workers, as a message instead of a warning.
+            warnings.filterwarnings("ignore", message="[\\s\\S]*Mismatched versions")
+            client = library.Client(address, timeout=_CONNECT_SECONDS, set_as_default=False)
+    except (OSError, ValueError) as error:  # TimeoutError is an OSError
+        allowed = f"the address of a scheduler that answers within {_CONNECT_SECONDS} s"
+        raise LogFault([Fault("--cluster", None, "", address, allowed)]) from error
+    with _quiet():
+        try:
+            yield client
+        finally:
+            client.close()
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the library's own notices, tracebacks among them, off the screen: we say it once."""
+    names = [n for n in logging.root.manager.loggerDict if n.startswith("distributed")]
+    before = {n: logging.getLogger(n).level for n in names}
+    for name in names:
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
+
+
+def _check_workers(client: Any, address: str) -> None:
+    """Refuse a cluster with no worker, or with workers whose results could differ.
+
+    Raises
+    ------
+    LogFault
+        Naming every worker that runs another version, cannot load the kit, or has threads (a
+        family's page is made by a process of its own, which threads would share).
+    """
+    threads = client.nthreads()
+    if not threads:
+        allowed = "a scheduler with workers: start some with `dask worker`"
+        raise LogFault([Fault("--cluster", None, "", f"{address} without workers", allowed)])
+    faults = []
+    for worker, theirs in client.run(fingerprint, on_error="return").items():
+        if not isinstance(theirs, dict):
+            faults.append(Fault(f"worker {worker}", None, "", str(theirs), "this kit, installed"))
+        elif told := differences(theirs):
+            allowed = f"the versions of this machine; there: {told}"
+            faults.append(Fault(f"worker {worker}", None, "", "another version", allowed))
+    faults += [
+        Fault(f"worker {worker}", None, "", f"{n} threads", "one: start it with --nthreads 1")
+        for worker, n in threads.items()
+        if n != 1
+    ]
+    if faults:
+        raise LogFault(faults)
+
+
+def _as_they_finish(
+    client: Any, submitted: Callable[[str], Any], families: Sequence[str]
+) -> Iterator[tuple[str, Any]]:
+    """Keep as many families under way as there are workers, and yield each when it is done.
+
+    No more than that, since the scheduler blames a death on all that waits at the worker, and
+    would in the end give up families that had nothing to do with it.
+    """
+    waiting, names, seen = deque(families), dict[Any, str](), time.monotonic()
+    while names or waiting:
+        places = _places(client)
+        if places:
+            seen = time.monotonic()
+        elif places is None or time.monotonic() - seen > PATIENCE_SECONDS:
+            break
+        while waiting and len(names) < places:
+            family = waiting.popleft()
+            names[submitted(family)] = family
+        for future in _done(client, list(names)):
+            yield names.pop(future), _outcome(future)
+    for family in (*names.values(), *waiting):
+        yield family, FamilyLost("the cluster had no scheduler or no worker any more")
+
+
+def _places(client: Any) -> int | None:
+    """How many workers there are; None without a scheduler, who is not waited for."""
+    try:
+        return len(client.nthreads()) if client.status == "running" else None
+    except OSError:
+        return None
+
+
+def _done(client: Any, futures: list[Any]) -> set[Any]:
+    """Wait a little for one of the futures, or for a worker if there are none."""
+    library = _library()
+    if not futures:
+        time.sleep(_PAUSE_SECONDS)
+        return set()
+    try:
+        with client.as_current():  # wait() asks for the client in charge
+            found = library.wait(futures, _LOOK_SECONDS, return_when="FIRST_COMPLETED")
+    except TimeoutError:
+        return set()
+    except library.CancelledError:
+        return {f for f in futures if f.done()}
+    done: set[Any] = found.done
+    return done
+
+
+def _outcome(future: Any) -> Any:
+    library = _library()
+    try:
+        error = future.exception(timeout=_FETCH_SECONDS)
+        if isinstance(error, library.KilledWorker):
+            return FamilyLost("every worker it was given to died")
+        return error if error is not None else future.result(timeout=_FETCH_SECONDS)
+    except (library.CancelledError, OSError) as lost:
+        return FamilyLost(f"its result was lost with its worker ({type(lost).__name__})")
+    finally:
+        future.release()
+
+
+def check_shared(address: str, folder: Path) -> None:
+    """Make sure that every worker sees a folder of this machine under the same path.
+
+    Parameters
+    ----------
+    address
+        The scheduler's.
+    folder
+        Where reports are read from and written to; it must exist.
+
+    Raises
+    ------
+    LogFault
+        Naming the workers that do not.
+    """
+    token, path = secrets.token_hex(16), folder.resolve() / f".cluster-{secrets.token_hex(8)}"
+    with _connected(address) as client:
+        _check_workers(client, address)
+        path.write_text(token, encoding="ascii")
+        try:
+            seen = client.run(sees, str(path), token, on_error="return")
+        finally:
+            path.unlink()
+    allowed = "the same folder under the same path on every machine (a shared folder)"
+    faults = [
+        Fault(f"worker {worker}", None, "", f"{folder.resolve()} is not this one", allowed)
+        for worker, yes in seen.items()
+        if yes is not True
+    ]
+    if faults:
+        raise LogFault(faults)
+
+
+_COMPUTES_WITH = ("numpy", "scipy", "pandas", "pyarrow", "statsmodels")
+
+
+@lru_cache(maxsize=1)
+def fingerprint() -> dict[str, str]:
+    """Return what must be equal everywhere for equal results, name to version or hash."""
+    found = {n: _version(n) for n in ("repair-horizon", *_COMPUTES_WITH)}
+    python = ".".join(str(n) for n in sys.version_info[:3])
+    return {"python": python, "kit's own files": _sources(), **found}
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _sources() -> str:
+    """Hash of the kit's own files: two checkouts may bear the same version and differ."""
+    root = Path(repair_horizon.__file__).resolve().parent
+    whole = hashlib.sha256()
+    sources = [p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"]
+    named = {p.relative_to(root).as_posix(): p for p in sources}
+    # The pages' notebooks lie inside an installed package, and beside it in a checkout.
+    named |= {f"notebooks/{p.name}": p for p in root.parent.parent.glob("notebooks/*.ipynb")}
+    for name, path in sorted(named.items()):
+        whole.update(f"{name}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
+    return whole.hexdigest()[:12]
+
+
+def differences(theirs: dict[str, str]) -> str:
+    """Say what differs from here, in words; '' if nothing does."""
+    mine = fingerprint()
+    odd = [n for n in mine if mine[n] != theirs.get(n)]
+    return ", ".join(f"{n} {theirs.get(n, 'missing')} (here {mine[n]})" for n in odd)
+
+
+def sees(path: str, token: str) -> bool:
+    """Whether a file can be read here and holds a token."""
+    try:
+        return Path(path).read_text(encoding="ascii") == token
+    except (OSError, ValueError):
+        return False

@@ -1,0 +1,66 @@
+"""Families by several processes of this machine, each outliving the death of another."""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessPoolExecutor, wait
+from typing import TypeVar
+
+from repair_horizon.scale.hands import FamilyLost
+
+A = TypeVar("A")
+T = TypeVar("T")
+
+TRIES = 2
+
+
+def in_processes(
+    work: Callable[[A], T], families: Sequence[str], given: Callable[[str], A], workers: int
+) -> Iterator[tuple[str, T | BaseException]]:
+    """Run ``work`` for every family by spawned processes; see ``each_given``.
+
+    A pool of several processes breaks as a whole when one of them dies, and every family it had
+    is lost. So each process is a pool of its own: its death costs the one family it worked on,
+    which is tried once more in a fresh process.
+    """
+    waiting = deque((f, TRIES) for f in families)
+    running: dict[Future[T], tuple[str, int, ProcessPoolExecutor]] = {}
+    idle: list[ProcessPoolExecutor] = []
+    try:
+        while waiting or running:
+            while waiting and len(running) < workers:
+                family, tries = waiting.popleft()
+                future, pool = _start(work, given(family), idle)
+                running[future] = (family, tries, pool)
+            done, _ = wait(running, return_when=FIRST_COMPLETED)
+            for future in done:
+                family, tries, pool = running.pop(future)
+                error = future.exception()
+                if not isinstance(error, BrokenExecutor):
+                    idle.append(pool)
+                    yield family, error if error is not None else future.result()
+                    continue
+                pool.shutdown(wait=False)
+                if tries > 1:
+                    waiting.append((family, tries - 1))
+                else:
+                    yield family, FamilyLost(f"its process died, {TRIES} times in a row")
+    finally:
+        for pool in [*idle, *(pool for _, _, pool in running.values())]:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _start(
+    work: Callable[[A], T], item: A, idle: list[ProcessPoolExecutor]
+) -> tuple[Future[T], ProcessPoolExecutor]:
+    """Hand work to an idle process, or to a new one if there is none alive."""
+    while idle:
+        pool = idle.pop()
+        try:
+            return pool.submit(work, item), pool
+        except BrokenExecutor:  # it died while it had nothing to do
+            pool.shutdown(wait=False)
+    pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+    return pool.submit(work, item), pool

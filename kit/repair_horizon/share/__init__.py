@@ -1,0 +1,1 @@
+"""A month handed on: one page, pictures, a bundle."""
