@@ -8,9 +8,9 @@ from repair_horizon.logs import read_settings
 from repair_horizon.reports.html import Chart
 from repair_horizon.reports.sections import bid as bid_sections
 from repair_horizon.reports.sections import charts as page_charts
-from repair_horizon.reports.sections import family as sections
-from repair_horizon.reports.sections import faults as fault_sections
+from repair_horizon.reports.sections import family_tables as sections
 from repair_horizon.reports.sections import records
+from repair_horizon.reports.sections import repairs_seen as fault_sections
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from later_days import later_changed
-from repair_horizon.backtest.money import (
+from repair_horizon.backtest.money_replay import (
     BEYOND,
     CHEAP,
     EVERYTHING,

@@ -260,7 +260,7 @@ def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Groun
 def panel_of(family: str):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
-        from repair_horizon.explorer.panel import Panel
+        from repair_horizon.explorer.control_panel import Panel
 
         return Panel(read_logs(DEMO), replace(read_settings(DEMO), draws=200), family)
 

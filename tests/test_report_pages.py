@@ -25,7 +25,7 @@ from repair_horizon.reports.main_rows import for_page, main_row
 from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
 from repair_horizon.reports.sections import bid as bid_sections
 from repair_horizon.reports.sections import charts as page_charts
-from repair_horizon.reports.sections import family as sections
+from repair_horizon.reports.sections import family_tables as sections
 from repair_horizon.reports.sections import records
 from repair_horizon.reports.sentences import change_sentence
 from repair_horizon.tables.months import parse_month

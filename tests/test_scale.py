@@ -18,7 +18,7 @@ import pytest
 import scale_work
 from repair_horizon import scale
 from repair_horizon.backtest.forecasts import backtest_prices
-from repair_horizon.backtest.money import replay_bids
+from repair_horizon.backtest.money_replay import replay_bids
 from repair_horizon.cli import main
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.scale import FamilyLost, Hands, each_family

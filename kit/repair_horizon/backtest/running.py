@@ -10,7 +10,7 @@ import pandas as pd
 
 from repair_horizon.backtest.forecasts import Backtest, backtest_prices
 from repair_horizon.backtest.methods import OURS
-from repair_horizon.backtest.money import MoneyReplay, replay_bids
+from repair_horizon.backtest.money_replay import MoneyReplay, replay_bids
 from repair_horizon.backtest.score_tables import by_horizon, by_sales
 from repair_horizon.estimation.calibration import Calibration, width_factor, write_calibration
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings

@@ -15,7 +15,9 @@ import pandas as pd
 from repair_horizon.demo.auctions import draw_listings
 from repair_horizon.demo.dirt import soil_others, soil_sales
 from repair_horizon.demo.fault_tree import fault_states
-from repair_horizon.demo.market import (
+from repair_horizon.demo.part_market import draw_maker_quotes, draw_quotes
+from repair_horizon.demo.rules import SETTINGS, write_files
+from repair_horizon.demo.sales import (
     GAP,
     catalogue,
     draw_sales,
@@ -23,8 +25,6 @@ from repair_horizon.demo.market import (
     launch_amounts,
     weekly_rates,
 )
-from repair_horizon.demo.quotes import draw_maker_quotes, draw_quotes
-from repair_horizon.demo.rules import SETTINGS, write_files
 from repair_horizon.demo.shelf_stock import draw_stock
 from repair_horizon.demo.truth import Truth, build_truth
 from repair_horizon.demo.workshop import draw_repairs, link_units

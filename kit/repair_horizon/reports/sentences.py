@@ -11,7 +11,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from repair_horizon.charts.parts import GUIDE
+from repair_horizon.charts.part_charts import GUIDE
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.main_rows import ahead_of, of_unit, ranked

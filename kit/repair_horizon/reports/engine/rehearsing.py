@@ -11,10 +11,10 @@ import importlib
 # What the family report's cells import, and what those import late.
 _WARM = (
     "repair_horizon.reports.sections.bid",
-    "repair_horizon.reports.sections.faults",
+    "repair_horizon.reports.sections.repairs_seen",
     "repair_horizon.reports.sections.charts",
     "repair_horizon.reports.sections.records",
-    "repair_horizon.reports.sections.family",
+    "repair_horizon.reports.sections.family_tables",
     "repair_horizon.reports.family",
     "repair_horizon.reports.last_month",
     "repair_horizon.reports.run_record",

@@ -6,7 +6,7 @@ import pandas as pd
 
 from repair_horizon.charts.bid_make_up import waterfall
 from repair_horizon.charts.bid_path import bids
-from repair_horizon.charts.parts import part_prices
+from repair_horizon.charts.part_charts import part_prices
 from repair_horizon.charts.price_curve import price_curve
 from repair_horizon.charts.stop_months import scissors, stop_months
 from repair_horizon.reports.family import FamilyMonth

@@ -7,7 +7,7 @@ from functools import partial
 import pandas as pd
 
 from repair_horizon.backtest.methods import OURS, RULES
-from repair_horizon.backtest.money import MoneyReplay
+from repair_horizon.backtest.money_replay import MoneyReplay
 from repair_horizon.backtest.running import BacktestRun
 from repair_horizon.backtest.score_tables import EVERY, fell_where, reliability
 from repair_horizon.charts.interval_checks import by_months_ahead, reliability_chart

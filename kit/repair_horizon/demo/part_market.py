@@ -16,7 +16,7 @@ from repair_horizon.demo.catalogue import (
     Supplier,
     qualities_of,
 )
-from repair_horizon.demo.market import dollars_per_euro
+from repair_horizon.demo.sales import dollars_per_euro
 from repair_horizon.demo.truth import Truth, age_months
 
 _NOISE, _MAKER_MODELS = 0.035, 2
