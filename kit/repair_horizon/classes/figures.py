@@ -1,0 +1,152 @@
+"""A figure known before any log: its value, how wide it is, and where it comes from.
+
+The figures stand in the CSV files beside this module, one a row, each with its mark and source.
+Where a file has a row for the leading brand and one for the others, a class gets the equal
+mixture of the two: the mean of the logs, and a width that holds both columns.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+
+
+class Mark(StrEnum):
+    """Where a figure comes from, the best known first."""
+
+    PUBLISHED = "published"
+    COMPUTED = "computed"
+    COMMON_PRACTICE = "common practice"
+    MEMORY = "memory"
+
+
+# The least log standard deviation of a guess; log steps and shares of a few per cent are held
+# to it relative to their own size by the tests.
+LEAST_LOG_SD = {Mark.COMMON_PRACTICE: 0.25, Mark.MEMORY: 0.30}
+_GUESSES = (Mark.COMMON_PRACTICE, Mark.MEMORY)
+
+
+def weakest(marks: Sequence[Mark]) -> Mark:
+    """Return the mark of a figure made of several: that of the least known of them."""
+    return max(marks, key=list(Mark).index)
+
+
+def words_of(mark: Mark) -> str:
+    """Return how a page names such a figure."""
+    return "class, a guess" if mark in _GUESSES else "class average"
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of a device class.
+
+    Attributes
+    ----------
+    value
+        Its centre (the median, where its error is in logs).
+    log_sd
+        Standard deviation of its log; of the step itself for steps in logs (grades, paces).
+    mark
+        Where it comes from.
+    source
+        Named where published or licensed, neutral elsewhere.
+
+    Examples
+    --------
+    >>> Figure(0.07, 0.5, Mark.COMMON_PRACTICE, "common practice, no source").words()
+    'class, a guess'
+    """
+
+    value: float
+    log_sd: float
+    mark: Mark
+    source: str
+
+    def words(self) -> str:
+        """Return 'class average' or 'class, a guess'."""
+        return words_of(self.mark)
+
+    def times(self, other: Figure) -> Figure:
+        """Return the product with an independent figure, as wide as both together."""
+        return Figure(
+            self.value * other.value,
+            math.hypot(self.log_sd, other.log_sd),
+            weakest((self.mark, other.mark)),
+            "; ".join(dict.fromkeys((self.source, other.source))),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """A figure along ages: arrays of values and log standard deviations, one mark and source."""
+
+    value: np.ndarray
+    log_sd: np.ndarray
+    mark: Mark
+    source: str
+
+    def words(self) -> str:
+        """Return 'class average' or 'class, a guess'."""
+        return words_of(self.mark)
+
+
+@dataclass(frozen=True)
+class Chance:
+    """A share or success rate, worth so many observed cases (a beta or Dirichlet prior)."""
+
+    mean: float
+    cases: float
+    mark: Mark
+    source: str
+
+    def words(self) -> str:
+        """Return 'class average' or 'class, a guess'."""
+        return words_of(self.mark)
+
+
+def mixture(parts: Sequence[Figure]) -> Figure:
+    """Return the equal mixture of the columns a class has: log mean and the width of both.
+
+    The variance is the mean of the variances plus the spread of the centres.
+
+    Examples
+    --------
+    >>> leading = Figure(0.76, 0.15, Mark.COMPUTED, "one brand")
+    >>> both = mixture([leading, Figure(0.57, 0.28, Mark.COMPUTED, "the others")])
+    >>> round(both.value, 3), round(both.log_sd, 3)
+    (0.658, 0.267)
+    """
+    if len(parts) == 1:
+        return parts[0]
+    logs = np.log([f.value for f in parts])
+    variance = np.mean([f.log_sd**2 for f in parts]) + np.var(logs)
+    return Figure(
+        float(np.exp(np.mean(logs))),
+        float(np.sqrt(variance)),
+        weakest([f.mark for f in parts]),
+        "; ".join(dict.fromkeys(f.source for f in parts)),
+    )
+
+
+@cache
+def rows(name: str) -> tuple[dict[str, str], ...]:
+    """Return the rows of one of the package's CSV files, as text."""
+    path = files("repair_horizon.classes").joinpath(f"{name}.csv")
+    return tuple(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+
+
+def rows_of(name: str, device_class: str) -> list[dict[str, str]]:
+    """Return the rows of one file that hold for a class: its own and those of all classes."""
+    return [r for r in rows(name) if r["device_class"] in (device_class, "all")]
+
+
+def figure_of(row: dict[str, str]) -> Figure:
+    """Return a row of the files as a figure."""
+    return Figure(float(row["value"]), float(row["log_sd"]), Mark(row["mark"]), row["source"])

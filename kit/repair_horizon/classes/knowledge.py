@@ -1,0 +1,328 @@
+"""What is known of a device class before any log, one record per class."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+
+import pandas as pd
+from numpy.typing import ArrayLike
+from repair_horizon.classes.fault_words import UNSAID, meaning_of
+from repair_horizon.classes.figures import (
+    Chance,
+    Figure,
+    Figures,
+    Mark,
+    figure_of,
+    mixture,
+    rows_of,
+)
+from repair_horizon.classes.price_curve import PriceCurve, price_curve
+from repair_horizon.tables.faults import CannotSay, Fault, LogFault
+from repair_horizon.tables.inputs import CLASSES, FAULT_STATES, QUALITIES
+
+GRADES = ("very_good", "good", "fair", "poor")
+"""What grades A, B, C, D are taken for (common practice, no source)."""
+FIRST_MONTHS = 6.0
+"""Part prices hold this long after launch before they fall (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class ClassState:
+    """What a listed fault may turn out to be: its chance, and what the unit then needs.
+
+    ``success`` of a state without a repair (locked) is 0 with certainty.
+    """
+
+    state: str
+    share: Chance
+    part_codes: tuple[str, ...]
+    hours: Figure
+    success: Chance
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """Where a fault's success lies by open repair records: fixed on the day, never given up.
+
+    ``floor`` is the share fixed at a repair event (parts not at hand), ``ceiling`` one less the
+    share declared at its end of life; both of the ``n`` attempts with a known end.
+    """
+
+    floor: float
+    ceiling: float
+    n: int
+    mark: Mark
+    source: str
+
+
+@dataclass(frozen=True)
+class PartConsequences:
+    """What a part of one quality brings with it, besides its price.
+
+    ``returns`` and ``warranty`` multiply the usual rates, ``resale`` the price.
+    """
+
+    dead_on_arrival: Figure
+    resale: Figure
+    returns: Figure
+    warranty: Figure
+    lead_days: Figure
+
+
+@dataclass(frozen=True)
+class ClassKnowledge:
+    """Everything known of a device class before any log; get one by ``class_knowledge``.
+
+    Examples
+    --------
+    >>> phone = class_knowledge("phone")
+    >>> phone.as_is_ratio("no_power").value
+    0.3
+    >>> phone.part_share("DA", "aftermarket").words()
+    'class, a guess'
+    """
+
+    device_class: str
+
+    @cached_property
+    def price_curve(self) -> PriceCurve:
+        """Share of launch price by age."""
+        return price_curve(self.device_class)
+
+    def share_of_launch(self, age_months: ArrayLike) -> Figures:
+        """Return the share of launch price at ages in months, any shape."""
+        return self.price_curve.at(age_months)
+
+    def grade_step(self, grade: str, grade_order: Sequence[str] = ("A", "B", "C", "D")) -> Figure:
+        """Return the log price step of a grade against "good" (B of A to D).
+
+        Parameters
+        ----------
+        grade
+            A word of grades.csv (sealed, as_new, very_good, good, fair, poor), or a code of
+            ``grade_order``; an unknown one has step 0 and the width of all grades.
+        grade_order
+            The shop's codes, best first; they are spread evenly from very good to poor.
+        """
+        steps = self._figures("grades", "grade")
+        if grade in steps:
+            return steps[grade]
+        if grade not in grade_order:
+            spread = math.sqrt(sum(steps[g].value ** 2 for g in GRADES) / len(GRADES))
+            return Figure(0.0, spread, Mark.COMMON_PRACTICE, "grade unknown: all grades alike")
+        place = list(grade_order).index(grade) * (len(GRADES) - 1) / max(len(grade_order) - 1, 1)
+        lower = min(int(place), len(GRADES) - 2)
+        a, b, w = steps[GRADES[lower]], steps[GRADES[lower + 1]], place - lower
+        if w in (0.0, 1.0):
+            return b if w else a
+        value = (1 - w) * a.value + w * b.value
+        return Figure(value, max(a.log_sd, b.log_sd), Mark.COMMON_PRACTICE, a.source)
+
+    def as_is_ratio(self, fault: str) -> Figure:
+        """Return the price as is against the price working, by the words of the fault."""
+        key = meaning_of(fault, self.device_class).as_is_key
+        ratios = self._figures("as_is", "as_is")
+        return ratios.get(key, ratios[UNSAID])
+
+    @property
+    def part_codes(self) -> tuple[str, ...]:
+        """Codes of the parts whose price the class knows."""
+        return tuple(self._figures("part_prices", "part"))
+
+    def part_share(
+        self, code: str, quality: str = "maker_original", age_months: float = 0.0
+    ) -> Figure | CannotSay:
+        """Return a part's price as a share of the model's launch price.
+
+        Parameters
+        ----------
+        code
+            A part code of part_quotes.csv.
+        quality
+            A quality class of part_quotes.csv.
+        age_months
+            Months since launch; after ``FIRST_MONTHS`` the price falls by the quality's pace.
+
+        Returns
+        -------
+        Figure or CannotSay
+            CannotSay where the class knows no such part or no such quality of it.
+        """
+        parts, prices = self._figures("part_prices", "part"), self._quality("price")
+        if code not in parts:
+            known = ", ".join(parts)
+            return CannotSay(f"no class price of part {code} for a {self.device_class}: {known}")
+        if quality not in prices:
+            return CannotSay(f"no quality class {quality!r}: one of " + ", ".join(QUALITIES))
+        if (self.device_class, code, quality) == ("foldable", "DA", "aftermarket"):
+            return CannotSay("nobody copies a folding display (common practice, no source)")
+        months = max(age_months - FIRST_MONTHS, 0.0)
+        share = parts[code] if quality == "maker_original" else parts[code].times(prices[quality])
+        if months == 0:
+            return share
+        pace = self._quality("pace")[quality]
+        fall = Figure(math.exp(pace.value * months), pace.log_sd * months, pace.mark, pace.source)
+        return share.times(fall)
+
+    def part_consequences(self, quality: str) -> PartConsequences:
+        """Return what a quality class of parts brings with it besides its price."""
+        if quality not in QUALITIES:
+            raise LogFault([Fault("", None, "quality", quality, "one of " + ", ".join(QUALITIES))])
+        names = ("dead_on_arrival", "resale", "returns", "warranty", "lead_days")
+        return PartConsequences(**{name: self._quality(name)[quality] for name in names})
+
+    def market(self, what: str) -> Figure:
+        """Return a figure of markets.csv by its name (``market_names`` lists them)."""
+        known = self._markets
+        if what not in known:
+            raise LogFault([Fault("", None, "figure", what, "one of " + ", ".join(known))])
+        return known[what]
+
+    @property
+    def market_names(self) -> tuple[str, ...]:
+        """Names of the figures of selling, auctions and costs."""
+        return tuple(self._markets)
+
+    @property
+    def hammer_ratio(self) -> Figure:
+        """Hammer price against as-is market value."""
+        return self.market("hammer_ratio")
+
+    @property
+    def serious_bidders(self) -> Figure:
+        """Bidders who bid at least half the usual price."""
+        return self.market("serious_bidders")
+
+    @property
+    def bid_spread(self) -> Figure:
+        """Log standard deviation of the serious bidders' best bids in one auction."""
+        return self.market("bid_spread")
+
+    @property
+    def listed_faults(self) -> tuple[str, ...]:
+        """Listed faults of the starter table."""
+        return tuple(dict.fromkeys(r["listed_fault"] for r in self._shares))
+
+    def starter_fault(self, fault: str) -> str:
+        """Return the listed fault of the starter table that words or a code are taken for."""
+        if fault in self.listed_faults:
+            return fault
+        found = meaning_of(fault, self.device_class).listed_fault
+        return found if found in self.listed_faults else UNSAID
+
+    def states(self, fault: str) -> tuple[ClassState, ...]:
+        """Return what a listed fault may turn out to be; shares sum to 1."""
+        listed = self.starter_fault(fault)
+        return tuple(self._state(r) for r in self._shares if r["listed_fault"] == listed)
+
+    def success(self, fault: str, state: str) -> Chance | CannotSay:
+        """Return the success rate of repairing a state, and the cases it is worth."""
+        for found in self.states(fault):
+            if found.state == state:
+                return found.success
+        row = self._states.get(state)
+        if row is None:
+            known = ", ".join(self._states)
+            return CannotSay(f"no state {state!r} known of a {self.device_class}: {known}")
+        return _success(row)
+
+    def success_bounds(self, fault: str) -> Bounds | CannotSay:
+        """Return floor and ceiling of a listed fault's success by open repair records."""
+        listed = self.starter_fault(fault)
+        for row in rows_of("success_floors", self.device_class):
+            if row["listed_fault"] == listed:
+                floor, ceiling = float(row["floor"]), float(row["ceiling"])
+                return Bounds(floor, ceiling, int(row["n"]), Mark(row["mark"]), row["source"])
+        return CannotSay(f"no repair records of {listed} of a {self.device_class}")
+
+    def fault_states(self, family_id: str, listed_fault: str = "") -> pd.DataFrame:
+        """Return the starter table of a family, with the columns of fault_states.csv.
+
+        Parameters
+        ----------
+        family_id
+            Filled into the rows.
+        listed_fault
+            Only the rows of this fault, under this name (words are read as in
+            ``starter_fault``); all faults of the class if empty.
+        """
+        wanted = [(f, f) for f in self.listed_faults] if not listed_fault else [
+            (listed_fault, self.starter_fault(listed_fault))
+        ]  # fmt: skip
+        found = [
+            (family_id, name, s.state, s.share.mean, ";".join(s.part_codes), s.hours.value,
+             s.success.mean)
+            for name, fault in wanted
+            for s in self.states(fault)
+        ]  # fmt: skip
+        return pd.DataFrame(found, columns=[c.name for c in FAULT_STATES.columns])
+
+    @cached_property
+    def _markets(self) -> dict[str, Figure]:
+        return {r["what"]: figure_of(r) for r in rows_of("markets", self.device_class)}
+
+    @cached_property
+    def _shares(self) -> list[dict[str, str]]:
+        return rows_of("fault_shares", self.device_class)
+
+    @cached_property
+    def _states(self) -> dict[str, dict[str, str]]:
+        return {r["state"]: r for r in rows_of("states", self.device_class)}
+
+    def _state(self, row: dict[str, str]) -> ClassState:
+        known = self._states[row["state"]]
+        mark = Mark(known["hours_mark"])
+        return ClassState(
+            row["state"],
+            Chance(float(row["share"]), float(row["cases"]), Mark(row["mark"]), row["source"]),
+            tuple(c for c in known["part_codes"].split(";") if c),
+            Figure(
+                float(known["bench_hours"]), float(known["hours_log_sd"]), mark, known["source"]
+            ),
+            _success(known),
+            known["meaning"],
+        )
+
+    def _quality(self, what: str) -> dict[str, Figure]:
+        return self._figures("part_qualities", what)
+
+    def _figures(self, name: str, what: str) -> dict[str, Figure]:
+        return _figures(name, what, self.device_class)
+
+
+@cache
+def _figures(name: str, what: str, device_class: str) -> dict[str, Figure]:
+    found: dict[str, list[Figure]] = {}
+    for row in rows_of(name, device_class):
+        if row["what"] == what:
+            found.setdefault(row["key"], []).append(figure_of(row))
+    return {key: mixture(figures) for key, figures in found.items()}
+
+
+def _success(row: dict[str, str]) -> Chance:
+    mark = Mark(row["success_mark"])
+    return Chance(float(row["success"]), float(row["cases"]), mark, row["source"])
+
+
+@cache
+def class_knowledge(device_class: str) -> ClassKnowledge:
+    """Return what is known of a device class before any log.
+
+    Raises
+    ------
+    LogFault
+        For a class the catalogue does not allow, with the allowed ones.
+
+    Examples
+    --------
+    >>> class_knowledge("foldable").share_of_launch(12).value.round(2)
+    np.float64(0.41)
+    """
+    if device_class not in CLASSES:
+        allowed = "one of " + ", ".join(CLASSES)
+        raise LogFault([Fault("", None, "device_class", device_class, allowed)])
+    return ClassKnowledge(device_class)
