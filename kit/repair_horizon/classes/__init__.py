@@ -13,7 +13,7 @@ from repair_horizon.classes.knowledge import (
     PartConsequences,
     class_knowledge,
 )
-from repair_horizon.classes.price_curve import PriceCurve
+from repair_horizon.classes.value_by_age import PriceCurve
 
 __all__ = [
     "Bounds",

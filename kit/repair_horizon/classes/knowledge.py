@@ -9,6 +9,7 @@ from functools import cache, cached_property
 
 import pandas as pd
 from numpy.typing import ArrayLike
+
 from repair_horizon.classes.fault_words import UNSAID, meaning_of
 from repair_horizon.classes.figures import (
     Chance,
@@ -19,7 +20,7 @@ from repair_horizon.classes.figures import (
     mixture,
     rows_of,
 )
-from repair_horizon.classes.price_curve import PriceCurve, price_curve
+from repair_horizon.classes.value_by_age import PriceCurve, price_curve
 from repair_horizon.tables.faults import CannotSay, Fault, LogFault
 from repair_horizon.tables.inputs import CLASSES, FAULT_STATES, QUALITIES
 

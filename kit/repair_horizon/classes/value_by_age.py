@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+
 from repair_horizon.classes.figures import Figure, Figures, Mark, mixture, rows_of, weakest
 
 PIVOT_MONTHS = 12.0
