@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from repair_horizon.decisions.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.estimation.repairs import RepairRates

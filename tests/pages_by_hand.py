@@ -6,7 +6,7 @@ from pathlib import Path
 import nbformat
 from repair_horizon.logs import read_settings
 from repair_horizon.reports.html import Chart
-from repair_horizon.reports.sections import bid as bid_sections
+from repair_horizon.reports.sections import bid_story as bid_sections
 from repair_horizon.reports.sections import charts as page_charts
 from repair_horizon.reports.sections import family_tables as sections
 from repair_horizon.reports.sections import records

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from repair_horizon.decisions.attribution import (
+from repair_horizon.decisions.month.stop_dates import repair_stop
+from repair_horizon.decisions.review.why_changed import (
     BLOCKS,
     FEES,
     PART,
@@ -22,10 +23,9 @@ from repair_horizon.decisions.attribution import (
     mixed_settings,
     shapley,
 )
-from repair_horizon.decisions.economics import unit_economics
-from repair_horizon.decisions.stop_dates import repair_stop
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.tables.months import month_number

@@ -18,8 +18,8 @@ from repair_horizon.backtest.money_replay import (
     replay_bids,
     summary,
 )
-from repair_horizon.decisions.candidates import score
-from repair_horizon.decisions.economics import unit_economics
+from repair_horizon.decisions.month.listings import score
+from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.demo import Truth, simulate
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings

@@ -7,8 +7,21 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
-from repair_horizon.decisions.acquisition import landing, landing_under, purchase_lines, purchase_on
-from repair_horizon.decisions.bidding import (
+from repair_horizon.decisions.costs.purchase import (
+    landing,
+    landing_under,
+    purchase_lines,
+    purchase_on,
+)
+from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.unit.bid import (
+    NO_PRICE,
+    TOO_SMALL,
+    margin_fraction,
+    outcomes,
+    unit_bid,
+)
+from repair_horizon.decisions.unit.bidding import (
     EndStates,
     ask_profit,
     break_even_anywhere,
@@ -19,16 +32,8 @@ from repair_horizon.decisions.bidding import (
     profit_at,
     step_table,
 )
-from repair_horizon.decisions.lots import apportion, lot_bid, lot_spread
-from repair_horizon.decisions.tax import NOT_TAX_ADVICE
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import (
-    NO_PRICE,
-    TOO_SMALL,
-    margin_fraction,
-    outcomes,
-    unit_bid,
-)
+from repair_horizon.decisions.unit.lots import apportion, lot_bid, lot_spread
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
 from scipy.optimize import bisect
 from scipy.stats import norm

@@ -14,8 +14,9 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-from repair_horizon.decisions.acquisition import landing
-from repair_horizon.decisions.asking import (
+from repair_horizon.decisions.costs.purchase import landing
+from repair_horizon.decisions.month.listings import COLUMNS, open_listings, score
+from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
     best_question,
     bid_moves,
@@ -24,10 +25,9 @@ from repair_horizon.decisions.asking import (
     turning_points,
     value_of_knowing,
 )
-from repair_horizon.decisions.bidding import EndStates, profit_at
-from repair_horizon.decisions.candidates import COLUMNS, open_listings, score
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import outcomes
+from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Limits, Purchase, Tier
 
 # Example 1's end states, trade reference 2.4.

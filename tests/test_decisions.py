@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from repair_horizon.decisions.acquisition import landing
-from repair_horizon.decisions.bidding import (
+from repair_horizon.decisions.costs.money import cents, round_down
+from repair_horizon.decisions.costs.purchase import landing
+from repair_horizon.decisions.month.stop_dates import StopMonths, described, first_of_two
+from repair_horizon.decisions.unit.bidding import (
     EndStates,
     ask_margin,
     ask_profit,
@@ -15,8 +17,6 @@ from repair_horizon.decisions.bidding import (
     maximum_bid_for,
     profit_at,
 )
-from repair_horizon.decisions.money import cents, round_down
-from repair_horizon.decisions.stop_dates import StopMonths, described, first_of_two
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.settings import Purchase, Tier
 

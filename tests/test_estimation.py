@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint

@@ -17,9 +17,9 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
-from repair_horizon.decisions.economics import unit_economics
-from repair_horizon.decisions.scenario import NO_MOVES, Moves, scenario
-from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers
 from repair_horizon.explorer.ground import Ground, ground

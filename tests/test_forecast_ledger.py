@@ -14,8 +14,7 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-from repair_horizon.decisions.bidding import EndStates
-from repair_horizon.decisions.forecast_ledger import (
+from repair_horizon.decisions.review.forecast_ledger import (
     LEVELS,
     QUANTILES,
     append,
@@ -24,14 +23,15 @@ from repair_horizon.decisions.forecast_ledger import (
     read_ledger,
     weighted_quantiles,
 )
-from repair_horizon.decisions.results import results
-from repair_horizon.decisions.scorecard import (
+from repair_horizon.decisions.review.results import results
+from repair_horizon.decisions.review.scorecard import (
     Scorecard,
     score_ledger,
     score_lots,
     simulate_totals,
     won_lots,
 )
+from repair_horizon.decisions.unit.bidding import EndStates
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.settings import Tax
 

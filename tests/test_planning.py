@@ -17,10 +17,7 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
-from repair_horizon.decisions.choosing import choose
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
-from repair_horizon.decisions.planning import (
+from repair_horizon.decisions.month.plan import (
     Plan,
     at_bench_rate,
     free_cash,
@@ -28,7 +25,10 @@ from repair_horizon.decisions.planning import (
     plan,
     simulate,
 )
-from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.decisions.month.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
+from repair_horizon.decisions.month.programme import choose
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.logs import Settings
 from repair_horizon.tables.settings import Bench
 

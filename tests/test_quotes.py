@@ -16,7 +16,8 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-from repair_horizon.decisions.last_buy import (
+from repair_horizon.decisions.costs.sale import sale_terms
+from repair_horizon.decisions.month.last_time_buy import (
     PartTerms,
     drawn_needs,
     expected_gain,
@@ -24,9 +25,8 @@ from repair_horizon.decisions.last_buy import (
     last_buy,
     newsvendor,
 )
-from repair_horizon.decisions.options import Bench
-from repair_horizon.decisions.part_orders import COLUMNS, part_orders
-from repair_horizon.decisions.quotes import (
+from repair_horizon.decisions.month.part_orders import COLUMNS, part_orders
+from repair_horizon.decisions.month.quotes import (
     compare_qualities,
     daily_fall,
     dead_part_cost,
@@ -36,7 +36,7 @@ from repair_horizon.decisions.quotes import (
     wait_or_order,
     waiting_for,
 )
-from repair_horizon.decisions.selling import sale_terms
+from repair_horizon.decisions.unit.options import Bench
 from repair_horizon.tables.settings import PartQuality, Repair
 from scipy.stats import nbinom
 

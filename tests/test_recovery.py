@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.decisions.economics import StateOptions, unit_economics
-from repair_horizon.decisions.stop_dates import first_of_two, repair_stop
+from repair_horizon.decisions.month.stop_dates import first_of_two, repair_stop
+from repair_horizon.decisions.unit.economics import StateOptions, unit_economics
 from repair_horizon.demo import Business, Truth, simulate
 from repair_horizon.demo.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
 from repair_horizon.demo.rules import write_files

@@ -12,9 +12,9 @@ import pytest
 from family_by_hand import NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements, all_charts, all_tables, as_notebook
 from repair_horizon.charts.style import plain
-from repair_horizon.decisions import unit_bid
-from repair_horizon.decisions.economics import unit_economics
-from repair_horizon.decisions.shelf import shelf
+from repair_horizon.decisions.month.shelf import shelf
+from repair_horizon.decisions.unit import bid as unit_bid
+from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.cautions import CAUTIONS, cautions_for
@@ -23,7 +23,7 @@ from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, cards, ta
 from repair_horizon.reports.last_month import Before
 from repair_horizon.reports.main_rows import for_page, main_row
 from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
-from repair_horizon.reports.sections import bid as bid_sections
+from repair_horizon.reports.sections import bid_story as bid_sections
 from repair_horizon.reports.sections import charts as page_charts
 from repair_horizon.reports.sections import family_tables as sections
 from repair_horizon.reports.sections import records

@@ -15,7 +15,9 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
-from repair_horizon.decisions.gate import (
+from repair_horizon.decisions.month.shelf import COLUMNS, SELL, WORKING, at_gate, owned_rules, shelf
+from repair_horizon.decisions.unit.break_even import AtGate, break_evens
+from repair_horizon.decisions.unit.disposition import (
     MakerTerms,
     RepairAtGate,
     break_even_maker_quote,
@@ -26,10 +28,8 @@ from repair_horizon.decisions.gate import (
     part_slope,
     stop_loss_hours,
 )
-from repair_horizon.decisions.gate_limits import AtGate, break_evens
-from repair_horizon.decisions.interlocks import interlock
-from repair_horizon.decisions.shelf import COLUMNS, SELL, WORKING, at_gate, owned_rules, shelf
-from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit.interlocks import interlock
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Maker
 
 # Example 1 at its gate, trade reference 2.4, steps 3 to 7.

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits

@@ -7,8 +7,17 @@ asserted below stands there; the inputs go through the same functions the report
 
 import numpy as np
 import pytest
-from repair_horizon.decisions.acquisition import landing, purchase_lines
-from repair_horizon.decisions.bidding import (
+from repair_horizon.decisions.costs.money import cents, round_down
+from repair_horizon.decisions.costs.purchase import landing, purchase_lines
+from repair_horizon.decisions.costs.repair import (
+    Job,
+    part_out_value,
+    recovered_part,
+    repair_cost,
+    total,
+)
+from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit, sale_terms
+from repair_horizon.decisions.unit.bidding import (
     EndStates,
     ask_margin,
     ask_per_bench_hour,
@@ -22,15 +31,6 @@ from repair_horizon.decisions.bidding import (
     profit_at,
     winners_curse,
 )
-from repair_horizon.decisions.money import cents, round_down
-from repair_horizon.decisions.repairing import (
-    Job,
-    part_out_value,
-    recovered_part,
-    repair_cost,
-    total,
-)
-from repair_horizon.decisions.selling import net_sale, reserve_per_unit, sale_terms
 from repair_horizon.tables.settings import (
     Bench,
     Channel,

@@ -143,8 +143,8 @@ def _ols(ols: Callable[..., Any], own: pd.DataFrame, out: Measured) -> None:
 
 def project(folder: Path) -> Measured:
     """Draw and cost every model with every fault, family after family, keeping the means."""
-    from repair_horizon.decisions.economics import unit_economics
-    from repair_horizon.decisions.unit import UnitEconomics
+    from repair_horizon.decisions.unit.economics import unit_economics
+    from repair_horizon.decisions.unit.outcomes import UnitEconomics
     from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 
     logs, settings = read_logs(folder), read_settings(folder)

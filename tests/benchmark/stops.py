@@ -17,7 +17,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from repair_horizon.decisions.stop_dates import first_of_two
+from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.panel import Panel

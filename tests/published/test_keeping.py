@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repair_horizon.decisions.keeping import (
+from repair_horizon.decisions.costs.replacement import (
     economic_life,
     equivalent_uniform_cost,
     marginal_costs,

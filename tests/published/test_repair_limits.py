@@ -5,7 +5,7 @@ rules below are published; the percentage is always the user's.
 """
 
 import pytest
-from repair_horizon.decisions.keeping import repair_pays, within_repair_limit
+from repair_horizon.decisions.costs.replacement import repair_pays, within_repair_limit
 
 
 def test_a_repair_may_cost_up_to_the_limit_and_not_a_cent_more() -> None:

@@ -20,8 +20,8 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
-from repair_horizon.decisions.candidates import families_of, score
-from repair_horizon.decisions.economics import Economics, unit_economics
+from repair_horizon.decisions.month.listings import families_of, score
+from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
 from repair_horizon.logs import CannotSay, Logs

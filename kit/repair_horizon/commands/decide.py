@@ -22,7 +22,7 @@ from repair_horizon.commands.printing import (
 from repair_horizon.logs import Fault, LogFault, Logs, Settings
 
 if TYPE_CHECKING:
-    from repair_horizon.decisions.economics import Economics
+    from repair_horizon.decisions.unit.economics import Economics
     from repair_horizon.estimation.forecast import FamilyEstimates
 
 BIDS_SHOWN = [
@@ -58,8 +58,8 @@ PLAN_SHOWN = ["kind", "item", "model_id", "about", "expected_profit", "hours", "
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.candidates import families_of, open_listings, score
-    from repair_horizon.decisions.forecast_ledger import append, bought, forecasts_of
+    from repair_horizon.decisions.month.listings import families_of, open_listings, score
+    from repair_horizon.decisions.review.forecast_ledger import append, bought, forecasts_of
 
     workspace = Path(options.workspace)
     logs, settings = read(options.workspace, options.as_of)
@@ -103,8 +103,8 @@ def _listings(file: str | None, logs: Logs) -> pd.DataFrame:
 
 def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
-    from repair_horizon.decisions.candidates import families_of
-    from repair_horizon.decisions.shelf import shelf
+    from repair_horizon.decisions.month.listings import families_of
+    from repair_horizon.decisions.month.shelf import shelf
 
     logs, settings = read(options.workspace, options.as_of)
     month = month_of(options.month, logs)
@@ -116,9 +116,9 @@ def stock(options: Namespace) -> int:
 
 def plan(options: Namespace) -> int:
     """Choose the month's purchases and bench work; rank part quotes, and say the last orders."""
-    from repair_horizon.decisions.part_orders import part_orders
-    from repair_horizon.decisions.planning import plan as month_plan
-    from repair_horizon.decisions.quotes import family_quotes
+    from repair_horizon.decisions.month.part_orders import part_orders
+    from repair_horizon.decisions.month.plan import plan as month_plan
+    from repair_horizon.decisions.month.quotes import family_quotes
 
     within("--months", options.months, 3, 60)
     logs, settings = read(options.workspace, options.as_of)
@@ -153,7 +153,7 @@ def _economics(
     logs: Logs, settings: Settings, span: tuple[int, int], fits: dict[str, FamilyEstimates]
 ) -> Economics:
     """Work out fitted families from a month on; ``span`` is (number of the month, months)."""
-    from repair_horizon.decisions.economics import unit_economics
+    from repair_horizon.decisions.unit.economics import unit_economics
     from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
     from repair_horizon.estimation.forecast import Estimates, forecast
 

@@ -7,21 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.asking import question_at
-from repair_horizon.decisions.economics import Economics, bench_of
-from repair_horizon.decisions.gate import HOLD_WEEKS, held_value, lead_paths
-from repair_horizon.decisions.gate_limits import AtGate, break_evens
-from repair_horizon.decisions.scenario import NO_MOVES, Moves
-from repair_horizon.decisions.stop_dates import (
+from repair_horizon.decisions.month.questions_asked import question_at
+from repair_horizon.decisions.month.stop_dates import (
     STOP_COLUMNS,
     date_rows,
     needed_until,
     part_rows,
     unit_stops,
 )
-from repair_horizon.decisions.thresholds import bid_row
-from repair_horizon.decisions.unit import StateOptions, UnitEconomics
-from repair_horizon.decisions.unit_bid import (
+from repair_horizon.decisions.month.thresholds import bid_row
+from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
+from repair_horizon.decisions.unit.bid import (
     bid_on_terms,
     expectation,
     hammer_price,
@@ -29,6 +25,10 @@ from repair_horizon.decisions.unit_bid import (
     outcomes,
     unit_bid,
 )
+from repair_horizon.decisions.unit.break_even import AtGate, break_evens
+from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value, lead_paths
+from repair_horizon.decisions.unit.economics import Economics, bench_of
+from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.explorer.ground import LEVEL, Ground, Key, unit_of
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start

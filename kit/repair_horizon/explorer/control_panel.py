@@ -14,7 +14,7 @@ import ipywidgets as widgets
 import plotly.graph_objects as go
 from IPython.display import display
 
-from repair_horizon.decisions.scenario import Moves
+from repair_horizon.decisions.review.what_if import Moves
 from repair_horizon.explorer.answers import Answers, answers
 from repair_horizon.explorer.controls import choices, offer, sliders
 from repair_horizon.explorer.ground import HORIZON, Ground, Key, ground

@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.economics import Economics, unit_economics
-from repair_horizon.decisions.scenario import Moves, scenario, successor_learnt
-from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.review.what_if import Moves, scenario, successor_learnt
+from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
 from repair_horizon.estimation.forecast import (
     Estimates,

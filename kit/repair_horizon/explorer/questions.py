@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.bench import Bench
-from repair_horizon.decisions.economics import bench_of, unit_economics
-from repair_horizon.decisions.part_orders import part_orders
-from repair_horizon.decisions.planning import Plan, plan
-from repair_horizon.decisions.quotes import compare_qualities, loss_per_day, rank_quotes
-from repair_horizon.decisions.scenario import NO_MOVES, Moves
-from repair_horizon.decisions.scorecard import score_ledger
-from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.decisions.month.part_orders import part_orders
+from repair_horizon.decisions.month.plan import Plan, plan
+from repair_horizon.decisions.month.quotes import compare_qualities, loss_per_day, rank_quotes
+from repair_horizon.decisions.review.scorecard import score_ledger
+from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.explorer.ground import Ground, Key, unit_of
 from repair_horizon.logs import CannotSay, Logs, Settings

@@ -6,7 +6,7 @@ import pandas as pd
 
 from repair_horizon.charts.bid_path import bids
 from repair_horizon.charts.style import INK, Words
-from repair_horizon.decisions.scenario import NO_MOVES, Moves
+from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.explorer.answers import Answers, Headline
 from repair_horizon.explorer.ground import HORIZON, LEVEL, Ground, Key
 from repair_horizon.reports.html import Chart, Column, Fragment, folded, paragraph, table

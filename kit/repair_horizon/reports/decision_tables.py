@@ -13,11 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.asking import bid_moves, dearest_part, turning_points
-from repair_horizon.decisions.bidding import break_even_bids
-from repair_horizon.decisions.economics import Economics, unit_under
-from repair_horizon.decisions.options import AS_IS, MAKER, PART_OUT, REPAIR
-from repair_horizon.decisions.stop_dates import (
+from repair_horizon.decisions.month.questions_asked import bid_moves, dearest_part, turning_points
+from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
     BUY_STOP,
     REPAIR_STOP,
@@ -26,9 +23,12 @@ from repair_horizon.decisions.stop_dates import (
     date_rows,
     unit_stops,
 )
-from repair_horizon.decisions.thresholds import BID_COLUMNS, bid_row
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import hammer_price, margin_fraction, unit_bid
+from repair_horizon.decisions.month.thresholds import BID_COLUMNS, bid_row
+from repair_horizon.decisions.unit.bid import hammer_price, margin_fraction, unit_bid
+from repair_horizon.decisions.unit.bidding import break_even_bids
+from repair_horizon.decisions.unit.economics import Economics, unit_under
+from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.reports.worked import Worked
 from repair_horizon.tables.months import month_start
@@ -99,7 +99,7 @@ def unit_tables(worked: Worked, unit: UnitEconomics, model: pd.Series) -> UnitTa
 
 
 def bid_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
-    """Thresholds by month; see ``repair_horizon.decisions.thresholds``."""
+    """Thresholds by month; see ``repair_horizon.decisions.month.thresholds``."""
     start = {"family_id": worked.family_id}
     start |= {"model_id": unit.model_id, "listed_fault": unit.listed_fault}
     rows = [
@@ -114,7 +114,7 @@ def bid_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
 
 
 def date_table(worked: Worked, rows: list[dict[str, object]]) -> pd.DataFrame:
-    """Four stop dates by model and fault or part; see ``repair_horizon.decisions.stop_dates``."""
+    """Four stop dates by model and fault or part; see ``month.stop_dates``."""
     for model_id, fault, why in worked.unsaid:
         for name in (BUY_STOP, BID_ZERO, REPAIR_STOP):
             row = {"model_id": model_id, "listed_fault": fault, "part_code": ""}

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from repair_horizon.decisions.economics import unit_economics
-from repair_horizon.decisions.stop_dates import needed_until, part_rows
-from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.month.stop_dates import needed_until, part_rows
+from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
 from repair_horizon.estimation.forecast import (
     Estimates,
@@ -91,7 +91,7 @@ class FamilyMonth:
       bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
     - ``changes``: model_id, listed_fault, block, change, known_before, own_rules, reason: why the
       main unit's bid changed since last month, told with last month's own settings or today's.
-    - ``shelf``: the units owned, the columns of ``repair_horizon.decisions.shelf``.
+    - ``shelf``: the units owned, the columns of ``repair_horizon.decisions.month.shelf``.
     - ``data_quality``: table, read, used, set_aside, held; ``reasons``: table, status, reason,
       rows.
     """

@@ -15,7 +15,7 @@ from urllib.parse import quote
 import jinja2
 import pandas as pd
 
-from repair_horizon.decisions.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
 from repair_horizon.logs import Logs, Settings
 from repair_horizon.reports.family import HORIZON, LEVEL
 from repair_horizon.reports.html import Column, Fragment, folded, table, terms

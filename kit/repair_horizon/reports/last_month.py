@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from repair_horizon.decisions.attribution import View, attribute
-from repair_horizon.decisions.economics import unit_economics, unit_under
-from repair_horizon.decisions.shelf import COLUMNS as SHELF_COLUMNS
-from repair_horizon.decisions.shelf import shelf
+from repair_horizon.decisions.month.shelf import COLUMNS as SHELF_COLUMNS
+from repair_horizon.decisions.month.shelf import shelf
+from repair_horizon.decisions.review.why_changed import View, attribute
+from repair_horizon.decisions.unit.economics import unit_economics, unit_under
 from repair_horizon.estimation.calibration import calibrated_outlook
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.files.writing import write_text
@@ -214,7 +214,7 @@ def change_table(
     """Share the change of a bid since last month out among its causes.
 
     Last month is worked out with its own settings; with those as they are now where its own were
-    not kept, which ``own_rules`` says. See ``repair_horizon.decisions.attribution``.
+    not kept, which ``own_rules`` says. See ``repair_horizon.decisions.review.why_changed``.
 
     Parameters
     ----------

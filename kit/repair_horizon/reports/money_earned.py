@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.decisions.forecast_ledger import read_ledger
-from repair_horizon.decisions.results import results
-from repair_horizon.decisions.scorecard import score_lots, won_lots
-from repair_horizon.decisions.shelf import GONE
+from repair_horizon.decisions.month.shelf import GONE
+from repair_horizon.decisions.review.forecast_ledger import read_ledger
+from repair_horizon.decisions.review.results import results
+from repair_horizon.decisions.review.scorecard import score_lots, won_lots
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.tables.words import money, month_words, number, percent
 

@@ -10,7 +10,7 @@ import importlib
 
 # What the family report's cells import, and what those import late.
 _WARM = (
-    "repair_horizon.reports.sections.bid",
+    "repair_horizon.reports.sections.bid_story",
     "repair_horizon.reports.sections.repairs_seen",
     "repair_horizon.reports.sections.charts",
     "repair_horizon.reports.sections.records",

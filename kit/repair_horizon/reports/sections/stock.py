@@ -31,7 +31,7 @@ def shelf_section(shelf: pd.DataFrame, names: dict[str, str], currency: str) -> 
     Parameters
     ----------
     shelf
-        Every family's shelf, columns of ``repair_horizon.decisions.shelf`` and family_id.
+        Every family's shelf, columns of ``repair_horizon.decisions.month.shelf`` and family_id.
     names
         Short model names.
     currency

@@ -6,11 +6,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.bench import Bench
-from repair_horizon.decisions.economics import Economics, bench_of
-from repair_horizon.decisions.last_buy import PartTerms, drawn_needs, jobs_per_part, last_buy
-from repair_horizon.decisions.stop_dates import StopMonths, needed_until
-from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.month.last_time_buy import (
+    PartTerms,
+    drawn_needs,
+    jobs_per_part,
+    last_buy,
+)
+from repair_horizon.decisions.month.stop_dates import StopMonths, needed_until
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.economics import Economics, bench_of
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.months import month_start
 

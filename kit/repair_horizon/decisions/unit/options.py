@@ -14,16 +14,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.bench import Bench, days_to_cash, part_codes
-from repair_horizon.decisions.money import cents
-from repair_horizon.decisions.repairing import (
+from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.repair import (
     Job,
     part_out_value,
     recovered_part,
     repair_cost,
     total,
 )
-from repair_horizon.decisions.selling import net_of, reserve_per_unit
+from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
+from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.part_prices import PartPath
 

@@ -16,8 +16,8 @@ import numpy.typing as npt
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import EndStates, profit_at
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.unit.bidding import EndStates, profit_at
 
 Floats = npt.NDArray[np.float64]
 

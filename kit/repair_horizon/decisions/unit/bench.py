@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.money import cents
-from repair_horizon.decisions.selling import SaleTerms
+from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.tables.settings import Settings

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.acquisition import landing_under, purchase_on
-from repair_horizon.decisions.bench import Bench, days_to_cash, part_codes
-from repair_horizon.decisions.options import (
+from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
+from repair_horizon.decisions.costs.sale import sale_terms
+from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.unit.options import (
     AS_IS,
     MAKER,
     NOT_FOR_SALE,
@@ -23,8 +24,7 @@ from repair_horizon.decisions.options import (
     part_out,
     repair,
 )
-from repair_horizon.decisions.selling import sale_terms
-from repair_horizon.decisions.unit import StateOptions, UnitEconomics
+from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start

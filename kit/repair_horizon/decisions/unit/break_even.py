@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.bench import Bench
-from repair_horizon.decisions.gate import (
+from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.sale import SaleTerms, net_sale
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.disposition import (
     MakerTerms,
     RepairAtGate,
     break_even_maker_quote,
@@ -17,10 +19,8 @@ from repair_horizon.decisions.gate import (
     break_even_success,
     part_slope,
 )
-from repair_horizon.decisions.money import cents
-from repair_horizon.decisions.options import AS_IS, REPAIR
-from repair_horizon.decisions.selling import SaleTerms, net_sale
-from repair_horizon.decisions.unit import StateOptions
+from repair_horizon.decisions.unit.options import AS_IS, REPAIR
+from repair_horizon.decisions.unit.outcomes import StateOptions
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]

@@ -8,8 +8,10 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import (
+from repair_horizon.decisions.costs.money import round_down
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.costs.tax import ON_MARGIN, tax_fraction
+from repair_horizon.decisions.unit.bidding import (
     Asked,
     EndStates,
     ask_margin,
@@ -24,10 +26,8 @@ from repair_horizon.decisions.bidding import (
     profit_at,
     winners_curse,
 )
-from repair_horizon.decisions.lots import lot_bid
-from repair_horizon.decisions.money import round_down
-from repair_horizon.decisions.tax import ON_MARGIN, tax_fraction
-from repair_horizon.decisions.unit import UnitEconomics
+from repair_horizon.decisions.unit.lots import lot_bid
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]

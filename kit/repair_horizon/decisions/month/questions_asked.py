@@ -16,11 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import profit_at
-from repair_horizon.decisions.economics import Economics, unit_under
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import Outcomes, unit_bid
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.unit.bid import Outcomes, unit_bid
+from repair_horizon.decisions.unit.bidding import profit_at
+from repair_horizon.decisions.unit.economics import Economics, unit_under
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
 
 Floats = npt.NDArray[np.float64]

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import norm
 
-from repair_horizon.decisions.acquisition import Landing, Segment
+from repair_horizon.decisions.costs.purchase import Landing, Segment
 
 Floats = npt.NDArray[np.float64]
 

@@ -18,12 +18,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import EndStates, profit_at
-from repair_horizon.decisions.candidates import scorer_for
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.lots import lot_spread
-from repair_horizon.decisions.unit_bid import Outcomes, bid_on_terms, expectation, margin_fraction
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.month.listings import scorer_for
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms, expectation, margin_fraction
+from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.lots import lot_spread
 from repair_horizon.files.lock import locked
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table

@@ -9,11 +9,14 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.acquisition import Landing, landing_under
-from repair_horizon.decisions.asking import BidMoves, bid_moves, question_at, turning_points
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import (
+from repair_horizon.decisions.costs.purchase import Landing, landing_under
+from repair_horizon.decisions.month.questions_asked import (
+    BidMoves,
+    bid_moves,
+    question_at,
+    turning_points,
+)
+from repair_horizon.decisions.unit.bid import (
     NO_PRICE,
     Bid,
     Outcomes,
@@ -22,6 +25,8 @@ from repair_horizon.decisions.unit_bid import (
     margin_fraction,
     outcomes,
 )
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import Settings, Tier
 

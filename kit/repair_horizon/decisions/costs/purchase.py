@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.money import cents
+from repair_horizon.decisions.costs.money import cents
 from repair_horizon.tables.settings import Purchase, Settings, Tier
 
 Floats = npt.NDArray[np.float64]

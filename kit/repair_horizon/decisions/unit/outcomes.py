@@ -14,9 +14,9 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import EndStates
-from repair_horizon.decisions.options import REPAIR, Option, RepairOption
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.unit.bidding import EndStates
+from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.tables.settings import Settings
 

@@ -14,14 +14,14 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import binom, norm, t
 
-from repair_horizon.decisions.forecast_ledger import (
+from repair_horizon.decisions.review.forecast_ledger import (
     BOUGHT,
     FORECAST,
     LEVELS,
     QUANTILES,
     read_ledger,
 )
-from repair_horizon.decisions.results import results
+from repair_horizon.decisions.review.results import results
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import Settings
 

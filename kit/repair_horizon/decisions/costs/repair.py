@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.money import cents
+from repair_horizon.decisions.costs.money import cents
 from repair_horizon.tables.settings import Collateral, Settings
 
 Floats = npt.NDArray[np.float64]

@@ -8,15 +8,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.acquisition import Landing
-from repair_horizon.decisions.bidding import EndStates, profit_at
-from repair_horizon.decisions.candidates import Scorer, scorer_for
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.gate_limits import AtGate
-from repair_horizon.decisions.interlocks import interlock
-from repair_horizon.decisions.options import REPAIR
-from repair_horizon.decisions.shelf import GONE, at_gate
-from repair_horizon.decisions.unit_bid import bid_on_terms, expectation, margin_fraction
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.month.listings import Scorer, scorer_for
+from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.unit.bid import bid_on_terms, expectation, margin_fraction
+from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.break_even import AtGate
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.interlocks import interlock
+from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]

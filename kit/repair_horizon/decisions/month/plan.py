@@ -8,12 +8,19 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.candidates import open_listings, scorer_for
-from repair_horizon.decisions.choosing import choose
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.plan_items import BUY, MEND, Item, drawn_profit, purchases, shelf_jobs
-from repair_horizon.decisions.shelf import GONE
-from repair_horizon.decisions.unit_bid import bid_on_terms
+from repair_horizon.decisions.month.listings import open_listings, scorer_for
+from repair_horizon.decisions.month.plan_items import (
+    BUY,
+    MEND,
+    Item,
+    drawn_profit,
+    purchases,
+    shelf_jobs,
+)
+from repair_horizon.decisions.month.programme import choose
+from repair_horizon.decisions.month.shelf import GONE
+from repair_horizon.decisions.unit.bid import bid_on_terms
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import Settings
 

@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.bench import Bench
-from repair_horizon.decisions.economics import Economics, bench_of
-from repair_horizon.decisions.money import cents
-from repair_horizon.decisions.selling import net_sale, reserve_per_unit
+from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import PartQuality, Settings
 

@@ -18,9 +18,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.unit import StateOptions, UnitEconomics
-from repair_horizon.decisions.unit_bid import margin_fraction, unit_bid
+from repair_horizon.decisions.unit.bid import margin_fraction, unit_bid
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings

@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.bench import Bench
-from repair_horizon.decisions.economics import Economics, bench_of, unit_under
-from repair_horizon.decisions.gate import (
+from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.break_even import AtGate, break_evens
+from repair_horizon.decisions.unit.disposition import (
     HOLD_WEEKS,
     held_value,
     lead_paths,
     offer_floor,
     stop_loss_hours,
 )
-from repair_horizon.decisions.gate_limits import AtGate, break_evens
-from repair_horizon.decisions.interlocks import Interlock, interlock
-from repair_horizon.decisions.options import REPAIR
-from repair_horizon.decisions.selling import net_sale, reserve_per_unit
+from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
+from repair_horizon.decisions.unit.interlocks import Interlock, interlock
+from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.months import month_start

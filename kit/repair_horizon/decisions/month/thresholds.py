@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.decisions.economics import Economics
-from repair_horizon.decisions.unit import UnitEconomics
-from repair_horizon.decisions.unit_bid import Bid, hammer_price, unit_bid
+from repair_horizon.decisions.unit.bid import Bid, hammer_price, unit_bid
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings

@@ -19,8 +19,8 @@ from math import factorial
 
 import pandas as pd
 
-from repair_horizon.decisions.economics import unit_under
-from repair_horizon.decisions.unit_bid import unit_bid
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, Outlook, family_outlook
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.settings import Settings

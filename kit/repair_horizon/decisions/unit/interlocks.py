@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from repair_horizon.decisions.options import NOT_FOR_SALE
+from repair_horizon.decisions.unit.options import NOT_FOR_SALE
 
 
 @dataclass(frozen=True)

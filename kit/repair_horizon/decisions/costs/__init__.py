@@ -1,0 +1,1 @@
+"""What a unit costs and brings, one formula sheet a file."""

@@ -1,0 +1,1 @@
+"""A month of the shop: thresholds, listings, stock, plan, dates, orders."""
