@@ -218,7 +218,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("small")
     catalogue = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)
     catalogue = catalogue[catalogue["family_id"] == "vellfold"]
-    for name in TABLES:
+    for name in (p.stem for p in DEMO.glob("*.csv")):
         rows = pd.read_csv(DEMO / f"{name}.csv", dtype=str, keep_default_na=False)
         if "model_id" in rows:
             rows = rows[rows["model_id"].isin(catalogue["model_id"])]

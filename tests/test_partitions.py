@@ -15,7 +15,8 @@ from repair_horizon.logs.parts import NO_FAMILY, ORDER, Part, can_be_partitioned
 from repair_horizon.tables.inputs import TABLES
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
-PARTED = [n for n, t in TABLES.items() if can_be_partitioned(t)]
+# The demo has no answers: nobody gave any.
+PARTED = [n for n, t in TABLES.items() if can_be_partitioned(t) and n != "answers"]
 CATALOGUE = (
     "model_id,family_id,device_class,launch_date,launch_price\n"
     "a1,alder,phone,2024-01-01,500\n"

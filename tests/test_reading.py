@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from repair_horizon.logs import LogFault, read_logs, read_settings
+from repair_horizon.logs import LogFault, Logs, read_logs, read_settings
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.inputs import SALES, TABLES
 from repair_horizon.tables.months import age_in_months, month_number, month_word, parse_month
@@ -245,3 +245,73 @@ def test_months_count_from_the_launch_day() -> None:
     assert age_in_months(["2025-01-31"], ["2025-01-01"])[0] == pytest.approx(30 / 30.4375)
     with pytest.raises(LogFault, match="2026-13"):
         parse_month("2026-13")
+
+
+OPTIONAL = {
+    "catalogue": (
+        "model_id,family_id,device_class,launch_date,launch_price\n"
+        "m1,f,phone,2024-01-01,500\nm2,f,phone,,600\nm3,f,phone,,600\n"
+    ),
+    "sales": (
+        "sale_id,model_id,sale_date,gross_amount,currency,n_averaged\n"
+        "s1,m1,2025-01-01,400,EUR,\ns2,m2,2025-03-02,300,EUR,12\ns3,m2,2025-02-02,300,EUR,0\n"
+    ),
+    "stock": (
+        "unit_id,model_id,buy_date,landed_cost,currency,state,status,listed_date,asking_price\n"
+        "u1,m1,2025-01-01,90,EUR,working,listed,2025-01-09,250\n"
+        "u2,m1,2025-01-01,90,USD,working,bench,,250\n"
+    ),
+    "fx_rates": "date,base,quote,rate\n2024-12-30,USD,EUR,0.5\n",
+    "listings": (
+        "listing_id,model_id,listed_fault,end_time,terms,quantity,lot_id,offer,offer_result\n"
+        "l1,m1,dead,2025-01-09,private,2,lot 7,80,refused\nl2,m1,dead,2025-01-09,,,,,\n"
+        "l3,m1,dead,2025-01-09,swap,,,,\n"
+    ),
+    "answers": (
+        "answer_id,month,model_id,listed_fault,answer,amount,note\n"
+        "a1,2025-01,m1,dead,other_bid,70,=1+1\na2,2025-13,m1,dead,no,,\na3,2025-02,m1,dead,maybe,,\n"
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def optional(tmp_path_factory: pytest.TempPathFactory) -> Logs:
+    folder = tmp_path_factory.mktemp("optional")
+    for name, text in OPTIONAL.items():
+        (folder / f"{name}.csv").write_text(text)
+    return read_logs(folder)
+
+
+def test_optional_columns_are_read_and_checked(optional: Logs) -> None:
+    """What may be left out is missing where it is, and a value that cannot be read is held."""
+    sales, stock, listings, answers = (
+        optional.tables[n] for n in ("sales", "stock", "listings", "answers")
+    )
+    assert sales["n_averaged"].fillna(1).tolist() == [1, 12]
+    assert stock["asking_amount"].tolist() == [250, 125]
+    assert listings["terms"].tolist() == ["private", ""]
+    assert listings.iloc[0][["quantity", "lot_id", "offer", "offer_result"]].tolist() == [
+        2, "lot 7", 80, "refused",
+    ]  # fmt: skip
+    assert answers[["month", "answer", "amount"]].to_numpy().tolist() == [
+        [pd.Timestamp("2025-01-01"), "other_bid", 70.0]
+    ]
+    held = optional.ledger.exceptions.groupby("table")["row_id"].agg(list).to_dict()
+    assert held == {"sales": ["s3"], "listings": ["l3"], "answers": ["a2", "a3"]}
+
+
+def test_a_model_without_a_launch_date_ages_from_the_first_day_it_is_seen(optional: Logs) -> None:
+    """Its launch price anchors nothing; a model nobody saw counts from the newest day."""
+    rows = optional.tables["catalogue"].set_index("model_id")
+    assert rows["launch_known"].tolist() == [True, False, False]
+    assert [str(d.date()) for d in rows["launch_date"]] == [
+        "2024-01-01",
+        "2025-03-02",
+        "2025-03-02",
+    ]
+    assert rows["launch_amount"].fillna(0).tolist() == [500, 0, 0]
+
+
+def test_answers_given_later_are_not_known_as_of_a_day(optional: Logs) -> None:
+    assert len(optional.as_of("2024-12-31").tables["answers"]) == 0
+    assert len(optional.as_of("2025-01-01").tables["answers"]) == 1

@@ -99,11 +99,18 @@ _WORDS = (
 )
 
 
+_ANSWERS = (
+    b"answer_id,month,model_id,listed_fault,listing_id,answer,amount,note\n"
+    b'a1,2026-11,velloria-fold-3,dead_inner_display,L1,other_bid,180.00,"seller, in a hurry"\n'
+)
+
+
 def write_seeds(folder: Path) -> None:
     """Write a folder of seeds per target, and the dictionary of words in ``words.txt``."""
     demo = folder / "demo"
     write_demo(demo)
-    logs = {n: _head(demo / f"{n}.csv") for n in TABLES}
+    logs = {n: _head(demo / f"{n}.csv") for n in TABLES if n != "answers"}
+    logs["answers"] = _ANSWERS
     settings = (demo / "settings.toml").read_bytes()
     seeds = {
         "log": [bytes([i]) + logs[n] for i, n in enumerate(NAMES)],

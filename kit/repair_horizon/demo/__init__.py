@@ -88,7 +88,10 @@ def simulate(seed: int = 7) -> Business:
         "fx_rates": fx_table(rates),
         **soiled,
     }
-    whole = {name: tables[name][[c.name for c in TABLES[name].columns]] for name in TABLES}
+    whole = {
+        name: rows[[c.name for c in TABLES[name].columns if c.name in rows]]
+        for name, rows in ((n, tables[n]) for n in TABLES if n in tables)
+    }
     marks = [*planted, *marks, *_unpriced(whole, rates)]
     return Business(whole, SETTINGS, truth, _planted(marks))
 

@@ -183,7 +183,8 @@ def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs
     tables["sales"], taken = check_sales(tables["sales"], tables)
     currency = settings.currency or _only_currency(tables["sales"])
     tables, unpriced = _in_settlement_currency(tables, currency)
-    tables["catalogue"] = _launch_prices(tables, currency)
+    tables["catalogue"] = _launches(_launch_prices(tables, currency), tables)
+    tables["stock"] = _asking_amounts(tables, currency)
     ledger = Ledger(got.read, no_exceptions()).adding(exceptions + taken + unpriced)
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)
@@ -239,11 +240,55 @@ def _launch_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> pd.Data
         {
             "amount": rows["launch_price"].astype("float64"),
             "currency": rows["launch_currency"].replace("", currency),
-            "date": rows["launch_date"],
+            "date": rows["launch_date"].fillna(pd.Timestamp("1970-01-01")),
         }
     )
     amount = convert(given, tables["fx_rates"], currency)
     return rows.assign(launch_amount=amount.where(amount > 0))
+
+
+def _launches(catalogue: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Count the age of a model without a launch date from the first day any log shows it.
+
+    Returns
+    -------
+    DataFrame
+        With ``launch_known``. Where it is False, ``launch_date`` is the first day seen (the newest
+        day of all logs for a model nobody has seen), and the launch price is unknown too: it
+        anchors nothing while nobody knows how old the model was at its first sale.
+    """
+    known = catalogue["launch_date"].notna()
+    if known.all():
+        return catalogue.assign(launch_known=known)
+    dated = [
+        t[["model_id", TABLES[n].date]].set_axis(["model_id", "day"], axis=1)
+        for n, t in tables.items()
+        if "model_id" in t and TABLES[n].date and len(t)
+    ]
+    days = pd.concat(dated) if dated else catalogue.assign(day=catalogue["launch_date"])
+    first = catalogue["model_id"].map(days.groupby("model_id")["day"].min())
+    newest = max(
+        (d for d in (days["day"].max(), catalogue["launch_date"].max()) if d == d),
+        default=pd.Timestamp("2000-01-01"),
+    )
+    return catalogue.assign(
+        launch_date=catalogue["launch_date"].fillna(first).fillna(newest),
+        launch_amount=catalogue["launch_amount"].where(known),
+        launch_known=known,
+    )
+
+
+def _asking_amounts(tables: Mapping[str, pd.DataFrame], currency: str) -> pd.DataFrame:
+    """Stock with ``asking_amount``: the price asked, in the settlement currency."""
+    rows = tables["stock"]
+    given = pd.DataFrame(
+        {
+            "amount": rows["asking_price"],
+            "currency": rows["currency"],
+            "date": rows["listed_date"].fillna(rows["buy_date"]),
+        }
+    )
+    return rows.assign(asking_amount=convert(given, tables["fx_rates"], currency))
 
 
 # Logs that stay whole when families are chosen, though their rows belong to families: a class of

@@ -85,6 +85,11 @@ def _read_moment(text: pd.Series) -> tuple[pd.Series, pd.Series]:
     return _read_date(text.where(plain, text + "?").str.slice(0, 10).where(plain, text + "?"))
 
 
+def _read_month(text: pd.Series) -> tuple[pd.Series, pd.Series]:
+    plain = text.str.fullmatch("[0-9]{4}-[0-9]{2}")
+    return _read_date(text.where(~plain, text + "-01").where(plain | (text == ""), text + "?"))
+
+
 def _read_currency(text: pd.Series) -> tuple[pd.Series, pd.Series]:
     return text, (text != "") & ~text.str.fullmatch(r"[A-Z]{3}")
 
@@ -101,6 +106,7 @@ KINDS: dict[str, Kind] = {
     "count": Kind("a whole number", "float64", _read_count),
     "date": Kind("a date YYYY-MM-DD from 1970 to 2100", "datetime64[s]", _read_date),
     "moment": Kind("a date YYYY-MM-DD, a time of day may follow", "datetime64[s]", _read_moment),
+    "month": Kind("a month YYYY-MM from 1970 to 2100", "datetime64[s]", _read_month),
     "currency": Kind("an ISO 4217 code such as EUR", "str", _read_currency),
     "yes_no": Kind("yes or no", "float64", _read_yes_no),
 }

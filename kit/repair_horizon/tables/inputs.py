@@ -26,6 +26,9 @@ STATUSES = (
     "returned",
 )
 FLAGS = ("swollen", "wet", "blocked")
+TERMS = ("auction", "fixed_price", "private")
+OFFER_RESULTS = ("taken", "refused")
+ANSWERS_GIVEN = ("agree", "other_bid", "no", "won", "lost")
 
 
 @dataclass(frozen=True)
@@ -69,7 +72,12 @@ CATALOGUE = Table(
         _c("*device_class", "code", "kind of device", choices=CLASSES),
         _c("model_name", "text", "name to print"),
         _c("storage_gb", "number", "storage of the base version", "GB", lowest=0, highest=1e6),
-        _c("*launch_date", "date", "first day on sale; age is counted from here"),
+        _c(
+            "launch_date",
+            "date",
+            "first day on sale; age is counted from here, and where it is empty (unknown) from the "
+            "first day the model is seen in any log, without its launch price as an anchor",
+        ),
         _c("launch_price", "number", "list price at launch, tax included", "money", **_AMOUNT),
         _c("launch_currency", "currency", "its currency; the settlement currency if empty"),
         _c("successor_launch_date", "date", "when the next model came, or is expected"),
@@ -119,6 +127,13 @@ SALES = Table(
         ),
         _c("refers_to_sale_id", "code", "the sale a refund or cancellation belongs to"),
         _c("quantity", "count", "pieces in the sale; one when empty", "pieces", lowest=1),
+        _c(
+            "n_averaged",
+            "count",
+            "the amount is the mean of so many sales: a weight, not a quantity; one when empty",
+            "sales",
+            lowest=1,
+        ),
         _c("tax_included", "yes_no", "whether the amount contains sales tax; yes when empty"),
         _c("shipping_charged", "number", "shipping paid on top", "money", **_AMOUNT),
         _c("fee_amount", "number", "fees the channel kept", "money", **_AMOUNT),
@@ -226,7 +241,13 @@ LISTINGS = Table(
         _MODEL,
         _c("*listed_fault", "code", "fault as listed"),
         _c("*end_time", "moment", "when bidding ends or ended"),
-        _c("current_bid", "number", "bid now, settlement currency", "money", **_AMOUNT),
+        _c(
+            "current_bid",
+            "number",
+            "bid now, settlement currency; the price asked where terms say so",
+            "money",
+            **_AMOUNT,
+        ),
         _c("shipping", "number", "inbound shipping", "money", **_AMOUNT),
         _c("premium_rate", "number", "buyer's premium, if not the usual one", "share", **_SHARE),
         _c(
@@ -235,7 +256,23 @@ LISTINGS = Table(
             "what became of it; empty while open",
             choices=("won", "lost", "skipped"),
         ),
-        _c("final_price", "number", "hammer price, also of lost ones", "money", **_AMOUNT),
+        _c(
+            "final_price",
+            "number",
+            "hammer price; of a lost or skipped lot what its winner paid",
+            "money",
+            **_AMOUNT,
+        ),
+        _c(
+            "terms",
+            "code",
+            "how it is sold: auction (when empty), at a fixed price, or by a private seller",
+            choices=TERMS,
+        ),
+        _c("quantity", "count", "units in a job lot; one when empty", "units", lowest=1),
+        _c("lot_id", "code", "the lot, where several listings are sold as one"),
+        _c("offer", "number", "what we offered the seller", "money", **_AMOUNT),
+        _c("offer_result", "code", "what became of our offer", choices=OFFER_RESULTS),
     ),
 )
 
@@ -261,6 +298,8 @@ STOCK = Table(
             choices=("clear", "open", "blocked"),
         ),
         _c("flags", "text", "any of swollen, wet, blocked, joined by ;"),
+        _c("listed_date", "date", "day it was put up for sale; empty if not"),
+        _c("asking_price", "number", "price asked for it now, row's currency", "money", **_AMOUNT),
     ),
 )
 
@@ -277,6 +316,29 @@ FX_RATES = Table(
     ),
 )
 
+ANSWERS = Table(
+    "answers",
+    "answer_id",
+    "month",
+    "the partner's answers to a month's advice",
+    (
+        _c("*answer_id", "code", "identifier of the answer"),
+        _c("*month", "month", "the month whose advice is answered"),
+        _MODEL,
+        _c("*listed_fault", "code", "fault as listed"),
+        _c("listing_id", "code", "the listing, where one is meant"),
+        _c("*answer", "code", "what the partner says to it", choices=ANSWERS_GIVEN),
+        _c(
+            "amount",
+            "number",
+            "the other bid, or the price, settlement currency",
+            "money",
+            **_AMOUNT,
+        ),
+        _c("note", "text", "in the partner's words"),
+    ),
+)
+
 TABLES: dict[str, Table] = {
     t.name: t
     for t in (
@@ -289,6 +351,7 @@ TABLES: dict[str, Table] = {
         LISTINGS,
         STOCK,
         FX_RATES,
+        ANSWERS,
     )
 }
 REQUIRED_TABLES = ("catalogue", "sales")
