@@ -1,0 +1,63 @@
+"""Print what every policy earns: ``python -m tests.benchmark.profit --scenario mature``."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections.abc import Iterator, Sequence
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import pandas as pd
+
+from .business import POLICIES, REFIT, Business
+from .scenarios import CHOOSING, MEASURING, SCENARIOS, Scenario
+from .scores import business_scores, table
+
+BUSINESSES = 12
+
+
+def run(
+    scenario: Scenario, seeds: Sequence[int], policies: Sequence[str], refit: int = REFIT
+) -> Iterator[pd.DataFrame]:
+    """Scores of one business after another."""
+    for seed in seeds:
+        yield business_scores(Business(scenario, seed, refit), policies)
+
+
+def targets(scenario: Scenario) -> str:
+    """Figures to reach (decisions page, section 3)."""
+    share = f"share >= {scenario.target:.2f}" if scenario.target else "share above every rule"
+    return (
+        f"targets for the kit: {share}, above every rule of thumb by two standard errors; "
+        "value told within 0.03 of the working price, option by option; "
+        "losing months at most the oracle's + 2; promise within 0.95-1.05; no jumps"
+    )
+
+
+def main() -> None:
+    """Read the command line, run, print."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmark.profit")
+    parser.add_argument("--scenario", choices=[*SCENARIOS, "all"], default="mature")
+    parser.add_argument("--businesses", type=int, default=BUSINESSES)
+    parser.add_argument("--seeds", choices=["choosing", "measuring"], default="choosing")
+    parser.add_argument("--policies", nargs="+", choices=POLICIES, default=list(POLICIES))
+    parser.add_argument("--refit", type=int, default=REFIT, help="months between fits")
+    given = parser.parse_args()
+    first = CHOOSING if given.seeds == "choosing" else MEASURING
+    names = list(SCENARIOS) if given.scenario == "all" else [given.scenario]
+    for name in names:
+        seeds, start = range(first, first + given.businesses), time.process_time()
+        scores = pd.concat(run(SCENARIOS[name], seeds, given.policies, given.refit))
+        took = (time.process_time() - start) / given.businesses
+        print(
+            f"\n{name}: {given.businesses} businesses, {given.seeds} seeds, {took:.1f} s CPU each"
+        )
+        with pd.option_context("display.width", 220, "display.max_columns", 30):
+            print(table(scores).round(3).to_string(index=False, na_rep=""))
+        print(targets(SCENARIOS[name]))
+
+
+if __name__ == "__main__":
+    main()

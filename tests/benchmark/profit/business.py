@@ -1,0 +1,162 @@
+"""One business of a scenario, and every policy's year in it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .adapter import columns, kit_advice
+from .advice import Advice, Answer, answers
+from .history import Record, write_record, write_workspace
+from .knowing import advice_of, clairvoyant, nothing, oracle
+from .lots import Lots, draw_lots
+from .replay import Outcomes, Played, outcomes, play
+from .rules import RULES, looked_up, rule_advice
+from .scenarios import Scenario
+from .shrinkage import believed
+from .world import YEAR, World, draw_world
+from .worth import Worth
+
+Floats = npt.NDArray[np.float64]
+
+ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE = (
+    "oracle",
+    "clairvoyant",
+    "nothing",
+    "the kit",
+    "plain shrinkage",
+)
+POLICIES = (ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE, *RULES)
+REFIT = 3
+SHADE = 0.78  # of its break-even price plain shrinkage offers a private seller
+DRAWS = 300
+TRIALS = 4
+
+
+@dataclass(frozen=True, eq=False)
+class Business:
+    """One business: its truth, what it wrote down, and the year's lots."""
+
+    scenario: Scenario
+    seed: int
+    refit: int = REFIT
+    draws: int = DRAWS
+
+    @cached_property
+    def world(self) -> World:
+        """The truth."""
+        return draw_world(self.seed, self.scenario.history, self.scenario.costs)
+
+    @cached_property
+    def worth(self) -> Worth:
+        """The truth's accounting."""
+        return Worth(self.world)
+
+    def _lots(self, stream: int) -> Lots:
+        months = range(self.world.history, self.world.history + YEAR)
+        rng = np.random.default_rng([self.seed, stream])
+        s = self.scenario
+        return draw_lots(self.world, self.worth, months, s.lots, s.private, rng)
+
+    @cached_property
+    def lots(self) -> Lots:
+        """The year's lots, the same for every policy."""
+        return self._lots(503)
+
+    @cached_property
+    def trials(self) -> list[Lots]:
+        """Other lots of the same year, for the oracle to find its charges on."""
+        return [self._lots(600 + i) for i in range(TRIALS)]
+
+    @cached_property
+    def known(self) -> Outcomes:
+        """What each option of each lot brings."""
+        return outcomes(self.worth, self.lots)
+
+    @cached_property
+    def record(self) -> Record:
+        """What the business wrote down."""
+        rng = np.random.default_rng([self.seed, 505])
+        return write_record(self.world, self.worth, self.scenario.writing, self.lots, rng)
+
+    def tables(self, month: int) -> dict[str, pd.DataFrame]:
+        """Tables as they stand at the beginning of a month of the replay."""
+        return self.record.at(self.world.history + month)
+
+    @cached_property
+    def _costs_text(self) -> str:
+        return self.scenario.costs.settings(self.draws, self.seed % 1000 + 1)
+
+    @cached_property
+    def kit(self) -> Advice:
+        """The kit's advice, fitted anew every ``refit`` months."""
+        parts = []
+        with tempfile.TemporaryDirectory() as name:
+            for month in range(0, YEAR, self.refit):
+                folder = Path(name) / f"{month:02d}"
+                write_workspace(folder, self.tables(month), self._costs_text, columns())
+                parts.append(kit_advice(folder, self.world, month, min(self.refit, YEAR - month)))
+        return joined(parts)
+
+    @cached_property
+    def shrinkage(self) -> Advice:
+        """Plain shrinkage, fitted as often as the kit."""
+        parts = []
+        for month in range(0, YEAR, self.refit):
+            belief = believed(self.world, self.tables(month), self.world.history + month)
+            whole = advice_of(Worth(belief))
+            parts.append(cut(whole, month, min(month + self.refit, YEAR)))
+        advice = joined(parts)
+        return Advice(
+            advice.limit, SHADE * advice.limit, advice.choice, advice.told, advice.promised
+        )
+
+    @cached_property
+    def oracle(self) -> Advice:
+        """Advice of who knows the averages."""
+        return oracle(self.worth, self.trials)
+
+    def answer(self, policy: str) -> Answer:
+        """What a policy does with each lot."""
+        if policy == CLAIRVOYANT:
+            return clairvoyant(self.world, self.lots, self.known)
+        if policy == NOTHING:
+            return nothing(self.lots)
+        return answers(self.advice(policy), self.world, self.lots)
+
+    def advice(self, policy: str) -> Advice:
+        """Thresholds of a policy that has any."""
+        own: dict[str, Callable[[], Advice]] = {
+            ORACLE: lambda: self.oracle,
+            KIT: lambda: self.kit,
+            SHRINKAGE: lambda: self.shrinkage,
+        }
+        return own[policy]() if policy in own else self._rules[policy]
+
+    @cached_property
+    def _rules(self) -> dict[str, Advice]:
+        seen = [looked_up(self.world, self.tables(t), self.world.history + t) for t in range(YEAR)]
+        return rule_advice(self.world, seen)
+
+    def played(self, policy: str) -> Played:
+        """What comes of a policy's year."""
+        return play(self.scenario.costs, self.lots, self.known, self.answer(policy))
+
+
+def joined(parts: Sequence[Advice]) -> Advice:
+    """Advice of consecutive spans of months as one."""
+    names = ("limit", "offer", "choice", "told", "promised")
+    return Advice(*(np.concatenate([getattr(p, n) for p in parts], axis=-1) for n in names))
+
+
+def cut(advice: Advice, start: int, end: int) -> Advice:
+    """Advice of some of the months."""
+    names = ("limit", "offer", "choice", "told", "promised")
+    return Advice(*(getattr(advice, n)[..., start:end] for n in names))

@@ -1,0 +1,198 @@
+"""The world is checked before anything is measured in it, and planted faults are seen to fail."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from .advice import Advice, answers
+from .business import CLAIRVOYANT, NOTHING, ORACLE, SHRINKAGE, Business
+from .costs import Costs
+from .gap import ESTIMATES, share
+from .history import write_workspace
+from .knowing import advice_of
+from .replay import Played, outcomes, play
+from .rules import RULES
+from .scenarios import CHOOSING, MEASURING, SCENARIOS
+from .scores import business_scores, table
+from .worth import Luck, Place, Worth
+
+SEED = 77  # neither for choosing nor for measuring
+
+
+@cache
+def business(scenario: str = "mature", seed: int = SEED) -> Business:
+    """A business, its truth drawn once for all tests."""
+    return Business(SCENARIOS[scenario], seed)
+
+
+def years_of(b: Business, advice: Advice, years: int, mean: Worth | None = None) -> list[Played]:
+    """Several years' lots, each played by itself; ``mean`` replaces whose averages are expected."""
+    out = []
+    for year in range(years):
+        lots = b._lots(9_000 + year)
+        known = outcomes(b.worth, lots)
+        if mean is not None:
+            known = replace(known, mean_worth=outcomes(mean, lots).mean_worth)
+        out.append(play(b.scenario.costs, lots, known, answers(advice, b.world, lots)))
+    return out
+
+
+def total(played: list[Played]) -> tuple[float, float, float]:
+    """Profit made, expected, and the standard error of their difference."""
+    made = sum(float(p.profit.sum()) for p in played)
+    expected = sum(float(p.expected.sum()) for p in played)
+    return made, expected, sum(float(np.sum((p.profit - p.expected) ** 2)) for p in played) ** 0.5
+
+
+@pytest.mark.parametrize("scenario", ["mature", "private"])
+def test_the_oracle_earns_what_it_expects(scenario: str) -> None:
+    """Over ten years of lots, realised and expected profit agree within three standard errors."""
+    b = business(scenario)
+    made, expected, error = total(years_of(b, b.oracle, 10))
+    assert expected > 0
+    assert abs(made - expected) < 3 * error
+    assert error < 0.12 * expected
+
+
+def test_bidding_nothing_earns_nothing() -> None:
+    played = business().played(NOTHING)
+    assert (played.won.size, played.profit.sum(), played.expected.sum()) == (0, 0, 0)
+
+
+@pytest.mark.parametrize("scenario", ["mature", "private"])
+def test_nobody_earns_more_than_the_clairvoyant(scenario: str) -> None:
+    b = business(scenario)
+    best = b.played(CLAIRVOYANT).profit.sum()
+    assert all(b.played(p).profit.sum() < best for p in (ORACLE, SHRINKAGE, *RULES))
+
+
+def test_bids_off_the_truth_earn_less() -> None:
+    """Break-even bids are best where nothing binds: all up or down by a fifth earn less."""
+    b = business()
+
+    def earned(factor: float) -> float:
+        return total(years_of(b, replace(b.oracle, limit=factor * b.oracle.limit), 4))[1]
+
+    assert earned(1.0) > max(earned(0.8), earned(1.2))
+
+
+def test_one_seed_is_one_business() -> None:
+    """Two runs with a seed agree to the last cent, another seed does not."""
+    again = Business(SCENARIOS["mature"], SEED)
+    one, two = business().played(SHRINKAGE), again.played(SHRINKAGE)
+    assert np.array_equal(one.won, two.won)
+    assert np.array_equal(one.profit, two.profit)
+    other = Business(SCENARIOS["mature"], SEED + 1).played(SHRINKAGE)
+    assert other.profit.sum() != one.profit.sum()
+
+
+def test_a_bench_and_cash_that_bind_are_charged_for() -> None:
+    """Where they bind, an oracle that charges for them earns more than one that does not."""
+    b = business("bound")
+    free = play(b.scenario.costs, b.lots, b.known, answers(advice_of(b.worth), b.world, b.lots))
+    assert free.held_back > 20
+    assert b.played(ORACLE).expected.sum() > 1.1 * free.expected.sum()
+
+
+def test_what_is_seen_of_a_lost_lot_is_below_what_would_have_won_it() -> None:
+    """Lost and skipped lots show what the winner paid; the highest rival stood above it."""
+    seen = business().record.tables["listings"]
+    year = seen.tail(business().lots.unit.size)
+    shown = year["final_price"].astype(float).to_numpy()
+    highest = business().lots.highest
+    assert set(year["result"]) == {"skipped"}
+    assert (shown <= np.maximum(highest, 1.0) + 0.01).all()
+    assert 0.08 < np.log(highest / shown)[highest > 5].mean() < 0.35
+
+
+def test_a_price_read_as_the_price_to_beat_is_seen_to_fail() -> None:
+    """Planted: whoever stands above the price seen wins, and pays it. Profit is then too good."""
+    b = business()
+    lots = replace(b.lots, highest=b.lots.second)
+    wrong = play(b.scenario.costs, lots, b.known, answers(b.oracle, b.world, lots))
+    right = b.played(ORACLE)
+    assert wrong.won.size > 1.2 * right.won.size
+    assert wrong.expected.sum() > 1.3 * right.expected.sum()
+
+
+def test_failure_left_out_of_the_averages_is_seen_to_fail() -> None:
+    """Planted: averages as if every repair held; the oracle then expects what it does not get."""
+    b = business()
+    hopeful = replace(
+        b.world,
+        families=tuple(
+            replace(f, success=np.where(f.success > 0, 1.0, 0.0)) for f in b.world.families
+        ),
+    )
+    belief = Worth(hopeful)
+    made, expected, error = total(years_of(b, advice_of(belief), 4, belief))
+    assert expected - made > 3 * error
+
+
+def test_worth_of_one_unit_by_hand() -> None:
+    """A repair, counted line by line for one unit with its luck."""
+    b = business()
+    w, c = b.world, Costs()
+    k = next(i for i, f in enumerate(w.families) if f.name == "orrel_phone")
+    m = int(np.flatnonzero(w.family == k)[0])
+    family = w.families[k]
+    s = family.states.index("battery_only")
+    at = Place(np.array([m]), np.array([s]), np.array([float(w.history)]))
+    one = np.ones(1)
+    luck = Luck(np.array([1]), np.array([2]), one, one, 1.1 * one, one, 1.5 * one, 24.0 * one)
+    quality = int(b.worth.better_quality(at)[0])
+    lead, dead, factor = ((11, 0.03, 1.0), (8, 0.07, 0.96))[quality]
+    days = 5 + 4 + lead + 1 + 1 + 8
+    price = w.level_at(at.model, np.array([w.history + days / 30.4375]))[0]
+    price *= family.grade_factor[2] * 1.1 * factor
+    part = w.part_price["BAT"][m, w.history] * (w.cheap[m] if quality else 1.0) + 4.5
+    hours = 1.5 * family.hours[s]
+    cost = (part + 6.0) * (1 + 0.12 * 17 / 365) + 24 * hours
+    cost += 0.05 * (16 + 0.4 * 24) + dead * (7.5 + 0.5 * 24 + 9)
+    worth = price * (1 - c.fee) - 9.5 - 24.0 - cost - 12.0
+    assert b.worth.cash(0, at, luck).worth[0] == pytest.approx(worth)
+    assert b.worth.cash(0, at, luck).days[0] == days
+
+
+def test_true_estimates_earn_the_whole() -> None:
+    """With every estimate replaced by the truth, plain shrinkage is the oracle."""
+    b = business()
+    assert share(b, lambda month: b.world, ()) == pytest.approx(1.0)
+    wrong = replace(b.world, level=b.world.level + 0.3)
+    assert share(b, lambda month: wrong, ()) < 0.8
+    assert share(b, lambda month: wrong, ("price",)) == pytest.approx(1.0)
+    assert "price" in ESTIMATES
+
+
+def test_seeds_for_measuring_are_apart() -> None:
+    assert MEASURING - CHOOSING >= 1000
+
+
+def test_a_workspace_holds_what_the_scenario_says(tmp_path) -> None:
+    """The kit reads it, sets little aside, and finds the young shop's few rows."""
+    adapter = pytest.importorskip("tests.benchmark.profit.adapter")
+    b = business("young")
+    folder = write_workspace(tmp_path, b.tables(0), b._costs_text, adapter.columns())
+    logs, settings = adapter.read_logs(folder), adapter.read_settings(folder)
+    rows = {name: len(table) for name, table in logs.tables.items()}
+    assert 50 <= rows["sales"] <= 110
+    assert 8 <= rows["part_quotes"] <= 22
+    assert rows["repairs"] == 20
+    assert settings.limits.working_cash == b.scenario.costs.cash
+    assert settings.bench.hours_per_week == b.scenario.costs.hours_per_week
+
+
+def test_the_kit_is_scored_in_a_business() -> None:
+    """The whole way once, on the smallest business: the kit's advice, its scores, the table."""
+    scores = business_scores(
+        Business(SCENARIOS["young"], SEED, refit=12, draws=100), ["the kit", ORACLE]
+    )
+    told = table(scores).set_index("policy")
+    assert told.loc[ORACLE, "share"] == pytest.approx(1.0)
+    assert told.loc[ORACLE, "told repair"] == pytest.approx(0.0, abs=1e-9)
+    assert np.isfinite(told.loc["the kit", "share"])
+    assert told.loc["the kit", "bids"] > 0
