@@ -13,7 +13,7 @@ import pandas as pd
 
 from .business import POLICIES, REFIT, Business
 from .scenarios import CHOOSING, MEASURING, SCENARIOS, Scenario
-from .scores import business_scores, table
+from .scores import business_scores, laid_out, table
 
 BUSINESSES = 12
 
@@ -24,16 +24,6 @@ def run(
     """Scores of one business after another."""
     for seed in seeds:
         yield business_scores(Business(scenario, seed, refit), policies)
-
-
-def targets(scenario: Scenario) -> str:
-    """Figures to reach (decisions page, section 3)."""
-    share = f"share >= {scenario.target:.2f}" if scenario.target else "share above every rule"
-    return (
-        f"targets for the kit: {share}, above every rule of thumb by two standard errors; "
-        "value told within 0.03 of the working price, option by option; "
-        "losing months at most the oracle's + 2; promise within 0.95-1.05; no jumps"
-    )
 
 
 def main() -> None:
@@ -54,9 +44,7 @@ def main() -> None:
         print(
             f"\n{name}: {given.businesses} businesses, {given.seeds} seeds, {took:.1f} s CPU each"
         )
-        with pd.option_context("display.width", 220, "display.max_columns", 30):
-            print(table(scores).round(3).to_string(index=False, na_rep=""))
-        print(targets(SCENARIOS[name]))
+        print(laid_out(table(scores), SCENARIOS[name].target).to_string())
 
 
 if __name__ == "__main__":

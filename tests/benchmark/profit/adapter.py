@@ -5,17 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-
-from kit.decisions.economics import unit_economics
-from kit.decisions.options import AS_IS as KIT_AS_IS
-from kit.decisions.options import MAKER as KIT_MAKER
-from kit.decisions.options import PART_OUT as KIT_PART_OUT
-from kit.decisions.options import REPAIR as KIT_REPAIR
-from kit.decisions.unit_bid import unit_bid
-from kit.estimation.estimates import fit
-from kit.estimation.forecast import forecast
-from kit.logs import CannotSay, read_logs, read_settings
-from kit.logs.tables import TABLES
+from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.options import AS_IS as KIT_AS_IS
+from repair_horizon.decisions.unit.options import MAKER as KIT_MAKER
+from repair_horizon.decisions.unit.options import PART_OUT as KIT_PART_OUT
+from repair_horizon.decisions.unit.options import REPAIR as KIT_REPAIR
+from repair_horizon.estimation.forecast import fit, forecast
+from repair_horizon.logs import CannotSay, read_logs, read_settings
+from repair_horizon.tables.inputs import TABLES
 
 from .advice import Advice
 from .history import START

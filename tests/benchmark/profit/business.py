@@ -30,8 +30,8 @@ ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE = (
     "oracle",
     "clairvoyant",
     "nothing",
-    "the kit",
-    "plain shrinkage",
+    "kit",
+    "shrinkage",
 )
 POLICIES = (ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE, *RULES)
 REFIT = 3

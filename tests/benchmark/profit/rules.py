@@ -50,7 +50,7 @@ def third(world: World, known: Known) -> Floats:
     return SHARE * known.price
 
 
-RULES = {"last median less costs less 60": margin, "half of resale": half, "30 % of resale": third}
+RULES = {"margin 60": margin, "half": half, "30 %": third}
 
 
 def rule_advice(world: World, known: list[Known]) -> dict[str, Advice]:

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .business import NOTHING, ORACLE, Business
+from .business import CLAIRVOYANT, NOTHING, ORACLE, Business
 from .replay import Played
+from .rules import RULES
 from .worth import OPTIONS
 
 Floats = npt.NDArray[np.float64]
@@ -29,8 +30,8 @@ def business_scores(business: Business, policies: Sequence[str]) -> pd.DataFrame
             "seed": business.seed,
             "profit": mine.profit.sum(),
             "expected": mine.expected.sum(),
-            "oracle": best.profit.sum(),
-            "oracle_expected": best.expected.sum(),
+            "share": mine.profit.sum() / best.profit.sum(),
+            "expected_share": mine.expected.sum() / best.expected.sum(),
             "bids": mine.bids,
             "wins": mine.won.size,
             "losing": mine.losing(),
@@ -89,34 +90,71 @@ def _steps(business: Business, policy: str) -> dict[str, float]:
 
 
 def _has_advice(policy: str) -> bool:
-    return policy not in (NOTHING, "clairvoyant")
+    return policy not in (NOTHING, CLAIRVOYANT)
 
 
 def table(scores: pd.DataFrame) -> pd.DataFrame:
-    """One row per policy: means over businesses and the standard error of the share."""
+    """One row per policy: means over businesses and their standard errors."""
+    rules = scores[scores["policy"].isin(RULES)].groupby("policy")["expected_share"].mean()
     rows = []
     for policy, mine in scores.groupby("policy", sort=False):
-        share = mine["profit"] / mine["oracle"]
-        lasting = mine["expected"] / mine["oracle_expected"]
-        n = len(mine)
+        mine = mine.set_index("seed")
         row: dict[str, object] = {
             "policy": policy,
-            "share": share.mean(),
-            "se": share.std(ddof=1) / np.sqrt(n) if n > 1 else np.nan,
-            "share_expected": lasting.mean(),
-            "se_expected": lasting.std(ddof=1) / np.sqrt(n) if n > 1 else np.nan,
-            "profit": mine["profit"].mean(),
-            "bids": mine["bids"].mean(),
-            "wins": mine["wins"].mean(),
-            "losing_of_100": 100 * mine["losing"].sum() / (12 * n),
+            "share made": mine["share"].mean(),
+            "its standard error": _error(mine["share"]),
+            "share expected": mine["expected_share"].mean(),
+            "standard error": _error(mine["expected_share"]),
+        }
+        if len(rules) and policy not in RULES:
+            best = scores[scores["policy"] == rules.idxmax()].set_index("seed")
+            lead = mine["expected_share"] - best["expected_share"]
+            row["lead over the best rule"] = lead.mean()
+            row["lead / its standard error"] = lead.mean() / _error(lead)
+        row |= {
+            "profit a year": mine["profit"].mean(),
+            "lots bid for": mine["bids"].mean(),
+            "lots won": mine["wins"].mean(),
+            "losing months of 100": 100 * mine["losing"].mean() / 12,
         }
         promised, kept = mine["promised"].sum(), mine["kept"].sum()
-        row["promise"] = promised / kept if kept and promised else np.nan
+        row["promised / kept"] = promised / kept if kept > 0 and promised else np.nan
         for name in OPTIONS:
             if f"told {name}" in mine and mine[f"met {name}"].notna().any():
                 met = mine[f"met {name}"].fillna(0)
                 row[f"told {name}"] = (mine[f"told {name}"].fillna(0) * met).sum() / met.sum()
         if "steps" in mine and mine["steps"].sum() > 0:
-            row["jumps_of_1000"] = 1000 * mine["jumps"].sum() / mine["steps"].sum()
+            row["jumps of 1000 steps"] = 1000 * mine["jumps"].sum() / mine["steps"].sum()
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _error(x: pd.Series) -> float:
+    """Return the standard error of a mean over businesses."""
+    return float(x.std(ddof=1) / np.sqrt(len(x))) if len(x) > 1 else float("nan")
+
+
+def laid_out(summary: pd.DataFrame, target: float) -> pd.DataFrame:
+    """Figures down, policies across, and the figure to reach beside each.
+
+    Parameters
+    ----------
+    summary
+        From ``table``.
+    target
+        Share of the oracle's profit to reach; zero where only the rules are to be beaten.
+    """
+    losing = summary.set_index("policy")["losing months of 100"].get(ORACLE, np.nan)
+    wanted = {
+        "share made": f">= {target:.2f}" if target else "",
+        "share expected": f">= {target:.2f}" if target else "",
+        "lead / its standard error": ">= 2",
+        "losing months of 100": f"<= {losing + 2:.1f}",
+        "promised / kept": "0.95 - 1.05",
+        **{f"told {name}": "-0.03 - 0.03" for name in OPTIONS},
+        "jumps of 1000 steps": "0",
+    }
+    out = summary.set_index("policy").T
+    out = out.map(lambda v: "" if pd.isna(v) else f"{v:,.0f}" if abs(v) >= 100 else f"{v:.3f}")
+    out.insert(0, "to reach", [wanted.get(str(name), "") for name in out.index])
+    return out.rename_axis(columns=None)

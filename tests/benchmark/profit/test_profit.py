@@ -189,10 +189,10 @@ def test_a_workspace_holds_what_the_scenario_says(tmp_path) -> None:
 def test_the_kit_is_scored_in_a_business() -> None:
     """The whole way once, on the smallest business: the kit's advice, its scores, the table."""
     scores = business_scores(
-        Business(SCENARIOS["young"], SEED, refit=12, draws=100), ["the kit", ORACLE]
+        Business(SCENARIOS["young"], SEED, refit=12, draws=100), ["kit", ORACLE]
     )
     told = table(scores).set_index("policy")
-    assert told.loc[ORACLE, "share"] == pytest.approx(1.0)
+    assert told.loc[ORACLE, "share made"] == pytest.approx(1.0)
     assert told.loc[ORACLE, "told repair"] == pytest.approx(0.0, abs=1e-9)
-    assert np.isfinite(told.loc["the kit", "share"])
-    assert told.loc["the kit", "bids"] > 0
+    assert np.isfinite(told.loc["kit", "share made"])
+    assert told.loc["kit", "lots bid for"] > 0
