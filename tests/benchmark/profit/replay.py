@@ -85,7 +85,6 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
     rows: list[tuple[int, float, int, float, float]] = []
     bids = held = 0
     when = (lots.month + lots.day) * MONTH
-    private = lots.private
     for i in range(lots.unit.size):
         limit = float(answer.limit[i])
         if limit <= 0:
@@ -94,7 +93,7 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
             held += 1
             continue
         bids += 1
-        price = _price(lots, i, limit, float(answer.offer[i]), bool(private[i]))
+        price = price_paid(lots, i, limit, float(answer.offer[i]))
         if price is None:
             continue
         option = int(answer.option[i])
@@ -116,13 +115,13 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
     )
 
 
-def _price(lots: Lots, i: int, limit: float, offer: float, private: bool) -> float | None:
+def price_paid(lots: Lots, i: int, limit: float, offer: float) -> float | None:
     """What a lot is bought at; None if it is not.
 
     At an auction the price is what the keenest rival gave. A private seller gets one offer, at
     most what he asks, and takes it if it is his reserve or more.
     """
-    if not private:
+    if np.isnan(lots.reserve[i]):
         highest = float(lots.highest[i])
         return highest if limit > highest else None
     given = min(offer, float(lots.ask[i]))

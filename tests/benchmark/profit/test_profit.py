@@ -8,17 +8,18 @@ from functools import cache
 import numpy as np
 import pytest
 
-from .advice import Advice, answers
+from .advice import Advice, Answer, answers
 from .business import CLAIRVOYANT, NOTHING, ORACLE, SHRINKAGE, Business
 from .costs import Costs
 from .gap import ESTIMATES, share
 from .history import write_workspace
 from .knowing import advice_of
-from .replay import Played, outcomes, play
+from .lots import Lots
+from .replay import Played, outcomes, play, price_paid
 from .rules import RULES
 from .scenarios import CHOOSING, MEASURING, SCENARIOS
 from .scores import business_scores, table
-from .worth import Luck, Place, Worth
+from .worth import AS_IS, REPAIR, Luck, Place, Worth
 
 SEED = 77  # neither for choosing nor for measuring
 
@@ -196,3 +197,53 @@ def test_the_kit_is_scored_in_a_business() -> None:
     assert told.loc[ORACLE, "told repair"] == pytest.approx(0.0, abs=1e-9)
     assert np.isfinite(told.loc["kit", "share made"])
     assert told.loc["kit", "lots bid for"] > 0
+
+
+def one_lot(**changes: float) -> Lots:
+    """One lot of a business with some of its figures set."""
+    lot = business().lots.chosen(np.array([0]))
+    return replace(lot, **{n: np.array([v]) for n, v in changes.items()})
+
+
+@pytest.mark.parametrize(("limit", "pays"), [(79.0, None), (80.0, None), (81.0, 80.0), (500, 80.0)])
+def test_an_auction_is_won_above_the_keenest_rival_at_his_price(limit, pays) -> None:
+    lot = one_lot(highest=80.0, second=70.0, reserve=np.nan, ask=np.nan)
+    assert price_paid(lot, 0, limit, limit) == pays
+
+
+@pytest.mark.parametrize(("offer", "pays"), [(49.0, None), (50.0, 50.0), (55.0, 55.0), (99, 60.0)])
+def test_a_private_seller_takes_his_reserve_and_never_more_than_he_asks(offer, pays) -> None:
+    lot = one_lot(reserve=50.0, ask=60.0)
+    assert price_paid(lot, 0, 200.0, offer) == pays
+
+
+@pytest.mark.parametrize(("cash", "wins"), [(150.0, 1), (1000.0, 2), (50.0, 0)])
+def test_cash_tied_up_in_one_unit_is_not_there_for_the_next(cash, wins) -> None:
+    """Two lots a moment apart at a limit of 100, landed cost 123 each."""
+    lots = business().lots.chosen(np.array([0, 0]))
+    lots = replace(lots, highest=np.full(2, 60.0), second=np.full(2, 50.0))
+    known = outcomes(business().worth, lots)
+    hundred = np.full(2, 100.0)
+    answer = Answer(hundred, hundred, np.full(2, AS_IS), hundred, hundred)
+    played = play(Costs(cash=cash), lots, known, answer)
+    assert (played.won.size, played.held_back) == (wins, 2 - wins)
+
+
+def test_work_waits_for_a_bench_that_is_full_and_bids_stop() -> None:
+    """At half an hour a week, five repairs of one moment: later ones wait, the last are not bid."""
+    first = business().lots.place
+    able = np.flatnonzero(
+        business().worth.success[business().world.family[first.model], first.state]
+    )
+    lots = business().lots.chosen(np.repeat(able[:1], 5))
+    lots = replace(lots, highest=np.full(5, 10.0), second=np.full(5, 9.0))
+    known = outcomes(business().worth, lots)
+    limit = np.full(5, 50.0)
+    answer = Answer(limit, limit, np.full(5, REPAIR), limit, limit)
+    busy = play(Costs(hours_per_week=0.5), lots, known, answer)
+    idle = play(Costs(hours_per_week=100.0), lots, known, answer)
+    assert idle.won.size == 5
+    assert idle.waited == 0
+    assert 0 < busy.won.size < 5
+    assert busy.waited > 0
+    assert busy.expected[-1] < idle.expected[busy.won.size - 1]
