@@ -14,12 +14,12 @@ from .costs import Costs
 from .gap import ESTIMATES, share
 from .history import write_workspace
 from .knowing import advice_of
-from .lots import Lots
+from .lots import Lots, draw_luck
 from .replay import Played, outcomes, play, price_paid
 from .rules import RULES
 from .scenarios import CHOOSING, MEASURING, SCENARIOS
 from .scores import business_scores, table
-from .worth import AS_IS, REPAIR, Luck, Place, Worth
+from .worth import AS_IS, OPTIONS, REPAIR, Luck, Place, Worth
 
 SEED = 77  # neither for choosing nor for measuring
 
@@ -57,6 +57,21 @@ def test_the_oracle_earns_what_it_expects(scenario: str) -> None:
     assert expected > 0
     assert abs(made - expected) < 3 * error
     assert error < 0.12 * expected
+
+
+@pytest.mark.parametrize("option", range(len(OPTIONS)), ids=OPTIONS)
+def test_an_option_is_worth_on_average_what_is_expected(option: int) -> None:
+    """Over a hundred draws of everybody's luck in every lot that allows the option."""
+    b = business()
+    lots = b.lots.chosen(np.isfinite(b.known.mean_worth[0, option]))
+    many = Place(*(np.repeat(getattr(lots.place, n), 100) for n in ("model", "state", "month")))
+    luck = draw_luck(b.world, many, np.random.default_rng(5))
+    drawn, mean = b.worth.cash(option, many, luck), b.worth.expected(option, many)
+    for name in ("worth", "days", "hours"):
+        off = getattr(drawn, name) - getattr(mean, name)
+        assert abs(off.mean()) <= 3.5 * off.std() / np.sqrt(off.size) + 1e-9
+    assert off.size > 200
+    assert (drawn.worth - mean.worth).std() / np.sqrt(off.size) < 1.0
 
 
 def test_bidding_nothing_earns_nothing() -> None:
@@ -227,6 +242,9 @@ def test_cash_tied_up_in_one_unit_is_not_there_for_the_next(cash, wins) -> None:
     answer = Answer(hundred, hundred, np.full(2, AS_IS), hundred, hundred)
     played = play(Costs(cash=cash), lots, known, answer)
     assert (played.won.size, played.held_back) == (wins, 2 - wins)
+    interest = 1 + 0.12 / 365 * known.mean_days[0, AS_IS, 0]
+    by_hand = known.mean_worth[0, AS_IS, 0] - (60 * 1.15 + 8) * interest
+    assert played.expected == pytest.approx(np.full(wins, by_hand))
 
 
 def test_work_waits_for_a_bench_that_is_full_and_bids_stop() -> None:
