@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import TypeAlias
 
 from repair_horizon.commands import decide as decisions
+from repair_horizon.commands import explain as manual
 from repair_horizon.commands import hand_on as sharing
 from repair_horizon.commands import look as months
 from repair_horizon.commands import write_down as logs
@@ -44,13 +45,20 @@ def _logs(does: Commands) -> None:
     start.set_defaults(run=logs.init)
     bring = _command(does, "import", "bring rows of a foreign export into a log")
     bring.add_argument("file", metavar="FILE")
-    bring.add_argument("--table", required=True, metavar="T")
-    bring.add_argument("--mapping", required=True, metavar="M.toml")
-    bring.add_argument("--preview", action="store_true", help="show what would happen")
+    bring.add_argument("--table", metavar="T", help="the log; the mapping's own if left out")
+    bring.add_argument("--mapping", metavar="M.toml", help="how FILE is read; see explain mapping")
+    bring.add_argument("--draft", action="store_true", help="write a first mapping for FILE")
+    bring.add_argument(
+        "--preview", action="store_true", help="write nothing; show which lines would be held, why"
+    )
     bring.set_defaults(run=logs.bring_in)
     parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
     parted.add_argument("--table", default="sales", metavar="T")
     parted.set_defaults(run=logs.partition)
+    about = does.add_parser("explain", help="explain mappings, columns, settings or words")
+    about.add_argument("topic", choices=manual.TOPICS, metavar="|".join(manual.TOPICS))
+    about.add_argument("part", nargs="?", metavar="PART", help="a table, section or word")
+    about.set_defaults(run=manual.explain)
     check = _command(does, "check", "say what became of every row, and every fault found")
     check.set_defaults(run=logs.check)
 

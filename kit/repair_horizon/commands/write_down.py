@@ -36,20 +36,62 @@ def init(options: Namespace) -> int:
 
 
 def bring_in(options: Namespace) -> int:
-    """Import a foreign export by a declared mapping."""
-    from repair_horizon.imports import import_file
+    """Import a foreign export by a declared mapping, or draft that mapping."""
+    from repair_horizon.imports import import_file, table_of
 
+    if options.draft:
+        return _draft(options)
+    if not options.mapping:
+        allowed = "--mapping M.toml, or --draft to have a mapping written"
+        raise LogFault([Fault("import", None, "", "no mapping", allowed)])
+    mapping = Path(options.mapping)
     result = import_file(
         Path(options.file),
         Path(options.workspace),
-        options.table,
-        Path(options.mapping),
+        options.table or table_of(mapping),
+        mapping,
         preview=options.preview,
     )
     print(result.summary().to_string(index=False))
+    if options.preview and result.held:
+        print("\nWould be held for review:")
+        _print_some([str(fault) for fault in result.held_lines()])
     if result.review is not None:
         print(f"\nRows not added, with their reasons: {result.review}")
     return 0
+
+
+def _draft(options: Namespace) -> int:
+    """Write a first mapping beside the export, and say what is to be answered in it."""
+    from repair_horizon.files.writing import write_text
+    from repair_horizon.imports.draft import draft_mapping
+    from repair_horizon.logs.appending import read_stored
+    from repair_horizon.tables.inputs import CATALOGUE
+
+    file = Path(options.file)
+    models = read_stored(Path(options.workspace), CATALOGUE).rows
+    draft = draft_mapping(file, options.table or "", models)
+    plain = file.with_name(file.name.removesuffix(".gz"))
+    path = Path(options.mapping) if options.mapping else plain.with_suffix(".toml")
+    if path.exists():
+        allowed = "a new file: --mapping OTHER.toml, or move this one away"
+        raise LogFault([Fault(str(path), None, "", "a mapping already there", allowed)])
+    write_text(path, draft.text)
+    print(f"written: {path}, a mapping into {draft.table}; nothing is imported yet.")
+    if draft.questions:
+        print(f"\n{len(draft.questions)} questions wait in it:")
+        for number, question in enumerate(draft.questions, 1):
+            print(f"{number}. {question}")
+    place = f"--workspace {options.workspace} " if options.workspace != "." else ""
+    print(f"\nThen: repair-horizon import {file} --mapping {path} {place}--preview")
+    return 0
+
+
+def _print_some(lines: list[str], most: int = 40) -> None:
+    for line in lines[:most]:
+        print(line)
+    if len(lines) > most:
+        print(f"... and {len(lines) - most} more")
 
 
 def partition(options: Namespace) -> int:

@@ -1,9 +1,10 @@
 """Bring somebody else's export into a table of the workspace.
 
-The steps, each in its module: get the bytes (``unpacking``), the text (``decoding``) and the rows
-(``sources``); judge their shape and apply the mapping's rules (``reshaping``); read every column
-under a convention that is declared or proved (``converting``, ``filling``); find what is new
-(``merging``); write it, all or nothing (``locking``, ``storing``, ``reviewing``).
+The steps, each in its module: get the bytes (``archives``), the text (``text_files``) and the rows
+(``sources``); judge their shape and apply the mapping's rules (``reshape``); read every column
+under a convention that is declared or proved (``convert``, ``fill``); find what is new (``merge``);
+write it, all or nothing (``logs.appending``, ``result``). Before that, ``draft`` proposes a mapping
+for a file as it is found (``layout``, ``recognise``).
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import pandas as pd
 
 from repair_horizon.files.lock import locked
 from repair_horizon.imports.fill import Filled, fill
-from repair_horizon.imports.mapping import ImportMapping, read_mapping
+from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
 from repair_horizon.imports.merge import THERE, new_rows
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.reshape import hashed, notes_on_rules, notes_on_shape, unpivoted
@@ -33,7 +34,7 @@ from repair_horizon.logs.appending import append_rows, read_salt, read_stored, s
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
 
-__all__ = ["ImportMapping", "ImportResult", "Inference", "import_file", "read_mapping"]
+__all__ = ["ImportMapping", "ImportResult", "Inference", "import_file", "read_mapping", "table_of"]
 
 
 @dataclass(frozen=True, eq=False)

@@ -204,6 +204,21 @@ def load_mapping(path: Path) -> tuple[ImportMapping, list[Fault]]:
     return mapping, [replace(f, file=path.name) for f in faults]
 
 
+def table_of(path: Path) -> str:
+    """Return the table a mapping names.
+
+    Raises
+    ------
+    LogFault
+        If it names none, or cannot be read.
+    """
+    table = load_mapping(path)[0].table
+    if not table:
+        allowed = 'a line such as table = "sales", or --table T'
+        raise LogFault([Fault(path.name, None, "table", "no table", allowed)])
+    return table
+
+
 def _without_nones(section: Any) -> Any:
     """Put the default back where a value was refused, so that the other checks can go on."""
     start = as_dict(type(section)())

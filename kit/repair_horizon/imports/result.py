@@ -83,6 +83,15 @@ class ImportResult:
         table = self.ledger.groupby(["status", "reason"]).size().rename("rows").reset_index()
         return table.sort_values(["rows", "reason"], ascending=[False, True], ignore_index=True)
 
+    def held_lines(self) -> list[Fault]:
+        """Return what holds each record that is held: its line, column, and what is allowed."""
+        held = self.ledger[self.ledger["status"] == HELD]
+        return [
+            Fault(self.file, int(r["line"]), r["column"], r["found"] or r["reason"],
+                  r["allowed"] or r["reason"])
+            for r in held.to_dict("records")
+        ]  # fmt: skip
+
     def summary(self) -> pd.DataFrame:
         """Return the counts and everything inferred, as columns what, value, how."""
         counts = {

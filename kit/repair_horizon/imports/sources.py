@@ -69,11 +69,7 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
     LogFault
         If the file cannot be read as declared or lacks a column the mapping names.
     """
-    name = path.name.lower().removesuffix(".gz")
-    ending = next((e for e in ENDINGS if name.endswith(e)), None)
-    if ending is None:
-        allowed = "one of " + ", ".join(ENDINGS) + ", each also with .gz"
-        raise LogFault([Fault(path.name, None, "", f"the ending of {path.name}", allowed)])
+    ending = ending_of(path)
     limit = int(mapping.max_megabytes * 1e6)
     if limit > largest_file():  # however high it was raised, what unpacks must fit the memory
         check_size(path)
@@ -91,6 +87,22 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
         known = Inference("encoding", encoding, how)
         raw = replace(raw, inferred=(known, *raw.inferred))
     return replace(_gather(raw, mapping, path.name), digest=digest)
+
+
+def ending_of(path: Path) -> str:
+    """Return which kind of export a file is, by its ending.
+
+    Raises
+    ------
+    LogFault
+        For an ending that no reader knows.
+    """
+    name = path.name.lower().removesuffix(".gz")
+    for ending in ENDINGS:
+        if name.endswith(ending):
+            return ending
+    allowed = "one of " + ", ".join(ENDINGS) + ", each also with .gz"
+    raise LogFault([Fault(path.name, None, "", f"the ending of {path.name}", allowed)])
 
 
 def _gather(raw: RawTable, mapping: ImportMapping, file: str) -> Source:

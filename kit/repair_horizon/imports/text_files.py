@@ -83,7 +83,7 @@ def _undeclared(file: str, found: str, content: bytes) -> LogFault:
     return LogFault([Fault(file, None, "encoding", found, f"{allowed}. {readings}".rstrip(". "))])
 
 
-_SEPARATORS = (",", ";", "\t", "|")
+SEPARATORS = (",", ";", "\t", "|")
 
 
 def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
@@ -103,7 +103,7 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     separator, how = mapping.separator, "declared"
     if not separator:
         separator, how = _prove(lines[0], mapping.needed, file)
-    rows = _split(lines, separator, (mapping.skip_rows, file))
+    rows = split_rows(lines, separator, (mapping.skip_rows, file))
     shown = {"\t": "tab"}.get(separator, separator)
     known = Inference("separator", shown, how)
     return RawTable(list(rows[0].cells), rows[0].line, rows[1:], (known,))
@@ -111,13 +111,13 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
 
 def _prove(header: str, needed: list[str], file: str) -> tuple[str, str]:
     hits = {}
-    for separator in _SEPARATORS:
+    for separator in SEPARATORS:
         names = [n.strip() for n in next(csv.reader([header], delimiter=separator), [])]
         hits[separator] = sum(n in names for n in needed)
     whole = [s for s, n in hits.items() if n == len(needed)]
-    if len(whole) == 1 or (whole and not any(s in header for s in _SEPARATORS)):
+    if len(whole) == 1 or (whole and not any(s in header for s in SEPARATORS)):
         return whole[0], "proved: the header then names every column asked for"
-    best = max(_SEPARATORS, key=lambda s: hits[s])
+    best = max(SEPARATORS, key=lambda s: hits[s])
     if not whole and hits[best]:
         return best, "the header names most of the columns asked for"
     found = header.strip()
@@ -125,7 +125,14 @@ def _prove(header: str, needed: list[str], file: str) -> tuple[str, str]:
     raise LogFault([Fault(file, 1, "separator", found, allowed)])
 
 
-def _split(lines: list[str], separator: str, about: tuple[int, str]) -> list[RawRow]:
+def split_rows(lines: list[str], separator: str, about: tuple[int, str]) -> list[RawRow]:
+    """Split lines into rows; ``about`` is (lines skipped above them, file name).
+
+    Raises
+    ------
+    LogFault
+        If the quotes do not close, or a field is longer than the reader takes.
+    """
     skipped, file = about
     reader = csv.reader(lines, delimiter=separator, strict=True)
     rows, last = [], 0

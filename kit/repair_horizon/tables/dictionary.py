@@ -40,7 +40,7 @@ def dictionary() -> str:
     parts += [_table_section(t) for t in TABLES.values()]
     parts.append("## settings.toml\n\nEvery setting has a default; write only what differs.\n")
     parts.append("| setting | default | unit | meaning |\n|---|---|---|---|")
-    parts += _setting_rows(Settings(), "")
+    parts += [_setting_row(line) for line in setting_lines()]
     text = "\n".join(parts)
     return text + "\n"
 
@@ -56,20 +56,37 @@ def _table_section(table: Table) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _setting_rows(section: Any, at: str) -> list[str]:
-    rows = []
+@dataclasses.dataclass(frozen=True)
+class SettingLine:
+    """One setting as it is explained: its dotted name, default, unit and meaning."""
+
+    name: str
+    default: str
+    unit: str
+    meaning: str
+
+
+def setting_lines(section: Any = None, at: str = "") -> list[SettingLine]:
+    """Return every setting of a section (all of settings.toml if none is given), in order."""
+    section = Settings() if section is None else section
+    lines = []
     for field in dataclasses.fields(section):
         value, about = getattr(section, field.name), field.metadata
         if dataclasses.is_dataclass(value):
-            rows += _setting_rows(value, f"{at}{field.name}.")
+            lines += setting_lines(value, f"{at}{field.name}.")
             continue
         if isinstance(value, list) and value and dataclasses.is_dataclass(value[0]):
-            rows.append(f"| {at}{field.name} | a list | | {about['meaning']} |")
-            rows += _setting_rows(value[0], f"{at}{field.name}[].")
+            lines.append(SettingLine(f"{at}{field.name}", "a list", "", about["meaning"]))
+            lines += setting_lines(value[0], f"{at}{field.name}[].")
             continue
         default = "not set" if value is None or value == "" else _toml(value)
-        rows.append(f"| {at}{field.name} | {default} | {about['unit']} | {about['meaning']} |")
-    return rows
+        lines.append(SettingLine(f"{at}{field.name}", default, about["unit"], about["meaning"]))
+    return lines
+
+
+def _setting_row(line: SettingLine) -> str:
+    unit = f" {line.unit} " if line.default != "a list" else " "
+    return f"| {line.name} | {line.default} |{unit}| {line.meaning} |"
 
 
 def _toml(value: object) -> str:

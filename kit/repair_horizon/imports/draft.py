@@ -1,0 +1,263 @@
+"""A first mapping for an export nobody has described yet: proposals, samples and questions.
+
+Whatever the file proves is written as a line of the mapping; whatever it does not prove is
+written as a comment with the question beside it. Nothing is imported by a draft.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from repair_horizon.imports import numbers
+from repair_horizon.imports.draft_conventions import (
+    convention_lines,
+    month_name_lines,
+    zone_lines,
+)
+from repair_horizon.imports.draft_sheet import (
+    SERIAL,
+    Sheet,
+    comment,
+    export_sheet,
+    quoted,
+    rows_said,
+    toml,
+)
+from repair_horizon.imports.draft_values import unwanted_lines, value_lines
+from repair_horizon.imports.recognise import Match, is_personal, plain, value_words
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import TABLES
+
+_IDENTITY = re.compile(
+    r"\b(id|no|nr|number|nummer|order|bestellung|bestellnummer|invoice|rechnung|beleg|reference|"
+    r"ref|referenz|transaction|transaktion|ticket|auftrag|sku)\b"
+)
+_OWN_KEYS = ("catalogue", "stock")
+"""Tables whose key names a thing (a model, a unit): it is a column, not a made-up number."""
+
+
+@dataclass(frozen=True, eq=False)
+class Draft:
+    """A mapping in TOML with comments, the table it is for, and what is still to be answered."""
+
+    file: str
+    table: str
+    text: str
+    questions: tuple[str, ...]
+
+
+def draft_mapping(file: Path, table: str = "", models: pd.DataFrame | None = None) -> Draft:
+    r"""Draft the mapping of an export.
+
+    Parameters
+    ----------
+    file
+        CSV, TSV or TXT, XLSX, JSON lines or Parquet; each may be gzipped.
+    table
+        The table to be filled; if empty, the one whose columns are found most completely.
+    models
+        Catalogue rows (model_id, model_name), to which model names are matched; never loosely.
+
+    Returns
+    -------
+    Draft
+        Its text is a mapping that ``read_mapping`` takes once the questions are answered.
+
+    Raises
+    ------
+    LogFault
+        If the file cannot be read at all, or the table is none.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> export = pathlib.Path(tempfile.mkdtemp()) / "sold.csv"
+    >>> _ = export.write_text("Order no;Sold on;Item;Price\n1;31.01.2026;Tavora 3;129,00 €\n")
+    >>> draft = draft_mapping(export)
+    >>> draft.table, 'gross_amount = "Price"' in draft.text
+    ('sales', True)
+    """
+    if table and table not in TABLES:
+        raise LogFault([Fault("import", None, "table", table, "one of " + ", ".join(TABLES))])
+    sheet = export_sheet(file, table)
+    body = [
+        *_about_the_file(sheet),
+        *_columns(sheet),
+        *_constants(sheet),
+        *convention_lines(sheet),
+        *_key(sheet),
+        *value_lines(sheet, models),
+        *unwanted_lines(sheet),
+        *_left_out(sheet),
+    ]
+    head = _head(sheet, bool(table))
+    return Draft(
+        file.name, sheet.table.name, "\n".join([*head, *body]) + "\n", tuple(sheet.questions)
+    )
+
+
+def _about_the_file(sheet: Sheet) -> list[str]:
+    lines = [f"table = {quoted(sheet.table.name)}"]
+    lines += [f"{name} = {toml(value)}" for name, value in sheet.layout.declares.items()]
+    for question in sheet.layout.questions:
+        lines.append(f"# {sheet.ask(question)}: {question}")
+    if sheet.totals:
+        lines.append(f"totals = {toml(sheet.totals)} # rows beginning so are no records")
+    serials = [m.theirs for m in sheet.found if SERIAL.search(plain(m.theirs))]
+    if serials:
+        lines.append(f"hash = {toml(serials)} # serial numbers are kept as a salted hash only")
+    return [*lines, *month_name_lines(sheet), *zone_lines(sheet)]
+
+
+def _columns(sheet: Sheet) -> list[str]:
+    lines = ["", "[columns] # our column = their column"]
+    key = _made_key(sheet)
+    for match in sheet.found:
+        if match.column != key:
+            about = sheet.table.column(match.column).meaning
+            lines.append(f"{match.column} = {quoted(match.theirs)} # {comment(about)}")
+    lines += _broken_by_grade(sheet)
+    free = [n for n in sheet.cells if n not in {m.theirs for m in sheet.found}]
+    names = ", ".join(comment(n) for n in free if not is_personal(n)) or "none"
+    for name in sheet.table.required:
+        if sheet.theirs(name) is None and name not in (key, "currency"):
+            ours = sheet.table.column(name)
+            mark = sheet.ask(
+                f"Which column is {name} ({ours.meaning}; {ours.allowed})? Left over: {names}. "
+                f"If one value holds for every row, put it under [constants]."
+            )
+            lines.append(f'# {name} = "" # {mark}')
+    return lines
+
+
+def _left_out(sheet: Sheet) -> list[str]:
+    """Name the columns that are not read; no cell of theirs is shown anywhere."""
+    used = {*(m.theirs for m in sheet.found), *sheet.key}
+    free = [n for n in sheet.cells if n not in used]
+    lines = ["", f"# Not read: {', '.join(comment(n) for n in free) or 'nothing'}."]
+    if any(SERIAL.search(plain(n)) for n in free):
+        lines.append("# Serial numbers are never needed; hash = [...] keeps one as a salted hash.")
+    return lines
+
+
+def _broken_by_grade(sheet: Sheet) -> list[str]:
+    """A column of grades that also says 'for parts' fills the condition as well."""
+    grade = sheet.theirs("grade")
+    if sheet.table.name != "sales" or grade is None or sheet.theirs("condition"):
+        return []
+    words = value_words("condition")
+    if any(words.get(plain(c)) == "as_is" for c in sheet.cells[grade]):
+        sheet.found.append(Match("condition", grade, 0))
+        return [f"condition = {quoted(grade)} # some of its values say the unit was sold broken"]
+    return []
+
+
+def _constants(sheet: Sheet) -> list[str]:
+    """Propose the currency where every amount shows one, or the header names one; else ask."""
+    if "currency" not in {c.name for c in sheet.table.columns} or sheet.theirs("currency"):
+        return []
+    money = [m.theirs for m in sheet.found if sheet.table.column(m.column).unit == "money"]
+    seen: Counter[str] = Counter()
+    unclear = set()
+    for theirs in money:
+        for text in sheet.cells[theirs]:
+            cell = numbers.split_cell(text)
+            if cell and len(cell.currencies) == 1:
+                seen[cell.currencies[0]] += 1
+            elif cell and cell.currencies:
+                unclear.add(" or ".join(cell.currencies[:3]))
+        for word in re.findall(r"\b[A-Z]{3}\b|[€£]", theirs):
+            codes = numbers.currencies_of(word)
+            seen[codes[0]] += word in ("EUR", "USD", "GBP", "CHF", "€", "£")
+    seen = +seen
+    if len(seen) == 1 and not unclear:
+        code = next(iter(seen))
+        return [
+            "",
+            "[constants]",
+            f"currency = {quoted(code)} # the amounts or their header say so",
+        ]
+    why = "no amount shows one"
+    if seen or unclear:
+        why = "the amounts show " + ", ".join([*seen, *sorted(unclear)])
+    mark = sheet.ask(f"Which currency are the amounts in? It is not proved: {why}.")
+    return ["", "[constants]", f'# currency = "EUR" # {mark}']
+
+
+def _made_key(sheet: Sheet) -> str:
+    """Return our key if it is to be built from theirs."""
+    return "" if sheet.table.name in _OWN_KEYS else sheet.table.key
+
+
+def _key(sheet: Sheet) -> list[str]:
+    key = _made_key(sheet)
+    if not key:
+        return []
+    prefix = re.sub(r"\W+", "-", Path(sheet.file).stem.lower()).strip("-") + "-"
+    own = sheet.theirs(key)
+    named = [n for n in sheet.cells if _IDENTITY.search(plain(n)) and not is_personal(n)]
+    for theirs in [*([own] if own else []), *named]:
+        cells = sheet.cells[theirs]
+        if all(cells) and len(set(cells)) == len(cells):
+            sheet.key = [theirs]
+            return _key_lines(sheet.key, prefix, "every row has its own")
+    parts = [m.theirs for m in sheet.found if m.column in sheet.table.required]
+    parts = list(dict.fromkeys(p for p in parts if p))
+    rows = list(zip(*(sheet.cells[p] for p in parts), strict=True))
+    if parts and len(set(rows)) == len(rows):
+        sheet.ask(
+            "No column numbers the rows, so a row is known by "
+            + ", ".join(parts)
+            + "; two rows alike in all of them would count as one. Is there a number?"
+        )
+        return _key_lines(parts, prefix, f"QUESTION {len(sheet.questions)}")
+    mark = sheet.ask(
+        f"Which columns name a row ({key})? Rows alike in them are taken for the same one, and "
+        f"no column here is different in every row."
+    )
+    return ["", f"# [key] # {mark}", "# columns = []", f"# prefix = {quoted(prefix)}"]
+
+
+def _key_lines(columns: list[str], prefix: str, why: str) -> list[str]:
+    return ["", "[key]", f"columns = {toml(columns)} # {why}", f"prefix = {quoted(prefix)}"]
+
+
+def _head(sheet: Sheet, told: bool) -> list[str]:
+    raw = sheet.layout.raw
+    where = f"header in line {raw.header_line}, {rows_said(len(sheet.rows))} below it"
+    why = "" if told else " (most of its columns were found; --table names another)"
+    lines = [
+        f"# Draft of a mapping: {comment(sheet.file)} into {sheet.table.name}{why}.",
+        f"# The file: {where}.",
+        "# Nothing is imported by this page. Lines that begin with # wait for you: answer the",
+        "# question and take the # away. Then look first, and import after:",
+        f"#     repair-horizon import {comment(sheet.file)} --mapping THIS.toml --preview",
+        "# `repair-horizon explain mapping` says what a mapping may say.",
+        "#",
+        "# Three rows as they stand in the file:",
+    ]
+    for row in _samples(sheet):
+        lines.append(f"#   {row}")
+    lines.append("#")
+    if sheet.questions:
+        lines.append("# Questions:")
+        lines += [f"#   {i}. {comment(q, 600)}" for i, q in enumerate(sheet.questions, 1)]
+    else:
+        lines.append("# No questions: everything that must be known is proved by the file.")
+    return [*lines, ""]
+
+
+def _samples(sheet: Sheet) -> Iterable[str]:
+    """Print three whole rows, the columns that were found only: nothing about persons."""
+    columns = list(dict.fromkeys(m.theirs for m in sheet.found))
+    columns = [c for c in columns if not SERIAL.search(plain(c))]
+    whole = [i for i in range(len(sheet.rows)) if all(sheet.cells[c][i] for c in columns)]
+    for i in (whole or list(range(len(sheet.rows))))[:3]:
+        said = "; ".join(f"{comment(c, 30)}: {comment(sheet.cells[c][i], 40)}" for c in columns)
+        yield f"line {sheet.rows[i].line}: {said}"

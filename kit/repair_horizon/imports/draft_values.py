@@ -1,0 +1,171 @@
+"""What a draft proposes for the values of an export: codes, models, rows that are not wanted."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+
+import pandas as pd
+
+from repair_horizon.imports import numbers
+from repair_horizon.imports.draft_sheet import Sheet, comment, quoted, rows_said, some, toml
+from repair_horizon.imports.recognise import Match, is_personal, plain, value_words
+
+_NO_UNITS = (
+    *("bundle", "lot", "job lot", "konvolut", "box only", "empty box", "ovp", "case for"),
+    *("charger", "hülle", "test order"),
+)
+_UNDONE = ("cancelled", "canceled", "storniert", "refunded", "erstattet", "unpaid", "abgebrochen")
+_MOST_VALUES = 60
+_STORAGE = re.compile(r"\b\d{1,4} ?[gt]b\b")
+
+
+def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
+    """Map the values of columns that hold codes, and of the models."""
+    lines: list[str] = []
+    for match in sheet.found:
+        column, words = sheet.table.column(match.column), value_words(match.column)
+        counts = Counter(c for c in sheet.cells[match.theirs] if c)
+        if match.column == "model_id":
+            lines += _model_lines(sheet, counts, models)
+        elif words and not set(counts) <= set(column.choices or words.values()):
+            lines += _word_lines(sheet, match, counts, words)
+    return lines
+
+
+def _word_lines(
+    sheet: Sheet, match: Match, counts: Counter[str], words: dict[str, str]
+) -> list[str]:
+    """Map the values whose words are known; ask about the others, which would hold their rows."""
+    lines = ["", f"[values.{match.column}] # their value = our value"]
+    column = sheet.table.column(match.column)
+    ours = column.choices or tuple(dict.fromkeys(words.values()))
+    known = {v: words.get(plain(v)) or (plain(v) if plain(v) in ours else None) for v in counts}
+    lines += [f"{quoted(v)} = {quoted(to)}" for v, to in known.items() if to]
+    left = [v for v, to in known.items() if not to]
+    if match.column == "condition" and sheet.theirs("grade") == match.theirs:
+        return [*lines, '"*" = "working" # everything else']
+    if match.column == "grade":
+        left = [v for v in left if value_words("condition").get(plain(v)) != "as_is"]
+        lines += [
+            f'{quoted(v)} = "" # sold broken, no grade'
+            for v in counts
+            if not known[v] and v not in left
+        ]
+    if left:
+        mark = sheet.ask(
+            f"{match.theirs}: what is {some(left, counts)}? One of {', '.join(ours)}"
+            + ("" if column.required else ', or "" for not known')
+            + "; a value not named holds its row."
+        )
+        lines += [
+            f'# {quoted(v)} = "" # {rows_said(counts[v])}, {mark}' for v in left[:_MOST_VALUES]
+        ]
+    return lines
+
+
+def _model_lines(sheet: Sheet, counts: Counter[str], models: pd.DataFrame | None) -> list[str]:
+    """Match names to the catalogue exactly; propose nothing else as settled."""
+    known = _catalogue_names(models)
+    if sheet.table.name == "catalogue" or set(counts) <= set(known.values()):
+        return []
+    lines = ["", "[values.model_id] # their value = our value"]
+    if not known:
+        lines += [f"{quoted(v)} = {quoted(_code(v))}" for v in sorted(counts)[:_MOST_VALUES]]
+        if len(counts) > _MOST_VALUES:
+            lines.append(f'"*" = "*" # {len(counts) - _MOST_VALUES} more, as they are written')
+        lines.append("# The catalogue names no models yet: add each, with its family, class and")
+        lines.append("# launch date; rows of a model it does not name wait for review.")
+        return lines
+    settled = {v: known.get(_bare(v)) for v in counts}
+    lines += [f"{quoted(v)} = {quoted(m)}" for v, m in settled.items() if m]
+    left = [v for v, m in settled.items() if not m]
+    if left:
+        mark = sheet.ask(
+            f"Which models of the catalogue are {some(left, counts)}? The lines below propose "
+            "one where its name stands in theirs; a value not named holds its row."
+        )
+        for v in left[:_MOST_VALUES]:
+            near = _near(v, known)
+            lines.append(f"# {quoted(v)} = {quoted(near)} # {rows_said(counts[v])}, {mark}")
+    return lines
+
+
+def _catalogue_names(models: pd.DataFrame | None) -> dict[str, str]:
+    """Bare words of every name and identifier of the catalogue = its model."""
+    if models is None or models.empty:
+        return {}
+    names = models["model_name"] if "model_name" in models else models["model_id"]
+    found = {
+        _bare(str(n)): str(m) for n, m in zip(names, models["model_id"], strict=True) if str(n)
+    }
+    return {**found, **{_bare(str(m)): str(m) for m in models["model_id"]}}
+
+
+def _bare(text: str) -> str:
+    """Return a model's words without storage and remarks in brackets."""
+    words = _STORAGE.sub(" ", plain(re.sub(r"\([^)]*\)", " ", text)))
+    return re.sub(r" +", " ", words).strip()
+
+
+def _near(text: str, known: dict[str, str]) -> str:
+    """Return the longest catalogue name that stands in a text as whole words, or nothing."""
+    inside = [n for n in known if n and f" {n} " in f" {_bare(text)} "]
+    return known[max(inside, key=len)] if inside else ""
+
+
+def _code(text: str) -> str:
+    return re.sub(r"\W+", "_", _bare(text) or plain(text)).strip("_") or "model"
+
+
+def unwanted_lines(sheet: Sheet) -> list[str]:
+    """Propose rules for rows that are no sales of one unit; each is a question."""
+    lines: list[str] = []
+    title = sheet.theirs("model_id")
+    if title and sheet.table.name == "sales":
+        low = [f" {plain(c)} " for c in sheet.cells[title]]
+        hits = {w: sum(f" {plain(w)} " in c for c in low) for w in _NO_UNITS}
+        words = [w for w, n in hits.items() if n]
+        if words:
+            rows = sum(any(f" {plain(w)} " in c for w in words) for c in low)
+            mark = sheet.ask(f"{rows_said(rows)} with {', '.join(words)}: no single unit?")
+            lines += _aside(title, f"contains = {toml(words)}", "no single unit", mark)
+    if title and sheet.table.name == "sales" and not sheet.theirs("condition"):
+        words = [w for w, to in value_words("condition").items() if to == "as_is"]
+        odd = [c for c in sheet.cells[title] if any(f" {w} " in f" {plain(c)} " for w in words)]
+        if odd:
+            mark = sheet.ask(
+                f"{rows_said(len(odd))} such as {comment(odd[0], 60)!r}: sold broken? Map "
+                f"condition from {title} too, as in example 2 of `repair-horizon explain mapping`."
+            )
+            lines.append(f"# {mark}: units sold broken")
+    if sheet.table.name == "sales" and not sheet.theirs("record_type"):
+        for theirs, cells in sheet.cells.items():
+            odd = sorted({c for c in cells if plain(c) in _UNDONE})
+            if odd and not is_personal(theirs):
+                mark = sheet.ask(f"{theirs} says {', '.join(odd)}: were those sales undone?")
+                lines += _aside(theirs, f"one_of = {toml(odd)}", "undone", mark)
+    amount = sheet.theirs("gross_amount")
+    minus = [c for c in sheet.cells.get(amount or "", []) if _is_negative(c)]
+    if minus and not sheet.theirs("record_type"):
+        mark = sheet.ask(
+            f"{len(minus)} amounts are negative, such as {minus[0]}: refunds? Map record_type and "
+            "refers_to_sale_id, or set the rows aside."
+        )
+        lines.append(f"# {mark}: negative amounts")
+    return lines
+
+
+def _aside(column: str, rule: str, reason: str, mark: str) -> list[str]:
+    return [
+        "",
+        f"# [[set_aside]] # {mark}",
+        f"# column = {quoted(column)}",
+        f"# {rule}",
+        f"# reason = {quoted(reason)}",
+    ]
+
+
+def _is_negative(text: str) -> bool:
+    cell = numbers.split_cell(text)
+    return cell is not None and cell.negative

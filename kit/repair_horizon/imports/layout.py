@@ -1,0 +1,172 @@
+"""How an export lies in its file, found before any mapping says so.
+
+Encoding, separator, sheet and the line of the header are looked for; what cannot be proved is a
+question for whoever reads the draft, never a silent choice.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from python_calamine import CalamineError, CalamineWorkbook
+
+from repair_horizon.files.sizes import largest_file
+from repair_horizon.imports.archives import check_workbook, read_bytes
+from repair_horizon.imports.mapping import ImportMapping
+from repair_horizon.imports.raw_rows import RawRow, RawTable
+from repair_horizon.imports.sources import ending_of
+from repair_horizon.imports.spreadsheets import workbook_rows
+from repair_horizon.imports.text_files import SEPARATORS, decode, split_rows
+from repair_horizon.imports.typed_files import json_rows, parquet_rows
+from repair_horizon.tables.faults import Fault, LogFault
+
+_LIMIT = int(ImportMapping().max_megabytes * 1e6)
+_LOOKED_AT = 60
+"""Lines looked at for the separator and the header."""
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """An export as found.
+
+    Attributes
+    ----------
+    raw
+        Header and rows.
+    declares
+        What a mapping has to say about the file: encoding, separator, sheet, skip_rows.
+    questions
+        What was chosen without proof, in words.
+    """
+
+    raw: RawTable
+    declares: dict[str, object] = field(default_factory=dict)
+    questions: tuple[str, ...] = ()
+
+
+def found_layout(path: Path) -> Layout:
+    """Return the header and rows of an export, and what a mapping must declare to read it.
+
+    Parameters
+    ----------
+    path
+        CSV, TSV or TXT, XLSX, JSON lines or Parquet; each may be gzipped.
+
+    Raises
+    ------
+    LogFault
+        If the file is of another kind, broken, too large, or holds no header with rows below it.
+    """
+    ending = ending_of(path)
+    limit = min(_LIMIT, largest_file())
+    content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
+    if ending == ".xlsx":
+        layout = _workbook(content, (limit, path.name))
+    elif ending == ".parquet":
+        layout = Layout(parquet_rows(content, _parquet_names(content), (limit, path.name)))
+    elif ending in (".jsonl", ".ndjson"):
+        layout = Layout(json_rows(decode(content, "", path.name)[0], ImportMapping(), path.name))
+    else:
+        layout = _text(content, path.name)
+    if not layout.raw.rows:
+        raise LogFault([Fault(path.name, None, "", "no rows", "a header with rows below it")])
+    return layout
+
+
+def _parquet_names(content: bytes) -> list[str]:
+    try:
+        return list(pq.read_schema(io.BytesIO(content)).names)
+    except (pa.ArrowException, OSError, ValueError):
+        return []  # parquet_rows names what is wrong with the file
+
+
+def _text(content: bytes, file: str) -> Layout:
+    declares: dict[str, object] = {}
+    questions = []
+    try:
+        text, _, _ = decode(content, "", file)
+    except LogFault as error:
+        if b"\0" in content[:4096]:
+            raise
+        text, _, _ = decode(content, "cp1252", file)
+        declares["encoding"] = "cp1252"
+        questions.append(f"The encoding is not proved; cp1252 was taken. {error.faults[0].allowed}")
+    lines = io.StringIO(text, newline="").readlines()
+    if not any(line.strip() for line in lines):
+        raise LogFault([Fault(file, None, "", "an empty file", "a header and records")])
+    separator = _separator(lines[:_LOOKED_AT])
+    declares["separator"] = separator
+    rows = split_rows(lines, separator, (0, file))
+    at = _header_at([list(r.cells) for r in rows[:_LOOKED_AT]])
+    if at:
+        declares["skip_rows"] = rows[at].line - 1
+    raw = RawTable(list(rows[at].cells), rows[at].line, rows[at + 1 :])
+    return Layout(raw, declares, tuple(questions))
+
+
+def _separator(lines: Sequence[str]) -> str:
+    """Return the sign that splits most lines into the same number of fields, at least two."""
+    best, found = (0, 0), ","
+    for sign in SEPARATORS:
+        widths = Counter(len(r) for r in csv.reader(lines, delimiter=sign) if len(r) > 1)
+        width, times = widths.most_common(1)[0] if widths else (0, 0)
+        if (times, width) > best:
+            best, found = (times, width), sign
+    return found
+
+
+def _header_at(rows: Sequence[Sequence[str]]) -> int:
+    """Return the first row that is as wide as most and whose cells are names, each once.
+
+    Titles and notes above a header fill one or two cells; its own cells are never numbers.
+    """
+    filled = [sum(bool(c.strip()) for c in row) for row in rows]
+    usual = Counter(n for n in filled if n).most_common(1)
+    width = usual[0][0] if usual else 0
+    for at, row in enumerate(rows):
+        names = [c.strip() for c in row if c.strip()]
+        whole = len(names) >= max(1, width - 1) and len(set(names)) == len(names)
+        if whole and not any(_numeric(n) for n in names):
+            return at
+    return next((at for at, n in enumerate(filled) if n), 0)
+
+
+def _numeric(text: str) -> bool:
+    return text.replace(".", "").replace(",", "").replace("-", "").replace("/", "").isdigit()
+
+
+def _workbook(content: bytes, about: tuple[int, str]) -> Layout:
+    limit, file = about
+    check_workbook(content, limit, file)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        sheets = {
+            n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in book.sheet_names
+        }
+    except (CalamineError, ValueError, OSError, OverflowError) as error:
+        raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
+    filled = {name: len(grid) for name, grid in sheets.items() if grid}
+    if not filled:
+        raise LogFault([Fault(file, None, "", "no cells", "a sheet with a header and records")])
+    name = max(filled, key=lambda n: filled[n])
+    declares: dict[str, object] = {}
+    questions = []
+    if len(filled) > 1:
+        declares["sheet"] = name
+        others = ", ".join(f"{n!r} ({rows} rows)" for n, rows in filled.items() if n != name)
+        questions.append(f"The longest sheet, {name!r}, was taken; there are also {others}.")
+    top = workbook_rows(content, name, 0, about)
+    first = RawRow(top.header_line, top.header)
+    rows = [first, *top.rows]
+    at = _header_at([list(r.cells) for r in rows[:_LOOKED_AT]])
+    if at:
+        declares["skip_rows"] = at
+    raw = RawTable(list(rows[at].cells), rows[at].line, rows[at + 1 :])
+    return Layout(raw, declares, tuple(questions))

@@ -1,0 +1,244 @@
+"""A draft proposes what a file proves, asks about the rest, and gives nothing away."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from repair_horizon.cli import main
+from repair_horizon.imports import ImportResult, import_file, table_of
+from repair_horizon.imports.draft import Draft, draft_mapping
+from repair_horizon.imports.manual import worked
+from repair_horizon.imports.recognise import is_personal
+from repair_horizon.tables.faults import LogFault
+
+from .exports import adds_up, workbook
+
+SHOP = (
+    "Shop export 2026;;;;;;\n"
+    ";;;;;;\n"
+    "Beleg;Verkauft am;Artikel;Preis;Zustand;Käufer;Gebühr\n"
+    "1001;03.01.2026;Tavora 3 128GB;129,00 €;sehr gut;Ann Ohnesorg;14,19 €\n"
+    "1002;15.01.2026;Tavora 3 64GB;1.099,00 €;defekt;Bert Ohnesorg;12,00 €\n"
+    "1003;17.01.2026;Hülle für Tavora 3;9,00 €;wie neu;Cem Ohnesorg;1,00 €\n"
+    "1004;18.01.2026;Kelmor Pad;209,00 €;B-Ware;Dora Ohnesorg;1,00 €\n"
+    "Summe;;;1.446,00 €;;;\n"
+)
+WORKED = Path(__file__).parents[2] / "kit" / "repair_horizon" / "imports" / "worked_examples"
+
+
+def drafted(folder: Path, content: str | bytes, name: str = "export.csv", **how: object) -> Draft:
+    file = folder / name
+    file.write_bytes(content.encode() if isinstance(content, str) else content)
+    return draft_mapping(file, **how)  # type: ignore[arg-type]
+
+
+def previewed(folder: Path, draft: Draft) -> ImportResult:
+    """Import by the draft as it stands, nothing answered."""
+    mapping = folder / "draft.toml"
+    mapping.write_text(draft.text, encoding="utf-8")
+    return import_file(folder / draft.file, folder, table_of(mapping), mapping, preview=True)
+
+
+def test_a_german_shop_export_needs_two_answers_only(tmp_path: Path) -> None:
+    """Title lines, totals, signs, dates, key, models, grades and broken units are all found."""
+    draft = drafted(tmp_path, SHOP)
+    assert draft.table == "sales"
+    assert len(draft.questions) == 2
+    assert "B-Ware" in draft.questions[0]
+    assert "hülle" in draft.questions[1]
+    result = previewed(tmp_path, draft)
+    assert adds_up(result)
+    assert (result.added, result.set_aside, result.held) == (3, 1, 1)
+    rows = result.rows.set_index("sale_id")
+    assert rows.loc["export-1002", "gross_amount"] == "1099"
+    assert rows.loc["export-1002", "condition"] == "as_is"
+    assert rows.loc["export-1002", "grade"] == ""
+    assert rows.loc["export-1001", ["model_id", "grade", "sale_date"]].tolist() == [
+        "tavora_3",
+        "A",
+        "2026-01-03",
+    ]
+
+
+def test_nothing_about_persons_stands_in_a_draft(tmp_path: Path) -> None:
+    """Names, addresses and accounts are neither shown nor read; only their headers are named."""
+    assert "Ohnesorg" not in drafted(tmp_path, SHOP).text
+    text = "Order,Sold on,Item,Price,Buyer email,Ship to address\n"
+    text += "1,2026-01-03,Tavora 3,EUR 12.50,ann@example.org,1 Lane\n"
+    draft = drafted(tmp_path, text)
+    assert "ann@example.org" not in draft.text
+    assert "1 Lane" not in draft.text
+    assert "Buyer email" in draft.text
+    assert is_personal("E-Mail")
+    assert not is_personal("Artikel")
+
+
+def test_a_workbook_is_drafted_from_its_longest_sheet_and_typed_cells(tmp_path: Path) -> None:
+    grid: list[list[object]] = [
+        ["Sales 2025", "", "", ""],
+        ["No", "Sold on", "Item", "Price (EUR)"],
+        [1, '<c r="AT" s="1"><v>45750</v></c>', "Tavora 3", 1234.5],
+        [2, '<c r="AT" s="1"><v>45751</v></c>', "Kelmor Pad", 99],
+    ]
+    draft = drafted(tmp_path, workbook(grid), "sold.xlsx")
+    assert draft.questions == ()
+    result = previewed(tmp_path, draft)
+    assert result.rows["sale_date"].tolist() == ["2025-04-03", "2025-04-04"]
+    assert result.rows["gross_amount"].tolist() == ["1234.5", "99"]
+    assert set(result.rows["currency"]) == {"EUR"}
+    two = drafted(tmp_path, workbook(grid, ("Old", "New")), "two.xlsx")
+    assert "sheet" in two.questions[0]
+
+
+@pytest.mark.parametrize(
+    ("price", "day", "readings"),
+    [
+        ("1.234", "2026-01-03", ("1.234", "1234")),
+        ("12.50", "03/04/2026", ("2026-04-03", "2026-03-04")),
+    ],
+)
+def test_what_is_not_proved_is_a_question_with_both_readings(
+    tmp_path: Path, price: str, day: str, readings: tuple[str, str]
+) -> None:
+    """The line stays a comment, so that an unanswered draft is refused and never guessed."""
+    draft = drafted(tmp_path, f"Order,Sold on,Item,Price EUR\n7,{day},Tavora 3,{price}\n")
+    assert len(draft.questions) == 1
+    assert all(r in draft.questions[0] for r in readings)
+    with pytest.raises(LogFault):
+        previewed(tmp_path, draft)
+
+
+def test_a_currency_nobody_names_is_asked_for(tmp_path: Path) -> None:
+    draft = drafted(tmp_path, "Order,Sold on,Item,Price\n7,2026-01-03,Tavora 3,$12.50\n")
+    assert len(draft.questions) == 1
+    assert "USD or CAD" in draft.questions[0]
+    with pytest.raises(LogFault, match="currency"):
+        previewed(tmp_path, draft)
+
+
+def test_rows_without_a_number_are_known_by_their_columns_and_it_says_so(tmp_path: Path) -> None:
+    text = "Sold on,Item,Price EUR\n2026-01-03,Tavora 3,12.50\n2026-01-03,Tavora 3,13.50\n"
+    draft = drafted(tmp_path, text)
+    assert "No column numbers the rows" in draft.questions[0]
+    assert previewed(tmp_path, draft).added == 2
+    twice = drafted(tmp_path, text + "2026-01-03,Tavora 3,12.50\n")
+    assert "no column here is different" in twice.questions[0]
+    with pytest.raises(LogFault, match="sale_id"):
+        previewed(tmp_path, twice)
+
+
+def test_models_are_matched_to_the_catalogue_exactly_or_asked_for(tmp_path: Path) -> None:
+    """A name inside a longer title is a proposal in a comment; its row is held until settled."""
+    models = pd.DataFrame(
+        {
+            "model_id": ["tavora_3", "tavora_3_pro"],
+            "model_name": ["Quelm Tavora 3 (invented)", "Tavora 3 Pro"],
+        }
+    )
+    text = "Order,Sold on,Item,Price EUR\n"
+    text += "1,2026-01-03,Tavora 3 Pro 256GB,1.50\n2,2026-01-04,New Tavora 3 Pro!,2.50\n"
+    draft = drafted(tmp_path, text, models=models)
+    assert '\n"Tavora 3 Pro 256GB" = "tavora_3_pro"' in draft.text
+    assert '\n# "New Tavora 3 Pro!" = "tavora_3_pro"' in draft.text
+    result = previewed(tmp_path, draft)
+    assert (result.added, result.held) == (1, 1)
+
+
+@pytest.mark.parametrize("mapping", sorted(WORKED.glob("*.toml")), ids=lambda p: p.stem)
+def test_exports_of_the_manual_are_recognised(mapping: Path) -> None:
+    """The draft finds the table and the columns of the hand-written mapping beside the export."""
+    export = next(p for p in WORKED.glob(f"{mapping.stem}.*") if p.suffix != ".toml")
+    draft = draft_mapping(export)
+    said, hand = tomllib.loads(draft.text), tomllib.loads(mapping.read_text(encoding="utf-8"))
+    assert draft.table == hand["table"]
+    # A second column of ours from one of theirs is somebody's knowledge, not to be guessed.
+    once = {theirs: ours for ours, theirs in reversed(hand["columns"].items())}
+    found = {theirs: ours for ours, theirs in said["columns"].items()}
+    assert found.items() >= once.items() - {("where", "status")}
+    assert worked(export, mapping).added > 0
+
+
+def test_serial_numbers_are_hashed_and_shown_nowhere(tmp_path: Path) -> None:
+    text = "IMEI,Model,Bought on,State\n350000000000001,Tavora 3,2026-01-03,screen\n"
+    draft = drafted(tmp_path, text, table="stock")
+    assert "350000000000001" not in draft.text
+    assert tomllib.loads(draft.text)["hash"] == ["IMEI"]
+
+
+def test_times_with_an_offset_ask_for_the_zone(tmp_path: Path) -> None:
+    text = "Order,Paid at,Item,Price EUR\n1,2026-01-03T23:30:00Z,Tavora 3,12.50\n"
+    draft = drafted(tmp_path, text)
+    assert "Europe/Berlin" in draft.questions[0]
+    with pytest.raises(LogFault, match="timezone"):
+        previewed(tmp_path, draft)
+
+
+def test_months_in_another_language_and_short_years_are_declared(tmp_path: Path) -> None:
+    text = "Beleg;Datum;Artikel;Preis EUR\n1;3. März 2026;Tavora 3;12,50\n2;14. Mai 2026;X;13,50\n"
+    result = previewed(tmp_path, drafted(tmp_path, text))
+    assert result.rows["sale_date"].tolist() == ["2026-03-03", "2026-05-14"]
+    short = "Beleg;Datum;Artikel;Preis EUR\n1;3.1.26;Tavora 3;12,50\n2;14.2.26;X;13,50\n"
+    result = previewed(tmp_path, drafted(tmp_path, short))
+    assert result.rows["sale_date"].tolist() == ["2026-01-03", "2026-02-14"]
+
+
+@pytest.mark.parametrize(
+    ("content", "name", "match"),
+    [
+        ("", "export.csv", "empty file"),
+        ("Order,Sold on,Item\n", "export.csv", "no rows"),
+        ("x", "export.pdf", "allowed: one of .csv"),
+        (b"PK\x03\x04nothing", "export.xlsx", "workbook"),
+        ("A,A,Price\n1,2,3\n", "export.csv", "once"),
+        (b"\x00\x01\x02\x03", "export.csv", "encoding"),
+    ],
+)
+def test_a_file_that_holds_no_export_gets_one_message(
+    tmp_path: Path, content: str | bytes, name: str, match: str
+) -> None:
+    with pytest.raises(LogFault, match=match):
+        drafted(tmp_path, content, name)
+
+
+CELL = st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), max_size=12)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.lists(CELL, min_size=1, max_size=5), min_size=1, max_size=6), st.booleans())
+def test_whatever_the_cells_a_draft_is_toml(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]], known: bool
+) -> None:
+    """Headers and values of any text end in a draft that parses, or in one message."""
+    folder = tmp_path_factory.mktemp("any")
+    head = ["Sold on", "Item", "Price", "Grade", "Order"]
+    grid = [head, *rows] if known else rows
+    text = "\n".join(";".join(c.replace('"', "'") for c in row) for row in grid)
+    try:
+        draft = drafted(folder, text, table="sales")
+    except LogFault as fault:
+        assert str(fault).startswith("export.csv")  # noqa: PT017
+        return
+    assert tomllib.loads(draft.text)["table"] == "sales"
+
+
+def test_the_command_writes_a_draft_once_and_then_previews_by_it(tmp_path: Path, capsys) -> None:
+    (tmp_path / "export.csv").write_text(SHOP, encoding="utf-8")
+    words = ("import", str(tmp_path / "export.csv"))
+    assert main([*words, "--draft"]) == 0
+    assert "2 questions" in capsys.readouterr().out
+    mapping = str(tmp_path / "export.toml")
+    assert main([*words, "--draft"]) == 2
+    assert "already there" in capsys.readouterr().err
+    assert main([*words, "--mapping", mapping, "--workspace", str(tmp_path), "--preview"]) == 0
+    out = capsys.readouterr().out
+    assert "line 7, column grade: found 'B-Ware', allowed: a value named in [values.grade]" in out
+    assert not (tmp_path / "sales.csv").exists()
+    assert main([*words]) == 2
+    assert "--draft" in capsys.readouterr().err
+    assert main([*words, "--draft", "--table", "sails", "--mapping", str(tmp_path / "n.toml")]) == 2
+    assert "one of catalogue, sales" in capsys.readouterr().err

@@ -1,0 +1,86 @@
+"""The manual in the command: complete, from the declarations, and its examples are run."""
+
+import dataclasses
+
+import pytest
+from repair_horizon.cli import main
+from repair_horizon.imports.mapping import (
+    AsideRule,
+    Filter,
+    Format,
+    ImportMapping,
+    KeyRule,
+    Unpivot,
+)
+from repair_horizon.tables.codes import StopDate, Verdict
+from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.settings import Settings
+
+
+def said(capsys, *words: str) -> str:
+    assert main(["explain", *words]) == 0
+    return capsys.readouterr().out
+
+
+def test_the_mapping_language_is_explained_whole(capsys) -> None:
+    out = said(capsys, "mapping")
+    for section in (ImportMapping, KeyRule, Format, Unpivot, Filter, AsideRule):
+        for field in dataclasses.fields(section):
+            assert f"\n  {field.name} " in out or f"[{field.name}]" in out, field.name
+
+
+def test_worked_examples_show_what_becomes_of_their_rows(capsys) -> None:
+    """The results are worked out when they are printed; these were read off by hand."""
+    out = said(capsys, "mapping")
+    assert [n for n in range(1, 10) if f"\nExample {n}\n" in out] == [1, 2, 3, 4, 5]
+    for line in (
+        "shop-2001   tavora_3 2026-01-03         1129      EUR     A",
+        "line 3: held for review, a value the mapping does not name (geprüft)",
+        "market-91-1 tavora_3 2026-03-01          129      USD marketplace        128   working",
+        "line 3: set aside, no single unit (job lot)",
+        "quay-2026-03-Tavora 3|Battery|Original 2026-03-01   tavora_3       BAT maker_original",
+        "saturday-7   tavora_3 display_dead 2026-02-28 20:15:00     won        41.5",
+        "line 5: set aside, before this year (2025-12-12 18:00:00)",
+        "line 3: held for review, identifier cut short by a spreadsheet (3.5E+14)",
+    ):
+        assert line in out, line
+
+
+def test_every_column_and_its_rule_is_explained(capsys) -> None:
+    out = said(capsys, "columns")
+    for table in TABLES.values():
+        assert f"{table.name}.csv: " in out
+        for column in table.columns:
+            assert f" {column.name}" in out
+            assert column.allowed in out
+    one = said(capsys, "columns", "stock")
+    assert "stock.csv" in one
+    assert "sales.csv" not in one
+
+
+def test_every_setting_is_explained_with_its_default(capsys) -> None:
+    out = said(capsys, "settings")
+    for field in dataclasses.fields(Settings):
+        assert f"\n{field.name}" in f"\n{out}", field.name
+    assert "bench.rate_per_hour = 28 [money/h]\n    wage cost of a bench hour" in out
+    assert "bench." not in said(capsys, "settings", "tax")
+
+
+def test_verdicts_and_dates_stand_among_the_words(capsys) -> None:
+    out = said(capsys, "words")
+    for code in (*Verdict, *StopDate):
+        assert code.words in out
+    assert said(capsys, "words", "landed").startswith("landed cost\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "allowed"),
+    [
+        (("columns", "sails"), "one of catalogue, sales"),
+        (("settings", "lamp"), "one of currency"),
+        (("words", "maximun bid"), "such as maximum bid"),
+    ],
+)
+def test_an_unknown_part_is_refused_with_what_there_is(capsys, words, allowed) -> None:
+    assert main(["explain", *words]) == 2
+    assert allowed in capsys.readouterr().err
