@@ -48,6 +48,7 @@ def _logs(does: Commands) -> None:
     bring.add_argument("--table", metavar="T", help="the log; the mapping's own if left out")
     bring.add_argument("--mapping", metavar="M.toml", help="how FILE is read; see explain mapping")
     bring.add_argument("--draft", action="store_true", help="write a first mapping for FILE")
+    bring.add_argument("--sheet", metavar="NAME", help="draft for this sheet of a workbook")
     bring.add_argument(
         "--preview", action="store_true", help="write nothing; show which lines would be held, why"
     )

@@ -11,12 +11,14 @@ import csv
 import io
 import math
 import shutil
+import tomllib
 import zipfile
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 
 from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.imports.draft import draft_mapping
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.logs.reading import TableRead, read_table
 from repair_horizon.tables.inputs import CLASSES, TABLES
@@ -135,7 +137,8 @@ def read_a_settings_file(data: bytes, folder: Path) -> None:
 def import_an_export(data: bytes, folder: Path) -> None:
     """A mapping and a file: refused with nothing written, or every record accounted for.
 
-    What was added is read back without a fault, and the same import again adds nothing.
+    What was added is read back without a fault, and the same import again adds nothing. A draft
+    for the file is TOML, or refused.
     """
     table = NAMES[data[0] % len(NAMES)] if data else NAMES[0]
     ending = ENDINGS[data[1] % len(ENDINGS)] if len(data) > 1 else ENDINGS[0]
@@ -145,6 +148,10 @@ def import_an_export(data: bytes, folder: Path) -> None:
     recipe.write_bytes(mapping)
     shutil.rmtree(work, ignore_errors=True)
     work.mkdir()
+    try:
+        assert tomllib.loads(draft_mapping(file).text)["table"] in NAMES
+    except LogFault as error:
+        said(error)
     try:
         got = import_file(file, work, table, recipe)
     except LogFault as error:

@@ -93,6 +93,11 @@ def test_a_workbook_is_drafted_from_its_longest_sheet_and_typed_cells(tmp_path: 
     assert set(result.rows["currency"]) == {"EUR"}
     two = drafted(tmp_path, workbook(grid, ("Old", "New")), "two.xlsx")
     assert "sheet" in two.questions[0]
+    assert (
+        drafted(tmp_path, workbook(grid, ("Old", "New")), "two.xlsx", sheet="New").questions == ()
+    )
+    with pytest.raises(LogFault, match="one of Old, New"):
+        drafted(tmp_path, workbook(grid, ("Old", "New")), "two.xlsx", sheet="Newer")
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ def init(options: Namespace) -> int:
     written = write_starter(Path(options.workspace))
     for path in written:
         print(f"written: {path}")
-    print("Fill catalogue.csv and sales.csv first; data/README.md explains every column.")
+    print("Fill catalogue.csv and sales.csv first; `repair-horizon explain columns` explains each.")
     return 0
 
 
@@ -70,7 +70,7 @@ def _draft(options: Namespace) -> int:
 
     file = Path(options.file)
     models = read_stored(Path(options.workspace), CATALOGUE).rows
-    draft = draft_mapping(file, options.table or "", models)
+    draft = draft_mapping(file, options.table or "", models, options.sheet or "")
     plain = file.with_name(file.name.removesuffix(".gz"))
     path = Path(options.mapping) if options.mapping else plain.with_suffix(".toml")
     if path.exists():

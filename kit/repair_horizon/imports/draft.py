@@ -52,7 +52,9 @@ class Draft:
     questions: tuple[str, ...]
 
 
-def draft_mapping(file: Path, table: str = "", models: pd.DataFrame | None = None) -> Draft:
+def draft_mapping(
+    file: Path, table: str = "", models: pd.DataFrame | None = None, sheet: str = ""
+) -> Draft:
     r"""Draft the mapping of an export.
 
     Parameters
@@ -63,6 +65,8 @@ def draft_mapping(file: Path, table: str = "", models: pd.DataFrame | None = Non
         The table to be filled; if empty, the one whose columns are found most completely.
     models
         Catalogue rows (model_id, model_name), to which model names are matched; never loosely.
+    sheet
+        The sheet of a workbook; its longest one if empty.
 
     Returns
     -------
@@ -85,20 +89,20 @@ def draft_mapping(file: Path, table: str = "", models: pd.DataFrame | None = Non
     """
     if table and table not in TABLES:
         raise LogFault([Fault("import", None, "table", table, "one of " + ", ".join(TABLES))])
-    sheet = export_sheet(file, table)
+    found = export_sheet(file, table, sheet)
     body = [
-        *_about_the_file(sheet),
-        *_columns(sheet),
-        *_constants(sheet),
-        *convention_lines(sheet),
-        *_key(sheet),
-        *value_lines(sheet, models),
-        *unwanted_lines(sheet),
-        *_left_out(sheet),
+        *_about_the_file(found),
+        *_columns(found),
+        *_constants(found),
+        *convention_lines(found),
+        *_key(found),
+        *value_lines(found, models),
+        *unwanted_lines(found),
+        *_left_out(found),
     ]
-    head = _head(sheet, bool(table))
+    head = _head(found, bool(table))
     return Draft(
-        file.name, sheet.table.name, "\n".join([*head, *body]) + "\n", tuple(sheet.questions)
+        file.name, found.table.name, "\n".join([*head, *body]) + "\n", tuple(found.questions)
     )
 
 

@@ -53,7 +53,7 @@ class Sheet:
         return pd.Series([t for _, t in kept], index=[n for n, _ in kept], dtype="str")
 
 
-def export_sheet(file: Path, table: str) -> Sheet:
+def export_sheet(file: Path, table: str, sheet: str = "") -> Sheet:
     """Read an export as it is found and recognise its columns; rows that are no records go.
 
     Raises
@@ -61,7 +61,7 @@ def export_sheet(file: Path, table: str) -> Sheet:
     LogFault
         If it cannot be read, has no rows, or names a column twice.
     """
-    layout = found_layout(file)
+    layout = found_layout(file, sheet)
     header = layout.raw.header
     rows = [r for r in layout.raw.rows if any(r.cells) and not r.problem]
     rows = [r for r in rows if list(r.cells) != list(header)]

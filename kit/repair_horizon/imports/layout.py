@@ -51,13 +51,15 @@ class Layout:
     questions: tuple[str, ...] = ()
 
 
-def found_layout(path: Path) -> Layout:
+def found_layout(path: Path, sheet: str = "") -> Layout:
     """Return the header and rows of an export, and what a mapping must declare to read it.
 
     Parameters
     ----------
     path
         CSV, TSV or TXT, XLSX, JSON lines or Parquet; each may be gzipped.
+    sheet
+        The sheet of a workbook; its longest one if empty.
 
     Raises
     ------
@@ -68,7 +70,7 @@ def found_layout(path: Path) -> Layout:
     limit = min(_LIMIT, largest_file())
     content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
     if ending == ".xlsx":
-        layout = _workbook(content, (limit, path.name))
+        layout = _workbook(content, (limit, path.name), sheet)
     elif ending == ".parquet":
         layout = Layout(parquet_rows(content, _parquet_names(content), (limit, path.name)))
     elif ending in (".jsonl", ".ndjson"):
@@ -115,7 +117,10 @@ def _separator(lines: Sequence[str]) -> str:
     """Return the sign that splits most lines into the same number of fields, at least two."""
     best, found = (0, 0), ","
     for sign in SEPARATORS:
-        widths = Counter(len(r) for r in csv.reader(lines, delimiter=sign) if len(r) > 1)
+        try:
+            widths = Counter(len(r) for r in csv.reader(lines, delimiter=sign) if len(r) > 1)
+        except csv.Error:  # split_rows names what is wrong
+            continue
         width, times = widths.most_common(1)[0] if widths else (0, 0)
         if (times, width) > best:
             best, found = (times, width), sign
@@ -142,7 +147,7 @@ def _numeric(text: str) -> bool:
     return text.replace(".", "").replace(",", "").replace("-", "").replace("/", "").isdigit()
 
 
-def _workbook(content: bytes, about: tuple[int, str]) -> Layout:
+def _workbook(content: bytes, about: tuple[int, str], sheet: str) -> Layout:
     limit, file = about
     check_workbook(content, limit, file)
     try:
@@ -155,13 +160,18 @@ def _workbook(content: bytes, about: tuple[int, str]) -> Layout:
     filled = {name: len(grid) for name, grid in sheets.items() if grid}
     if not filled:
         raise LogFault([Fault(file, None, "", "no cells", "a sheet with a header and records")])
-    name = max(filled, key=lambda n: filled[n])
+    if sheet and sheet not in filled:
+        raise LogFault([Fault(file, None, "sheet", sheet, "one of " + ", ".join(filled))])
+    name = sheet or max(filled, key=lambda n: filled[n])
     declares: dict[str, object] = {}
     questions = []
     if len(filled) > 1:
         declares["sheet"] = name
+    if len(filled) > 1 and not sheet:
         others = ", ".join(f"{n!r} ({rows} rows)" for n, rows in filled.items() if n != name)
-        questions.append(f"The longest sheet, {name!r}, was taken; there are also {others}.")
+        questions.append(
+            f"The longest sheet, {name!r}, was taken; --sheet drafts another: {others}."
+        )
     top = workbook_rows(content, name, 0, about)
     first = RawRow(top.header_line, top.header)
     rows = [first, *top.rows]
