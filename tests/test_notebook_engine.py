@@ -1,27 +1,27 @@
-"""Cells run in a fork of the warmed process as they would in a kernel, and only there."""
+"""Cells run in a kernel that is kept as they would in a fresh one, and reach no next notebook."""
 
+import importlib
+import json
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import nbformat
 import papermill
 import pytest
+from papermill.engines import papermill_engines
 from repair_horizon.logs import read_logs
-from repair_horizon.reports.engine import executing, forked
-from repair_horizon.reports.engine.executing import execute
-from repair_horizon.reports.engine.limits import Limits, RunEnded
-from repair_horizon.reports.engine.warmed import can_fork, stop_warmed, warmed
+from repair_horizon.reports.kernel import ENGINE, Limits, RunEnded, execute, stop_kernels
 from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
-FORKED, KERNEL = Limits(seconds=60), Limits(seconds=60, fresh_kernel=True)
-needs_forks = pytest.mark.skipif(not can_fork(), reason="no forks on this system")
+KEPT, FRESH = Limits(seconds=60), Limits(seconds=60, fresh_kernel=True)
 
 # Every way a cell can show something; none depends on the clock or on where it runs.
 SHOWING = [
@@ -68,7 +68,7 @@ def seen(executed):
     return [(c.source, c.get("execution_count"), c.get("outputs")) for c in executed.cells]
 
 
-def reason(folder, cells, limits=FORKED, **more):
+def reason(folder, cells, limits=KEPT, **more):
     path = write_notebook(folder, cells, **more)
     run = run_family(FamilyTask("f", "f", "F", "", folder, {}, limits), path)
     assert run.status == "failed"
@@ -76,22 +76,22 @@ def reason(folder, cells, limits=FORKED, **more):
     return run.reason
 
 
-@needs_forks
 class TestSameAsAKernel:
     def test_every_kind_of_output_comes_out_the_same(self, tmp_path):
         path = write_notebook(tmp_path, SHOWING)
         given = {"name": "b", "number": "3'\"\n{x}"}
-        fork, kernel = (execute(path, given, how) for how in (FORKED, KERNEL))
-        for ours, theirs in zip(seen(fork), seen(kernel), strict=True):
+        execute(path, given, KEPT)  # so that the next finds a used kernel
+        kept, fresh = (execute(path, given, how) for how in (KEPT, FRESH))
+        for ours, theirs in zip(seen(kept), seen(fresh), strict=True):
             assert ours == theirs
-        kinds = {o.output_type for c in fork.cells for o in c.get("outputs", [])}
+        kinds = {o.output_type for c in kept.cells for o in c.get("outputs", [])}
         assert kinds == {"stream", "display_data", "execute_result"}
-        assert fork.metadata.language_info == kernel.metadata.language_info
+        assert kept.metadata.language_info == fresh.metadata.language_info
 
     def test_a_family_page_and_its_tables_are_the_same_to_the_byte(self, tmp_path):
         """The real notebook on the demo, each way once."""
         made = []
-        for how in (FORKED, KERNEL):
+        for how in (KEPT, FRESH):
             folder = tmp_path / str(how.fresh_kernel)
             tables = folder / "tables" / "f"
             given = {
@@ -109,7 +109,7 @@ class TestSameAsAKernel:
         assert made[0] == made[1]
         assert len(made[0]) > 15
 
-    @pytest.mark.parametrize("how", [FORKED, KERNEL], ids=["fork", "kernel"])
+    @pytest.mark.parametrize("how", [KEPT, FRESH], ids=["kept", "fresh"])
     @pytest.mark.parametrize(
         ("cell", "said"),
         [
@@ -131,7 +131,7 @@ class TestSameAsAKernel:
             papermill.execute_notebook(
                 str(path),
                 str(out),
-                engine_name=forked.NAME,
+                engine_name=ENGINE,
                 kernel_name="python3",
                 language="python",
                 progress_bar=False,
@@ -142,12 +142,11 @@ class TestSameAsAKernel:
 
     def test_a_cell_that_may_fail_lets_the_next_ones_run_and_is_told_at_the_end(self, tmp_path):
         path = write_notebook(tmp_path, ["1 / 0", "kept = 2"], tags={1: "raises-exception"})
-        for how in (FORKED, KERNEL):
+        for how in (KEPT, FRESH):
             with pytest.raises(papermill.PapermillExecutionError, match="division"):
                 execute(path, {}, how)
 
 
-@needs_forks
 class TestApart:
     def test_nothing_one_notebook_changes_reaches_the_next(self, tmp_path):
         changes = [
@@ -163,9 +162,9 @@ class TestApart:
             " pio.templates.default, hasattr(repair_horizon.logs, 'left'), 'left' in globals(),"
             " '/left' in sys.path, float(np.random.random()))"
         )
-        first = execute(write_notebook(tmp_path, [look]), {}, FORKED)
-        execute(write_notebook(tmp_path, changes), {}, FORKED)
-        second = execute(write_notebook(tmp_path, [look]), {}, FORKED)
+        first = execute(write_notebook(tmp_path, [look]), {}, KEPT)
+        execute(write_notebook(tmp_path, changes), {}, KEPT)
+        second = execute(write_notebook(tmp_path, [look]), {}, KEPT)
         assert seen(first) == seen(second)
         assert str(Path.cwd()) in seen(first)[1][2][0]["data"]["text/plain"]
 
@@ -173,22 +172,75 @@ class TestApart:
         monkeypatch.setenv("SET_LATE", "x")
         monkeypatch.chdir(tmp_path)
         path = write_notebook(tmp_path, ["import os\nprint(os.getcwd(), os.environ['SET_LATE'])"])
-        text = execute(path, {}, FORKED).cells[1].outputs[0]["text"]
+        text = execute(path, {}, KEPT).cells[1].outputs[0]["text"]
         assert text == f"{tmp_path} x\n"
 
     def test_a_module_beside_the_caller_is_not_taken_for_the_kits(self, tmp_path, monkeypatch):
         (tmp_path / "json.py").write_text("raise RuntimeError('a stranger')\n")
         monkeypatch.chdir(tmp_path)
-        stop_warmed()
-        assert execute(write_notebook(tmp_path, ["1"]), {}, FORKED).cells[1].execution_count == 2
+        stop_kernels()
+        assert execute(write_notebook(tmp_path, ["1"]), {}, KEPT).cells[1].execution_count == 2
+
+    def test_a_warning_said_once_per_place_is_said_to_every_notebook(self, tmp_path):
+        cells = ["import warnings", "for _ in range(2): warnings.warn('beware', UserWarning)"]
+        path = write_notebook(tmp_path, cells)
+        first, second = (seen(execute(path, {}, KEPT)) for _ in range(2))
+        assert first == second
+        assert "beware" in str(first)
+
+    def test_what_a_notebook_left_running_is_ended_before_the_next(self, tmp_path):
+        cell = (
+            "import subprocess, pathlib\np = subprocess.Popen(['sleep', '300'])\n"
+            f"pathlib.Path({str(tmp_path / 'pid')!r}).write_text(str(p.pid))"
+        )
+        execute(write_notebook(tmp_path, [cell]), {}, KEPT)
+        execute(write_notebook(tmp_path, ["1"]), {}, KEPT)
+        assert ended(int((tmp_path / "pid").read_text()))
 
 
-@needs_forks
-class TestHeldLogs:
-    """The warmed process reads the logs once for all families; no notebook may notice."""
+WHO = "import os\nprint(os.getpid())"
+
+
+def who(folder, *before):
+    """The process that runs a notebook."""
+    path = write_notebook(folder, [*before, WHO])
+    cells = execute(path, {}, KEPT).cells
+    return int(next(c for c in cells if c.source == WHO).outputs[0]["text"])
+
+
+class TestKept:
+    def test_one_kernel_runs_notebook_after_notebook(self, tmp_path):
+        assert who(tmp_path) == who(tmp_path)
+
+    def test_a_notebook_that_failed_leaves_the_kernel_to_the_next(self, tmp_path):
+        first = who(tmp_path)
+        assert "ZeroDivisionError" in reason(tmp_path, ["1 / 0"])
+        assert who(tmp_path) == first
+
+    def test_a_kernel_that_cannot_be_put_back_is_replaced(self, tmp_path):
+        stays = "import threading, time\nthreading.Thread(target=time.sleep, args=(9,)).start()"
+        first = who(tmp_path, stays)
+        assert who(tmp_path) != first
+
+    def test_a_kernel_grown_too_large_is_replaced(self, tmp_path):
+        keeps = (
+            "import sys, numpy as np\nsys.modules['numpy'].left = np.ones(150_000_000)"  # 1.2 GB
+        )
+        first = who(tmp_path, keeps)
+        assert who(tmp_path) != first
+
+    def test_the_memory_limit_of_one_notebook_is_not_the_next_ones(self, tmp_path):
+        cell = "import numpy as np\nheld = [np.ones(50_000_000) for _ in range(2)]"
+        path = write_notebook(tmp_path, [cell])
+        assert "limit 0.5 GB" in reason(tmp_path, [cell], Limits(60, 0.5))
+        assert execute(path, {}, KEPT).cells[1].execution_count == 2
+
+
+class TestLogsReadOnce:
+    """A kept kernel reads the logs once for all families; no notebook may notice."""
 
     LOOK = (
-        "from repair_horizon.logs import read_logs\nlogs = read_logs(workspace)\n"
+        "from repair_horizon.logs.once import read_once\nlogs = read_once(workspace)\n"
         "print(len(logs.tables['sales']), logs.folder, logs.tables['sales']['amount'].iloc[0])"
     )
 
@@ -202,20 +254,16 @@ class TestHeldLogs:
         notebook = nbformat.read(str(path), 4)
         notebook.cells[0].source += "\nworkspace = ''"
         nbformat.write(notebook, str(path))
-        return execute(path, {"workspace": str(workspace)}, FORKED).cells[2].outputs[0]["text"]
+        return execute(path, {"workspace": str(workspace)}, KEPT).cells[2].outputs[0]["text"]
 
     def test_they_are_read_once_and_are_what_a_notebook_would_read(self, tmp_path, workspace):
         logs = read_logs(workspace)
         expected = (
             f"{len(logs.tables['sales'])} {workspace} {logs.tables['sales']['amount'].iloc[0]}"
         )
-        look = (
-            self.LOOK
-            + "\nfrom repair_horizon.reports.engine import holding\nprint(len(holding._held))"
-        )
-        assert self.told(tmp_path, workspace, look).splitlines() == [expected, "1"]
-        once = "import repair_horizon.reports.engine.holding as h\nh._read = None\n"
-        assert self.told(tmp_path, workspace, once + self.LOOK).splitlines() == [expected]
+        assert self.told(tmp_path, workspace, self.LOOK).splitlines() == [expected]
+        unread = "import repair_horizon.logs.once as once\nonce.read_logs = None\n"
+        assert self.told(tmp_path, workspace, unread + self.LOOK).splitlines() == [expected]
 
     def test_a_file_changed_meanwhile_is_read_anew(self, tmp_path, workspace):
         before = int(self.told(tmp_path, workspace, self.LOOK).split()[0])
@@ -242,7 +290,6 @@ class TestHeldLogs:
             self.told(tmp_path, workspace, self.LOOK)
 
 
-@needs_forks
 class TestFaults:
     def test_a_notebook_that_hangs_is_stopped_at_the_time_limit(self, tmp_path):
         start = time.monotonic()
@@ -272,21 +319,21 @@ class TestFaults:
                 "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)",
                 "ran out of memory or was killed (signal 9) in cell 2",
             ),
-            ("import os\nos.abort()", "its process was ended by signal 6 in cell 2"),
-            ("import os\nos._exit(0)", "its process left with status 0 in cell 2"),
+            ("import os\nos.abort()", "its kernel was ended by signal 6 in cell 2"),
+            ("import os\nos._exit(0)", "its kernel left with status 0 in cell 2"),
         ],
     )
     def test_a_process_that_dies_is_told_with_its_cell_and_the_next_runs(
         self, tmp_path, cell, said
     ):
         assert reason(tmp_path, [cell]) == said
-        assert execute(write_notebook(tmp_path, ["1"]), {}, FORKED).cells[1].execution_count == 2
+        assert execute(write_notebook(tmp_path, ["1"]), {}, KEPT).cells[1].execution_count == 2
 
     def test_a_kernel_that_dies_is_told(self, tmp_path):
         cell = "import os, signal\nos.kill(os.getpid(), signal.SIGKILL)"
-        assert "kernel died" in reason(tmp_path, [cell], KERNEL)
+        assert "kernel died" in reason(tmp_path, [cell], FRESH)
 
-    @pytest.mark.parametrize("alone", [False, True], ids=["fork", "kernel"])
+    @pytest.mark.parametrize("alone", [False, True], ids=["kept", "fresh"])
     def test_memory_beyond_the_limit_is_refused_by_the_system(self, tmp_path, alone):
         limits = Limits(60, 1.5, alone)
         cell = "import numpy as np\nheld = [np.ones(50_000_000) for _ in range(10)]"
@@ -295,42 +342,35 @@ class TestFaults:
         path = write_notebook(tmp_path, [cell.replace("range(10)", "range(1)")])
         assert execute(path, {}, limits).cells[1].execution_count == 2
 
-    def test_a_warmed_process_that_was_killed_is_replaced(self, tmp_path):
-        with warmed() as process:
-            os.kill(process._process.pid, signal.SIGKILL)
-            process._process.wait()
-        path = write_notebook(tmp_path, ["1"])
-        assert execute(path, {}, FORKED).cells[1].execution_count == 2
-
-    def test_a_warmed_process_killed_in_mid_run_fails_that_notebook_only(self, tmp_path):
-        path = write_notebook(
-            tmp_path, ["import os, signal\nos.kill(os.getppid(), signal.SIGKILL)", "1"]
-        )
-        with pytest.raises(RunEnded, match="lost"):
-            execute(path, {}, FORKED)
-        path = write_notebook(tmp_path, ["1"])
-        assert execute(path, {}, FORKED).cells[1].execution_count == 2
+    def test_a_kernel_killed_between_two_notebooks_is_replaced(self, tmp_path):
+        first = who(tmp_path)
+        os.kill(first, signal.SIGKILL)
+        assert who(tmp_path) != first
 
     def test_one_that_cannot_start_says_why(self, tmp_path, monkeypatch):
-        stop_warmed()
-        monkeypatch.setattr(sys, "executable", str(tmp_path / "python"))
-        (tmp_path / "python").write_text("#!/bin/sh\necho no such library >&2\nexit 1\n")
-        (tmp_path / "python").chmod(0o755)
-        with pytest.raises(RunEnded, match="did not start: no such library"):
-            execute(write_notebook(tmp_path, ["1"]), {}, FORKED)
+        stop_kernels()
+        monkeypatch.setenv("JUPYTER_PATH", str(tmp_path))
+        python = tmp_path / "python"
+        python.write_text("#!/bin/sh\necho no such library >&2\nexit 1\n")
+        python.chmod(0o755)
+        place = tmp_path / "kernels" / "python3"
+        place.mkdir(parents=True)
+        spec = {"argv": [str(python), "{connection_file}"], "display_name": "no", "language": "no"}
+        (place / "kernel.json").write_text(json.dumps(spec))
+        with pytest.raises(RunEnded, match=r"did not start: .*died"):
+            execute(write_notebook(tmp_path, ["1"]), {}, KEPT)
 
-    def test_it_ends_with_the_process_that_started_it_and_so_does_its_fork(self, tmp_path):
+    def test_it_ends_with_the_process_that_started_it(self, tmp_path):
         """Ended by SIGKILL in mid-run, which leaves no time to tidy up."""
         cell = (
             "import os, pathlib, time\n"
-            f"pathlib.Path({str(tmp_path / 'pids')!r}).write_text(f'{{os.getpid()}} "
-            "{os.getppid()}')\ntime.sleep(300)"
+            f"pathlib.Path({str(tmp_path / 'pids')!r}).write_text(str(os.getpid()))\n"
+            "time.sleep(300)"
         )
         path = write_notebook(tmp_path, [cell])
         code = (
             "from pathlib import Path\n"
-            "from repair_horizon.reports.engine.executing import execute\n"
-            "from repair_horizon.reports.engine.limits import Limits\n"
+            "from repair_horizon.reports.kernel import Limits, execute\n"
             f"execute(Path({str(path)!r}), {{}}, Limits())"
         )
         with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT) as caller:
@@ -357,10 +397,11 @@ def ended(pid):
     return False
 
 
-def test_where_there_are_no_forks_a_kernel_is_used(tmp_path, monkeypatch):
-    monkeypatch.setattr(executing, "can_fork", lambda: False)
-    path = write_notebook(tmp_path, ["import sys\n'ipykernel_launcher' in sys.argv[0]"])
-    assert "True" in str(execute(path, {}, FORKED).cells[1].outputs)
+def test_the_engine_is_papermills_by_its_entry_point_too():
+    declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    place = declared["project"]["entry-points"]["papermill.engine"][ENGINE]
+    module, _, name = place.partition(":")
+    assert getattr(importlib.import_module(module), name) is papermill_engines.get_engine(ENGINE)
 
 
 class TestLighter:
@@ -387,16 +428,15 @@ class TestLighter:
         assert self.run(code) == ["there"]
 
 
-@needs_forks
-def test_what_a_page_imports_was_imported_before_the_fork(tmp_path):
-    """Imported in its fork, it would be imported again for every family."""
+def test_what_a_page_imports_of_the_kit_was_there_before_its_first_state_was_noted(tmp_path):
+    """Imported later, what a notebook does to a module of the kit would stay there."""
     notebook = nbformat.read(str(template_notebook()), as_version=4)
     first = nbformat.v4.new_code_cell("import sys\nthere = set(sys.modules)")
     last = nbformat.v4.new_code_cell("print(*sorted(set(sys.modules) - there))")
     notebook.cells = [notebook.cells[0], first, *notebook.cells[1:], last]
     nbformat.write(notebook, str(tmp_path / "watched.ipynb"))
     given = {"workspace": str(DEMO), "family_id": "vellfold", "out_folder": str(tmp_path / "out")}
-    executed = execute(tmp_path / "watched.ipynb", given, FORKED)
+    stop_kernels()
+    executed = execute(tmp_path / "watched.ipynb", given, KEPT)
     late = executed.cells[-1].outputs[0]["text"].split()
-    # The shell's own, loaded as it runs its first cell.
-    assert [name for name in late if not name.startswith(("IPython.", "bdb"))] == []
+    assert [name for name in late if name.startswith("repair_horizon")] == []

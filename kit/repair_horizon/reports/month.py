@@ -18,8 +18,8 @@ from repair_horizon.files.unwritable import stops_the_run, writing
 from repair_horizon.files.writing import for_spreadsheet, write_table, write_text
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
-from repair_horizon.reports.engine.limits import TIME_LIMIT, Limits
 from repair_horizon.reports.index import IndexPage, index_html
+from repair_horizon.reports.kernel import TIME_LIMIT, Limits
 from repair_horizon.reports.last_month import keep_rules, last_month
 from repair_horizon.reports.main_rows import short_names
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
@@ -67,7 +67,7 @@ class Order:
     ``workers`` processes (1), ``cluster`` the address of a dask scheduler in place of them,
     ``seed`` and ``draws`` (the settings'), ``again`` whether to make pages anew that stand from
     the same inputs, ``time_limit`` in seconds and ``memory_limit`` in GB (none) for each family,
-    ``fresh_kernels`` a kernel started for each family instead of a fork of one warmed process.
+    ``fresh_kernels`` a kernel started for each family instead of one kept for the next.
     """
 
     families: Sequence[str] | None = None

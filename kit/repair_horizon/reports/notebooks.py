@@ -15,8 +15,7 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 import repair_horizon
 from repair_horizon.files.unwritable import said_in_a_cell, writing
 from repair_horizon.files.writing import write_text
-from repair_horizon.reports.engine.executing import execute
-from repair_horizon.reports.engine.limits import USUAL, Limits, RunEnded, out_of_time
+from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
 from repair_horizon.reports.page import PageWords, page_html
 from repair_horizon.reports.resuming import DONE, FAILED, NEVER, Stamp, keep_stamp
 

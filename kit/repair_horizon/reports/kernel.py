@@ -1,0 +1,317 @@
+"""A notebook run by papermill in a kernel that is kept for the next one, and judged by its cells.
+
+``kept-kernel`` is an entry of ``papermill.engines``: papermill injects the parameters and keeps
+its record as with its own engine, nbclient runs the cells, but the kernel outlives the notebook.
+Before each notebook it is put back to its first state (``kernel_state``), so that the output is a
+fresh kernel's; it is replaced when it dies, runs out of time, or cannot be put back. What it has
+imported and read (``logs.once``) is what makes the next page cheap.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import atexit
+import contextlib
+import json
+import os
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import nbformat
+import papermill
+from jupyter_core.utils import run_sync
+from nbclient.exceptions import CellTimeoutError, DeadKernelError
+from papermill.clientwrap import PapermillNotebookClient
+from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
+
+import repair_horizon
+
+ENGINE = "kept-kernel"
+TIME_LIMIT = 900.0
+_START_SECONDS = 180.0
+# Level 50 silences notices of kernel start and stop (what fails in a cell comes back as an
+# exception); several kernels must not share one history file.
+_WORDS = ("--log-level=50", "--HistoryManager.enabled=False")
+_STATE = "__import__('repair_horizon.reports.kernel_state', fromlist=['prepare'])"
+
+
+@dataclass(frozen=True)
+class Limits:
+    """``seconds`` for the whole notebook; ``memory_gb`` (10^9 bytes) for its kernel, or None.
+
+    ``fresh_kernel`` asks for a kernel started for this notebook alone, by papermill's own engine.
+    """
+
+    seconds: float = TIME_LIMIT
+    memory_gb: float | None = None
+    fresh_kernel: bool = False
+
+
+USUAL = Limits()
+_ALONE = Limits(fresh_kernel=True)
+
+
+class RunEnded(RuntimeError):
+    """A notebook that did not come to its end, in words a partner can read."""
+
+
+def out_of_time(limits: Limits) -> RunEnded:
+    """Say that the time limit was reached."""
+    return RunEnded(f"it took longer than the time limit of {limits.seconds:g} s and was stopped")
+
+
+def died(status: int | None, cell: int) -> RunEnded:
+    """Say how a kernel ended: ``status`` as ``subprocess`` gives it, ``cell`` counted from 1."""
+    if status is None or status == -9:
+        how = "ran out of memory or was killed (signal 9)"
+    elif status < 0:
+        how = f"its kernel was ended by signal {-status}"
+    else:
+        how = f"its kernel left with status {status}"
+    return RunEnded(f"{how} in cell {cell}")
+
+
+def execute(notebook: Path, parameters: dict[str, str], limits: Limits = _ALONE) -> Any:
+    """Run a notebook.
+
+    Parameters
+    ----------
+    notebook
+        The template, with a cell tagged ``parameters``.
+    parameters
+        Plain strings, since papermill turns most other kinds into text without a word.
+    limits
+        Time, memory, and whether a kernel of its own is wanted.
+
+    Returns
+    -------
+    NotebookNode
+        The executed notebook, the same either way.
+
+    Raises
+    ------
+    RuntimeError
+        If any code cell did not run, whatever papermill's own record says.
+    """
+    # As a node, not a path: papermill reads braces in a path as a template.
+    source = nbformat.read(str(notebook), as_version=4)  # type: ignore[no-untyped-call]
+    kept = {"engine_name": ENGINE, "limits": limits}
+    with _package_importable():
+        executed = papermill.execute_notebook(
+            source,
+            None,
+            parameters=parameters,
+            kernel_name="python3",
+            language="python",
+            progress_bar=False,
+            **(_fresh(limits) if limits.fresh_kernel else kept),
+        )
+    _judge(executed)
+    for cell in executed.cells:
+        if cell.cell_type == "code":
+            cell.outputs = _joined_streams(cell.outputs)
+    return executed
+
+
+class KeptKernelEngine(Engine):  # type: ignore[misc]
+    """See the module."""
+
+    @classmethod
+    def execute_managed_notebook(
+        cls, nb_man: NotebookExecutionManager, kernel_name: str, **options: Any
+    ) -> None:
+        """Run every cell, filling in outputs, counts and papermill's statuses.
+
+        Parameters
+        ----------
+        nb_man
+            Papermill's record of the notebook.
+        kernel_name
+            Which kernel.
+        options
+            Papermill's; ``limits`` is the kit's own.
+
+        Raises
+        ------
+        RunEnded
+            If the kernel ended before the cells did: killed, lost, or out of time.
+        """
+        limits: Limits = options.get("limits") or USUAL
+        client = PapermillNotebookClient(
+            nb_man, kernel_name=kernel_name, timeout_func=_time_left(limits)
+        )
+        with _lent(client, limits) as kernel:
+            try:
+                client.execute(cleanup_kc=False)
+            except CellTimeoutError:
+                raise out_of_time(limits) from None
+            except DeadKernelError:
+                raise died(kernel.status(), _cells_begun(nb_man)) from None
+
+
+papermill_engines.register(ENGINE, KeptKernelEngine)
+
+
+@dataclass(frozen=True, eq=False)
+class _Kernel:
+    """A kernel with its manager and client, and the environment it was started with."""
+
+    manager: Any
+    client: Any
+    environment: dict[str, str]
+
+    def status(self) -> int | None:
+        """Return how the process ended, None where that cannot be told."""
+        process = getattr(self.manager.provisioner, "process", None)
+        return None if process is None else process.poll()
+
+    def stop(self) -> None:
+        with contextlib.suppress(Exception):  # it is on its way out, however far it got
+            self.client.stop_channels()
+        with contextlib.suppress(Exception):
+            run_sync(self.manager.shutdown_kernel)(now=True)
+
+
+# Kernels by process and thread: a client's sockets belong to one event loop.
+_kept: dict[tuple[int, int], _Kernel] = {}
+
+
+@contextmanager
+def _lent(client: Any, limits: Limits) -> Iterator[_Kernel]:
+    """Give a notebook's client the kept kernel, as good as new; started if there is none.
+
+    A notebook stopped in its midst (time, Ctrl-C, a dead kernel) takes the kernel along, so that
+    nothing runs on unseen.
+    """
+    place = os.getpid(), threading.get_ident()
+    kernel = _kept.pop(place, None)
+    if kernel is not None and not _prepared(kernel, limits):
+        kernel.stop()
+        kernel = None
+    if kernel is None:
+        kernel = _started(client)
+        if not _prepared(kernel, limits):
+            kernel.stop()
+            raise RunEnded("the kernel that pages are made in did not start")
+    client.km, client.kc = kernel.manager, kernel.client
+    try:
+        yield kernel
+    except BaseException:
+        kernel.stop()
+        raise
+    _kept[place] = kernel
+
+
+def _started(client: Any) -> _Kernel:
+    client.extra_arguments = list(_WORDS)
+    try:
+        client.km = client.create_kernel_manager()
+        client.start_new_kernel()
+        client.start_new_kernel_client()
+    except RuntimeError as error:
+        said = str(error).strip().splitlines() or [""]
+        raise RunEnded(f"the kernel that pages are made in did not start: {said[-1]}") from error
+    return _Kernel(client.km, client.kc, dict(os.environ))
+
+
+def _prepared(kernel: _Kernel, limits: Limits) -> bool:
+    """Put a kernel back to its first state; say whether that could be done."""
+    if kernel.status() is not None:
+        return False
+    then, now = kernel.environment, dict(os.environ)
+    changed = {n: now.get(n) for n in {*then, *now} if then.get(n) != now.get(n)}
+    given = json.dumps([os.getcwd(), changed, limits.memory_gb])
+    code = f"{_STATE}.prepare(*__import__('json').loads({given!r}))"
+    try:
+        return run_sync(_ran)(kernel, code)
+    except (TimeoutError, OSError):
+        return False
+
+
+async def _ran(kernel: _Kernel, code: str) -> bool:
+    """Run a line in a kernel unseen, and say whether it went well."""
+    sent = kernel.client.execute(code, silent=True, store_history=False)
+    until = time.monotonic() + _START_SECONDS
+    while time.monotonic() < until and kernel.status() is None:
+        with contextlib.suppress(Exception):  # nothing yet
+            reply = await asyncio.wait_for(kernel.client.get_shell_msg(timeout=1), 2)
+            if reply["parent_header"].get("msg_id") == sent:
+                return bool(reply["content"]["status"] == "ok")
+    return False
+
+
+def stop_kernels() -> None:
+    """End this process's kept kernels."""
+    for place in [p for p in _kept if p[0] == os.getpid()]:
+        _kept.pop(place).stop()
+
+
+atexit.register(stop_kernels)
+
+
+def _time_left(limits: Limits) -> Any:
+    """Return what nbclient asks before every cell: the seconds left of the whole notebook's."""
+    until = time.monotonic() + limits.seconds
+    return lambda cell: max(1, int(until - time.monotonic()))
+
+
+def _cells_begun(nb_man: NotebookExecutionManager) -> int:
+    states = [c.metadata.get("papermill", {}).get("status") for c in nb_man.nb.cells]
+    return sum(s != "pending" for s in states)
+
+
+def _fresh(limits: Limits) -> dict[str, Any]:
+    """Papermill's options for a kernel of its own."""
+    words = list(_WORDS)
+    if limits.memory_gb is not None:
+        words.append(f"--IPKernelApp.exec_lines={_STATE}.limit_kernel({limits.memory_gb})")
+    return {"extra_arguments": words, "timeout_func": _time_left(limits)}
+
+
+def _judge(executed: Any) -> None:
+    cells = [c for c in executed.cells if c.cell_type == "code" and c.source.strip()]
+    left = [
+        i
+        for i, c in enumerate(cells, 1)
+        if not c.get("execution_count") or c.metadata["papermill"]["status"] != "completed"
+    ]
+    if left:
+        raise RuntimeError(f"{len(left)} of {len(cells)} cells did not run, the first is {left[0]}")
+
+
+def _joined_streams(outputs: list[Any]) -> list[Any]:
+    """Join what a stream wrote between two outputs: how a kernel cuts it depends on the clock."""
+    out: list[Any] = []
+    block: dict[str, Any] = {}
+    for output in [*outputs, None]:
+        if output is not None and output["output_type"] == "stream":
+            if output["name"] in block:
+                block[output["name"]]["text"] += output["text"]
+            else:
+                block[output["name"]] = output
+            continue
+        out += [block[name] for name in sorted(block, reverse=True)]  # stdout, stderr
+        block = {}
+        if output is not None:
+            out.append(output)
+    return out
+
+
+@contextmanager
+def _package_importable() -> Iterator[None]:
+    """Let kernels import the package they were started from, installed or not."""
+    before = os.environ.get("PYTHONPATH")
+    root = str(Path(repair_horizon.__file__).resolve().parent.parent)
+    os.environ["PYTHONPATH"] = os.pathsep.join([root, *([before] if before else [])])
+    try:
+        yield
+    finally:
+        if before is None:
+            os.environ.pop("PYTHONPATH", None)
+        else:
+            os.environ["PYTHONPATH"] = before
