@@ -87,7 +87,7 @@ def test_the_ledger_is_only_added_to(tmp_path: Path) -> None:
     assert back.loc[:1, "expected_profit"].to_list() == pytest.approx(
         rows["expected_profit"].to_list(), rel=1e-5
     )
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["forecasts.csv"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".forecasts.lock", "forecasts.csv"]
     assert read_ledger(tmp_path / "nowhere").empty
 
 

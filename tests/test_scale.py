@@ -27,6 +27,7 @@ from repair_horizon.scale import families as mapping
 from repair_horizon.scale.cluster import differences, fingerprint, sees
 
 ROOT = Path(__file__).parent.parent
+KIT = ROOT / "kit"
 DEMO = ROOT / "data" / "demo"
 FAMILIES = ["a", "b", "c", "d", "e", "f"]
 PATIENCE = 60.0
@@ -45,7 +46,7 @@ class Cluster:
         self._until(lambda: file.exists() and file.read_text().endswith("}"))
         self.address = str(json.loads(file.read_text())["address"])
 
-    def _start(self, command: str, *words: str, source: Path = ROOT) -> subprocess.Popen[bytes]:
+    def _start(self, command: str, *words: str, source: Path = KIT) -> subprocess.Popen[bytes]:
         settings = {
             "PYTHONPATH": os.pathsep.join([str(source), str(ROOT / "tests")]),
             "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
@@ -61,7 +62,7 @@ class Cluster:
                 start_new_session=True,  # so that a nanny can be ended with its worker
             )
 
-    def add(self, n: int = 1, *words: str, threads: int = 1, source: Path = ROOT) -> "Cluster":
+    def add(self, n: int = 1, *words: str, threads: int = 1, source: Path = KIT) -> "Cluster":
         """Start workers and wait until they have registered."""
         before = self.registered()
         line = [self.address, "--nthreads", str(threads), *(words or ["--no-nanny"])]
@@ -204,7 +205,7 @@ def test_a_lost_scheduler_is_said_without_a_traceback(cluster: Cluster, tmp_path
         "    print(family, result)\n"
         f"    os.kill({cluster.scheduler.pid}, signal.SIGKILL) if family == 'a' else None\n"
     )
-    paths = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(ROOT / "tests")])}
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join([str(KIT), str(ROOT / "tests")])}
     line = [sys.executable, "-c", code]
     done = subprocess.run(line, env=paths, capture_output=True, text=True, timeout=PATIENCE)
     said = done.stdout.splitlines()

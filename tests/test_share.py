@@ -244,7 +244,7 @@ def test_an_old_bundle_survives_a_failed_write(month, tmp_path, monkeypatch) -> 
     def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(sharing.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OSError, match="No space"):
         share_month(month, out, pictures=False)
     assert out.read_bytes() == b"old"

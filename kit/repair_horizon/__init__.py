@@ -7,10 +7,3 @@ business wrote down), ``estimation`` (what the logs say), ``decisions`` (what to
 Nothing is imported here, so that ``import repair_horizon`` stays cheap: statsmodels
 and plotly load only inside the stage that owns them.
 """
-
-import os
-
-# The problems are small: threads of the linear algebra library only wait for each other (fits
-# were more than ten times slower with them), and reports run several processes anyway. Whoever
-# wants threads sets the variable; it must be set before numpy is first imported.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import pytest
+from repair_horizon.files.lock import locked
 from repair_horizon.logs import LogFault
 
 from .exports import ROWS, Run, lines, stored
@@ -51,17 +51,18 @@ def test_a_killed_import_leaves_the_old_file_and_the_next_one_works(
         assert process.stdout.readline() == "ready\n"
         os.kill(process.pid, signal.SIGKILL)
     assert (workspace / "sales.csv").read_bytes() == before
-    assert len(list(workspace.glob(".sales*"))) == 2
+    assert len(list(workspace.glob(".sales.csv.*.tmp"))) == 1
+    start = time.perf_counter()
     assert run(lines(*ROWS), name="more.csv").added == 15
-    assert sorted(p.name for p in workspace.iterdir()) == ["sales.csv"]
+    assert time.perf_counter() - start < 5
+    assert sorted(p.name for p in workspace.iterdir()) == [".sales.lock", "sales.csv"]
 
 
 def test_imports_at_once_lose_no_row(run: Run, tmp_path: Path, workspace: Path) -> None:
-    """Four overlapping exports at the same time give every row once, a dead one's lock or not."""
+    """Four overlapping exports at the same time give every row once, an old lock or not."""
     run(lines(ROWS[0]))
-    with subprocess.Popen([sys.executable, "-c", ""]) as dead:
-        pass
-    (workspace / ".sales.lock").symlink_to(f"{socket.gethostname()} {dead.pid} x")
+    (workspace / ".sales.lock").unlink()
+    (workspace / ".sales.lock").symlink_to("host 4194305 x")  # as the kit locked before
     for i in range(4):
         rows = [f"{n};2025-01-02;9.50;m1;A" for n in range(100 + i * 50, 200 + i * 50)]
         (tmp_path / f"part{i}.csv").write_text(lines(*rows))
@@ -70,24 +71,28 @@ def test_imports_at_once_lose_no_row(run: Run, tmp_path: Path, workspace: Path) 
     keys = [r["sale_id"] for r in stored(workspace)]
     assert sum(added) == 250
     assert sorted(keys) == sorted({"shop-1"} | {f"shop-{n}" for n in range(100, 350)})
-    assert [p.name for p in workspace.iterdir()] == ["sales.csv"]
+    assert sorted(p.name for p in workspace.iterdir()) == [".sales.lock", "sales.csv"]
+    assert not (workspace / ".sales.lock").is_symlink()
 
 
-def test_a_live_lock_is_respected(workspace: Path) -> None:
-    """A lock whose owner runs is waited for, then named; a stranger's is never removed."""
-    from repair_horizon.files.lock import locked
-
-    with (
-        locked(workspace, "sales"),
-        pytest.raises(LogFault, match="delete this file"),
-        locked(workspace, "sales", patience=0.2),
-    ):
+def test_a_live_lock_is_respected(run: Run, tmp_path: Path, workspace: Path) -> None:
+    """A lock whose owner runs is waited for, then told in one message; nothing is written."""
+    run(lines(ROWS[0]))
+    (tmp_path / "more.csv").write_text(lines(*ROWS))
+    with child(tmp_path, "more.csv", hang=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "ready\n"
+        with (
+            pytest.raises(LogFault, match="held by another import") as error,
+            locked(workspace, "sales", patience=0.2),
+        ):
+            pass
+        assert len(error.value.faults) == 1
+        with locked(workspace, "repairs", patience=0.2):  # another table is another lock
+            pass
+        process.kill()
+    with locked(workspace, "sales", patience=0.2):
         pass
-    lock = workspace / ".sales.lock"
-    lock.write_text("elsewhere 4194305 x")  # a number no process here has
-    with pytest.raises(LogFault), locked(workspace, "sales", patience=0.2):
-        pass
-    assert lock.exists()
 
 
 def test_fifty_thousand_rows_take_seconds(run: Run) -> None:

@@ -23,8 +23,9 @@ FAMILIES = 2
 CATALOGUE = "model_id,family_id,device_class,launch_date\n" + "".join(
     f"m{i},f{i},phone,2020-01-01\n" for i in range(FAMILIES)
 )
-# What may lie in a workspace once nobody is at work: no draft, lock or note of any kind.
-DONE = ("catalogue.csv", "import_salt", "review/", "sales")
+# What may lie in a workspace once nobody is at work: no draft or note of any kind. The files the
+# system's locks are held on are empty and stay.
+DONE = ("catalogue.csv", "import_salt", "review/", "sales", ".sales.lock", ".import_salt.lock")
 
 
 def rows(first: int, last: int, price: str = "9.50") -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from repair_horizon.backtest.methods import OURS
 from repair_horizon.backtest.money_replay import MoneyReplay, replay_bids
 from repair_horizon.backtest.score_tables import by_horizon, by_sales
 from repair_horizon.estimation.calibration import Calibration, width_factor, write_calibration
+from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
 from repair_horizon.scale import ALONE, Hands
 from repair_horizon.tables.settings import Settings
@@ -127,7 +127,6 @@ def run_backtest(
 
 def write_backtest(run: BacktestRun, folder: Path) -> list[Path]:
     """Write one CSV per table and ``calibration.csv``, each whole or not at all."""
-    folder.mkdir(parents=True, exist_ok=True)
     tables = {
         "forecasts": run.prices.forecasts,
         "silent": run.prices.silent,
@@ -141,7 +140,5 @@ def write_backtest(run: BacktestRun, folder: Path) -> list[Path]:
 
 
 def _write(table: pd.DataFrame, path: Path) -> Path:
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    table.to_csv(part, index=False, lineterminator="\n", float_format="%.6g")
-    os.replace(part, path)
+    write_table(path, table, float_format="%.6g")
     return path

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from argparse import Namespace
 from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.files.writing import write_table
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import Hands
 from repair_horizon.tables.months import month_number, month_word, parse_month
@@ -53,10 +53,7 @@ def month_folder(workspace: str, month: int) -> Path:
 
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    table.to_csv(part, index=False, lineterminator="\n")
-    os.replace(part, path)
+    write_table(path, table)
 
 
 def show(table: pd.DataFrame, path: Path, columns: list[str] | None = None) -> None:

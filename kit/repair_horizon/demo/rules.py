@@ -7,11 +7,11 @@ Write the demo business as a workspace folder.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 
 import pandas as pd
+
+from repair_horizon.files.writing import write_whole
 
 SETTINGS = """\
 # Rules of the demo business (invented). What is left out keeps its default.
@@ -188,20 +188,9 @@ def write_files(folder: Path, tables: dict[str, pd.DataFrame], settings_toml: st
     settings_toml
         Content of settings.toml.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     for name, rows in tables.items():
-        _replace(folder / f"{name}.csv", rows.to_csv(index=False, lineterminator="\n"))
-    _replace(folder / "settings.toml", settings_toml)
-    _replace(folder / "README.md", ABOUT)
-
-
-def _replace(path: Path, content: str) -> None:
-    handle, part = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content.encode("utf-8"))
-        os.chmod(part, 0o644)
-        os.replace(part, path)
-    except BaseException:
-        Path(part).unlink(missing_ok=True)
-        raise
+        write_whole(
+            folder / f"{name}.csv", rows.to_csv(index=False, lineterminator="\n"), private=False
+        )
+    write_whole(folder / "settings.toml", settings_toml, private=False)
+    write_whole(folder / "README.md", ABOUT, private=False)

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
+from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.months import parse_month
 
@@ -116,11 +117,8 @@ def _words(widths: tuple[float, float], n: int, origins: int, months: int) -> st
 
 def write_calibration(calibration: Calibration, folder: Path) -> Path:
     """Write ``calibration.csv`` (one row) into a folder, whole or not at all."""
-    folder.mkdir(parents=True, exist_ok=True)
-    path, part = folder / FILE, folder / f".{FILE}.part"
-    pd.DataFrame([asdict(calibration)]).to_csv(part, index=False, lineterminator="\n")
-    part.replace(path)
-    return path
+    write_table(folder / FILE, pd.DataFrame([asdict(calibration)]))
+    return folder / FILE
 
 
 def read_calibration(folder: Path) -> Calibration:

@@ -28,6 +28,7 @@ from repair_horizon.estimation.pooled_effects import UsualEffects
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.scale import one_thread
 from repair_horizon.tables.months import month_middle, month_number, month_word
 
 Floats = npt.NDArray[np.float64]
@@ -295,6 +296,7 @@ def fit(logs: Logs) -> Estimates:
     )
 
 
+@one_thread()
 def fit_family(logs: Logs, family_id: str, usual: UsualEffects | None = None) -> FamilyEstimates:
     """Fit one family.
 

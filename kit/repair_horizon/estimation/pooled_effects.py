@@ -36,6 +36,7 @@ from repair_horizon.estimation.price_rows import (
     price_rows,
 )
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.scale import one_thread
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -247,6 +248,7 @@ _NEEDED |= {"condition", "price_type"}
 _known: WeakKeyDictionary[Logs, UsualEffects] = WeakKeyDictionary()
 
 
+@one_thread()
 def usual_effects(logs: Logs) -> UsualEffects:
     """Estimate every family's effects from its own sales.
 

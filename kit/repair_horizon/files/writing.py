@@ -1,40 +1,107 @@
-"""Files of a month: written whole or not at all, and safe to open in a spreadsheet."""
+"""Every file of the kit is written here, with one guarantee, and safe to open in a spreadsheet.
+
+The guarantee of ``write_whole``: whoever reads the file, and whoever comes after a crash or a
+killed process, meets the old file or the new one, each whole; once it has returned the new one is
+on the disc. It is drafted beside its place under a name nobody can foresee, which must not be
+there yet, so that no link planted under that name is followed; a link that stands in the file's
+own place is replaced, not written through. New files can be read by their owner only, unless
+``private`` is False; where the system has no such rights, whoever may enter the folder may read.
+"""
 
 from __future__ import annotations
 
 import os
 import re
-import tempfile
+import uuid
+from contextlib import suppress
 from pathlib import Path
 
 import pandas as pd
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file so that a reader sees the old one or the new one, never half of it.
+def write_whole(path: Path, content: str | bytes, *, private: bool = True) -> None:
+    """Write a file with the guarantee above; its folders are made if need be.
 
-    Line ends are written as they are: the page's content policy holds hashes of its scripts.
+    Parameters
+    ----------
+    path
+        The file.
+    content
+        Text is written as UTF-8, its line ends as they are: a page's content policy holds hashes
+        of its scripts.
+    private
+        Whether only the owner may read it. A file there that need not be private keeps its rights.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written; no draft is left.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    make_folder(path.parent, private=private)
+    data = content if isinstance(content, bytes) else content.encode("utf-8", "replace")
+    draft = path.with_name(f".{path.name[:80]}.{uuid.uuid4().hex}.tmp")
+    mode = 0o600 if private else 0o666
     try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(text.encode("utf-8", "replace"))
+        with open(draft, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        os.replace(name, path)
+        if not private and path.is_file() and not path.is_symlink():
+            os.chmod(draft, path.stat().st_mode & 0o777)
+        os.replace(draft, path)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        with suppress(OSError):
+            draft.unlink()
         raise
+    sync_folder(path.parent)
 
 
-def write_table(path: Path, table: pd.DataFrame) -> None:
-    """Write a table as CSV: UTF-8, ISO dates, points, lines ended by a line feed."""
-    write_text(path, table.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n"))
+def make_folder(folder: Path, *, private: bool = True) -> None:
+    """Make a folder and those above it; what is made is the owner's only where the system can."""
+    missing = [folder, *folder.parents]
+    missing = missing[: next((i for i, p in enumerate(missing) if p.exists()), len(missing))]
+    for place in reversed(missing):
+        place.mkdir(mode=0o700 if private else 0o777, exist_ok=True)
+    folder.mkdir(exist_ok=True)  # refuses a file of this name in the system's words
 
 
-_FORMULA = tuple("=+-@\t\r")
+def sync_folder(folder: Path) -> None:
+    """Have the system write a folder's names to disc, where it lets folders be opened."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a text for its owner only, with the guarantee above."""
+    write_whole(path, text)
+
+
+def write_table(path: Path, table: pd.DataFrame, float_format: str | None = None) -> None:
+    """Write a table as CSV no cell of which begins a formula; ``unguarded`` reads it as it was.
+
+    UTF-8, ISO dates, decimal points, lines ended by a line feed.
+    """
+    write_whole(path, table_text(table, float_format))
+
+
+def table_text(table: pd.DataFrame, float_format: str | None = None) -> str:
+    """Print a table as ``write_table`` writes it."""
+    safe = for_spreadsheet(table)
+    text: str = safe.to_csv(
+        index=False, date_format="%Y-%m-%d", lineterminator="\n", float_format=float_format
+    )
+    return text
+
+
+# What begins a formula in one spreadsheet or another, wide forms too; a mark of our own before it
+# is marked again, so that reading back takes away exactly what was added.
+_BEGINS = "=+\\-@\t\r\n\uff1d\uff0b\uff0d\uff20"
+_FORMULA = re.compile(f"'*[{_BEGINS}]")
+_MARKED = re.compile(f"''*[{_BEGINS}]")
 _FIGURE = re.compile(r"-\d+(\.\d+)?([eE][+-]?\d+)?")
 
 
@@ -43,16 +110,32 @@ def guarded(text: str) -> str:
 
     Figures are left alone; ``-2+3`` is none.
     """
-    return f"'{text}" if text[:1] in _FORMULA and not _FIGURE.fullmatch(text) else text
+    return f"'{text}" if _FORMULA.match(text) and not _FIGURE.fullmatch(text) else text
 
 
 def for_spreadsheet(table: pd.DataFrame) -> pd.DataFrame:
-    """Guard every text of a table against being run as a formula; other columns stay."""
-    out = table.copy()
-    for name in out.columns:
-        column = out[name]
-        if not pd.api.types.is_numeric_dtype(column) and column.dtype.kind != "M":
-            out[name] = column.astype("object").map(
-                lambda v: guarded(v) if isinstance(v, str) else v
-            )
-    return out
+    """Guard every text of a table, and its headings, against being run as a formula."""
+    out = table.rename(columns=lambda name: guarded(str(name)))
+    return _each_text(out, guarded)
+
+
+def unguarded(table: pd.DataFrame) -> pd.DataFrame:
+    """Take the marks of ``for_spreadsheet`` away again."""
+    out = table.rename(columns=lambda name: _unmarked(str(name)))
+    return _each_text(out, _unmarked)
+
+
+def _unmarked(text: str) -> str:
+    return text[1:] if _MARKED.match(text) else text
+
+
+def _each_text(table: pd.DataFrame, change: object) -> pd.DataFrame:
+    for at, name in enumerate(table.columns):
+        column = table.iloc[:, at]
+        if pd.api.types.is_numeric_dtype(column) or column.dtype.kind == "M":
+            continue
+        words = column.astype("object")
+        changed = words.map(lambda v: change(v) if isinstance(v, str) else v)  # type: ignore[operator]
+        if not changed.equals(words):
+            table = table.assign(**{str(name): changed})
+    return table

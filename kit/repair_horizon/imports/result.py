@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.files.writing import for_spreadsheet, unguarded
 from repair_horizon.imports.merge import THERE
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.sources import Source
@@ -175,10 +176,13 @@ def read_review(path: Path) -> pd.DataFrame:
     """
     if path.parent.exists() and not path.parent.is_dir():
         raise LogFault([Fault(path.parent.name, None, "", "no folder", "a folder for reviews")])
+    if path.parent.is_symlink():
+        found, allowed = "a link to another place", "a folder of this workspace"
+        raise LogFault([Fault(path.parent.name, None, "", found, allowed)])
     if not path.exists():
         return pd.DataFrame()
     try:
-        return pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8-sig")
+        return unguarded(pd.read_csv(path, dtype=str, na_filter=False, encoding="utf-8-sig"))
     except (ValueError, OSError) as error:
         allowed = "a review file as it was written, or none: move it away"
         raise LogFault([Fault(path.name, None, "", str(error), allowed)]) from None
@@ -215,6 +219,5 @@ def write_review(path: Path, ledger: pd.DataFrame, rows: pd.DataFrame, export: s
     if new.empty:
         path.unlink(missing_ok=True)
         return False
-    path.parent.mkdir(exist_ok=True)
-    replace_file(path, csv_text(new))
+    replace_file(path, csv_text(for_spreadsheet(new)), private=True)
     return True

@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import secrets
 import shutil
-import uuid
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import write_whole
 from repair_horizon.logs.part_writing import (
     append_parts,
     catalogue_rows,
     settle_parts,
     settle_switch,
     stored_text,
-    sync_folder,
 )
 from repair_horizon.logs.partitions import read_parts
 from repair_horizon.logs.reading import find_file, read_table
@@ -102,24 +101,13 @@ def csv_text(rows: pd.DataFrame, ending: str = "\n", *, header: bool = True) -> 
     return out.getvalue()
 
 
-def replace_file(path: Path, content: str) -> None:
+def replace_file(path: Path, content: str, *, private: bool = False) -> None:
     """Write a file so that a reader, or a crash, meets the old or the new one, nothing between."""
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}.tmp")
     try:
-        with open(draft, "x", encoding="utf-8", newline="") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            os.chmod(draft, path.stat().st_mode & 0o777)
-        os.replace(draft, path)
+        write_whole(path, content, private=private)
     except OSError as error:
         found, allowed = error.strerror or str(error), "a file that can be written"
         raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
-    finally:
-        with suppress(OSError):
-            draft.unlink()
-    sync_folder(path.parent)
 
 
 def settle(workspace: Path, table: str) -> None:
@@ -138,7 +126,9 @@ def settle(workspace: Path, table: str) -> None:
     except OSError as error:
         found, allowed = error.strerror or str(error), "a folder that can be written"
         raise LogFault([Fault(table, None, "", found, allowed)]) from None
-    drafts = [*workspace.glob(f".{table}.*.tmp"), *workspace.glob(f"review/.{table}-*.tmp")]
+    drafts = [*workspace.glob(f".{table}.*.tmp")]
+    if not (workspace / "review").is_symlink():
+        drafts += workspace.glob(f"review/.{table}-*.tmp")
     for draft in drafts:
         with suppress(OSError):
             shutil.rmtree(draft) if draft.is_dir() else draft.unlink()
@@ -160,8 +150,6 @@ def read_salt(workspace: Path, *, create: bool) -> str:
             _make_salt(path)
         if not path.exists():
             return secrets.token_hex(16)
-        for draft in workspace.glob(f".{SALT_FILE}.*"):  # of no use any more, whoever made it
-            draft.unlink(missing_ok=True)
         return path.read_text(encoding="ascii").strip()
     except (OSError, UnicodeDecodeError) as error:
         found, allowed = getattr(error, "strerror", "") or str(error), "a file of our own making"
@@ -169,16 +157,8 @@ def read_salt(workspace: Path, *, create: bool) -> str:
 
 
 def _make_salt(path: Path) -> None:
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
-    handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
-    with os.fdopen(handle, "w", encoding="ascii") as file:
-        file.write(secrets.token_hex(16) + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    try:
-        os.link(draft, path)
-    except (FileExistsError, FileNotFoundError):  # another import was quicker
-        return
-    except OSError:  # a folder without hard links
-        os.replace(draft, path)
-    sync_folder(path.parent)
+    with locked(path.parent, path.name):
+        for draft in path.parent.glob(f".{path.name}.*.tmp"):  # of an import that was killed
+            draft.unlink(missing_ok=True)
+        if not path.exists():
+            write_whole(path, secrets.token_hex(16) + "\n")

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.files.writing import sync_folder
 from repair_horizon.logs.partitions import family_by_model
 from repair_horizon.logs.parts import (
     ADDING,
@@ -147,16 +148,6 @@ def _emptied(path: Path) -> None:
     """Move aside a folder without parts that stands where the log is to be."""
     if path.exists():
         os.rename(path, path.with_name(f"{path.name}.{uuid.uuid4().hex[:8]}.empty"))
-
-
-def sync_folder(folder: Path) -> None:
-    """Have the system write a folder's names to disc, where it lets folders be opened."""
-    with suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def append_parts(folder: Path, table: Table, rows: pd.DataFrame) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import sync_folder
 from repair_horizon.logs.appending import settle
 from repair_horizon.logs.parquet_text import parquet_text
 from repair_horizon.logs.part_writing import (
@@ -20,7 +21,6 @@ from repair_horizon.logs.part_writing import (
     families_of,
     settle_switch,
     stored_text,
-    sync_folder,
     write_parts,
 )
 from repair_horizon.logs.parts import ORDER, can_be_partitioned, upcoming

@@ -15,7 +15,7 @@ import pandas as pd
 
 from repair_horizon.files.names import slugs
 from repair_horizon.files.unwritable import stops_the_run, writing
-from repair_horizon.files.writing import for_spreadsheet, write_table, write_text
+from repair_horizon.files.writing import make_folder, write_table, write_text
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
 from repair_horizon.reports.index import IndexPage, index_html
@@ -132,7 +132,7 @@ def write_month(
     folder = Path(order.out or workspace / "out").resolve() / month
     record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
     with writing(folder):
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         write_text(folder / SCRIPT_NAME, drawing_script())
     shared = {"month": month, "as_of": as_of, "known_before": _known_before(folder)}
     tasks = _tasks(known, folder, {**shared, **_numbers(order)}, order.limits)
@@ -270,8 +270,8 @@ def write_month_files(
     empty = pd.DataFrame(columns=THRESHOLD_COLUMNS)
     parts = [t[THRESHOLD_COLUMNS] for t in tables.values() if len(t)]
     thresholds = pd.concat(parts, ignore_index=True) if parts else empty
-    write_table(folder / "thresholds.csv", for_spreadsheet(month_columns(_rounded(thresholds))))
-    write_table(folder / "set_aside.csv", for_spreadsheet(known.logs.ledger.exceptions))
+    write_table(folder / "thresholds.csv", month_columns(_rounded(thresholds)))
+    write_table(folder / "set_aside.csv", known.logs.ledger.exceptions)
     shelves = [read_saved(p / "shelf.csv").assign(family_id=f) for f, p in places.items()]
     owned = [s for s in shelves if len(s)]
     page = IndexPage(

@@ -13,7 +13,7 @@ if TYPE_CHECKING:  # a worker only runs notebooks and writes, and need not load 
     from repair_horizon.reports.family import FamilyMonth
 
 
-from repair_horizon.files.writing import write_table
+from repair_horizon.files.writing import unguarded, write_table
 
 
 def month_columns(table: pd.DataFrame) -> pd.DataFrame:
@@ -57,6 +57,7 @@ def read_saved(path: Path) -> pd.DataFrame:
         columns = next(csv.reader(file), [])
     words = {c: "str" for c in columns if c in _WORDS}
     table = pd.read_csv(path, dtype=words, keep_default_na=False, na_values=_no_words(columns))
+    table = unguarded(table)
     for name in columns:
         if name.startswith(("buy_stop", "repair_stop")) or name in (
             "month",

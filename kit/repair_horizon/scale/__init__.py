@@ -3,6 +3,7 @@
 from repair_horizon.scale.cluster import check_shared
 from repair_horizon.scale.families import all_of, each_family, each_given
 from repair_horizon.scale.hands import ALONE, FamilyLost, Hands
+from repair_horizon.scale.threads import one_thread
 
 __all__ = [
     "ALONE",
@@ -12,4 +13,5 @@ __all__ = [
     "check_shared",
     "each_family",
     "each_given",
+    "one_thread",
 ]

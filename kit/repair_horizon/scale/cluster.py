@@ -27,6 +27,7 @@ from typing import Any, TypeVar
 
 import repair_horizon
 from repair_horizon.scale.hands import FamilyLost
+from repair_horizon.scale.threads import one_thread
 from repair_horizon.tables.faults import Fault, LogFault
 
 A = TypeVar("A")
@@ -68,7 +69,8 @@ def _checked(work: Callable[[A], T], expected: dict[str, str], item: A) -> T:
     """Run on the worker, which may have joined after the others were looked at."""
     if fingerprint() != expected:
         raise FamilyLost("the worker it was given to runs another version of the kit")
-    return work(item)
+    with one_thread():
+        return work(item)
 
 
 def _library() -> Any:

@@ -9,6 +9,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessP
 from typing import TypeVar
 
 from repair_horizon.scale.hands import FamilyLost
+from repair_horizon.scale.threads import one_thread
 
 A = TypeVar("A")
 T = TypeVar("T")
@@ -59,8 +60,13 @@ def _start(
     while idle:
         pool = idle.pop()
         try:
-            return pool.submit(work, item), pool
+            return pool.submit(_by_itself, work, item), pool
         except BrokenExecutor:  # it died while it had nothing to do
             pool.shutdown(wait=False)
     pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
-    return pool.submit(work, item), pool
+    return pool.submit(_by_itself, work, item), pool
+
+
+def _by_itself(work: Callable[[A], T], item: A) -> T:
+    with one_thread():
+        return work(item)

@@ -10,9 +10,7 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
-import tempfile
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +19,7 @@ from typing import Any
 import pandas as pd
 
 from repair_horizon.files.workbook import workbook
-from repair_horizon.files.writing import guarded
+from repair_horizon.files.writing import guarded, unguarded, write_whole
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
 from repair_horizon.reports.resuming import DONE
@@ -89,7 +87,7 @@ def share_month(
         notes += _add_pictures(files, list(slugs.values()))
     files["READ_ME.txt"] = _READ_ME.format(note=" ".join(notes)).encode("utf-8")
     whole = _zipped(files, f"repair-horizon-{record.get('month', folder.name)}")
-    _write(target, whole)
+    write_whole(target, whole)
     return Shared(target, len(whole), tuple(sorted(files)), tuple(notes))
 
 
@@ -126,7 +124,7 @@ def _text(path: Path) -> str:
 
 def _written_single(target: Path, page: str) -> Shared:
     data = page.encode("utf-8")
-    _write(target, data)
+    write_whole(target, data)
     heavy = f"{len(data):,} bytes, above the {SINGLE_LIMIT:,} that any mail takes"
     notes = (heavy,) if len(data) >= SINGLE_LIMIT else ()
     return Shared(target, len(data), (target.name,), notes)
@@ -157,7 +155,7 @@ def _table(path: Path, places: tuple[str, ...]) -> pd.DataFrame:
     """Read a table of the month as text, fit to leave the house."""
     if not path.is_file():
         return pd.DataFrame()
-    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    table = unguarded(pd.read_csv(path, dtype=str, keep_default_na=False))
     return table.apply(lambda column: column.map(lambda v: guarded(scrubbed(v, places))))
 
 
@@ -203,22 +201,6 @@ def _zipped(files: dict[str, bytes], top: str) -> bytes:
         for name in sorted(files):
             entry = zipfile.ZipInfo(f"{top}/{name}", _FIRST_DAY)
             entry.compress_type = zipfile.ZIP_DEFLATED
-            entry.external_attr = 0o644 << 16
+            entry.external_attr = 0o600 << 16
             bundle.writestr(entry, files[name])
     return out.getvalue()
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).chmod(0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

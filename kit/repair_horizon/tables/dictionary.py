@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -149,8 +150,8 @@ def write_starter(folder: Path) -> list[Path]:
     content["settings.toml"] = starter_settings()
     written = []
     for name, text in content.items():
-        path = folder / name
-        if not path.exists():
-            path.write_text(text, encoding="utf-8")
-            written.append(path)
+        # "x" writes nothing where something stands, also no link to elsewhere.
+        with suppress(FileExistsError), open(folder / name, "x", encoding="utf-8") as file:
+            file.write(text)
+            written.append(folder / name)
     return written

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +24,7 @@ from repair_horizon.decisions.unit.bidding import EndStates, profit_at
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.lots import lot_spread
 from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import write_whole
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.columns import Column
@@ -197,9 +197,7 @@ def append(workspace: Path, rows: pd.DataFrame) -> int:
         text = new.to_csv(index=False, header=not old, lineterminator="\n", date_format="%Y-%m-%d",
                           float_format="%.6g")  # fmt: skip
         joined = old + ("" if not old or old.endswith("\n") else "\n") + text
-        part = path.with_name(f".{path.name}.{os.getpid()}.part")
-        part.write_bytes(joined.encode("utf-8"))
-        os.replace(part, path)
+        write_whole(path, joined, private=False)
     return len(new)
 
 
