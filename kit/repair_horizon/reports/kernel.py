@@ -190,14 +190,15 @@ def _lent(client: Any, limits: Limits) -> Iterator[_Kernel]:
     """
     place = os.getpid(), threading.get_ident()
     kernel = _kept.pop(place, None)
-    if kernel is not None and not _prepared(kernel, limits):
+    if kernel is not None and _prepare(kernel, limits):
         kernel.stop()
         kernel = None
     if kernel is None:
         kernel = _started(client)
-        if not _prepared(kernel, limits):
+        why = _prepare(kernel, limits)
+        if why:
             kernel.stop()
-            raise RunEnded("the kernel that pages are made in did not start")
+            raise RunEnded(f"the kernel that pages are made in did not start: {why}")
     client.km, client.kc = kernel.manager, kernel.client
     try:
         yield kernel
@@ -219,30 +220,28 @@ def _started(client: Any) -> _Kernel:
     return _Kernel(client.km, client.kc, dict(os.environ))
 
 
-def _prepared(kernel: _Kernel, limits: Limits) -> bool:
-    """Put a kernel back to its first state; say whether that could be done."""
+def _prepare(kernel: _Kernel, limits: Limits) -> str:
+    """Put a kernel back to its first state; say why if that could not be done."""
     if kernel.status() is not None:
-        return False
+        return "it ended"
     then, now = kernel.environment, dict(os.environ)
     changed = {n: now.get(n) for n in {*then, *now} if then.get(n) != now.get(n)}
     given = json.dumps([os.getcwd(), changed, limits.memory_gb])
     code = f"{_STATE}.prepare(*__import__('json').loads({given!r}))"
-    try:
-        return run_sync(_ran)(kernel, code)
-    except (TimeoutError, OSError):
-        return False
+    return run_sync(_fault)(kernel, code)
 
 
-async def _ran(kernel: _Kernel, code: str) -> bool:
-    """Run a line in a kernel unseen, and say whether it went well."""
+async def _fault(kernel: _Kernel, code: str) -> str:
+    """Run a line in a kernel unseen, and say what was wrong, if anything."""
     sent = kernel.client.execute(code, silent=True, store_history=False)
     until = time.monotonic() + _START_SECONDS
     while time.monotonic() < until and kernel.status() is None:
         with contextlib.suppress(Exception):  # nothing yet
             reply = await asyncio.wait_for(kernel.client.get_shell_msg(timeout=1), 2)
             if reply["parent_header"].get("msg_id") == sent:
-                return bool(reply["content"]["status"] == "ok")
-    return False
+                content = reply["content"]
+                return "" if content["status"] == "ok" else str(content.get("evalue") or "error")
+    return "it ended" if kernel.status() is not None else "it gave no answer"
 
 
 def stop_kernels() -> None:

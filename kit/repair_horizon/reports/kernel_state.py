@@ -27,7 +27,7 @@ _GROWTH = 1.0  # GB beyond its first size that make a kernel spent
 # What the family report's cells import, loaded before the memory limit is set and before the
 # first state is noted.
 _WARM = (
-    "repair_horizon.reports.sections.bid",
+    "repair_horizon.reports.sections.bid_story",
     "repair_horizon.reports.sections.repairs_seen",
     "repair_horizon.reports.sections.charts",
     "repair_horizon.reports.sections.records",
