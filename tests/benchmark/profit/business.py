@@ -111,8 +111,9 @@ class Business:
         parts = []
         for month in range(0, YEAR, self.refit):
             belief = believed(self.world, self.tables(month), self.world.history + month)
-            whole = advice_of(Worth(belief))
-            parts.append(cut(whole, month, min(month + self.refit, YEAR)))
+            end = min(month + self.refit, YEAR)
+            span = self.world.history + month, self.world.history + end
+            parts.append(cut(advice_of(Worth(belief, span)), month, end))
         advice = joined(parts)
         return Advice(
             advice.limit, SHADE * advice.limit, advice.choice, advice.told, advice.promised

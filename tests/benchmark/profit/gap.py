@@ -61,7 +61,9 @@ def share(business: Business, beliefs: Callable[[int], World], names: Sequence[s
     parts = []
     for month in range(0, YEAR, business.refit):
         belief = swapped(beliefs(month), business.world, names)
-        parts.append(cut(advice_of(Worth(belief)), month, min(month + business.refit, YEAR)))
+        end = min(month + business.refit, YEAR)
+        span = business.world.history + month, business.world.history + end
+        parts.append(cut(advice_of(Worth(belief, span)), month, end))
     advice = joined(parts)
     advice = replace(advice, offer=SHADE * advice.limit)
     answer = answers(advice, business.world, business.lots)
@@ -85,6 +87,3 @@ def gap(business: Business, beliefs: Callable[[int], World]) -> dict[str, float]
         out[f"only {name} believed"] = share(business, once, others)
     out["all true"] = share(business, once, ESTIMATES)
     return out
-
-
-__all__ = ["ESTIMATES", "gap", "share", "swapped"]

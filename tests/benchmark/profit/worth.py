@@ -63,9 +63,24 @@ class Place:
 
 @dataclass(frozen=True, eq=False)
 class Worth:
-    """The accounting of one world."""
+    """The accounting of one world; ``span`` limits the tables to some months (the rest is 0)."""
 
     world: World
+    span: tuple[int, int] | None = None
+
+    @cached_property
+    def _grid(self) -> Place:
+        """Every model, state and month of the span."""
+        w, (start, end) = self.world, self.span or (0, self.world.months)
+        m, s, t = np.indices((len(w.model_ids), w.widest, end - start))
+        return Place(m.ravel(), s.ravel(), t.ravel() + float(start))
+
+    def _laid(self, values: Floats) -> Floats:
+        """Values on the grid as (models, states, months)."""
+        at = self._grid
+        out = np.zeros((len(self.world.model_ids), self.world.widest, self.world.months))
+        out[at.model, at.state, at.month.astype("int64")] = values
+        return out
 
     @cached_property
     def _ratio(self) -> Floats:
@@ -161,13 +176,11 @@ class Worth:
     @cached_property
     def _better(self) -> Floats:
         """Which quality is better on average, (models, states, months)."""
-        w = self.world
-        m, s, t = np.indices((len(w.model_ids), w.widest, w.months))
-        at = Place(m.ravel(), s.ravel(), t.ravel().astype("float64"))
+        at = self._grid
         worth = [
             self._mean(lambda luck, q=q: self._repair(at, luck, q, 0.0), at).worth for q in (0, 1)
         ]
-        return np.asarray(worth[1] > worth[0]).reshape(m.shape)
+        return self._laid(worth[1] > worth[0])
 
     def better_quality(self, at: Place) -> Ints:
         """Quality a bench buys that knows the averages."""
@@ -276,12 +289,9 @@ class Worth:
     @cached_property
     def table(self) -> tuple[Floats, Floats, Floats]:
         """Expected worth, days and hours, (models, states, options, months)."""
-        w = self.world
-        m, s, t = np.indices((len(w.model_ids), w.widest, w.months))
-        at = Place(m.ravel(), s.ravel(), t.ravel().astype("float64"))
-        got = [self.expected(o, at) for o in range(len(OPTIONS))]
+        got = [self.expected(o, self._grid) for o in range(len(OPTIONS))]
         return tuple(  # type: ignore[return-value]
-            np.stack([getattr(x, n).reshape(m.shape) for x in got], axis=2)
+            np.stack([self._laid(getattr(x, n)) for x in got], axis=2)
             for n in ("worth", "days", "hours")
         )
 
