@@ -15,6 +15,7 @@ import pandas as pd
 from .adapter import columns, kit_advice
 from .advice import Advice, Answer, answers
 from .history import Record, write_record, write_workspace
+from .kit_belief import kit_belief
 from .knowing import advice_of, clairvoyant, nothing, oracle
 from .lots import Lots, draw_lots
 from .replay import Outcomes, Played, outcomes, play
@@ -105,12 +106,23 @@ class Business:
                 parts.append(kit_advice(folder, self.world, month, min(self.refit, YEAR - month)))
         return joined(parts)
 
+    def believed(self, month: int) -> World:
+        """Return the world as plain shrinkage sees it at the beginning of a month."""
+        return believed(self.world, self.tables(month), self.world.history + month)
+
+    def kit_believed(self, month: int) -> World:
+        """Return the world as the kit's estimates see it."""
+        with tempfile.TemporaryDirectory() as name:
+            tables = self.tables(month)
+            folder = write_workspace(Path(name), tables, self._costs_text, columns())
+            return kit_belief(folder, self.believed(month), month, self.refit)
+
     @cached_property
     def shrinkage(self) -> Advice:
         """Plain shrinkage, fitted as often as the kit."""
         parts = []
         for month in range(0, YEAR, self.refit):
-            belief = believed(self.world, self.tables(month), self.world.history + month)
+            belief = self.believed(month)
             end = min(month + self.refit, YEAR)
             span = self.world.history + month, self.world.history + end
             parts.append(cut(advice_of(Worth(belief, span)), month, end))

@@ -184,6 +184,20 @@ def test_true_estimates_earn_the_whole() -> None:
     assert "price" in ESTIMATES
 
 
+def test_the_kits_estimates_are_laid_out_as_a_world() -> None:
+    """Prices within the wide of the truth, shares that sum to one, success between 0 and 1."""
+    b = Business(SCENARIOS["young"], SEED, refit=12, draws=50)
+    belief = b.kit_believed(0)
+    now = b.world.history
+    off = belief.level[:, now : now + 12] - b.world.level[:, now : now + 12]
+    assert np.abs(np.median(off)) < 0.15
+    assert np.abs(off).max() < 1.0
+    assert not np.allclose(belief.level[:, now], b.believed(0).level[:, now])
+    for family in belief.families:
+        assert all(s.sum() == pytest.approx(1.0) for s in family.shares.values())
+        assert ((family.success >= 0) & (family.success <= 1)).all()
+
+
 def test_seeds_for_measuring_are_apart() -> None:
     assert MEASURING - CHOOSING >= 1000
 
