@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 import pytest
+from class_doubts import off_by
 from published.class_figures import SHIPPED, success_floors
 from repair_horizon.classes import Figure, Mark, class_knowledge, meaning_of
 from repair_horizon.classes.figures import LEAST_LOG_SD, mixture, rows
@@ -219,7 +220,8 @@ def test_starter_faults_stand_in_for_a_family_without_rows(name: str) -> None:
         ("activation lock, screen cracked", "phone", "locked"), ("stick_drift", "console",
         "other_part"), ("water damage", "phone", "liquid"), ("board", "laptop", "board"),
         ("no backlight", "laptop", "display"), ("hard drive dead", "laptop", "other_part"),
-        ("see photos", "phone", "for_parts"), ("keyboard", "laptop", "other_part"),
+        ("see photos", "phone", "for_parts"), ("Rückseite gesprungen", "phone", "back"),
+        ("geht nicht an", "tablet", "no_power"), ("Displayschaden", "phone", "display"), ("keyboard", "laptop", "other_part"),
     ],
 )  # fmt: skip
 def test_fault_words_are_read_by_the_declared_table(said: str, name: str, key: str) -> None:
@@ -310,3 +312,17 @@ def test_nothing_is_copied_from_the_invented_business() -> None:
             / class_knowledge("phone").part_share("DA").value
         )
         assert ratio != pytest.approx(QUALITY[quality].price_factor)
+
+
+def test_knowledge_can_be_made_wrong_on_purpose_and_right_again() -> None:
+    """What tests lean on to see that own data wash it out: every figure of one class, no other."""
+    before = class_knowledge("watch")
+    part, other = before.part_share("DA").value, class_knowledge("phone").part_share("DA")
+    year, ratio = before.share_of_launch(12).value, before.as_is_ratio("display").value
+    with off_by("watch", 0.6):
+        wrong = class_knowledge("watch")
+        assert wrong.part_share("DA").value == pytest.approx(0.6 * part)
+        assert wrong.share_of_launch(12).value == pytest.approx(0.6 * year)
+        assert wrong.as_is_ratio("display").value == pytest.approx(0.6 * ratio)
+        assert class_knowledge("phone").part_share("DA") == other
+    assert class_knowledge("watch").part_share("DA").value == part

@@ -49,4 +49,4 @@ def meaning_of(fault: str, device_class: str) -> FaultMeaning:
 
 
 def _plain(text: str) -> str:
-    return re.sub(r"[^a-z0-9]+", " ", text.lower().replace("'", "").replace("’", "")).strip()
+    return re.sub(r"[\W_]+", " ", text.lower().replace("'", "").replace("’", "")).strip()

@@ -126,7 +126,7 @@ def _columns(sheet: Sheet) -> list[str]:
         if match.column != key:
             about = sheet.table.column(match.column).meaning
             lines.append(f"{match.column} = {quoted(match.theirs)} # {comment(about)}")
-    lines += _broken_by_grade(sheet)
+    lines += _second_columns(sheet)
     free = [n for n in sheet.cells if n not in {m.theirs for m in sheet.found}]
     names = ", ".join(comment(n) for n in free if not is_personal(n)) or "none"
     for name in sheet.table.required:
@@ -150,8 +150,12 @@ def _left_out(sheet: Sheet) -> list[str]:
     return lines
 
 
-def _broken_by_grade(sheet: Sheet) -> list[str]:
-    """A column of grades that also says 'for parts' fills the condition as well."""
+def _second_columns(sheet: Sheet) -> list[str]:
+    """A column of theirs may fill two of ours: a model's name, a grade that says 'for parts'."""
+    name = sheet.theirs("model_id")
+    if sheet.table.name == "catalogue" and name and not sheet.theirs("model_name"):
+        sheet.found.append(Match("model_name", name, 0))
+        return [f"model_name = {quoted(name)} # as it is printed"]
     grade = sheet.theirs("grade")
     if sheet.table.name != "sales" or grade is None or sheet.theirs("condition"):
         return []

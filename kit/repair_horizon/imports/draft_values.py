@@ -7,6 +7,7 @@ from collections import Counter
 
 import pandas as pd
 
+from repair_horizon.classes import meaning_of
 from repair_horizon.imports import numbers
 from repair_horizon.imports.draft_sheet import Sheet, comment, quoted, rows_said, some, toml
 from repair_horizon.imports.recognise import Match, is_personal, plain, value_words
@@ -17,6 +18,8 @@ _NO_UNITS = (
 )
 _UNDONE = ("cancelled", "canceled", "storniert", "refunded", "erstattet", "unpaid", "abgebrochen")
 _MOST_VALUES = 60
+_USUAL_CLASS = "phone"
+"""Whose words count where the catalogue does not name a row's model."""
 _STORAGE = re.compile(r"\b\d{1,4} ?[gt]b\b")
 
 
@@ -26,8 +29,12 @@ def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
     for match in sheet.found:
         column, words = sheet.table.column(match.column), value_words(match.column)
         counts = Counter(c for c in sheet.cells[match.theirs] if c)
-        if match.column == "model_id":
+        if match.column == "model_id" and sheet.table.name != "catalogue":
             lines += _model_lines(sheet, counts, models)
+        elif match.column in ("model_id", "family_id"):
+            lines += _code_lines(match.column, counts)
+        elif match.column in ("listed_fault", "fault"):
+            lines += _fault_lines(sheet, match, models)
         elif words and not set(counts) <= set(column.choices or words.values()):
             lines += _word_lines(sheet, match, counts, words)
     return lines
@@ -67,16 +74,14 @@ def _word_lines(
 def _model_lines(sheet: Sheet, counts: Counter[str], models: pd.DataFrame | None) -> list[str]:
     """Match names to the catalogue exactly; propose nothing else as settled."""
     known = _catalogue_names(models)
-    if sheet.table.name == "catalogue" or set(counts) <= set(known.values()):
+    if set(counts) <= set(known.values()):
         return []
-    lines = ["", "[values.model_id] # their value = our value"]
     if not known:
-        lines += [f"{quoted(v)} = {quoted(_code(v))}" for v in sorted(counts)[:_MOST_VALUES]]
-        if len(counts) > _MOST_VALUES:
-            lines.append(f'"*" = "*" # {len(counts) - _MOST_VALUES} more, as they are written')
+        lines = _code_lines("model_id", counts)
         lines.append("# The catalogue names no models yet: add each, with its family, class and")
         lines.append("# launch date; rows of a model it does not name wait for review.")
         return lines
+    lines = ["", "[values.model_id] # their value = our value"]
     settled = {v: known.get(_bare(v)) for v in counts}
     lines += [f"{quoted(v)} = {quoted(m)}" for v, m in settled.items() if m]
     left = [v for v, m in settled.items() if not m]
@@ -89,6 +94,53 @@ def _model_lines(sheet: Sheet, counts: Counter[str], models: pd.DataFrame | None
             near = _near(v, known)
             lines.append(f"# {quoted(v)} = {quoted(near)} # {rows_said(counts[v])}, {mark}")
     return lines
+
+
+def _code_lines(column: str, counts: Counter[str]) -> list[str]:
+    """Make codes of names, so that files and commands can use them."""
+    if all(v == _code(v) for v in counts):
+        return []
+    lines = ["", f"[values.{column}] # their value = our value"]
+    lines += [f"{quoted(v)} = {quoted(_code(v))}" for v in sorted(counts)[:_MOST_VALUES]]
+    if len(counts) > _MOST_VALUES:
+        lines.append(f'"*" = "*" # {len(counts) - _MOST_VALUES} more, as they are written')
+    return lines
+
+
+def _fault_lines(sheet: Sheet, match: Match, models: pd.DataFrame | None) -> list[str]:
+    """Read a seller's words by the declared table of fault words; ask about the others.
+
+    The class of a row's model counts, where the catalogue has it: the screen of a foldable is its
+    inner one.
+    """
+    names = sheet.cells.get(sheet.theirs("model_id") or "", [""] * len(sheet.rows))
+    known, kinds = _catalogue_names(models), _device_classes(models)
+    meant: dict[str, set[str]] = {}
+    for said, name in zip(sheet.cells[match.theirs], names, strict=True):
+        if said:
+            kind = kinds.get(known.get(_bare(name), ""), _USUAL_CLASS)
+            meaning = meaning_of(said, kind)
+            meant.setdefault(said, set()).add(meaning.listed_fault if meaning.understood else "")
+    if all({said} == faults for said, faults in meant.items()):
+        return []
+    lines = ["", f"[values.{match.column}] # their value = our value"]
+    settled = {v: next(iter(f)) for v, f in meant.items() if len(f) == 1 and "" not in f}
+    lines += [f"{quoted(v)} = {quoted(fault)}" for v, fault in settled.items()]
+    left = [v for v in meant if v not in settled]
+    if left:
+        counts = Counter(sheet.cells[match.theirs])
+        mark = sheet.ask(
+            f"{match.theirs}: which fault is {some(left, counts)}? for_parts is a fault unsaid; "
+            "a value not named holds its row."
+        )
+        lines += [f'# {quoted(v)} = "for_parts" # {rows_said(counts[v])}, {mark}' for v in left]
+    return lines
+
+
+def _device_classes(models: pd.DataFrame | None) -> dict[str, str]:
+    if models is None or models.empty or "device_class" not in models:
+        return {}
+    return dict(zip(models["model_id"].astype(str), models["device_class"], strict=True))
 
 
 def _catalogue_names(models: pd.DataFrame | None) -> dict[str, str]:
