@@ -221,7 +221,8 @@ def test_starter_faults_stand_in_for_a_family_without_rows(name: str) -> None:
         "other_part"), ("water damage", "phone", "liquid"), ("board", "laptop", "board"),
         ("no backlight", "laptop", "display"), ("hard drive dead", "laptop", "other_part"),
         ("see photos", "phone", "for_parts"), ("Rückseite gesprungen", "phone", "back"),
-        ("geht nicht an", "tablet", "no_power"), ("Displayschaden", "phone", "display"), ("keyboard", "laptop", "other_part"),
+        ("geht nicht an", "tablet", "no_power"), ("Displayschaden", "phone", "display"),
+        ("keyboard", "laptop", "other_part"),
     ],
 )  # fmt: skip
 def test_fault_words_are_read_by_the_declared_table(said: str, name: str, key: str) -> None:

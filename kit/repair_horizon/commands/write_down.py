@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from argparse import Namespace
 from pathlib import Path
 
@@ -82,8 +83,9 @@ def _draft(options: Namespace) -> int:
         print(f"\n{len(draft.questions)} questions wait in it:")
         for number, question in enumerate(draft.questions, 1):
             print(f"{number}. {question}")
-    place = f"--workspace {options.workspace} " if options.workspace != "." else ""
-    print(f"\nThen: repair-horizon import {file} --mapping {path} {place}--preview")
+    then = ["repair-horizon", "import", str(file), "--mapping", str(path)]
+    then += ["--workspace", options.workspace] if options.workspace != "." else []
+    print(f"\nThen: {shlex.join([*then, '--preview'])}")
     return 0
 
 

@@ -7,6 +7,7 @@ written as a comment with the question beside it. Nothing is imported by a draft
 from __future__ import annotations
 
 import re
+import shlex
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -237,7 +238,7 @@ def _key_lines(columns: list[str], prefix: str, why: str) -> list[str]:
 
 
 def _head(sheet: Sheet, told: bool) -> list[str]:
-    raw = sheet.layout.raw
+    raw, name = sheet.layout.raw, comment(shlex.quote(sheet.file))
     where = f"header in line {raw.header_line}, {rows_said(len(sheet.rows))} below it"
     why = "" if told else " (most of its columns were found; --table names another)"
     lines = [
@@ -245,7 +246,7 @@ def _head(sheet: Sheet, told: bool) -> list[str]:
         f"# The file: {where}.",
         "# Nothing is imported by this page. Lines that begin with # wait for you: answer the",
         "# question and take the # away. Then look first, and import after:",
-        f"#     repair-horizon import {comment(sheet.file)} --mapping THIS.toml --preview",
+        f"#     repair-horizon import {name} --mapping THIS.toml --preview",
         "# `repair-horizon explain mapping` says what a mapping may say.",
         "#",
         "# Three rows as they stand in the file:",

@@ -84,7 +84,8 @@ def _model_lines(sheet: Sheet, counts: Counter[str], models: pd.DataFrame | None
     lines = ["", "[values.model_id] # their value = our value"]
     settled = {v: known.get(_bare(v)) for v in counts}
     lines += [f"{quoted(v)} = {quoted(m)}" for v, m in settled.items() if m]
-    left = [v for v, m in settled.items() if not m]
+    # What names no single unit has a question of its own.
+    left = [v for v, m in settled.items() if not m and not _no_unit_words([v])]
     if left:
         mark = sheet.ask(
             f"Which models of the catalogue are {some(left, counts)}? The lines below propose "
@@ -175,11 +176,9 @@ def unwanted_lines(sheet: Sheet) -> list[str]:
     lines: list[str] = []
     title = sheet.theirs("model_id")
     if title and sheet.table.name == "sales":
-        low = [f" {plain(c)} " for c in sheet.cells[title]]
-        hits = {w: sum(f" {plain(w)} " in c for c in low) for w in _NO_UNITS}
-        words = [w for w, n in hits.items() if n]
+        words = _no_unit_words(sheet.cells[title])
         if words:
-            rows = sum(any(f" {plain(w)} " in c for w in words) for c in low)
+            rows = sum(bool(_no_unit_words([c])) for c in sheet.cells[title])
             mark = sheet.ask(f"{rows_said(rows)} with {', '.join(words)}: no single unit?")
             lines += _aside(title, f"contains = {toml(words)}", "no single unit", mark)
     if title and sheet.table.name == "sales" and not sheet.theirs("condition"):
@@ -206,6 +205,11 @@ def unwanted_lines(sheet: Sheet) -> list[str]:
         )
         lines.append(f"# {mark}: negative amounts")
     return lines
+
+
+def _no_unit_words(titles: list[str]) -> list[str]:
+    low = [f" {plain(t)} " for t in titles]
+    return [w for w in _NO_UNITS if any(f" {plain(w)} " in t for t in low)]
 
 
 def _aside(column: str, rule: str, reason: str, mark: str) -> list[str]:

@@ -86,7 +86,7 @@ def readable_as(column: Column, cells: Sequence[str]) -> float:
     """Return the share of the cells that a column of ours could hold, under any convention."""
     given = [c for c in cells if c][:_LOOKED_AT]
     if not given:
-        return 0.0 if column.required else 1.0
+        return 0.0
     test = _kind_test(column)
     return sum(bool(test(c)) for c in given) / len(given)
 
@@ -179,7 +179,9 @@ def matches(header: Sequence[str], cells: dict[str, list[str]], table: Table) ->
             column = table.column(ours)
             fits = readable_as(column, cells[theirs])
             free = column.kind in ("code", "text") and not column.choices
-            if fits >= _ENOUGH or (score >= _WHOLE - 50 and free and ours != "model_id"):
+            own = plain(theirs) == plain(ours)
+            named = score >= _WHOLE - 50 and free and ours != "model_id" and any(cells[theirs])
+            if fits >= _ENOUGH or named or own:
                 found.append(Match(ours, theirs, score))
     taken: dict[str, Match] = {}
     used: set[str] = set()
