@@ -23,7 +23,7 @@ from repair_horizon.backtest.forecasts import known_at, month_end
 from repair_horizon.decisions.month.listings import families_of, score
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
-from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
+from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, month_word
@@ -81,9 +81,9 @@ def replay_bids(
     past = _past_lots(logs, every)
     if past.empty:
         return CannotSay("no past listing with a final price")
-    usual = {m: usual_effects(_known_before(logs, m)) for m in sorted(past["number"].unique())}
+    knowledge = {m: shop_knowledge(_known_before(logs, m)) for m in sorted(past["number"].unique())}
     found = all_of(
-        partial(_replayed, settings, usual, usual_effects(logs)),
+        partial(_replayed, settings, knowledge, shop_knowledge(logs)),
         list(families_of(past, logs)),
         lambda f: (logs.of([f]), f, past[past["family_id"] == f]),
         hands.saying("bids on"),
@@ -101,13 +101,13 @@ def _known_before(logs: Logs, month: int) -> Logs:
 
 def _replayed(
     settings: Settings,
-    then: dict[int, UsualEffects],
-    now: UsualEffects,
+    then: dict[int, ShopKnowledge],
+    now: ShopKnowledge,
     given: tuple[Logs, str, pd.DataFrame],
 ) -> pd.DataFrame:
     """One family's past lots with what was decided then and what they were worth.
 
-    ``then`` and ``now`` are what all families say of grades, channels and storage.
+    ``then`` and ``now`` are what the whole shop knew in each month and knows today.
     """
     logs, family, past = given
     today = {family: fit_family(logs, family, now)}

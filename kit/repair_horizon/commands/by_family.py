@@ -11,16 +11,16 @@ from repair_horizon.scale import Hands, all_of
 if TYPE_CHECKING:
     from repair_horizon.estimation.device_prices import PriceCurves
     from repair_horizon.estimation.forecast import FamilyEstimates
-    from repair_horizon.estimation.pooled_effects import UsualEffects
+    from repair_horizon.estimation.shop_knowledge import ShopKnowledge
 
 
 def fitted(logs: Logs, families: Sequence[str], hands: Hands) -> dict[str, FamilyEstimates]:
     """Fit families; a worker is sent the rows its family's estimates rest on, and no more."""
-    usual = _usual(logs)
-    return all_of(_fit, families, lambda f: (logs.of([f]), f, usual), hands)
+    knowledge = _knowledge(logs)
+    return all_of(_fit, families, lambda f: (logs.of([f]), f, knowledge), hands)
 
 
-def _fit(given: tuple[Logs, str, UsualEffects]) -> FamilyEstimates:
+def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:
     from repair_horizon.estimation.forecast import fit_family
 
     return fit_family(*given)
@@ -28,18 +28,18 @@ def _fit(given: tuple[Logs, str, UsualEffects]) -> FamilyEstimates:
 
 def price_curves(logs: Logs, hands: Hands) -> dict[str, PriceCurves | CannotSay]:
     """Fit the price curves of every family."""
-    usual = _usual(logs)
-    return all_of(_fit_prices, logs.families, lambda f: (logs.of([f]), f, usual), hands)
+    knowledge = _knowledge(logs)
+    return all_of(_fit_prices, logs.families, lambda f: (logs.of([f]), f, knowledge), hands)
 
 
-def _fit_prices(given: tuple[Logs, str, UsualEffects]) -> PriceCurves | CannotSay:
+def _fit_prices(given: tuple[Logs, str, ShopKnowledge]) -> PriceCurves | CannotSay:
     from repair_horizon.estimation.device_prices import fit_prices
 
-    logs, family, usual = given
-    return fit_prices(logs, family, usual=usual)
+    logs, family, knowledge = given
+    return fit_prices(logs, family, usual=knowledge.usual)
 
 
-def _usual(logs: Logs) -> UsualEffects:
-    from repair_horizon.estimation.pooled_effects import usual_effects
+def _knowledge(logs: Logs) -> ShopKnowledge:
+    from repair_horizon.estimation.shop_knowledge import shop_knowledge
 
-    return usual_effects(logs)
+    return shop_knowledge(logs)

@@ -5,18 +5,21 @@ The declared order of the grades is put on effects that sales alone may have out
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.optimize import isotonic_regression
 
+from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation.class_curves import class_curve
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models
-from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
-from repair_horizon.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, price_rows
+from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
+from repair_horizon.estimation.price_rows import CHANNEL, GRADE, NO_SALE, TRAIT_SD, price_rows
 from repair_horizon.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
@@ -103,15 +106,35 @@ def fit_prices(
     Returns
     -------
     PriceCurves or CannotSay
-        The latter if the family has no sale of a working unit.
+        The latter if the family has neither a sale of a working unit nor a launch price. Without
+        a sale the class's curve times the launch price stands, wide.
     """
     rows = price_rows(logs, family_id, priors)
     if isinstance(rows, CannotSay):
         return rows
     usual = usual_effects(logs) if usual is None else usual
-    fit = fit_joint(usual.applied(family_id, rows).panel, priors)
+    kind = str(logs.family(family_id).tables["catalogue"]["device_class"].iloc[0])
+    if rows.basis == NO_SALE:
+        priors = replace(priors, curve=class_curve(kind))
+    steps = _grade_steps(kind, rows.base_grade, logs.grade_order)
+    fit = fit_joint(usual.applied(family_id, rows, steps).panel, priors)
     base = (rows.base_grade, rows.base_channel, rows.base_storage)
     return PriceCurves(fit, *base, rows.basis, usual.others(family_id))
+
+
+def _grade_steps(
+    device_class: str, base: str, order: Sequence[str]
+) -> dict[str, tuple[float, float]]:
+    """Log effect and standard deviation of each grade against the base one, by the class."""
+    if base not in order:
+        return {}
+    knowledge = class_knowledge(device_class)
+    steps = {g: knowledge.grade_step(g, order) for g in order}
+    return {
+        GRADE + g: (s.value - steps[base].value, float(np.hypot(s.log_sd, BETWEEN_SD)))
+        for g, s in steps.items()
+        if g != base
+    }
 
 
 def ordered_effects(effects: npt.ArrayLike, weights: npt.ArrayLike | None = None) -> Floats:

@@ -11,7 +11,7 @@ bought in the last month is sold later.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -19,16 +19,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.estimation.broken_prices import as_is_ratios, hammer_ratios
+from repair_horizon.estimation.broken_prices import as_is_ratios, ratio_draws
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
 from repair_horizon.estimation.part_prices import PartCurves, PartPath, fit_parts, part_paths
-from repair_horizon.estimation.pooled_effects import UsualEffects
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
+from repair_horizon.estimation.rival_prices import RivalPrice, hammer_ratios, rival_draws
+from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import one_thread
+from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_word
 
 Floats = npt.NDArray[np.float64]
@@ -44,9 +46,12 @@ class FamilyOutlook:
     grade and channel, settlement currency, missing before launch or where nothing can be said
     (``reasons`` tells why). ``mean_factor`` turns a median sale into a mean one,
     ``unit_noise`` the mean into one unit's price. ``grade`` and
-    ``channel`` map names to factors per draw. ``as_is`` and ``hammer`` map a fault to the ratio
-    of broken to working price per draw, ``shares`` and ``success`` a listed fault to (draws,
-    states), ``grade_shares`` is (draws, grades in the settings' order).
+    ``channel`` map names to factors per draw. ``as_is`` maps every listed fault and state to the
+    ratio of broken to working price per draw, ``hammer`` every listed fault to that of the usual
+    hammer price as seen, ``rivals`` to the highest rival a bid has to beat. ``parts`` holds every
+    part of every model in every quality (``PartPaths``, worked out when asked for). ``shares``
+    and ``success`` map a listed fault to (draws, states), ``grade_shares`` is (draws, grades in
+    the settings' order). ``level_basis`` says what each model's level rests on most.
     """
 
     estimates: FamilyEstimates
@@ -64,6 +69,8 @@ class FamilyOutlook:
     shares: Mapping[str, Floats]
     success: Mapping[str, Floats]
     grade_shares: Floats
+    rivals: Mapping[str, RivalPrice] = field(default_factory=dict)
+    level_basis: Mapping[str, Basis] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,13 +166,38 @@ def family_outlook(
         grade=grade,
         grades_moved=moved,
         channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
-        as_is=_ratio_draws(family.as_is, draws, rng),
-        hammer=_ratio_draws(family.hammer, draws, rng),
-        parts=part_paths(family.parts, days, draws, rng, parts_of),
+        as_is=ratio_draws(family.as_is, draws, rng),
+        hammer=ratio_draws(family.hammer, draws, rng),
+        parts=part_paths(
+            family.parts,
+            curves.models,
+            family.device_class,
+            _needed(family.rates),
+            days,
+            draws,
+            rng,
+            parts_of,
+        ),
         shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
         success={f: family.rates.draw_success(f, draws, rng) for f in faults},
         grade_shares=family.rates.draw_grades(draws, rng),
+        rivals=rival_draws(family.rivals, draws, rng),
+        level_basis=_level_basis(curves),
     )
+
+
+def _needed(rates: RepairRates) -> list[str]:
+    """Codes of the parts that some state needs."""
+    codes = ";".join(rates.states["part_codes"].astype("str")).split(";")
+    return list(dict.fromkeys(c.strip() for c in codes if c.strip()))
+
+
+def _level_basis(curves: PriceCurves) -> dict[str, Basis]:
+    """What each model's level rests on most: its own sales, its family's, or its class's."""
+    sold = curves.fit.panel.sales_by_model
+    otherwise = Basis.FAMILY if sold.any() else Basis.CLASS
+    each = zip(curves.models.ids, sold, strict=True)
+    return {name: Basis.OWN if n else otherwise for name, n in each}
 
 
 def _levels(
@@ -232,21 +264,13 @@ def _unit_noise(scale: float, draws: int, rng: np.random.Generator) -> Floats:
     return noise
 
 
-def _ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, Floats]:
-    """Ratio of broken to working price by fault: the mean sale, so half its noise is added."""
-    out = {}
-    for row in table.itertuples():
-        z = rng.standard_normal(draws)
-        out[str(row.fault)] = np.exp(row.log_ratio + row.std_error * z + row.noise**2 / 2)
-    return out
-
-
 @dataclass(frozen=True, eq=False)
 class FamilyEstimates:
     """What the logs say about one family.
 
-    ``prices`` is a reason where no working unit was ever sold; ``as_is`` and ``hammer`` then are
-    empty. ``maker`` holds the newest maker's quote per model and fault.
+    ``prices`` is a reason where no working unit was ever sold and no launch price is known;
+    ``as_is``, ``hammer`` and ``rivals`` then are empty. ``maker`` holds the newest maker's quote
+    per model and fault.
     """
 
     family_id: str
@@ -258,6 +282,7 @@ class FamilyEstimates:
     as_is: pd.DataFrame
     hammer: pd.DataFrame
     maker: pd.DataFrame
+    rivals: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def makers(self) -> dict[str, list[dict[str, Any]]]:
@@ -279,45 +304,52 @@ class Estimates:
         return f"Estimates({', '.join(self.families)}; up to {self.now:%Y-%m-%d})"
 
 
-def fit(logs: Logs) -> Estimates:
+def fit(logs: Logs, knowledge: ShopKnowledge | None = None) -> Estimates:
     """Fit curves, part prices and repair rates of every family.
 
     Parameters
     ----------
     logs
         From ``read_logs``; use ``logs.as_of(day)`` to leave out what came later.
+    knowledge
+        ``shop_knowledge`` of them; worked out if None.
 
     Returns
     -------
     Estimates
     """
-    return Estimates(
-        logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families}
-    )
+    knowledge = shop_knowledge(logs) if knowledge is None else knowledge
+    families = {f: fit_family(logs, f, knowledge) for f in logs.families}
+    return Estimates(logs.currency, logs.newest_day, families)
 
 
 @one_thread()
-def fit_family(logs: Logs, family_id: str, usual: UsualEffects | None = None) -> FamilyEstimates:
+def fit_family(
+    logs: Logs, family_id: str, knowledge: ShopKnowledge | None = None
+) -> FamilyEstimates:
     """Fit one family.
 
     Parameters
     ----------
     logs
-        The whole workspace's, since classes share rates and all families effects of grade and
-        channel; or ``logs.of([family_id])`` with ``usual``.
+        The whole workspace's, since families share what ``shop_knowledge`` holds; or
+        ``logs.of([family_id])`` with ``knowledge``.
     family_id
         The family.
-    usual
-        ``usual_effects`` of the whole workspace's logs; worked out from ``logs`` if None.
+    knowledge
+        ``shop_knowledge`` of the whole workspace's logs; worked out from ``logs`` if None.
     """
+    knowledge = shop_knowledge(logs) if knowledge is None else knowledge
     family = logs.family(family_id)
     catalogue = family.tables["catalogue"]
-    prices = fit_prices(logs, family_id, usual=usual)
+    prices = fit_prices(logs, family_id, usual=knowledge.usual)
+    rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
-        as_is = hammer = pd.DataFrame({"fault": pd.Series(dtype="str")})
+        as_is = hammer = rivals = pd.DataFrame({"fault": pd.Series(dtype="str")})
     else:
-        as_is = as_is_ratios(logs, family_id, prices)
-        hammer = hammer_ratios(logs, family_id, prices)
+        as_is = as_is_ratios(logs, family_id, prices, knowledge.broken, rates.states)
+        faults = list(dict.fromkeys(rates.states["listed_fault"]))
+        hammer, rivals = hammer_ratios(logs, family_id, prices, as_is, faults)
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,
@@ -325,8 +357,9 @@ def fit_family(logs: Logs, family_id: str, usual: UsualEffects | None = None) ->
         catalogue,
         prices,
         fit_parts(logs, family_id),
-        fit_rates(logs, family_id),
+        rates,
         as_is,
         hammer,
         maker.drop_duplicates(["model_id", "fault"], keep="last"),
+        rivals,
     )

@@ -5,13 +5,16 @@ Joint draws of part prices, month by month, with the terms of the newest quotes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Traits, dummies, models_of
@@ -24,8 +27,10 @@ from repair_horizon.estimation.part_shifts import (
     with_shifts,
 )
 from repair_horizon.estimation.price_rows import price_panel
-from repair_horizon.logs import Logs
-from repair_horizon.tables.months import month_number
+from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.inputs import QUALITIES
+from repair_horizon.tables.months import age_in_months, month_number
 
 Floats = npt.NDArray[np.float64]
 
@@ -54,6 +59,8 @@ PART_PRIORS = Priors(
     with_season=False,
 )
 QUALITY, SUPPLIER = "quality ", "supplier "
+_CLASS_LEVEL_SD = 0.5
+"""Beside the class's own width: its share is of one day, the curve's level of launch day."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,8 +122,9 @@ def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[
         [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
     )
     offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
+    knowledge = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
     return {
-        str(part): _fit_part((rows, _of_part(offers[str(part)])), models, now, priors)
+        str(part): _fit_part(rows, _of_part(offers[str(part)]), models, now, priors, knowledge)
         for part, rows in quotes.groupby("part_code", sort=True)
     }
 
@@ -126,19 +134,29 @@ def _of_part(offers: pd.DataFrame) -> pd.DataFrame:
 
 
 def _fit_part(
-    quoted: tuple[pd.DataFrame, pd.DataFrame], models: Models, now: pd.Timestamp, priors: Priors
+    rows: pd.DataFrame,
+    offers: pd.DataFrame,
+    models: Models,
+    now: pd.Timestamp,
+    priors: Priors,
+    knowledge: ClassKnowledge,
 ) -> PartCurves:
-    """Fit one part; ``quoted`` has its quotes and its offers."""
-    rows, offers = quoted
+    """Fit one part from its quotes; level and qualities start from the class."""
     quality, supplier = (str(rows[c].mode().iloc[0]) for c in ("quality_class", "supplier_id"))
     qualities, quality_columns = dummies(rows["quality_class"], quality)
     suppliers, supplier_columns = dummies(rows["supplier_id"], supplier)
+    share = knowledge.part_share(str(rows["part_code"].iloc[0]), quality)
+    if not isinstance(share, CannotSay):
+        wide = float(np.hypot(share.log_sd, _CLASS_LEVEL_SD))
+        priors = replace(priors, level=(float(np.log(share.value)), wide))
+    steps = [quality_step(knowledge, q, quality) for q in qualities]
     names = [QUALITY + q for q in qualities] + [SUPPLIER + s for s in suppliers]
     traits = Traits(
         tuple(names),
         np.hstack([quality_columns, supplier_columns]),
-        np.array([0.3] * len(qualities) + [0.1] * len(suppliers)),
+        np.array([sd for _, sd in steps] + [0.1] * len(suppliers)),
         np.array([n.startswith(QUALITY) for n in names], dtype=bool),
+        np.array([mean for mean, _ in steps] + [0.0] * len(suppliers)),
     )
     dated = rows.rename(columns={"quote_date": "day", "quote_id": "key"})
     panel = price_panel(models, dated, traits, now, priors)
@@ -163,12 +181,13 @@ def _offers(rows: pd.DataFrame) -> pd.DataFrame:
     return terms.join(counts).reset_index()
 
 
-_AT_ONCE = 50  # models and qualities drawn together: 15 MB at 1,000 draws of three years
-
-
 @dataclass(frozen=True, eq=False)
 class PartPath:
-    """One part of one model in one quality: price per draw and month, and its terms."""
+    """One part of one model in one quality: price per draw and month, and its terms.
+
+    ``lead_days`` and ``doa_rate`` are None where no quote tells them. ``words`` say what the price
+    rests on; ``newest`` is missing where the model has no quote of this quality.
+    """
 
     price: Floats
     shipping: float
@@ -176,54 +195,304 @@ class PartPath:
     doa_rate: float | None
     n_quotes: int
     newest: pd.Timestamp
+    basis: Basis = Basis.OWN
+    words: str = "own quotes"
+
+
+Key = tuple[str, str, str]
+"""Model, part code, quality class."""
+_KEPT = 128  # paths: 35 MB at 1,000 draws of three years
+
+
+@dataclass(frozen=True, eq=False)
+class PartPaths(Mapping[Key, PartPath]):
+    """Every part of every model in every quality; a path is worked out when it is asked for.
+
+    A family of a hundred models has thousands of them. The draws are fixed, so a path asked for
+    again is the same; the newest ones are kept.
+    """
+
+    sources: Mapping[str, FittedPart | ClassPart]
+    keyed: Mapping[Key, None]
+    change: Callable[[Key, PartPath], PartPath] | None = None
+
+    def __getitem__(self, key: Key) -> PartPath:
+        """Return one path; a KeyError where nothing prices the part."""
+        if key not in self.keyed:
+            raise KeyError(key)
+        kept = self._kept
+        if key not in kept:
+            self._fill(key)
+        kept[key] = kept.pop(key)
+        return kept[key]
+
+    def __iter__(self) -> Iterator[Key]:
+        """Go through the keys, which costs nothing."""
+        return iter(self.keyed)
+
+    def __len__(self) -> int:
+        """Number of paths there could be."""
+        return len(self.keyed)
+
+    def __contains__(self, key: object) -> bool:
+        """Whether a part is priced, without pricing it."""
+        return key in self.keyed
+
+    def of(self, model_id: str) -> tuple[tuple[str, str], ...]:
+        """Part codes and qualities priced for one model."""
+        return self._by_model.get(model_id, ())
+
+    def codes(self, model_id: str) -> tuple[str, ...]:
+        """Part codes priced for one model."""
+        return tuple(dict.fromkeys(code for code, _ in self.of(model_id)))
+
+    def basis(self, key: Key) -> Basis:
+        """What a price rests on, without working it out."""
+        return self.sources[key[1]].told(key[0], key[2])[0]
+
+    def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:
+        """Return the same parts with each path changed when it is asked for."""
+        return PartPaths(self.sources, self.keyed, _after(self.change, change))
+
+    def _fill(self, key: Key) -> None:
+        """Work out all qualities of one part of one model: they cost little more than one."""
+        model_id, code, _ = key
+        wanted = [q for c, q in self.of(model_id) if c == code]
+        for quality, path in zip(wanted, self.sources[code].paths(model_id, wanted), strict=True):
+            one = (model_id, code, quality)
+            self._kept[one] = path if self.change is None else self.change(one, path)
+        while len(self._kept) > _KEPT:
+            self._kept.pop(next(iter(self._kept)))
+
+    @cached_property
+    def _kept(self) -> dict[Key, PartPath]:
+        return {}
+
+    @cached_property
+    def _by_model(self) -> dict[str, tuple[tuple[str, str], ...]]:
+        out: dict[str, list[tuple[str, str]]] = {}
+        for model_id, code, quality in self.keyed:
+            out.setdefault(model_id, []).append((code, quality))
+        return {model_id: tuple(found) for model_id, found in out.items()}
+
+
+def _after(
+    first: Callable[[Key, PartPath], PartPath] | None, then: Callable[[Key, PartPath], PartPath]
+) -> Callable[[Key, PartPath], PartPath]:
+    return then if first is None else lambda key, path: then(key, first(key, path))
+
+
+@dataclass(frozen=True, eq=False)
+class FittedPart:
+    """A part quoted in the family: its curves, draws of them, and draws of what a quality costs.
+
+    ``unseen`` holds, for each quality this part was never quoted in, its log price against the
+    base quality per draw, from the class.
+    """
+
+    curves: PartCurves
+    drawn: Draws
+    days: pd.DatetimeIndex
+    unseen: Mapping[str, Floats]
+
+    def paths(self, model_id: str, qualities: Sequence[str]) -> Iterator[PartPath]:
+        """Paths of one model in some qualities."""
+        panel = self.curves.fit.panel
+        at = panel.models.ids.index(model_id)
+        n = len(self.days)
+        points = [self.curves.points(np.full(n, at), self.days, q) for q in qualities]
+        log = level_paths(self.curves.fit, self.drawn, together(points))
+        for quality, path in zip(qualities, np.split(log, len(qualities), axis=1), strict=True):
+            off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
+            price: Floats = np.exp(path + off) * panel.models.launch_price[at]
+            yield PartPath(price, *self.terms(model_id, quality), *self.told(model_id, quality))
+
+    def terms(
+        self, model_id: str, quality: str
+    ) -> tuple[float, float | None, float | None, int, pd.Timestamp]:
+        """Shipping, lead days, dead-on-arrival share, quotes and newest day: own, else siblings'."""
+        own = self._own.get((model_id, quality))
+        if own is not None:
+            return _terms(own.shipping, own.lead_days, own.doa_rate, own.n_quotes, own.newest)
+        return _terms(*self._siblings.get(quality, (np.nan, np.nan, np.nan)), 0, pd.NaT)
+
+    def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
+        """What the price of a model's part rests on."""
+        if (model_id, quality) in self._own:
+            return Basis.OWN, "own quotes"
+        others = sum(n for m, n in self._quotes if m == model_id)
+        if others:
+            return (
+                Basis.FAMILY,
+                f"estimated from {others} quote{'s' * (others > 1)} of another quality",
+            )
+        siblings = len({m for m, _ in self._quotes})
+        words = f"estimated from {siblings} sibling{'s' * (siblings > 1)}"
+        unseen = ", quality from the class" if quality in self.unseen else ""
+        return Basis.FAMILY, words + unseen
+
+    @cached_property
+    def _own(self) -> dict[tuple[str, str], Any]:
+        return {(str(o.model_id), str(o.quality_class)): o for o in self.curves.offers.itertuples()}
+
+    @cached_property
+    def _quotes(self) -> list[tuple[str, int]]:
+        return [(m, int(o.n_quotes)) for (m, _), o in self._own.items()]
+
+    @cached_property
+    def _siblings(self) -> dict[str, tuple[float, float, float]]:
+        """Usual terms of each quality over the family."""
+        terms = ["shipping", "lead_days", "doa_rate"]
+        table = self.curves.offers.groupby("quality_class")[terms].median()
+        return {str(q): tuple(row) for q, row in zip(table.index, table.to_numpy(), strict=True)}
+
+
+def _terms(
+    shipping: float, lead: float, doa: float, n: int, newest: pd.Timestamp
+) -> tuple[float, float | None, float | None, int, pd.Timestamp]:
+    return (
+        0.0 if np.isnan(shipping) else float(shipping),
+        None if np.isnan(lead) else float(lead),
+        None if np.isnan(doa) else float(doa),
+        int(n),
+        pd.Timestamp(newest),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class ClassPart:
+    """A part nobody quoted in the family: the class's share of launch price, wide.
+
+    ``error`` (draws, 1 + models) holds standard normal numbers: the part's own, which all models
+    share, and one a model; ``by_quality`` one per draw for each quality.
+    """
+
+    device_class: str
+    code: str
+    models: Models
+    days: pd.DatetimeIndex
+    error: Floats
+    by_quality: Mapping[str, Floats]
+
+    def paths(self, model_id: str, qualities: Sequence[str]) -> Iterator[PartPath]:
+        """Paths of one model in some qualities."""
+        at = self.models.ids.index(model_id)
+        launched = [self.models.launch[at]] * len(self.days)
+        age = np.maximum(age_in_months(self.days, launched), 0.0)
+        whole = self._share("maker_original", 0.0)
+        unknown = 0.0 if self.models.price_known[at] else UNKNOWN_LAUNCH_SD
+        own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]
+        for quality in qualities:
+            each = [self._share(quality, float(a)) for a in age]
+            centre = np.log([f.value for f in each])
+            more = np.sqrt([max(f.log_sd**2 - whole.log_sd**2, 0.0) for f in each])
+            error = (whole.log_sd * self.error[:, 0] + own)[:, None]
+            error = error + self.by_quality[quality][:, None] * more
+            price: Floats = np.exp(centre + error) * self.models.launch_price[at]
+            told = self.told(model_id, quality)
+            yield PartPath(price, *_terms(np.nan, np.nan, np.nan, 0, pd.NaT), *told)
+
+    def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
+        """Say that the class stands behind it."""
+        return Basis.CLASS, "from the class, wide"
+
+    def _share(self, quality: str, age: float) -> Figure:
+        found = class_knowledge(self.device_class).part_share(self.code, quality, age)
+        assert not isinstance(found, CannotSay), found.reason
+        return found
+
+
+UNKNOWN_LAUNCH_SD = 0.4
+"""Log sd of a launch price read off the model's or its family's sales (judgement)."""
+USUAL_QUALITIES = ("maker_original", "original_refurbished", "aftermarket")
 
 
 def part_paths(
     parts: Mapping[str, PartCurves],
+    models: Models,
+    device_class: str,
+    needed: Sequence[str],
     days: pd.DatetimeIndex,
     draws: int,
     rng: np.random.Generator,
     model_id: str | None = None,
-) -> dict[tuple[str, str, str], PartPath]:
-    """Draw every part offered for a family's models, or for one of them: the same draws.
+) -> PartPaths:
+    """Draw every part of a family's models, or of one of them: the same draws.
+
+    Parameters
+    ----------
+    parts
+        Curves of the parts quoted in the family.
+    models
+        Its models, with launch prices.
+    device_class
+        Whose shares of launch price stand in for parts nobody quoted.
+    needed
+        Codes of the parts that some state needs; the class's own codes are added.
+    days, draws, rng
+        Where, how many and from which chance.
+    model_id
+        Leave out all other models.
 
     Returns
     -------
-    dict
-        (model, part code, quality class) to its path.
+    PartPaths
+        Qualities are the usual ones and those quoted in the family; a quality that the class
+        says there is none of is left out unless quoted.
     """
-    out: dict[tuple[str, str, str], PartPath] = {}
+    quoted = {str(q) for curves in parts.values() for q in curves.offers["quality_class"]}
+    qualities = [q for q in QUALITIES if q in quoted or q in USUAL_QUALITIES]
+    knowledge = class_knowledge(device_class)
+    sources: dict[str, FittedPart | ClassPart] = {}
+    keyed: dict[Key, None] = {}
+    wanted = [m for m in models.ids if model_id in (None, m)]
     for part, curves in parts.items():
         ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
         drawn = draw(curves.fit, ahead, draws, rng)
-        offers = [o for o in curves.offers.itertuples() if model_id in (None, o.model_id)]
-        keys = [(offer.model_id, offer.quality_class) for offer in offers]
-        prices = _part_prices(curves, drawn, keys, days)
-        for offer, price in zip(offers, prices, strict=True):
-            out[(offer.model_id, part, offer.quality_class)] = PartPath(
-                price,
-                float(offer.shipping),
-                None if np.isnan(offer.lead_days) else float(offer.lead_days),
-                None if np.isnan(offer.doa_rate) else float(offer.doa_rate),
-                int(offer.n_quotes),
-                pd.Timestamp(offer.newest),
-            )
+        seen = {str(q) for q in curves.offers["quality_class"]}
+        possible = [q for q in qualities if q in seen or _known(knowledge, part, q)]
+        unseen = {q: _step(knowledge, curves, q, draws, rng) for q in possible if q not in seen}
+        sources[part] = FittedPart(curves, drawn, days, unseen)
+        keyed |= {(m, part, q): None for m in wanted for q in possible}
+    # The class's parts follow the quoted ones, so that those keep their draws.
+    for part in sorted({*needed, *knowledge.part_codes} - set(parts)):
+        possible = [q for q in qualities if _known(knowledge, part, q)]
+        priced = models.price_known.any() or np.any(models.launch_price != 1.0)
+        if possible and priced and not isinstance(knowledge.part_share(part), CannotSay):
+            error = rng.standard_normal((draws, 1 + len(models.ids)))
+            each = {q: rng.standard_normal(draws) for q in possible}
+            sources[part] = ClassPart(device_class, part, models, days, error, each)
+            keyed |= {(m, part, q): None for m in wanted for q in possible}
+    return PartPaths(sources, keyed)
+
+
+def _known(knowledge: ClassKnowledge, part: str, quality: str) -> bool:
+    """Whether there is such a quality of a part; of a part the class does not know, all are."""
+    if part not in knowledge.part_codes:
+        return True
+    return not isinstance(knowledge.part_share(part, quality), CannotSay)
+
+
+def _step(
+    knowledge: ClassKnowledge,
+    curves: PartCurves,
+    quality: str,
+    draws: int,
+    rng: np.random.Generator,
+) -> Floats:
+    """Log price of a quality never quoted against the base one, per draw, from the class."""
+    mean, sd = quality_step(knowledge, quality, curves.base_quality)
+    out: Floats = mean + sd * rng.standard_normal(draws)
     return out
 
 
-def _part_prices(
-    curves: PartCurves, drawn: Draws, keys: Sequence[tuple[str, str]], days: pd.DatetimeIndex
-) -> Iterator[Floats]:
-    """Price of one part for each model and quality, (draws, months) each."""
-    ids, launch = curves.fit.panel.models.ids, curves.fit.panel.models.launch_price
-    for start in range(0, len(keys), _AT_ONCE):
-        some = keys[start : start + _AT_ONCE]
-        at = [ids.index(model_id) for model_id, _ in some]
-        points = [
-            curves.points(np.full(len(days), i), days, quality)
-            for i, (_, quality) in zip(at, some, strict=True)
-        ]
-        paths = level_paths(curves.fit, drawn, together(points))
-        for i, path in zip(at, np.split(paths, len(some), axis=1), strict=True):
-            price: Floats = np.exp(path) * launch[i]
-            yield price
+def quality_step(knowledge: ClassKnowledge, quality: str, base: str) -> tuple[float, float]:
+    """Log price of one quality against another by the class, and its standard deviation."""
+    code = knowledge.part_codes[0]
+    shares = [knowledge.part_share(code, q) for q in (quality, base, "maker_original")]
+    known = [s for s in shares if not isinstance(s, CannotSay)]
+    if len(known) < len(shares):
+        return 0.0, 0.3
+    own = known[2].log_sd ** 2
+    spread = sum(max(s.log_sd**2 - own, 0.0) for s in known[:2])
+    return float(np.log(known[0].value / known[1].value)), float(np.sqrt(spread + 0.01))

@@ -17,7 +17,7 @@ the spread is learned from its second moments and a few prior ones, as all scale
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from weakref import WeakKeyDictionary
@@ -30,6 +30,7 @@ from repair_horizon.estimation.curve.panel import Panel, Traits
 from repair_horizon.estimation.price_rows import (
     CHANNEL,
     GRADE,
+    NO_SALE,
     STORAGE,
     TRAIT_SD,
     PriceRows,
@@ -179,10 +180,28 @@ class UsualEffects:
         """What was asked for already: every family of the shop asks for the same."""
         return {}
 
-    def applied(self, family_id: str, rows: PriceRows) -> PriceRows:
-        """Start a family's traits from the others'."""
+    def applied(
+        self,
+        family_id: str,
+        rows: PriceRows,
+        steps: Mapping[str, tuple[float, float]] | None = None,
+    ) -> PriceRows:
+        """Start a family's traits from the others', else from ``steps``.
+
+        Parameters
+        ----------
+        family_id, rows
+            The family and its prices.
+        steps
+            Log effect and standard deviation of traits that no other family has sold, by name,
+            each against the family's base: what the device class says of grades.
+        """
         base = (GRADE + rows.base_grade, CHANNEL + rows.base_channel)
         traits = self.started(family_id, rows.panel.traits, base)
+        for i, name in enumerate(traits.names if steps else ()):
+            alone = not self.prior(family_id, name, _against(name, base))[2]
+            if steps and alone and name in steps:
+                traits.expected[i], traits.sd[i] = steps[name]
         return replace(rows, panel=replace(rows.panel, traits=traits))
 
     def started(self, family_id: str, traits: Traits, base: tuple[str, str]) -> Traits:
@@ -279,7 +298,7 @@ def _sales_alone(logs: Logs) -> Logs:
 
 def _of_family(logs: Logs, family_id: str) -> FamilyEffects | None:
     rows = price_rows(logs, family_id, Priors())
-    if isinstance(rows, CannotSay) or not rows.panel.traits.names:
+    if isinstance(rows, CannotSay) or rows.basis == NO_SALE or not rows.panel.traits.names:
         return None
     base = (GRADE + rows.base_grade, CHANNEL + rows.base_channel)
     return FamilyEffects(family_id, rows.panel.traits.names, base, *effects_alone(rows.panel))

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.estimation.curve.design import Priors, curve_prior, segments
+from repair_horizon.estimation.curve.design import Priors, level_and_slopes, segments
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies, models_of
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.months import age_in_months
@@ -20,6 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
 UNKNOWN_GRADE = "unknown"
+NO_SALE = "launch price"
 TRAIT_SD = 0.3
 
 
@@ -28,7 +29,7 @@ class PriceRows:
     """Prices of a family and the base that traits are held against.
 
     ``base_grade`` and ``base_channel`` are the commonest in the family; ``base_storage`` is each
-    model's own. ``basis`` is 'sold', or 'asking' where only asking prices are known.
+    model's own. ``basis`` is 'sold', 'asking' where only asking prices are known, or ``NO_SALE``.
     """
 
     panel: Panel
@@ -58,14 +59,15 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
     Returns
     -------
     PriceRows or CannotSay
-        The latter if the family has no sale of a working unit.
+        The latter if the family has neither a sale of a working unit nor a launch price, or if
+        no day is known from any log.
     """
     family = logs.family(family_id)
     catalogue = family.tables["catalogue"]
     sales = working_prices(family.tables["sales"])
-    if sales.empty:
-        return CannotSay("no sale of a working unit in the family")
     models = models_of(catalogue)
+    if sales.empty:
+        return _unsold(logs, models, priors, catalogue["storage_gb"].to_numpy(dtype="float64"))
     grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
     asking = sales["price_type"] == "asking"
     base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
@@ -79,6 +81,23 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
     panel = price_panel(models, rows, traits, now, priors)
     basis = "asking" if asking.all() else "sold"
     return PriceRows(panel, base_grade, base_channel, storage, basis)
+
+
+def _unsold(logs: Logs, models: Models, priors: Priors, storage: Floats) -> PriceRows | CannotSay:
+    """Lay out a family without a sale: no row, the grades' columns, the grade called good."""
+    if not models.price_known.any():
+        return CannotSay("no sale of a working unit in the family and no launch price")
+    if pd.isna(logs.newest_day):
+        return CannotSay("no sale, quote or job in any log: no day to forecast from")
+    order = list(logs.grade_order)
+    base = order[round((len(order) - 1) / 3)] if order else ""
+    names = tuple(GRADE + g for g in order if g != base)
+    k = len(names)
+    traits = Traits(names, np.zeros((0, k)), np.full(k, TRAIT_SD), np.ones(k, dtype=bool))
+    none = {"model_id": "str", "day": "datetime64[ns]", "amount": "float64", "key": "str"}
+    rows = pd.DataFrame({c: pd.Series(dtype=t) for c, t in none.items()})
+    panel = price_panel(models, rows, traits, logs.newest_day, priors)
+    return PriceRows(panel, base, "", storage, NO_SALE)
 
 
 def _commonest(values: pd.Series, otherwise: str) -> str:
@@ -146,8 +165,8 @@ def price_panel(
 
 def usual_ratio(priors: Priors, age: Floats) -> Floats:
     """Log price ratio the priors expect at each age, before any data, (n,)."""
-    mean, _ = curve_prior(priors)
-    out: Floats = priors.level[0] + segments(age) @ mean
+    mean = level_and_slopes(priors).mean
+    out: Floats = mean[0] + segments(age) @ mean[1:]
     return out
 
 

@@ -1,7 +1,8 @@
 """How repairs turn out: state found given the listed fault, success, hours and grade.
 
-Shares are Dirichlet and successes Beta, each starting from the priors in fault_states.csv with a
-stated strength in jobs, so five of five is not certainty and no job at all is still an answer.
+Shares are Dirichlet and successes Beta, each starting from the priors in fault_states.csv, worth
+as many jobs as the owner's guesses have earned (``owner_guesses``), so five of five is not
+certainty and no job at all is still an answer.
 
 What a first reading at the charger's meter says about the state behind a listed fault.
 
@@ -23,16 +24,16 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import beta as beta_distribution
 
+from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation.owner_guesses import ATTEMPTED, FIXED, OwnerGuesses, owner_guesses
 from repair_horizon.logs import Logs
+from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
 
-SHARE_STRENGTH = 12.0
-SUCCESS_STRENGTH = 8.0
 HOURS_STRENGTH = 5.0
 GRADE_STRENGTH = 6.0
-FIXED = ("fixed_first_pass", "fixed_after_rework")
-ATTEMPTED = (*FIXED, "not_fixed")
+_UNSAID_PASSES = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,34 +107,98 @@ def success_by_fault(repairs: pd.DataFrame, level: float = 0.8) -> pd.DataFrame:
     return table.sort_values(["n", "listed_fault"], ascending=[False, True], ignore_index=True)
 
 
-def fit_rates(logs: Logs, family_id: str) -> RepairRates:
+def fit_rates(logs: Logs, family_id: str, guesses: OwnerGuesses | None = None) -> RepairRates:
     """Learn a family's states, successes, hours and grades from its jobs and its class's.
 
-    The prior success of a state is first updated by the other families of the same device
-    class, each job of theirs counting so that together they weigh no more than the stated
-    strength; then by the family's own jobs.
+    Parameters
+    ----------
+    logs
+        The workspace's; repairs and the catalogue must be whole.
+    family_id
+        The family.
+    guesses
+        ``owner_guesses`` of the whole workspace; worked out from ``logs`` if None.
+
+    Notes
+    -----
+    Shares and successes start from what the owner declared, worth as much as such guesses have
+    proved to be, or from the class's starter table where a family or a fault seen in its listings
+    and jobs has no row; then from the other families of the device class, which together weigh no
+    more than that; then from the family's own jobs. A job without a state found teaches its
+    listed fault: it counts in parts for the states it may have been, by their share and success.
     """
     family = logs.family(family_id)
-    declared = family.tables["fault_states"].reset_index(drop=True)
-    jobs = family.tables["repairs"]
+    guesses = owner_guesses(logs) if guesses is None else guesses
+    jobs, others = family.tables["repairs"], _class_jobs(logs, family_id)
+    declared = _declared(logs, family_id)
     found = jobs[jobs["state_found"] != ""]
-    keys = ["listed_fault", "state"]
-    seen = found.rename(columns={"state_found": "state"}).groupby(keys).size()
-    states = declared.assign(
-        n_found=[int(seen.get((f, s), 0)) for f, s in declared[keys].to_numpy()]
-    )
-    states["alpha"] = SHARE_STRENGTH * states["prior_share"] + states["n_found"]
+    states = _with_shares(declared, found, others, guesses.share_strength)
+    states = _with_success(states, jobs, others, guesses)
+    known = pd.MultiIndex.from_frame(declared[_KEYS])
+    extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
+    unlisted = found[np.array(extra, dtype=bool)]
+    return RepairRates(_with_basis(states), _grades(logs, jobs, others), unlisted)
+
+
+_KEYS = ["listed_fault", "state"]
+
+
+def _declared(logs: Logs, family_id: str) -> pd.DataFrame:
+    """What a listed fault may be: the owner's rows, the class's for faults he has none of."""
+    family = logs.family(family_id)
+    own = family.tables["fault_states"].reset_index(drop=True)
+    kind = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    if own.empty:
+        missing = [kind.fault_states(family_id)]
+    else:
+        seen = pd.concat([family.tables[n]["listed_fault"] for n in ("listings", "repairs")])
+        unknown = sorted(set(seen) - {""} - set(own["listed_fault"]))
+        missing = [kind.fault_states(family_id, fault) for fault in unknown]
+    parts = [own.assign(of_class=False), *(m.assign(of_class=True) for m in missing)]
+    return pd.concat([p for p in parts if len(p)], ignore_index=True)
+
+
+def _with_shares(
+    declared: pd.DataFrame, found: pd.DataFrame, others: pd.DataFrame, strength: float
+) -> pd.DataFrame:
+    own, elsewhere = _found(declared, found), _found(declared, others)
+    states = declared.assign(n_found=own.astype("int64"))
+    fault = states["listed_fault"]
+    seen = pd.Series(elsewhere).groupby(fault).transform("sum").to_numpy("float64")
+    lent = elsewhere * np.minimum(1.0, strength / np.maximum(seen, 1e-9))
+    states["alpha"] = strength * states["prior_share"] + lent + own
     total = states.groupby("listed_fault")["alpha"].transform("sum")
     states["share"] = states["alpha"] / total
     states["share_lower"], states["share_upper"] = beta_interval(
         states["alpha"].to_numpy(float).clip(1e-9),
         (total - states["alpha"]).to_numpy(float).clip(1e-9),
     )
-    states = _with_success(states, found, _class_jobs(logs, family_id))
-    known = pd.MultiIndex.from_frame(declared[keys])
-    extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
-    unlisted = found[np.array(extra, dtype=bool)]
-    return RepairRates(states, _grades(logs, jobs, _class_jobs(logs, family_id)), unlisted)
+    return states
+
+
+def _found(declared: pd.DataFrame, jobs: pd.DataFrame) -> Floats:
+    """Jobs of each fault that turned out to be each state."""
+    counted = jobs[jobs["state_found"] != ""].groupby(["listed_fault", "state_found"]).size()
+    return np.array([float(counted.get((f, s), 0)) for f, s in declared[_KEYS].to_numpy()])
+
+
+def _with_basis(states: pd.DataFrame) -> pd.DataFrame:
+    """Say what each row rests on most."""
+    own = (states["n_found"] > 0) | (states["n_tried"] > 0)
+    lent = states["n_class"] > 0
+    basis = np.select(
+        [own, lent | ~states["of_class"]], [Basis.OWN.value, Basis.FAMILY.value], Basis.CLASS.value
+    )
+    guessed = np.where(states["of_class"], "from the class, wide", "declared by the owner")
+    words = np.select(
+        [own, lent],
+        [
+            states["n_found"].astype("str") + " own jobs",
+            states["n_class"].astype("int64").astype("str") + " jobs of other families",
+        ],
+        guessed,
+    )
+    return states.assign(basis=basis, words=words)
 
 
 def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
@@ -145,29 +210,60 @@ def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     return jobs[jobs["model_id"].isin(others["model_id"])]
 
 
-def _with_success(states: pd.DataFrame, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
-    fixed, tried, hours = _tally(own)
+def _with_success(
+    states: pd.DataFrame, jobs: pd.DataFrame, others: pd.DataFrame, guesses: OwnerGuesses
+) -> pd.DataFrame:
+    """Add Beta parameters of success, jobs behind them, and hours."""
+    fixed, tried, hours = _tally(jobs[jobs["state_found"] != ""])
     class_fixed, class_tried, _ = _tally(others[others["state_found"] != ""])
-    out = []
-    for row in states.itertuples():
-        key = row.state
-        seen, good = float(class_tried.get(key, 0)), float(class_fixed.get(key, 0))
-        scale = min(1.0, SUCCESS_STRENGTH / seen) if seen else 0.0
-        a = SUCCESS_STRENGTH * row.prior_success + scale * good
-        b = SUCCESS_STRENGTH * (1 - row.prior_success) + scale * (seen - good)
-        keep = SUCCESS_STRENGTH / (a + b)
-        n, k = float(tried.get(key, 0)), float(fixed.get(key, 0))
-        spent = float(hours.get(key, 0.0))
-        planned = (HOURS_STRENGTH * row.bench_hours + spent) / (HOURS_STRENGTH + n)
-        out.append((a * keep + k, b * keep + n - k, int(n), int(k), planned))
-    got = pd.DataFrame(out, columns=["success_a", "success_b", "n_tried", "n_fixed", "hours"])
-    states = pd.concat([states, got], axis=1)
-    a, b = states["success_a"].to_numpy(float), states["success_b"].to_numpy(float)
+    k, n, spent = (_by_state(states, t) for t in (fixed, tried, hours))
+    lent = np.column_stack([_by_state(states, t) for t in (class_fixed, class_tried)])
+    guess, able = states["prior_success"].to_numpy(float), states["prior_success"] > 0
+    more = np.zeros((len(states), 2))
+    unsaid = _unsaid(jobs)
+    for _ in range(_UNSAID_PASSES if len(unsaid) else 1):
+        ab = guesses.success(guess, k + more[:, 0], n + more[:, 1], lent)
+        more = _shared_out(states, unsaid, ab[:, 0] / ab.sum(axis=1))
+    ab = guesses.success(guess, k + more[:, 0], n + more[:, 1], lent)
+    a, b = ab.T
     lower, upper = beta_interval(a.clip(1e-9), b.clip(1e-9))
-    able = states["prior_success"] > 0
     return states.assign(
-        success=(a / (a + b)) * able, success_lower=lower * able, success_upper=upper * able
+        success_a=a,
+        success_b=b,
+        n_tried=n.astype("int64"),
+        n_fixed=k.astype("int64"),
+        n_class=lent[:, 1],
+        hours=(HOURS_STRENGTH * states["bench_hours"] + spent) / (HOURS_STRENGTH + n),
+        success=(a / (a + b)) * able,
+        success_lower=lower * able,
+        success_upper=upper * able,
     )
+
+
+def _by_state(states: pd.DataFrame, tally: pd.Series) -> Floats:
+    return states["state"].map(tally.to_dict()).fillna(0.0).to_numpy("float64")
+
+
+def _unsaid(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Attempted jobs without a state found, by listed fault: ``fixed`` and ``tried``."""
+    rows = jobs[(jobs["state_found"] == "") & jobs["outcome"].isin(ATTEMPTED)]
+    by = rows["outcome"].isin(FIXED).groupby(rows["listed_fault"])
+    return by.agg(fixed="sum", tried="size")
+
+
+def _shared_out(states: pd.DataFrame, unsaid: pd.DataFrame, success: Floats) -> Floats:
+    """Parts of fixed and tried jobs each state may have been, (states, 2), by Bayes' rule."""
+    out = np.zeros((len(states), 2))
+    for fault, row in unsaid.iterrows():
+        at = np.flatnonzero((states["listed_fault"] == fault) & (states["prior_success"] > 0))
+        if not len(at):
+            continue
+        share, p = states["share"].to_numpy(float)[at], success[at]
+        good, bad = share * p, share * (1 - p)
+        mended = float(row["fixed"]) * good / good.sum()
+        out[at, 0] = mended
+        out[at, 1] = mended + float(row["tried"] - row["fixed"]) * bad / bad.sum()
+    return out
 
 
 def _tally(jobs: pd.DataFrame) -> tuple[pd.Series, pd.Series, pd.Series]:

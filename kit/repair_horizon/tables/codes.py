@@ -82,6 +82,14 @@ class Confidence(Code):
         return before.get(str(value))
 
 
+class Basis(Code):
+    """What a figure that may be short of own data rests on most, the nearest first."""
+
+    OWN = "own", "own data"
+    FAMILY = "family", "family average"
+    CLASS = "class", "class average"
+
+
 class StopDate(Code):
     """The four dates, never merged; the words say what each means."""
 

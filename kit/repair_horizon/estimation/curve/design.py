@@ -31,6 +31,14 @@ _STARTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 84], dtype="float64")
 PIVOT_AGE = 18.0
 
 
+@dataclass(frozen=True, eq=False)
+class CurvePrior:
+    """Mean (11,) and precision (11, 11) of the curve's level and its ten slopes per year."""
+
+    mean: Floats
+    precision: Floats
+
+
 @dataclass(frozen=True)
 class Priors:
     """Prior means and standard deviations of one kind of price; log units, slopes per year.
@@ -38,7 +46,8 @@ class Priors:
     ``fast_phase`` is the slope at launch on top of the damped walk, dying away with age at
     ``fast_months``: offers for phones fall by half in six months, then a tenth in the next six.
     On invented families (tests/benchmark, seeds for choosing) it took pinball at 12 months from
-    53.6 to 48.2 in small families and from 41.6 to 38.1 in big ones.
+    53.6 to 48.2 in small families and from 41.6 to 38.1 in big ones. ``curve`` stands for level
+    and slopes where more is known of them than these figures say.
     """
 
     level: tuple[float, float] = (-0.1, 0.5)
@@ -61,6 +70,7 @@ class Priors:
     market_slow: float = 0.0
     with_step: bool = True
     with_season: bool = True
+    curve: CurvePrior | None = None
 
     @property
     def slow_share(self) -> float:
@@ -220,12 +230,22 @@ def curve_prior(priors: Priors) -> tuple[Floats, Floats]:
     return np.linalg.solve(link, mean) + priors.fast_phase[0] * share, precision
 
 
+def level_and_slopes(priors: Priors) -> CurvePrior:
+    """Prior of the curve's level and slopes: the one given, or what the priors' figures say."""
+    if priors.curve is not None:
+        return priors.curve
+    slopes, precision = curve_prior(priors)
+    whole = np.zeros((len(KNOTS) + 1, len(KNOTS) + 1))
+    whole[0, 0], whole[1:, 1:] = priors.level[1] ** -2.0, precision
+    return CurvePrior(np.append(priors.level[0], slopes), whole)
+
+
 def dense_prior(layout: Layout, traits: Traits, priors: Priors) -> tuple[Floats, Floats]:
     """Prior mean (n_dense,) and precision (n_dense, n_dense) of the dense columns."""
     mean, precision = np.zeros(layout.n_dense), np.zeros((layout.n_dense, layout.n_dense))
     k = len(KNOTS)
-    mean[0], precision[0, 0] = priors.level[0], priors.level[1] ** -2.0
-    mean[1 : k + 1], precision[1 : k + 1, 1 : k + 1] = curve_prior(priors)
+    whole = level_and_slopes(priors)
+    mean[: k + 1], precision[: k + 1, : k + 1] = whole.mean, whole.precision
     known = dict(zip(traits.names, zip(traits.expected, traits.sd, strict=True), strict=True))
     for i, name in enumerate(layout.names):
         if name in known:

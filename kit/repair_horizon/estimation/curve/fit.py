@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.estimation.curve.cells import cells_of, fitted
+from repair_horizon.estimation.curve.cells import OWN, cells_of, fitted
 from repair_horizon.estimation.curve.design import (
     Layout,
     Points,
@@ -96,7 +96,7 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     Parameters
     ----------
     panel
-        Log price ratios with their model, day and traits; at least one row.
+        Log price ratios with their model, day and traits; without a row the fit is the priors.
     priors
         Prior means and standard deviations.
     passes
@@ -108,6 +108,8 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     JointFit
     """
     layout = layout_of(panel, priors)
+    if not len(panel.y):
+        return _priors_alone(panel, priors, layout)
     points = Points(panel.model, panel.day, panel.traits.values)
     rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
     states = states_of(panel, layout.last_month)
@@ -133,6 +135,23 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
         settled = abs(np.log(scales.noise / before)) < SETTLED
     told = (weights[at], precision[at], misfit[at])
     return JointFit(panel, priors, layout, rows, posterior, scales, *told, drift)
+
+
+def _priors_alone(panel: Panel, priors: Priors, layout: Layout) -> JointFit:
+    """Return the fit of a family without a price: what the priors say, as wide as they say it."""
+    scales, empty = _starting(priors), np.zeros(0)
+    known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
+    precision, pull = _prior(panel, layout, (priors, scales), known)
+    cov = np.linalg.inv(precision)
+    posterior = Posterior(cov @ pull, (cov + cov.T) / 2, precision, pull)
+    states = states_of(panel, layout.last_month)
+    n = states.models * states.quarters
+    spread = np.tile(states.prior_covariance(scales.drift), (states.models, 1, 1))
+    loads = np.zeros((n, layout.n_dense + layout.n_months)), np.zeros((n, OWN))
+    drift = Drift(states, layout, np.zeros(n), *loads, spread)
+    points = Points(panel.model, panel.day, panel.traits.values)
+    rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
+    return JointFit(panel, priors, layout, rows, posterior, scales, empty, empty, empty, drift)
 
 
 def _starting(priors: Priors) -> Scales:

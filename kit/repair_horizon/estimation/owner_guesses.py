@@ -1,0 +1,139 @@
+"""How far an owner's guesses can be trusted: offset and spread, learned over all states of a shop.
+
+    logit m = logit guess + offset          success ~ Beta(m S, (1 - m) S)
+
+An owner a logit too hopeful is so about most states, and each state's own jobs are too few to
+tell; all of them together are not. Offset and strength S are known on a grid with their posterior
+weights, so what is unsure of them widens every state's success. Shares of states are Dirichlet
+around the declared ones with a strength learned likewise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import betaln, expit, gammaln, logit
+
+from repair_horizon.logs import Logs
+
+Floats = npt.NDArray[np.float64]
+
+FIXED = ("fixed_first_pass", "fixed_after_rework")
+ATTEMPTED = (*FIXED, "not_fixed")
+SUCCESS_STRENGTH, STRENGTH_LOG_SD = 8.0, 0.8
+SHARE_STRENGTH, SHARE_LOG_SD = 12.0, 0.7
+OFFSET_SD = 0.6
+"""Prior of an owner's offset, logits (judgement)."""
+_EDGE = 0.02
+_OFFSETS = np.linspace(-2.5, 2.5, 41)
+_STRENGTHS = np.array([1.5, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0])
+
+
+@dataclass(frozen=True, eq=False)
+class OwnerGuesses:
+    """Posterior of offset and strength on a grid: ``offset``, ``strength`` and ``weight``, (g,).
+
+    ``share_strength`` is what the declared shares of states are worth, in jobs; ``jobs`` is how
+    many attempted repairs taught it.
+    """
+
+    offset: Floats
+    strength: Floats
+    weight: Floats
+    share_strength: float
+    jobs: int
+
+    @cached_property
+    def mean_offset(self) -> float:
+        """Posterior mean of the offset, logits; below zero for an owner too hopeful."""
+        return float(self.weight @ self.offset)
+
+    def success(self, guess: Floats, fixed: Floats, tried: Floats, others: Floats) -> Floats:
+        """Beta parameters of success of some states.
+
+        Parameters
+        ----------
+        guess
+            Success declared for each, (k,).
+        fixed, tried
+            Own repairs of each, (k,); parts of a job count where its state is not known.
+        others
+            Fixed and tried repairs of the same states in other families of the class, (k, 2);
+            together they weigh no more than the guess.
+
+        Returns
+        -------
+        ndarray
+            (k, 2): the Beta with mean and variance of the mixture over the grid.
+        """
+        mean = expit(logit(np.clip(guess, _EDGE, 1 - _EDGE))[:, None] + self.offset)
+        s = np.broadcast_to(self.strength, mean.shape)
+        seen = others[:, 1:]
+        scale = np.minimum(1.0, s / np.maximum(seen, 1e-9)) * (seen > 0)
+        a = mean * s + scale * others[:, :1] + fixed[:, None]
+        b = (1 - mean) * s + scale * (seen - others[:, :1]) + (tried - fixed)[:, None]
+        return _matched(a, b, self.weight)
+
+
+def _matched(a: Floats, b: Floats, weight: Floats) -> Floats:
+    """Beta with the mean and variance of a mixture of Betas, (k, 2)."""
+    mean = a / (a + b)
+    middle = mean @ weight
+    spread = (mean * (1 - mean) / (a + b + 1) + mean**2) @ weight - middle**2
+    total = middle * (1 - middle) / np.maximum(spread, 1e-12) - 1
+    return np.column_stack([middle * total, (1 - middle) * total])
+
+
+def owner_guesses(logs: Logs) -> OwnerGuesses:
+    """Learn offset and spread of the owner's guesses from every family's jobs.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's. Guesses are those of fault_states.csv; without any, or without
+        jobs, the priors stand.
+    """
+    declared, jobs = logs.tables["fault_states"], logs.tables["repairs"]
+    family = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")["family_id"]
+    jobs = jobs[jobs["state_found"] != ""]
+    jobs = jobs.assign(family_id=jobs["model_id"].map(family), state=jobs["state_found"])
+    offset, strength = (g.ravel() for g in np.meshgrid(_OFFSETS, _STRENGTHS, indexing="ij"))
+    log_weight = -0.5 * (offset / OFFSET_SD) ** 2
+    log_weight -= 0.5 * (np.log(strength / SUCCESS_STRENGTH) / STRENGTH_LOG_SD) ** 2
+    tried = jobs[jobs["outcome"].isin(ATTEMPTED)]
+    guesses = declared[declared["prior_success"] > 0]
+    keys = ["family_id", "state"]
+    told = tried["outcome"].isin(FIXED).groupby([tried[k] for k in keys]).agg(["sum", "size"])
+    table = guesses.groupby(keys)["prior_success"].mean().to_frame("guess").join(told, how="inner")
+    if len(table):
+        mean = expit(
+            logit(table["guess"].to_numpy("float64").clip(_EDGE, 1 - _EDGE))[:, None] + offset
+        )
+        k, n = (table[c].to_numpy("float64")[:, None] for c in ("sum", "size"))
+        a, b = mean * strength, (1 - mean) * strength
+        log_weight += (betaln(a + k, b + n - k) - betaln(a, b)).sum(axis=0)
+    weight = np.exp(log_weight - log_weight.max())
+    return OwnerGuesses(
+        offset, strength, weight / weight.sum(), _share_strength(declared, jobs), len(tried)
+    )
+
+
+def _share_strength(declared: pd.DataFrame, jobs: pd.DataFrame) -> float:
+    """What the declared shares are worth in jobs, by the Dirichlet-multinomial likelihood."""
+    keys = ["family_id", "listed_fault", "state"]
+    seen = jobs.groupby(keys).size().rename("found")
+    table = declared[[*keys, "prior_share"]].merge(seen.reset_index(), on=keys, how="left")
+    table = table[table["prior_share"] > 0].fillna({"found": 0.0})
+    fault = table.groupby(keys[:2])
+    share = (table["prior_share"] / fault["prior_share"].transform("sum")).to_numpy("float64")
+    found, total = table["found"].to_numpy("float64"), fault["found"].sum().to_numpy("float64")
+    log_weight = -0.5 * (np.log(_STRENGTHS / SHARE_STRENGTH) / SHARE_LOG_SD) ** 2
+    for i, s in enumerate(_STRENGTHS):
+        log_weight[i] += np.sum(gammaln(s) - gammaln(s + total))
+        log_weight[i] += np.sum(gammaln(s * share + found) - gammaln(s * share))
+    weight = np.exp(log_weight - log_weight.max())
+    return float(np.exp((weight / weight.sum()) @ np.log(_STRENGTHS)))

@@ -1,0 +1,288 @@
+"""What the whole shop says of broken against working prices, before one family's own sales.
+
+    log ratio of a fault = class centre + shop + fault + class x fault + family + the fault there
+
+The class's starting knowledge is the centre; the shop's offset from it is common to all, so is
+part of a fault's. Ratios of one family are held against a plain working price of the same model
+around the same day, so that no price curve is needed; a family's own ratios (``broken_prices``)
+are worked out with its curve and start from what the others say.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.classes import Figure, class_knowledge, meaning_of
+from repair_horizon.estimation.robust_means import GaussianPrior, robust_fit
+from repair_horizon.logs import Logs
+from repair_horizon.tables.inputs import CLASSES
+from repair_horizon.tables.months import age_in_months
+
+Floats = npt.NDArray[np.float64]
+
+NOT_SOLD = ("locked", "blocked")
+NO_FAULT = "no fault"
+"""Key of a unit that turns out to work; sold as is it is untested, not broken."""
+NO_FAULT_RATIO = (0.85, 0.15)
+"""Ratio and log sd of such a unit (common practice, no source)."""
+SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.15
+"""Offset of a shop from its classes, of a family, of a fault in one family (judgement)."""
+WHOLE_SHARE_SD = 0.45
+"""A fault whose ratio is as unsure as this takes its whole part in those offsets."""
+LEAST_KEY_SD = 0.10
+START_NOISE = 0.30
+_PASSES, _FAULTS_WORTH = 5, 6.0
+_WINDOW_DAYS, _CURVE_SD, _WORKING_SD = 120.0, 0.30, 0.15
+
+
+KEYS = (
+    "display", "cover_display", "no_power", "for_parts", "battery", "back", "other_part", "locked",
+    "liquid", "board", NO_FAULT,
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RatioCentre:
+    """What the class says of one fault or state: its key in as_is.csv, log centre and log sd."""
+
+    key: str
+    log_ratio: float
+    log_sd: float
+
+
+def ratio_centre(name: str, device_class: str, listed_fault: str = "") -> RatioCentre:
+    """Return the class's as-is ratio of a listed fault or a state, from the words of its code.
+
+    A state of several faults ('display_and_back') is worth what the worst of them is; one whose
+    words say nothing is taken for the fault it is listed under.
+    """
+    if re.search(r"no_fault|works", name):
+        return RatioCentre(NO_FAULT, float(np.log(NO_FAULT_RATIO[0])), NO_FAULT_RATIO[1])
+    words = [w for w in re.split(r"_and_|_with_|;|\+", name) if w]
+    read = [meaning_of(w, device_class) for w in words]
+    keys = [m.as_is_key for m in read if m.understood]
+    if not keys:
+        keys = [meaning_of(listed_fault or name, device_class).as_is_key]
+    figure, key = min(((_figure(device_class, k), k) for k in keys), key=lambda f: f[0].value)
+    return RatioCentre(key, float(np.log(figure.value)), figure.log_sd)
+
+
+def _figure(device_class: str, key: str) -> Figure:
+    """Return the class's ratio of a key of as_is.csv, by words that are taken for it."""
+    words = {"other_part": "sound", "cover_display": "outer display"}.get(key, key)
+    return class_knowledge(device_class).as_is_ratio(words)
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyRatios:
+    """One family's own ratios by fault: log distance from the class's centre, and its variance."""
+
+    family_id: str
+    device_class: str
+    keys: tuple[str, ...]
+    off: Floats
+    variance: Floats
+
+    @cached_property
+    def information(self) -> tuple[Floats, Floats]:
+        """Precision and pull its ratios give the shared effects, family and fault taken out."""
+        load = loads(self.device_class, self.keys)
+        scale = _scales(self.device_class, self.keys)
+        own = np.diag(self.variance + (FAULT_SD * scale) ** 2)
+        own += FAMILY_SD**2 * np.outer(scale, scale)
+        weighed = np.linalg.solve(own, np.column_stack([load, self.off]))
+        return load.T @ weighed[:, :-1], load.T @ weighed[:, -1]
+
+
+@dataclass(frozen=True, eq=False)
+class PooledRatios:
+    """Every family's own ratios; ``prior`` says what those of one family start from."""
+
+    families: tuple[FamilyRatios, ...] = ()
+
+    def behind(self, family_id: str) -> int:
+        """How many other families' ratios a family starts from."""
+        return sum(f.family_id != family_id for f in self.families)
+
+    def prior(
+        self, family_id: str, device_class: str, centres: Sequence[RatioCentre]
+    ) -> GaussianPrior:
+        """Prior of the log ratios of some faults of one family, its own sales left out.
+
+        Returns
+        -------
+        GaussianPrior
+            (faults,) and (faults, faults): faults of one key share an error, all of them share
+            the shop's and the family's.
+        """
+        precision, pull = self._whole
+        for own in self.families:
+            if own.family_id == family_id:
+                precision, pull = precision - own.information[0], pull - own.information[1]
+        cov = np.linalg.inv(precision + np.diag(self._spread**-2.0))
+        load = loads(device_class, [c.key for c in centres])
+        mean = np.array([c.log_ratio for c in centres]) + load @ (cov @ pull)
+        scale = _scales(device_class, [c.key for c in centres])
+        whole = load @ cov @ load.T + FAMILY_SD**2 * np.outer(scale, scale)
+        whole += np.diag((FAULT_SD * scale) ** 2)
+        return GaussianPrior(mean, whole)
+
+    @cached_property
+    def _whole(self) -> tuple[Floats, Floats]:
+        """Precision and pull of the shared effects, all families together."""
+        n = len(_columns())
+        precision, pull = np.zeros((n, n)), np.zeros(n)
+        for family in self.families:
+            precision, pull = precision + family.information[0], pull + family.information[1]
+        return precision, pull
+
+    @cached_property
+    def _spread(self) -> Floats:
+        """Standard deviation of each shared effect: one factor for all faults is learned."""
+        start = _prior_spread()
+        precision, pull = self._whole
+        seen = (np.diag(precision) > 0) & (np.arange(len(start)) > 0)
+        factor = 1.0
+        for _ in range(_PASSES if seen.any() else 0):
+            spread = np.where(np.arange(len(start)) > 0, factor * start, start)
+            cov = np.linalg.inv(precision + np.diag(spread**-2.0))
+            second = ((cov @ pull) ** 2 + np.diag(cov))[seen] / start[seen] ** 2
+            factor = float(np.sqrt((second.sum() + _FAULTS_WORTH) / (len(second) + _FAULTS_WORTH)))
+        return np.where(np.arange(len(start)) > 0, factor * start, start)
+
+
+@cache
+def _columns() -> dict[tuple[str, str], int]:
+    """Shared effects: the shop's, one a key, one a key in a class."""
+    names = [("", "")] + [("", k) for k in KEYS] + [(c, k) for c in CLASSES for k in KEYS]
+    return {name: i for i, name in enumerate(names)}
+
+
+@cache
+def _prior_spread() -> Floats:
+    """Standard deviations of the shared effects, so that a class's ratio is as wide as it says."""
+    out = np.full(len(_columns()), SHOP_SD)
+    for (device_class, key), i in _columns().items():
+        if device_class:
+            sd, scale = _width(device_class, key), _scale(device_class, key)
+            left = sd**2 - scale**2 * (SHOP_SD**2 + FAMILY_SD**2 + FAULT_SD**2)
+            # Half of what is a fault's own holds in all classes.
+            out[i] = np.sqrt(max(left, LEAST_KEY_SD**2) / 2)
+    for key in KEYS:
+        each = [out[_columns()[c, key]] for c in CLASSES]
+        out[_columns()["", key]] = float(np.mean(each))
+    return out
+
+
+def loads(device_class: str, keys: Sequence[str]) -> Floats:
+    """Loads of faults of a class on the shared effects, (faults, effects)."""
+    columns = _columns()
+    out = np.zeros((len(keys), len(columns)))
+    for i, key in enumerate(keys):
+        out[i, [columns["", key], columns[device_class, key]]] = 1.0
+        out[i, 0] = _scale(device_class, key)
+    return out
+
+
+@cache
+def _width(device_class: str, key: str) -> float:
+    return NO_FAULT_RATIO[1] if key == NO_FAULT else _figure(device_class, key).log_sd
+
+
+def _scale(device_class: str, key: str) -> float:
+    """How far a fault goes along with what all share: a worn battery less than a dead board."""
+    return min(_width(device_class, key) / WHOLE_SHARE_SD, 1.0)
+
+
+def _scales(device_class: str, keys: Sequence[str]) -> Floats:
+    return np.array([_scale(device_class, k) for k in keys])
+
+
+def pooled_ratios(logs: Logs) -> PooledRatios:
+    """Work out every family's own ratios, without any price curve.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's.
+    """
+    sales = logs.tables["sales"]
+    broken = sales[(sales["condition"] == "as_is") & (sales["amount"] > 0)]
+    broken = broken[broken["listed_fault"] != ""]
+    if broken.empty:
+        return PooledRatios()
+    catalogue = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")
+    plain = sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
+    plain = plain[plain["model_id"].isin(set(broken["model_id"]))]
+    by_model = {str(m): rows for m, rows in plain.groupby("model_id", sort=False)}
+    parts = [
+        _against_plain(rows, by_model.get(str(model)), catalogue.loc[model])
+        for model, rows in broken.groupby("model_id", sort=False)
+    ]
+    table = pd.concat(parts, ignore_index=True)
+    table = table.assign(family=table["model_id"].map(catalogue["family_id"]))
+    kinds = catalogue.drop_duplicates("family_id").set_index("family_id")["device_class"]
+    found = [
+        _family(str(family), str(kinds[family]), rows)
+        for family, rows in table.groupby("family", sort=False)
+    ]
+    return PooledRatios(tuple(found))
+
+
+def _against_plain(
+    rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series
+) -> pd.DataFrame:
+    """Log ratio of each as-is sale of a model to its plain working price then, and its variance.
+
+    Working sales count the less the farther off in time, moved to the day by the class's pace;
+    the class's curve and the launch price stand in where there is none.
+    """
+    curve = class_knowledge(str(model["device_class"])).price_curve
+    day = rows["sale_date"].to_numpy()
+    age = age_in_months(rows["sale_date"], [model["launch_date"]] * len(rows))
+    known = float(model["launch_amount"])
+    start = np.log(known) + np.log(curve.at(age).value) if known > 0 else np.zeros(len(rows))
+    worth = _CURVE_SD**-2.0 if known > 0 else 0.0
+    total, weight = worth * start, np.full(len(rows), worth)
+    if plain is not None:
+        apart = (day[:, None] - plain["sale_date"].to_numpy()) / np.timedelta64(1, "D")
+        near = np.exp(-0.5 * (apart / _WINDOW_DAYS) ** 2) * (np.abs(apart) < 4 * _WINDOW_DAYS)
+        near /= _WORKING_SD**2
+        pace = float(curve.pace(float(np.median(age))).value)
+        moved = np.log(plain["amount"].to_numpy("float64")) + pace * apart / 30.44
+        total, weight = total + (near * moved).sum(axis=1), weight + near.sum(axis=1)
+    kept = weight > 1.0
+    ratio = np.log(rows["amount"].to_numpy("float64")) - total / np.maximum(weight, 1e-9)
+    asked = (rows["price_type"] == "asking").to_numpy()
+    ratio = ratio + asked * np.log(
+        class_knowledge(str(model["device_class"])).market("ask_to_sold").value
+    )
+    out = pd.DataFrame(
+        {"model_id": rows["model_id"].to_numpy(), "fault": rows["listed_fault"].to_numpy(),
+         "ratio": ratio, "reference": 1.0 / np.maximum(weight, 1e-9)}
+    )  # fmt: skip
+    return out[kept]
+
+
+def _family(family_id: str, device_class: str, rows: pd.DataFrame) -> FamilyRatios:
+    """Average one family's ratios by fault, robustly."""
+    faults = sorted(set(rows["fault"]))
+    centres = [ratio_centre(f, device_class) for f in faults]
+    at = rows["fault"].map({f: i for i, f in enumerate(faults)}).to_numpy()
+    y = rows["ratio"].to_numpy("float64")
+    centre = np.array([float(np.median(y[at == i])) for i in range(len(faults))])
+    wide = GaussianPrior(centre, np.eye(len(faults)))
+    fit = robust_fit(y, np.eye(len(faults))[at], wide, START_NOISE)
+    # A reference shared by a model's sales does not average out: its mean variance stays.
+    shared = rows["reference"].groupby(at).mean().to_numpy()
+    off = fit.mean - np.array([c.log_ratio for c in centres])
+    return FamilyRatios(
+        family_id, device_class, tuple(c.key for c in centres), off, np.diag(fit.cov) + shared
+    )

@@ -1,0 +1,40 @@
+"""What belongs to the whole shop and is worked out once: what each family starts from.
+
+No price curve is fitted for it, so it costs little beside one family's fit. Every family's own
+rows are left out of what it starts from, or count once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+from repair_horizon.estimation.owner_guesses import OwnerGuesses, owner_guesses
+from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
+from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
+from repair_horizon.logs import Logs
+
+
+@dataclass(frozen=True, eq=False)
+class ShopKnowledge:
+    """Effects of grade, channel and storage; as-is ratios; trust in the owner's guesses."""
+
+    usual: UsualEffects
+    broken: PooledRatios
+    guesses: OwnerGuesses
+
+
+_known: WeakKeyDictionary[Logs, ShopKnowledge] = WeakKeyDictionary()
+
+
+def shop_knowledge(logs: Logs) -> ShopKnowledge:
+    """Work out what the whole shop knows.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's; they never change, so what was worked out once is kept with them.
+    """
+    if logs not in _known:
+        _known[logs] = ShopKnowledge(usual_effects(logs), pooled_ratios(logs), owner_guesses(logs))
+    return _known[logs]
