@@ -49,15 +49,17 @@ class Bench:
     """Bench time, the scarce resource."""
 
     rate_per_hour: float = _s(28.0, "wage cost of a bench hour", "money/h", _MONEY)
-    hours_per_week: float = _s(30.0, "bench hours there are", "h/week", (0.0, 168.0))
+    hours_per_week: float | None = _s(
+        None, "bench hours there are; without limit if not named", "h/week", (0.0, 168.0)
+    )
     test_hours: float = _s(0.75, "receiving, testing and diagnosing one unit", "h", _HOURS)
 
 
 @dataclass(frozen=True)
 class Targets:
-    """What a bought unit must earn; the strictest of those given sets the bid."""
+    """What a bought unit must earn, where the owner asks for more than the rule does: optional."""
 
-    profit: float | None = _s(45.0, "profit per unit", "money", _MONEY)
+    profit: float | None = _s(None, "profit per unit", "money", _MONEY)
     margin: float | None = _s(None, "profit as share of expected revenue", "share", _SHARE)
     return_on_cash: float | None = _s(None, "profit on landed cost and parts", "share", (0.0, 10.0))
     profit_per_bench_hour: float | None = _s(
@@ -67,11 +69,21 @@ class Targets:
 
 @dataclass(frozen=True)
 class Limits:
-    """How much risk is taken; the limit that binds is named beside every bid."""
+    """How much risk is taken. A limit the owner sets that binds is named, with what it costs."""
 
-    probability_loss: float | None = _s(0.35, "highest accepted chance of loss", "share", _SHARE)
-    loss_cap_share: float | None = _s(0.05, "worst state may cost this of cash", "share", _SHARE)
-    working_cash: float = _s(12000.0, "cash the business can tie up", "money", _MONEY)
+    working_cash: float | None = _s(None, "cash the business can tie up", "money", _MONEY)
+    risk_tolerance: float | None = _s(
+        None,
+        "risk tolerance; (working cash + stock at cost) / 6 where cash is named, else none is taken"
+        " off for risk; inf: risk-neutral",
+        "money",
+        (1e-6, float("inf")),
+    )
+    least_win_chance: float = _s(
+        0.10, "bidding on lots won less often than this is not advised", "share", _SHARE
+    )
+    probability_loss: float | None = _s(None, "highest accepted chance of loss", "share", _SHARE)
+    loss_cap_share: float | None = _s(None, "worst state may cost this of cash", "share", _SHARE)
     rivals: int = _s(0, "serious bidders besides us; 0 for fixed prices", "bidders", (0, 100))
     lowest_lot_cost: float = _s(5.0, "bids below are not worth handling", "money", _MONEY)
     bid_increment: float = _s(1.0, "bids are rounded down to this", "money", (0.01, 1e6))
@@ -184,8 +196,7 @@ class Repair:
         0.68, "as-is price after a failed repair, against before", "share", _SHARE
     )
     quality_order: list[str] = _s(
-        ["original_refurbished", "aftermarket", "maker_original", "pulled"],
-        "part qualities, the preferred first",
+        [], "part qualities, the preferred first; if empty the best of each part is taken"
     )
     quote_days: float = _s(60.0, "quotes older than this are marked as old", "days", _DAYS)
     qualities: list[PartQuality] = _s([], "what differs by part quality; none if empty")

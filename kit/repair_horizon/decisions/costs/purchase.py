@@ -56,6 +56,18 @@ class Landing:
         segment = self.segment(bid)
         return segment.a * bid + segment.K
 
+    def bid_for(self, worth: npt.ArrayLike) -> Floats:
+        """Hammer price at which the landed cost with its cash equals a worth; elementwise.
+
+        Negative where not even nothing can be paid; the tier's step where no tier holds the price.
+        """
+        paid = np.asarray(worth, dtype="float64") / (1 + self.kappa)
+        bids = (paid - self.segments[-1].K) / self.segments[-1].a
+        for segment, higher in zip(self.segments[-2::-1], self.segments[:0:-1], strict=True):
+            here = (paid - segment.K) / segment.a
+            bids = np.where(here <= segment.upper, here, np.maximum(bids, higher.lower))
+        return np.asarray(bids)
+
     def solve(self, in_segment: Callable[[Segment], float]) -> float:
         """Bid at which something falling in the bid comes true, ``in_segment`` solving one tier.
 
@@ -107,11 +119,22 @@ def landing(
     return Landing(tuple(segments), capital_rate * days / 365.0)
 
 
-def landing_under(rules: Settings, days: float) -> Landing:
-    """Landed cost under the settings of one device class, ``days`` from payment to payment."""
+def landing_under(rules: Settings, days: float, cash_day: float = 0.0) -> Landing:
+    """Landed cost under the settings of one device class.
+
+    Parameters
+    ----------
+    rules
+        Terms of purchase, tax scheme and capital rate.
+    days
+        Days from paying for the unit to being paid for it.
+    cash_day
+        Opportunity cost of one unit of money for a day, above the capital rate.
+    """
     tax = rules.tax
     whole = tax.credit_threshold if tax.scheme == "special_credit" else None
-    return landing(rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole)
+    yearly = rules.delay.capital_rate + 365.0 * cash_day
+    return landing(rules.purchase, yearly, days, tax.premium_in_margin, whole)
 
 
 def purchase_on(purchase: Purchase, day: str) -> Purchase:

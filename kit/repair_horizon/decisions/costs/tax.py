@@ -13,10 +13,7 @@ Repairs and parts must not be added to the purchase price (HMRC manual VATMARG02
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.settings import Settings
 
 NOT_TAX_ADVICE = (
     "Taxes are worked out as the settings say. This is not tax advice: "
@@ -28,3 +25,8 @@ ON_MARGIN = ("margin", "special_credit")
 def tax_fraction(rate: float) -> float:
     """Share of a tax-inclusive amount that is tax."""
     return rate / (1 + rate)
+
+
+def margin_fraction(rules: Settings) -> float:
+    """Tax fraction of the margin; zero unless a scheme taxes the margin."""
+    return tax_fraction(rules.tax.rate) if rules.tax.scheme in ON_MARGIN else 0.0

@@ -1,4 +1,4 @@
-"""``candidates``: open listings scored for bidding now."""
+"""``score``: open listings scored for bidding now: auctions, fixed prices, private sellers, lots."""
 
 from __future__ import annotations
 
@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing, landing_under
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
     bid_moves,
@@ -18,18 +20,27 @@ from repair_horizon.decisions.month.questions_asked import (
 )
 from repair_horizon.decisions.unit.bid import (
     NO_PRICE,
+    NOTHING_WON,
+    RARELY_WON,
     Bid,
     Outcomes,
     bid_on_terms,
-    expectation,
-    margin_fraction,
     outcomes,
+    rounded_bid,
+    verdict_of,
 )
 from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.joint_lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.winning import HighestRival, first_offer
 from repair_horizon.logs import CannotSay, Logs
-from repair_horizon.tables.settings import Settings, Tier
+from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.settings import Tier
 
+Floats = npt.NDArray[np.float64]
+
+AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
+BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
 COLUMNS = [
     "listing_id",
     "family_id",
@@ -37,13 +48,20 @@ COLUMNS = [
     "listed_fault",
     "end_time",
     "current_bid",
+    "terms",
+    "quantity",
     "max_bid",
+    "offer",
+    "probability_win",
     "room",
     "advice",
+    "verdict",
     "expected_profit",
     "profit_per_hour",
     "probability_loss",
     "binding_limit",
+    "model_bid",
+    "own_terms",
     "ask",
     "ask_value",
     "per_resale_percent",
@@ -67,15 +85,27 @@ class Scorer:
         """How far the bid moves with price, part and time, at the usual terms of purchase."""
         return bid_moves(self.economics, self.unit)
 
-    def terms(self, shipping: float, premium: float) -> tuple[Settings, Landing]:
-        """Settings and landed cost with the listing's own carriage and premium, where named."""
+    @cached_property
+    def usual(self) -> Bid:
+        """Maximum bid at the usual terms of purchase: the model's own threshold."""
+        return bid_on_terms(self.known)
+
+    def terms(self, shipping: float, premium: float, *, direct: bool = False) -> Landing | None:
+        """Landed cost with the listing's own carriage and premium; None where the usual one holds.
+
+        A direct purchase, at a fixed price or from a private seller, bears no premium.
+        """
         purchase = self.unit.settings.purchase
         if not np.isnan(shipping):
             purchase = replace(purchase, inbound=shipping)
         if not np.isnan(premium):
             purchase = replace(purchase, premium=[Tier(0.0, premium)])
+        elif direct:
+            purchase = replace(purchase, premium=[], lot_fee=0.0)
+        if purchase == self.unit.settings.purchase:
+            return None
         rules = replace(self.unit.settings, purchase=purchase)
-        return rules, landing_under(rules, self.unit.days)
+        return landing_under(rules, self.unit.days, self.unit.valuation.cash_day)
 
 
 def open_listings(listings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
@@ -98,28 +128,108 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the best expected profit per bench hour first. ``expected_profit``,
-        ``profit_per_hour`` and ``probability_loss`` are for buying at the current bid (at the
-        threshold where no bid is known); ``room`` is threshold less current bid. ``ask`` is the
-        state worth asking the seller about before bidding the threshold and ``ask_value`` what
-        the answer is worth, money; ``per_resale_percent``, ``per_part_ten`` and ``per_week`` how
-        far the bid moves with 1 % more resale, the main part 10 dearer, a week more;
-        ``would_turn`` which change alone would turn the verdict.
+        ``COLUMNS``, the largest expected profit of bidding first. ``max_bid`` is the listing's
+        own maximum bid (for a private seller the price to walk away at), ``model_bid`` the
+        model's at the usual terms and ``own_terms`` what the listing's carriage and premium move
+        it by. ``probability_win`` is the chance that the bid wins (that the ``offer`` is taken),
+        missing for a fixed price. ``expected_profit``, ``profit_per_hour`` and
+        ``probability_loss`` are of a won lot at the price it is won at; ``room`` is the maximum
+        bid less the current one. ``ask`` is the state worth asking the seller about and
+        ``ask_value`` what the answer is worth, money; ``per_resale_percent``, ``per_part_ten``
+        and ``per_week`` how far the bid moves with 1 % more resale, the main part 10 dearer, a
+        week more; ``would_turn`` which change alone would turn the verdict. Rows of one
+        ``lot_id`` are one bid.
     """
     family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    scorers: dict[tuple[str, str], Scorer | CannotSay] = {}
+    known: dict[tuple[object, ...], dict[str, object]] = {}
     rows: list[dict[str, object]] = []
-    for (model_id, fault), group in listings.groupby(["model_id", "listed_fault"], sort=True):
-        family_id = str(family[model_id])
-        scorer = scorer_for(economics, family_id, (str(model_id), str(fault)))
-        bids: dict[tuple[str, str], tuple[Settings, Landing, Bid]] = {}
-        for row in group.itertuples():
-            start = {c: getattr(row, c) for c in COLUMNS[:6] if c != "family_id"}
-            rows.append({**start, "family_id": family_id, **_scored(scorer, row, bids)})
+
+    def scorer_of(row: object) -> Scorer | CannotSay:
+        key = (str(row.model_id), str(row.listed_fault))  # type: ignore[attr-defined]
+        if key not in scorers:
+            scorers[key] = scorer_for(economics, str(family[key[0]]), key)
+        return scorers[key]
+
+    for _, group in _lots(listings):
+        offered = [Offered.read(row, scorer_of(row)) for row in group.itertuples()]
+        first = offered[0]
+        start = {
+            "listing_id": first.lot_id or first.listing_id,
+            "family_id": ";".join(dict.fromkeys(str(family[o.model_id]) for o in offered)),
+            "model_id": ";".join(dict.fromkeys(o.model_id for o in offered)),
+            "listed_fault": ";".join(dict.fromkeys(o.listed_fault for o in offered)),
+            "end_time": first.end_time,
+            "current_bid": first.current_bid,
+            "terms": first.terms,
+            "quantity": sum(o.quantity for o in offered),
+        }
+        key = tuple(o.key for o in offered)
+        if key not in known:
+            known[key] = _scored(offered)
+        rows.append({**start, **known[key]})
     table = pd.DataFrame(rows, columns=COLUMNS)
-    order = {"bid": 0, "pass": 1, "cannot say": 2}
+    order = {BID: 0, PASS: 1, CANNOT_SAY: 2}
     table["_rank"] = table["advice"].map(order)
-    table = table.sort_values(["_rank", "profit_per_hour"], ascending=[True, False])
-    return table.drop(columns="_rank").reset_index(drop=True)
+    win = table["probability_win"].astype("float64").fillna(1.0)
+    table["_gain"] = table["expected_profit"].astype("float64") * win
+    table = table.sort_values(["_rank", "_gain", "listing_id"], ascending=[True, False, True])
+    return table.drop(columns=["_rank", "_gain"]).reset_index(drop=True)
+
+
+def _lots(listings: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
+    """Rows that are bid on together: those of one lot, each other row alone."""
+    lot = listings["lot_id"] if "lot_id" in listings else pd.Series("", index=listings.index)
+    lot = lot.fillna("").astype(str)
+    alone = pd.Series([f"row {at}" for at in range(len(listings))], index=listings.index)
+    for name, group in listings.groupby(lot.where(lot != "", alone), sort=False):
+        yield str(name), group
+
+
+@dataclass(frozen=True, eq=False)
+class Offered:
+    """One row of a listings file and the scorer of its model and fault."""
+
+    listing_id: str
+    lot_id: str
+    model_id: str
+    listed_fault: str
+    end_time: pd.Timestamp
+    current_bid: float
+    shipping: float
+    premium: float
+    terms: str
+    quantity: int
+    scorer: Scorer | CannotSay
+
+    @classmethod
+    def read(cls, row: object, scorer: Scorer | CannotSay) -> Offered:
+        """Take a row of the table apart; columns that are not there mean what they always did."""
+        quantity = float(getattr(row, "quantity", 1) or 1)
+        return cls(
+            str(row.listing_id),  # type: ignore[attr-defined]
+            str(getattr(row, "lot_id", "") or ""),
+            str(row.model_id),  # type: ignore[attr-defined]
+            str(row.listed_fault),  # type: ignore[attr-defined]
+            row.end_time,  # type: ignore[attr-defined]
+            float(row.current_bid),  # type: ignore[attr-defined]
+            float(row.shipping),  # type: ignore[attr-defined]
+            float(row.premium_rate),  # type: ignore[attr-defined]
+            str(getattr(row, "terms", "") or AUCTION),
+            1 if np.isnan(quantity) else int(quantity),
+            scorer,
+        )
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What the score depends on: listings alike in it are worked out once."""
+        money = (repr(self.current_bid), repr(self.shipping), repr(self.premium))
+        return (self.model_id, self.listed_fault, self.terms, self.quantity, *money)
+
+    @property
+    def direct(self) -> bool:
+        """Whether it is bought at a price asked, not in an auction."""
+        return self.terms in (FIXED_PRICE, PRIVATE)
 
 
 def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Scorer | CannotSay:
@@ -127,54 +237,133 @@ def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Sc
     model_id, fault = key
     known = economics.keys(family_id)
     if known and key not in known:
-        return CannotSay(f"fault_states.csv has no fault {fault!r} for the family")
+        return CannotSay(f"no listed fault {fault!r} is known for the family")
     unit = economics.unit(family_id, model_id, fault)
     if isinstance(unit, CannotSay):
         return unit
     return Scorer(economics, unit, outcomes(unit, 0))
 
 
-def _scored(
-    scorer: Scorer | CannotSay,
-    row: object,
-    bids: dict[tuple[str, str], tuple[Settings, Landing, Bid]],
-) -> dict[str, object]:
-    """One listing; ``bids`` keeps what was worked out for the same terms of purchase."""
-    if isinstance(scorer, CannotSay):
-        return {"advice": "cannot say", "reason": scorer.reason}
-    named = (float(row.shipping), float(row.premium_rate))  # type: ignore[attr-defined]
-    terms = (repr(named[0]), repr(named[1]))
-    if terms not in bids:
-        rules, land = scorer.terms(*named)
-        bids[terms] = (rules, land, bid_on_terms(scorer.known, land, rules))
-    rules, land, bid = bids[terms]
-    now = float(row.current_bid)  # type: ignore[attr-defined]
-    price, current = (bid.amount if np.isnan(now) else now), (0.0 if np.isnan(now) else now)
-    theta = margin_fraction(rules)
-    profit, chance = expectation(scorer.known, land, price, theta)
-    ask = question_at(scorer.known, land, bid.amount or price, theta)
-    buys = bid.amount > 0 and bid.amount > current
+def _scored(offered: list[Offered]) -> dict[str, object]:
+    """Score one listing, or the rows of one lot together."""
+    unknown = [o.scorer for o in offered if isinstance(o.scorer, CannotSay)]
+    if unknown:
+        verdict = Verdict.CANNOT_SAY.value
+        return {"advice": CANNOT_SAY, "verdict": verdict, "reason": unknown[0].reason}
+    if len(offered) > 1 or offered[0].quantity > 1:
+        return _scored_lot(offered)
+    row, scorer = offered[0], offered[0].scorer
+    assert isinstance(scorer, Scorer)
+    terms = scorer.terms(row.shipping, row.premium, direct=row.direct)
+    land = terms or scorer.unit.landing
+    bid = scorer.usual if terms is None else bid_on_terms(scorer.known, terms)
+    current = 0.0 if np.isnan(row.current_bid) else row.current_bid
+    bid, offer = _on_the_table(row, scorer, bid, land, current)
+    theta = margin_fraction(scorer.unit.settings)
+    ask = question_at(scorer.known, land, bid.amount or current, theta)
+    buys = bid.amount > 0 and _within(row, bid, current) and _often(row, scorer, bid)
     return {
-        "max_bid": bid.amount,
-        "room": bid.amount - current,
-        "advice": "bid" if buys else "pass",
-        "expected_profit": profit,
-        "profit_per_hour": profit / scorer.known.hours if scorer.known.hours else np.nan,
-        "probability_loss": chance,
-        "binding_limit": bid.binding,
+        **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
+        "offer": offer,
         "ask": ask.state,
         "ask_value": ask.value,
         "per_resale_percent": scorer.moves.resale_percent,
         "per_part_ten": scorer.moves.part_ten,
         "per_week": scorer.moves.week,
         "would_turn": turning_points(current - bid.exact, scorer.moves),
-        "reason": "" if buys else pass_reason(scorer.known, land, (bid, current)),
+        "reason": "" if buys else pass_reason(scorer.known, land, bid, current),
     }
 
 
-def pass_reason(known: Outcomes, land: Landing, at: tuple[Bid, float]) -> str:
-    """Say why a listing is passed; ``at`` is (threshold, current bid)."""
-    bid, current = at
+def _within(row: Offered, bid: Bid, current: float) -> bool:
+    """Whether the price reached leaves room: a price asked may be paid, a bid must be topped.
+
+    A private seller's price is where talking starts, so it need not be met.
+    """
+    if row.terms == PRIVATE:
+        return True
+    return bid.amount >= current if row.terms == FIXED_PRICE else bid.amount > current
+
+
+def _often(row: Offered, scorer: Scorer, bid: Bid) -> bool:
+    least = scorer.unit.settings.limits.least_win_chance
+    return row.direct or not bid.won.chance < least
+
+
+def _on_the_table(
+    row: Offered, scorer: Scorer, bid: Bid, land: Landing, current: float
+) -> tuple[Bid, float]:
+    """Bid with the promise of this listing's own terms, and the first offer to a private seller."""
+    rival = scorer.known.rival
+    if bid.amount <= 0:
+        return bid, np.nan
+    if row.terms == FIXED_PRICE:
+        price = current or bid.amount
+        bought = scorer.known.bought(land, min(price, bid.amount))
+        return replace(bid, won=replace(bought, chance=np.nan)), np.nan
+    if row.terms == PRIVATE:
+        offer, taken = _offer(scorer, land, bid, rival, current)
+        return replace(bid, won=replace(scorer.known.bought(land, offer), chance=taken)), offer
+    if current and rival is not None:
+        return replace(bid, won=scorer.known.expected(land, bid.amount, floor=current)), np.nan
+    return bid, np.nan
+
+
+def _offer(
+    scorer: Scorer, land: Landing, bid: Bid, rival: HighestRival | None, asked: float
+) -> tuple[float, float]:
+    """First offer and the chance that it is taken; a price asked is never exceeded."""
+    if rival is None:
+        offer = min(bid.amount, asked or bid.amount)
+        return offer, np.nan
+    worth = land.landed(bid.exact) * (1 + land.kappa)
+    increment = scorer.unit.settings.limits.bid_increment
+    offer, taken = first_offer(worth, land, bid.amount, rival, increment)
+    return (asked, 1.0) if asked and offer >= asked else (offer, taken)
+
+
+def _shown(bid: Bid, current: float, usual: Bid, buys: bool, verdict: Verdict) -> dict[str, object]:
+    """Columns that a bid fills, whatever is being bought."""
+    return {
+        "max_bid": bid.amount,
+        "probability_win": bid.won.chance,
+        "room": bid.amount - current,
+        "advice": BID if buys else PASS,
+        "verdict": verdict.value,
+        "expected_profit": bid.won.profit,
+        "profit_per_hour": bid.profit_per_hour,
+        "probability_loss": bid.won.probability_loss,
+        "binding_limit": bid.binding,
+        "model_bid": usual.amount,
+        "own_terms": bid.amount - usual.amount,
+    }
+
+
+def _scored_lot(offered: list[Offered]) -> dict[str, object]:
+    """Several units under one bid: what they share together, each one's own luck apart."""
+    scorers = [o.scorer for o in offered if isinstance(o.scorer, Scorer)]
+    first, current = offered[0], float(np.nan_to_num(offered[0].current_bid))
+    terms = scorers[0].terms(first.shipping, first.premium, direct=first.direct)
+    land = terms or scorers[0].unit.landing
+    lot = joint_lot([s.known for s in scorers], [o.quantity for o in offered], land)
+    rules = scorers[0].unit.settings
+    amount, reason = rounded_bid(lot.exact, rules)
+    won = NOTHING_WON if reason else lot.expected(amount, current)
+    bid = Bid(lot.exact, lot.exact, "break-even", amount, reason, won, lot.hours, 0.0)
+    often = first.direct or not won.chance < rules.limits.least_win_chance
+    buys = amount > 0 and _within(first, bid, current) and often
+    apart = float(sum(s.usual.amount * o.quantity for s, o in zip(scorers, offered, strict=True)))
+    verdict = Verdict.BUY if amount > 0 and often else Verdict.STOP
+    usual = replace(bid, amount=apart)
+    said = f"one bid for {sum(o.quantity for o in offered)} units"
+    return {
+        **_shown(bid, current, usual, buys, verdict),
+        "reason": said if buys else f"{said}; {reason or 'the price has passed the maximum bid'}",
+    }
+
+
+def pass_reason(known: Outcomes, land: Landing, bid: Bid, current: float) -> str:
+    """Say why a listing is passed."""
     if bid.reason == NO_PRICE:
         fixed = land.segments[0].K * (1 + land.kappa)
         return (
@@ -183,7 +372,9 @@ def pass_reason(known: Outcomes, land: Landing, at: tuple[Bid, float]) -> str:
         )
     if bid.reason:
         return f"{bid.reason}: {bid.binding} leaves {bid.exact:.2f}"
-    return f"the bid has reached the threshold: {current:.2f} against {bid.amount:.2f}"
+    if bid.amount <= current:
+        return f"the bid has reached the maximum bid: {current:.2f} against {bid.amount:.2f}"
+    return f"{RARELY_WON}: {bid.won.chance:.0%} of such lots"
 
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:

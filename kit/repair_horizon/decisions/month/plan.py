@@ -1,242 +1,480 @@
-"""``plan``: the month's purchases and bench work under the cash and the bench hours there are."""
+"""``plan``: the month's bids and bench work, supposing no win.
+
+Which lots will be won nobody knows: a lot is won where the highest rival stays below the bid. So
+the month is run in every draw, listings in the order they end, rivals' prices drawn jointly with
+the common prices, and says how many wins, hours and how much cash to expect, and after how many
+wins to stop bidding so that the chance of running out of cash stays within one in twenty.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.decisions.month.listings import open_listings, scorer_for
-from repair_horizon.decisions.month.plan_items import (
-    BUY,
-    MEND,
-    Item,
-    drawn_profit,
-    purchases,
-    shelf_jobs,
+from repair_horizon.decisions.month.listings import (
+    BID,
+    FIXED_PRICE,
+    PRIVATE,
+    Scorer,
+    open_listings,
+    score,
+    scorer_for,
 )
-from repair_horizon.decisions.month.programme import choose
-from repair_horizon.decisions.month.shelf import GONE
-from repair_horizon.decisions.unit.bid import bid_on_terms
+from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.unit.break_even import AtGate
 from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.interlocks import interlock
+from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
+BUY, MEND, SELL = "buy", "repair", "sell"
+SEASON_DAYS = 240
+RUNS_OUT = 0.05
+RANGE = (0.05, 0.95)
 COLUMNS = [
     "kind",
     "item",
     "family_id",
     "model_id",
     "about",
+    "end_time",
     "do",
+    "max_bid",
+    "probability_win",
     "expected_profit",
     "profit_per_hour",
+    "gain",
     "hours",
     "cash",
-    "price",
-    "max_bid",
-    "max_bid_at_shadow",
 ]
-SEASON_DAYS = 240
+
+
+@dataclass(frozen=True, eq=False)
+class Flow:
+    """What one thing does to the month in every draw, (draws,) each; all zero where not done.
+
+    ``happens`` says where it comes about (a lot won; a job always), ``paid`` and ``parts`` what is
+    paid, ``received`` what its sale brings, ``profit`` what it earns above what is owned anyway.
+    """
+
+    happens: Bools
+    paid: Floats
+    parts: Floats
+    received: Floats
+    profit: Floats
+    hours: float
+    days: Days
+
+
+@dataclass(frozen=True)
+class Days:
+    """When money moves, days from today: unit paid, parts paid, listed; then mean days to sell."""
+
+    paid: float
+    parts: float
+    listed: float
+    selling: float
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What to buy and to mend this month, and how the month may turn out.
+    """What to bid on and to mend this month, and how the month may turn out.
 
-    - ``items``: ``COLUMNS``; ``do`` says whether it is in the plan, ``price`` the likely hammer
-      price, ``max_bid_at_shadow`` the threshold with bench hours at their shadow price.
-    - ``hours``, ``cash``: (used, available); cash is counted as if every bid were called at its
-      threshold.
-    - ``shadow_hour``: what one more bench hour would earn above its wage, money; ``bench_rate``
-      the rate the lower bids are worked out with, the wage plus that.
-    - ``shadow_cash``: what one more unit of cash would earn.
-    - ``profit``: the month's profit in every world, (draws,); ``cash_low`` the lowest point of
-      the free cash until all is sold.
+    - ``items``: ``COLUMNS``; listings in the order they end, then jobs by worth per bench hour.
+      ``expected_profit`` is of a won lot at the price it is won at, ``gain`` the chance of winning
+      times that (a job's lead over the next best option); ``cash`` is what it takes if it comes
+      about at its maximum bid.
+    - ``wins``, ``hours``, ``cash_spent``, ``profit``: in every draw, (draws,).
+    - ``hours_there``, ``cash_there``: what there is; missing where not named.
+    - ``cash_low``: lowest free cash until all is sold, by draw.
+    - ``stop_after``: wins after which to stop bidding; None if no such limit is needed.
+    - ``hour``, ``cash_day``: the month's opportunity costs.
     """
 
     items: pd.DataFrame
-    hours: tuple[float, float]
-    cash: tuple[float, float]
-    shadow_hour: float
-    shadow_cash: float
-    bench_rate: float
+    wins: Floats
+    hours: Floats
+    cash_spent: Floats
     profit: Floats
     cash_low: Floats
+    hours_there: float
+    cash_there: float
+    stop_after: int | None
+    hour: float
+    cash_day: float
 
     def __repr__(self) -> str:
         """Say what is planned."""
-        done = self.items[self.items["do"]]
-        buys = int((done["kind"] == BUY).sum())
-        return f"Plan({buys} to buy, {len(done) - buys} to repair, {self.hours[0]:.1f} hours)"
+        kinds = self.items.loc[self.items["do"], "kind"]
+        bids, jobs = int((kinds == BUY).sum()), int((kinds == MEND).sum())
+        return f"Plan({bids} to bid on, {jobs} to repair, {self.wins.mean():.1f} wins expected)"
 
-    def outcome(self, level: float = 0.8) -> pd.DataFrame:
-        """Return mean, median and interval of the month's profit and of the cash's low point.
+    @property
+    def probability_cash_runs_out(self) -> float:
+        """Chance that free cash falls below nothing before all is sold; missing if not named."""
+        if np.isnan(self.cash_there):
+            return float("nan")
+        return float((self.cash_low < 0).mean())
 
-        Columns ``what, mean, lower, median, upper, probability_below_zero``.
+    def outcome(self) -> pd.DataFrame:
+        """Return mean, median and 90 % range of wins, hours, cash, profit and the cash's low.
+
+        Columns ``what, mean, lower, median, upper, there, probability_below_zero``.
         """
-        tail = (1 - level) / 2
         rows = []
-        for name, drawn in (("profit", self.profit), ("cash low point", self.cash_low)):
-            lower, middle, upper = np.quantile(drawn, [tail, 0.5, 1 - tail])
-            row = (name, drawn.mean(), lower, middle, upper, (drawn < 0).mean())
-            rows.append(row)
-        names = ["what", "mean", "lower", "median", "upper", "probability_below_zero"]
+        for name, drawn, there in (
+            ("lots won", self.wins, np.nan),
+            ("bench hours", self.hours, self.hours_there),
+            ("cash paid", self.cash_spent, self.cash_there),
+            ("profit", self.profit, np.nan),
+            ("cash low point", self.cash_low, np.nan),
+        ):
+            lower, middle, upper = np.quantile(drawn, [RANGE[0], 0.5, RANGE[1]])
+            rows.append((name, drawn.mean(), lower, middle, upper, there, (drawn < 0).mean()))
+        names = ["what", "mean", "lower", "median", "upper", "there", "probability_below_zero"]
         return pd.DataFrame(rows, columns=names)
+
+    def words(self) -> str:
+        """Say when to stop bidding."""
+        if self.stop_after is None:
+            return "Bid on all of them: cash lasts whatever is won."
+        return (
+            f"Stop bidding after {self.stop_after} lots won: with more, the chance that cash runs "
+            f"out would pass {RUNS_OUT:.0%}."
+        )
 
 
 def plan(
     logs: Logs, settings: Settings, economics: Economics, listings: pd.DataFrame | None = None
 ) -> Plan:
-    """Choose the month's purchases and bench work.
+    """Plan the month's bids and bench work.
 
     Parameters
     ----------
     logs
         Stock, open listings, catalogue.
     settings
-        Cash, bench hours and wage, seed.
+        Cash, bench hours, seed.
     economics
-        From ``unit_economics``; its first month is the month planned, and it must hold the
-        families of the listings and the stock.
+        From ``unit_economics`` with this month's valuation; its first month is the month planned,
+        and it must hold the families of the listings and the stock.
     listings
         Candidates; the open rows of listings.csv if None.
 
     Returns
     -------
     Plan
-        Expected profit is the largest that the limits allow. Free cash is the working cash less
-        what the units in stock cost. A unit that must be cleared first is not planned with.
+        Nothing is supposed won. A unit that must be cleared before any work is not planned with.
     """
     rows = logs.tables["listings"] if listings is None else listings
     rows = open_listings(rows, logs.newest_day)
+    scored = score(rows, logs, economics)
+    wanted = scored[scored["advice"] == BID].sort_values(["end_time", "listing_id"])
+    rng = np.random.default_rng([settings.seed, 6])
+    lots = [_lot(row, rows, logs, economics, rng) for row in wanted.itertuples()]
     jobs = shelf_jobs(logs, economics)
-    options = purchases(rows, logs, economics) + [j for j in jobs if j.kind == MEND]
-    limits = (free_cash(logs, settings), hours_per_month(settings))
-    use = np.array([[i.cash for i in options], [i.hours for i in options]])
-    choice = choose([i.profit for i in options], use, limits)
-    shadow = float(choice.shadow[1])
-    taken = [i for i, t in zip(options, choice.taken, strict=True) if t]
-    left = [j for j in jobs if j.kind != MEND]
-    profit, low = simulate(taken + left, limits[0], settings)
-    table = _table(options, choice.taken, _bids_at(economics, settings, shadow, options))
+    work = [job.flow(rng) for job in jobs]
+    cash = free_cash(logs, settings)
+    stop_after = _stop_after(lots, work, cash, settings)
+    told = _run(lots, work, cash, stop_after, settings)
     return Plan(
-        table,
-        (sum(i.hours for i in taken), limits[1]),
-        (sum(i.cash for i in taken), limits[0]),
-        shadow,
-        float(choice.shadow[0]),
-        settings.bench.rate_per_hour + shadow,
-        profit,
-        low,
+        _table(wanted, lots, jobs),
+        *told,
+        hours_per_month(settings),
+        cash,
+        stop_after,
+        economics.valuation.hour,
+        economics.valuation.cash_day,
     )
 
 
 def free_cash(logs: Logs, settings: Settings) -> float:
-    """Working cash less what the units still in stock cost."""
+    """Working cash less what the units still in stock cost; missing where no cash is named."""
+    if settings.limits.working_cash is None:
+        return float("nan")
+    return max(settings.limits.working_cash - stock_at_cost(logs), 0.0)
+
+
+def stock_at_cost(logs: Logs) -> float:
+    """What the units still in stock cost, money."""
     stock = logs.tables["stock"]
-    tied = stock.loc[~stock["status"].isin(GONE), "amount"].sum()
-    return max(settings.limits.working_cash - float(tied), 0.0)
+    return float(stock.loc[~stock["status"].isin(GONE), "amount"].sum())
 
 
 def hours_per_month(settings: Settings) -> float:
-    """Bench hours of an average month."""
-    return settings.bench.hours_per_week * settings.month_days / 7.0
+    """Bench hours of an average month; missing where none are named."""
+    weekly = settings.bench.hours_per_week
+    return float("nan") if weekly is None else weekly * settings.month_days / 7.0
 
 
-def at_bench_rate(settings: Settings, more: float) -> Settings:
-    """Return settings with every bench hour dearer by ``more``, also where a class has its own."""
-    bench = replace(settings.bench, rate_per_hour=settings.bench.rate_per_hour + more)
-    by_class = {}
-    for name, changes in settings.by_class.items():
-        own = changes.get("bench", {})
-        if "rate_per_hour" in own:
-            own = {**own, "rate_per_hour": own["rate_per_hour"] + more}
-            changes = {**changes, "bench": own}
-        by_class[name] = changes
-    return replace(settings, bench=bench, by_class=by_class)
+@dataclass(frozen=True, eq=False)
+class Job:
+    """One unit owned and what is best for it."""
 
+    kind: str
+    unit_id: str
+    family_id: str
+    model_id: str
+    state: str
+    lead: float
+    hours: float
+    parts: float
+    days: Days
+    found: AtGate
 
-def _bids_at(
-    economics: Economics, settings: Settings, shadow: float, options: list[Item]
-) -> dict[str, float]:
-    """Threshold of each listing with bench hours at the wage plus their shadow price."""
-    dearer = Economics(economics.outlook, at_bench_rate(settings, shadow))
-    bids: dict[str, float] = {}
-    known = {}
-    for item in (i for i in options if i.kind == BUY):
-        key = (item.family_id, item.model_id, item.about)
-        if key not in known:
-            known[key] = scorer_for(dearer, item.family_id, key[1:])
-        scorer = known[key]
-        if isinstance(scorer, CannotSay) or item.landing is None:
-            continue
-        bids[item.name] = bid_on_terms(scorer.known, item.landing, scorer.unit.settings).amount
-    return bids
-
-
-def _table(
-    options: list[Item], taken: npt.NDArray[np.bool_], bids: dict[str, float]
-) -> pd.DataFrame:
-    rows = [
-        (
-            i.kind,
-            i.name,
-            i.family_id,
-            i.model_id,
-            i.about,
-            bool(t),
-            i.profit,
-            i.profit / i.hours if i.hours else np.nan,
-            i.hours,
-            i.cash,
-            i.price,
-            i.max_bid,
-            bids.get(i.name, np.nan),
+    def flow(self, rng: np.random.Generator) -> Flow:
+        """Draw what it brings in every draw, its own outcome and luck drawn too."""
+        value = _drawn_value(self.found, self.kind == MEND, rng)
+        other = value
+        options = self.found.options
+        if self.kind == MEND and options is not None:
+            other = options.best_alternative()[:, 0]
+        parts = np.full(len(value), self.parts)
+        return Flow(
+            np.ones(len(value), dtype=bool),
+            np.zeros(len(value)),
+            parts,
+            value + parts,
+            value - other,
+            self.hours,
+            self.days,
         )
-        for i, t in zip(options, taken, strict=True)
-    ]
-    table = pd.DataFrame(rows, columns=COLUMNS).astype({"do": bool})
-    return table.sort_values(
-        ["do", "profit_per_hour", "item"], ascending=[False, False, True], ignore_index=True
+
+
+def shelf_jobs(logs: Logs, economics: Economics) -> list[Job]:
+    """Units owned that work may go on with: those repair is best for, and those to be sold.
+
+    A repair's lead over the best alternative is what doing it earns; a sale takes neither bench
+    hours nor cash and earns nothing beyond what is already owned.
+    """
+    stock, jobs = logs.tables["stock"], []
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
+        stop = interlock(unit)
+        if stop is not None and not stop.before_sale:
+            continue
+        family_id = str(family[unit["model_id"]])
+        found = at_gate(unit, family_id, economics)
+        if not isinstance(found, CannotSay):
+            jobs.append(_job(unit, family_id, found))
+    return jobs
+
+
+def _job(unit: pd.Series, family_id: str, found: AtGate) -> Job:
+    values = {n: float(p[0]) for n, p in found.paths.items()}
+    mends = max(values, key=lambda k: values[k]) == REPAIR
+    delay, options = found.rules.delay, found.options
+    repair = options.repair if mends and options is not None else None
+    cash = np.zeros(1) if repair is None else np.asarray(repair.parts_cash)
+    wait = delay.inbound_days + delay.queue_days
+    work = 0.0 if repair is None else delay.part_lead_days + delay.bench_days
+    return Job(
+        MEND if mends else SELL,
+        str(unit["unit_id"]),
+        family_id,
+        str(unit["model_id"]),
+        str(unit["state"]),
+        values[REPAIR] - found.alternative if mends else 0.0,
+        found.hours if mends else 0.0,
+        float(np.mean(cash[:, 0] if cash.ndim > 1 else cash)),
+        Days(0.0, wait, wait + work + delay.listing_days, delay.selling_days),
+        found,
     )
 
 
-def simulate(items: list[Item], cash: float, settings: Settings) -> tuple[Floats, Floats]:
-    """Run the month in every world.
+def _lot(
+    row: object, listings: pd.DataFrame, logs: Logs, economics: Economics, rng: np.random.Generator
+) -> Flow:
+    """One scored listing in every draw: won or not, at which price, and what comes of it."""
+    lot = listings["lot_id"].fillna("") if "lot_id" in listings else ""
+    mine = listings[(listings["listing_id"] == row.listing_id) | (lot == row.listing_id)]  # type: ignore[attr-defined]
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    known = [
+        scorer_for(economics, str(family[m]), (str(m), str(f)))
+        for m, f in zip(mine["model_id"], mine["listed_fault"], strict=True)
+    ]
+    scorers = [s for s in known if isinstance(s, Scorer)]
+    first = mine.iloc[0]
+    direct = row.terms in (FIXED_PRICE, PRIVATE)  # type: ignore[attr-defined]
+    head = scorers[0]
+    land = head.terms(float(first["shipping"]), float(first["premium_rate"]), direct=direct)
+    land = land or head.unit.landing
+    price, won = _price(row, head, rng)
+    paid = np.vectorize(land.landed, otypes=[float])(price)
+    per_unit = max(int(row.quantity) // len(scorers), 1)  # type: ignore[attr-defined]
+    value = sum(_drawn_unit(s, rng) for s in scorers for _ in range(per_unit))
+    worth = np.asarray(value, dtype="float64")
+    parts = sum(s.known.parts_cash for s in scorers) * per_unit
+    hours = sum(s.known.hours for s in scorers) * per_unit
+    delay = head.unit.settings.delay
+    start = float(max((row.end_time - logs.newest_day.normalize()).days, 0))  # type: ignore[attr-defined]
+    return Flow(
+        won,
+        paid,
+        np.full(len(worth), parts),
+        worth + parts,
+        worth - paid * (1 + land.kappa),
+        hours,
+        Days(
+            start,
+            start + delay.inbound_days + delay.queue_days,
+            start + head.unit.days - delay.selling_days,
+            delay.selling_days,
+        ),
+    )
 
-    Parameters
-    ----------
-    items
-        What is done.
-    cash
-        Free cash today.
-    settings
-        Seed, and the draws where nothing is done.
 
-    Returns
-    -------
-    tuple
-        (profit, lowest free cash), (draws,) each. Items of a family share their world's prices,
-        shares and success rates; each has its own state, outcome and luck. Time to sell is drawn
-        with the usual mean and no memory (an assumption: no log of it is used).
+def _price(row: object, scorer: Scorer, rng: np.random.Generator) -> tuple[Floats, Bools]:
+    """Price paid in every draw, and whether the lot comes to us."""
+    n = len(scorer.unit.states[0].share)
+    current = float(np.nan_to_num(row.current_bid))  # type: ignore[attr-defined]
+    limit, rival = float(row.max_bid), scorer.known.rival  # type: ignore[attr-defined]
+    if row.terms == FIXED_PRICE:  # type: ignore[attr-defined]
+        return np.full(n, current or limit), np.ones(n, dtype=bool)
+    if row.terms == PRIVATE:  # type: ignore[attr-defined]
+        taken = rng.random(n) < np.nan_to_num(float(row.probability_win), nan=1.0)  # type: ignore[attr-defined]
+        return np.full(n, float(row.offer)), taken  # type: ignore[attr-defined]
+    if rival is None:
+        return np.full(n, max(current, limit)), np.ones(n, dtype=bool)
+    price = np.exp(rival.log_median + rival.spread * rng.standard_normal(n))
+    price = price * max(int(row.quantity), 1)  # type: ignore[attr-defined]
+    won = (price < limit) & (limit > current)
+    return np.clip(price, current, limit), won
+
+
+def _drawn_unit(scorer: Scorer, rng: np.random.Generator) -> Floats:
+    """Worth before acquisition of one unit in every draw, its state, outcome and luck drawn."""
+    states, unit = scorer.known.market, scorer.unit
+    at = _slot(states.weight, rng)
+    rows = np.arange(len(at))
+    luck = rng.permutation(unit.family.unit_noise)
+    value: Floats = states.value[rows, at] + unit.kept * states.price[rows, at] * (luck - 1.0)
+    return value
+
+
+def _drawn_value(found: AtGate, mends: bool, rng: np.random.Generator) -> Floats:
+    """Value now of a unit owned: of its repair, outcome drawn, or of the best other option."""
+    if found.options is None:
+        worth = float(max(p[0] for p in found.paths.values()))
+        return np.full(len(found.bench.outlook.unit_noise), worth)
+    repair = found.options.repair
+    if not mends or repair is None:
+        return found.options.best_alternative()[:, 0]
+    graded = np.concatenate(
+        [repair.success[:, None] * repair.grade_shares, 1.0 - repair.success[:, None]], axis=1
+    )
+    at, rows = _slot(graded, rng), np.arange(len(graded))
+    value = np.concatenate([repair.by_grade[:, 0], repair.failed[:, :1]], axis=1)[rows, at]
+    price = np.concatenate([repair.price_by_grade[:, 0], repair.failed_price[:, :1]], axis=1)
+    luck = rng.permutation(found.bench.outlook.unit_noise)
+    out: Floats = value + found.terms.kept * price[rows, at] * (luck - 1.0)
+    return out
+
+
+def _slot(weight: Floats, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+    """Draw one column per row, by weight."""
+    edges = np.cumsum(weight, axis=1)
+    u = rng.random(len(weight)) * edges[:, -1]
+    out: npt.NDArray[np.int64] = (u[:, None] > edges).sum(axis=1).clip(max=weight.shape[1] - 1)
+    return out
+
+
+def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Settings) -> int | None:
+    """Most wins with which cash lasts in all but one draw of twenty; None if any number will do."""
+    if np.isnan(cash) or not lots:
+        return None
+
+    def runs_out(most: int | None) -> float:
+        return float((_run(lots, work, cash, most, settings)[4] < 0).mean())
+
+    if runs_out(None) <= RUNS_OUT:
+        return None
+    low, high = 0, len(lots)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if runs_out(middle) <= RUNS_OUT else (low, middle)
+    return low
+
+
+def _run(
+    lots: list[Flow], work: list[Flow], cash: float, most: int | None, settings: Settings
+) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Run the month in every draw: wins, hours, cash paid, profit and lowest free cash.
+
+    Time to sell is drawn with the usual mean and no memory.
     """
-    rng = np.random.default_rng([settings.seed, 6])
-    if not items:
-        return np.zeros(1), np.full(1, cash)
-    drawn = [drawn_profit(item, rng) for item in items]
-    profit = np.sum([earned for earned, _ in drawn], axis=0)
-    flow = np.zeros((len(profit), SEASON_DAYS + 1))
-    for item, (earned, received) in zip(items, drawn, strict=True):
-        paid, fitted, listed, usual = (min(round(d), SEASON_DAYS) for d in item.days)
-        flow[:, paid] -= item.paid
-        flow[:, fitted] -= item.parts
-        selling = rng.exponential(usual, len(earned))
-        sold = np.minimum(np.round(listed + selling), SEASON_DAYS).astype("int64")
-        flow[np.arange(len(earned)), sold] += received
-    low = np.minimum(cash, cash + np.cumsum(flow, axis=1).min(axis=1))
-    return profit, low
+    rng = np.random.default_rng([settings.seed, 8])
+    both = [*lots, *work]
+    n = len(both[0].paid) if both else 1
+    wins, hours, spent, profit = (np.zeros(n) for _ in range(4))
+    flow = np.zeros((n, SEASON_DAYS + 1))
+    for at, item in enumerate(both):
+        is_lot = at < len(lots)
+        done = item.happens if most is None or not is_lot else item.happens & (wins < most)
+        wins += done if is_lot else 0
+        hours += done * item.hours
+        spent += done * (item.paid + item.parts)
+        profit += done * item.profit
+        paid, fitted, listed = (
+            min(round(d), SEASON_DAYS) for d in (item.days.paid, item.days.parts, item.days.listed)
+        )
+        flow[:, paid] -= done * item.paid
+        flow[:, fitted] -= done * item.parts
+        sold = np.minimum(np.round(listed + rng.exponential(item.days.selling, n)), SEASON_DAYS)
+        flow[np.arange(n), sold.astype("int64")] += done * item.received
+    start = np.nan_to_num(cash)
+    low = np.minimum(start, start + np.cumsum(flow, axis=1).min(axis=1))
+    return wins, hours, spent, profit, low
+
+
+def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: list[Job]) -> pd.DataFrame:
+    rows: list[dict[str, object]] = []
+    for row, flow in zip(wanted.itertuples(), lots, strict=True):
+        win = 1.0 if np.isnan(row.probability_win) else row.probability_win
+        rows.append(
+            {
+                "kind": BUY,
+                "item": row.listing_id,
+                "family_id": row.family_id,
+                "model_id": row.model_id,
+                "about": row.listed_fault,
+                "end_time": row.end_time,
+                "do": True,
+                "max_bid": row.max_bid,
+                "probability_win": row.probability_win,
+                "expected_profit": row.expected_profit,
+                "profit_per_hour": row.profit_per_hour,
+                "gain": win * row.expected_profit,
+                "hours": flow.hours,
+                "cash": float(flow.paid.max() + flow.parts[0]),
+            }
+        )
+    for job in sorted(jobs, key=lambda j: (-_per_hour(j.lead, j.hours), j.unit_id)):
+        if job.kind == MEND:
+            rows.append(
+                {
+                    "kind": MEND,
+                    "item": job.unit_id,
+                    "family_id": job.family_id,
+                    "model_id": job.model_id,
+                    "about": job.state,
+                    "do": True,
+                    "expected_profit": job.lead,
+                    "profit_per_hour": _per_hour(job.lead, job.hours),
+                    "gain": job.lead,
+                    "hours": job.hours,
+                    "cash": job.parts,
+                }
+            )
+    return pd.DataFrame(rows, columns=COLUMNS).astype({"do": bool})
+
+
+def _per_hour(worth: float, hours: float) -> float:
+    return worth / hours if hours else float("inf") if worth > 0 else 0.0

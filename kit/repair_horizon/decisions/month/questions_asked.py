@@ -10,6 +10,7 @@ yes or no ("is it this state?"), so the same formula holds with two groups of st
 
 from __future__ import annotations
 
+from collections import ChainMap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -17,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.unit.bid import Outcomes, unit_bid
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.bidding import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
@@ -113,42 +114,41 @@ def bid_moves(economics: Economics, unit: UnitEconomics) -> BidMoves:
 
     Each is worked out anew with the same draws, so a limit that takes over is noticed.
     """
-    now, key = unit_bid(unit, 0).exact, (unit.model_id, unit.listed_fault)
+    now, key = unit.exact_bid(0), (unit.model_id, unit.listed_fault)
     family, rules, outlook = unit.family, unit.settings, economics.outlook
     part, price = dearest_part(unit)
+    worth = economics.valuation
 
     def moved(changed: UnitEconomics) -> float:
-        return unit_bid(changed, 0).exact - now
+        return changed.exact_bid(0) - now
 
     dearer = replace(family, level=family.level * (1.0 + MORE_RESALE))
     later = replace(rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + 7.0))
     return BidMoves(
-        moved(unit_under(rules, dearer, key, outlook)),
-        moved(unit_under(rules, _dearer_part(family, unit.model_id, part), key, outlook))
+        moved(unit_under(rules, dearer, key, outlook, worth)),
+        moved(unit_under(rules, _dearer_part(family, unit.model_id, part), key, outlook, worth))
         if part
         else 0.0,
-        moved(unit_under(later, family, key, outlook)),
+        moved(unit_under(later, family, key, outlook, worth)),
         part,
         price,
     )
 
 
 def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
-    """Code and price of the dearest part quoted that the likeliest mendable state needs."""
+    """Code and price of the dearest part the likeliest mendable state needs, as planned with."""
     prices: dict[str, float] = {}
-    for (model_id, code, _), path in unit.family.parts.items():
-        if model_id == unit.model_id and code in unit.main.codes:
-            prices[code] = max(prices.get(code, 0.0), float(path.price[:, 0].mean()))
+    for code, path in unit.planned_parts.items():
+        if code in unit.main.codes:
+            prices[code] = float(path.price[:, 0].mean())
     code = max(prices, key=lambda c: prices[c], default="")
     return code, prices.get(code, 0.0)
 
 
 def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlook:
-    parts = {
-        k: replace(p, price=p.price + DEARER_PART) if k[:2] == (model_id, code) else p
-        for k, p in family.parts.items()
-    }
-    return replace(family, parts=parts)
+    keys = [k for k in family.parts if k[:2] == (model_id, code)]
+    moved = {k: replace(family.parts[k], price=family.parts[k].price + DEARER_PART) for k in keys}
+    return replace(family, parts=ChainMap(moved, family.parts))
 
 
 def turning_points(short: float, moves: BidMoves) -> str:

@@ -15,7 +15,7 @@ import pandas as pd
 
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
-from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.bench import Bench, dead_part_cost
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import PartQuality, Settings
@@ -58,36 +58,6 @@ class Waiting:
         return self.months == 0
 
 
-def daily_fall(price: float, monthly_fall: float, month_days: float = 30.4375) -> float:
-    """Return what a price falling by a share a month loses in a day: X (1 - (1 - l)^(1/30.4375)).
-
-    Parameters
-    ----------
-    price
-        Price now, money.
-    monthly_fall
-        Share lost in a month, below 1; negative if it rises.
-    """
-    return float(price * (1.0 - (1.0 - monthly_fall) ** (1.0 / month_days)))
-
-
-def loss_per_day(bench: Bench) -> float:
-    """Return what a unit waiting for a part loses a day: its price's fall as kept, and interest.
-
-    From the mean price now and a month on, (draws, months) averaged, at the usual grade mix.
-    """
-    rules, mix = bench.settings, _grade_mix(bench)
-    now, later = (float(bench.level[:, h].mean()) * mix for h in (0, 1))
-    fall = daily_fall(now, 1.0 - later / now, rules.month_days)
-    return fall * bench.terms.kept + now * rules.delay.capital_rate / 365.0
-
-
-def _grade_mix(bench: Bench) -> float:
-    """Mean price factor of the grades repairs usually end in."""
-    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
-    return float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
-
-
 def rank_quotes(
     quotes: pd.DataFrame, loss_a_day: float, settings: Settings, day: pd.Timestamp
 ) -> pd.DataFrame:
@@ -99,7 +69,7 @@ def rank_quotes(
         Rows of part_quotes.csv for one model and part, with ``amount`` in the settlement
         currency.
     loss_a_day
-        What the waiting unit loses a day, money; from ``loss_per_day``.
+        What the waiting unit loses a day, money; from ``Bench.loss_per_day``.
     settings
         Figures for quotes that are silent, and the age from which a quote is old.
     day
@@ -130,13 +100,6 @@ def rank_quotes(
     )
     table["total"] = table["landed"] + table["delay_cost"] + table["doa_cost"]
     return table.sort_values(["total", "quote_id"], ignore_index=True)[COLUMNS]
-
-
-def dead_part_cost(settings: Settings) -> float:
-    """Return what one part arriving dead costs: sending it back, fitting another, the delay."""
-    repair = settings.repair
-    labour = repair.doa_hours * settings.bench.rate_per_hour
-    return repair.doa_carriage + labour + repair.doa_delay_cost
 
 
 def compare_qualities(ranked: pd.DataFrame, resale: float, bench: Bench) -> pd.DataFrame:
@@ -206,7 +169,7 @@ def waiting_for(bench: Bench, part_code: str) -> Waiting | None:
     if path is None or bench.months < 2:
         return None
     part = path.price.mean(axis=0)[: bench.months]
-    unit = bench.level.mean(axis=0)[: bench.months] * _grade_mix(bench)
+    unit = bench.level.mean(axis=0)[: bench.months] * bench.grade_mix
     return wait_or_order(part, unit, bench.terms.kept)
 
 
@@ -235,7 +198,7 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
         bench = bench_of(economics, family_id, str(model_id))
         if isinstance(bench, CannotSay):
             continue
-        lost = loss_per_day(bench)
+        lost = bench.loss_per_day
         for code, offers in mine.groupby("part_code", sort=True):
             ranked = rank_quotes(offers, lost, bench.settings, logs.newest_day)
             about = {"model_id": model_id, "part_code": code, "rank": range(1, len(ranked) + 1)}

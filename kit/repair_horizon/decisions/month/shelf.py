@@ -18,7 +18,12 @@ from repair_horizon.decisions.unit.disposition import (
     stop_loss_hours,
 )
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
-from repair_horizon.decisions.unit.interlocks import Interlock, interlock
+from repair_horizon.decisions.unit.interlocks import (
+    ERASE_BEFORE_SALE,
+    TAKE_OFF_SALE,
+    Interlock,
+    interlock,
+)
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.logs import CannotSay, Logs
@@ -69,7 +74,8 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the dearest delay first. ``value`` is future cash of the advice, ``margin``
+        ``COLUMNS``, the dearest delay first. ``value`` is the certainty equivalent of the advice,
+        with this month's charges for hours and cash, ``margin``
         its lead over the next best option, ``loss_per_week`` what a week's waiting costs,
         ``offer_floor`` the lowest gross offer to take today. A unit that must be cleared first
         gets neither 'repair' nor a way of selling; where we can clear it ourselves,
@@ -129,7 +135,12 @@ def _advised(found: AtGate | CannotSay, stop: Interlock | None) -> dict[str, obj
     if not np.isnan(lead):
         out["stop_loss_hours"] = stop_loss_hours(found.hours, lead, found.rules.bench.rate_per_hour)
         out["stop_loss_money"] = max(lead, 0.0)
-    if stop:
+    if stop is not None and stop.before_sale:
+        # It orders the work and silences no worth: what comes off sale first is said first.
+        first = f"{stop.advice}; then " if stop.advice == TAKE_OFF_SALE else ""
+        out |= {"advice": f"{first}{best}, {ERASE_BEFORE_SALE}", "caution": stop.caution}
+        out |= {"if_cleared": best}
+    elif stop is not None:
         out |= {"advice": stop.advice, "caution": stop.caution, "if_cleared": best}
         out |= {"value": np.nan, "margin": np.nan, "next_best": "", "offer_floor": np.nan}
     return out
@@ -176,9 +187,11 @@ def at_gate(
 
 def _broken(bench: Bench, economics: Economics, key: tuple[str, str, str]) -> AtGate:
     model_id, fault, state = key
-    worked = unit_under(bench.settings, bench.outlook, (model_id, fault), economics.outlook)
+    worked = unit_under(
+        bench.settings, bench.outlook, (model_id, fault), economics.outlook, economics.valuation
+    )
     options = next(s for s in worked.states if s.state == state)
-    paths = lead_paths({n: o.value for n, o in options.options.items()})
+    paths = dict(options.certainty)
     return AtGate(bench, fault, paths, options)
 
 

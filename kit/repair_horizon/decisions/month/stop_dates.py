@@ -1,6 +1,6 @@
 """``stop_dates``: four dates that must never be merged into one.
 
-- buy stop: from this month on the threshold lies below what such units really hammer at;
+- buy stop: from this month on the maximum bid wins fewer lots than are worth bidding for;
 - bid zero: from this month on nothing can be bid;
 - repair stop: from this month on repair is worth less than the best alternative, for units owned;
 - part stop: the last month in which the part is worth holding in stock.
@@ -17,9 +17,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import ndtri
 
-from repair_horizon.decisions.unit.bid import margin_fraction, unit_bid
+from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
@@ -155,32 +158,44 @@ def chance_table(stops: Stops, first_month: int) -> pd.DataFrame:
 
 
 def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:
-    """Threshold per draw and month: the month's threshold, moved by how the draw's worth differs.
+    """Bid per draw and month, by the certainty equivalent over a unit's own luck in that draw.
 
-    The bid is linear in E[V] with slope 1 / (a (1 + kappa)), or less where tax takes a share.
+    Parameters
+    ----------
+    unit
+        A model with a listed fault.
+    exact_bids
+        Unrounded maximum bids by month, (months,); what an owner's limit takes off them is taken
+        off every draw's.
     """
+    taken_off = exact_bids - unit.exact_bids()
+    if not margin_fraction(unit.settings):
+        out: Floats = unit.landing.bid_for(unit.certainty_by_draw) + taken_off
+        return out
+    # Under a tax on the margin the bid moves with worth by its slope around the month's bid.
     worth = unit.value - margin_fraction(unit.settings) * unit.revenue
-    if unit.settings.targets.margin is not None:
-        worth = worth - unit.settings.targets.margin * unit.revenue
     slopes = [unit.landing.segment(max(b, 0.0)).a * (1 + unit.landing.kappa) for b in exact_bids]
     moved: Floats = exact_bids + (worth - worth.mean(axis=0)) / np.array(slopes)
     return moved
 
 
 def buy_stop(unit: UnitEconomics, exact_bids: Floats) -> StopMonths | CannotSay:
-    """When the threshold falls below the usual hammer price."""
-    hammer = unit.hammer_paths
-    if hammer is None:
-        return CannotSay("no hammer price seen for this fault in the family")
-    below = bid_paths(unit, exact_bids) < hammer
-    return StopMonths(first_of_two(below), unit.months)
+    """When the bid wins too rarely: its chance of winning is below ``limits.least_win_chance``."""
+    rival = unit.family.rivals.get(unit.listed_fault)
+    if rival is None:
+        return CannotSay("nothing is known of what others bid for such units")
+    at, least = unit.family.models.index(unit.model_id), unit.settings.limits.least_win_chance
+    level = unit.family.level[:, at, : unit.months] * unit.family.mean_factor
+    # P(highest rival < bid) < least  <=>  bid < the rival's quantile at that chance.
+    needed = level * np.exp(rival.log_ratio + rival.spread * float(ndtri(least)))[:, None]
+    return StopMonths(first_of_two(bid_paths(unit, exact_bids) < needed), unit.months)
 
 
 def repair_stop(state: StateOptions) -> StopMonths | CannotSay:
     """When own repair falls below the best alternative for a unit owned in this state."""
     if state.repair is None:
         return CannotSay(state.missing.get("repair", "no repair can be costed"))
-    below = state.repair.value < state.best_alternative()
+    below = state.by_draw(REPAIR) < state.best_alternative()
     return StopMonths(first_of_two(below), below.shape[1])
 
 

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.decisions.unit.bid import Bid, hammer_price, unit_bid
+from repair_horizon.decisions.unit.bid import (
+    RARELY_WON,
+    Outcomes,
+    bid_on_terms,
+    hammer_price,
+    outcomes,
+    verdict_of,
+)
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
 
@@ -26,8 +34,9 @@ def maximum_bid(economics: Economics, settings: Settings) -> pd.DataFrame:
     -------
     DataFrame
         ``family_id, model_id, listed_fault, month, max_bid, target_bid, exact_bid,
-        binding_limit, assumed_price, expected_profit, profit_per_hour, probability_loss, hammer,
-        hammer_lower, hammer_upper, reason``; money in the settlement currency. A model of which
+        binding_limit, limit_cost, probability_win, expected_profit, profit_per_hour,
+        probability_loss, won_price, hammer, hammer_lower, hammer_upper, verdict, reason``; money
+        in the settlement currency. Profit and loss are of a won lot at the price it is won at. A model of which
         nothing can be said has one row with the reason.
     """
     rows: list[dict[str, object]] = []
@@ -48,13 +57,16 @@ BID_COLUMNS = [
     "target_bid",
     "exact_bid",
     "binding_limit",
-    "assumed_price",
+    "limit_cost",
+    "probability_win",
     "expected_profit",
     "profit_per_hour",
     "probability_loss",
+    "won_price",
     "hammer",
     "hammer_lower",
     "hammer_upper",
+    "verdict",
     "reason",
 ]
 
@@ -65,32 +77,47 @@ def _rows(
     if isinstance(unit, tuple):
         model_id, fault, why = unit
         row = {"family_id": family_id, "model_id": model_id, "listed_fault": fault}
-        return [{**row, "month": month_start(first_month), "reason": why.reason}]
+        return [
+            {
+                **row,
+                "month": month_start(first_month),
+                "verdict": Verdict.CANNOT_SAY.value,
+                "reason": why.reason,
+            }
+        ]
     return [
         {
             "family_id": family_id,
             "model_id": unit.model_id,
             "listed_fault": unit.listed_fault,
             "month": month_start(first_month + h),
-            **bid_row(unit_bid(unit, h), hammer_price(unit, h)),
+            **bid_row(outcomes(unit, h)),
         }
         for h in range(unit.months)
     ]
 
 
-def bid_row(bid: Bid, hammer: tuple[float, float, float]) -> dict[str, object]:
-    """One bid as a row of the bid table."""
+def bid_row(known: Outcomes) -> dict[str, object]:
+    """One model and fault in one month as a row of the bid table."""
+    bid, hammer = bid_on_terms(known), hammer_price(known.unit, known.month)
+    verdict = verdict_of(known, bid)
+    reason = bid.reason
+    if not reason and verdict is not Verdict.BUY:
+        reason = f"{RARELY_WON}: {bid.won.chance:.0%} of such lots"
     return {
         "max_bid": bid.amount,
-        "target_bid": bid.target,
+        "target_bid": bid.uncapped,
         "exact_bid": bid.exact,
         "binding_limit": bid.binding,
-        "assumed_price": bid.assumed,
-        "expected_profit": bid.expected_profit,
+        "limit_cost": bid.limit_cost,
+        "probability_win": bid.won.chance,
+        "expected_profit": bid.won.profit,
         "profit_per_hour": bid.profit_per_hour,
-        "probability_loss": bid.probability_loss,
+        "probability_loss": bid.won.probability_loss,
+        "won_price": bid.won.price,
         "hammer": hammer[1],
         "hammer_lower": hammer[0],
         "hammer_upper": hammer[2],
-        "reason": bid.reason,
+        "verdict": verdict.value,
+        "reason": reason,
     }

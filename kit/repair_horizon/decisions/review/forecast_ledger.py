@@ -18,8 +18,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.listings import scorer_for
-from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms, expectation, margin_fraction
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bidding import EndStates, profit_at
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.lots import lot_spread
@@ -100,8 +101,9 @@ def forecasts_of(
         if isinstance(scorer, CannotSay):
             continue
         for row in group.itertuples():
-            rules, land = scorer.terms(float(row.shipping), float(row.premium_rate))
-            bid = bid_on_terms(scorer.known, land, rules)
+            terms = scorer.terms(float(row.shipping), float(row.premium_rate))
+            land = terms or scorer.unit.landing
+            bid = bid_on_terms(scorer.known, terms)
             price = max(bid.amount, float(np.nan_to_num(row.current_bid)))
             start = {
                 "entry_id": f"{row.listing_id}:{day:%Y-%m-%d}",
@@ -115,22 +117,22 @@ def forecasts_of(
                 "price": price,
                 "max_bid": bid.amount,
             }
-            rows.append({**start, **_promise(scorer.known, land, price, margin_fraction(rules))})
+            rows.append({**start, **_promise(scorer.known, land, price)})
     return pd.DataFrame(rows, columns=[c.name for c in LEDGER.columns])
 
 
-def _promise(known: Outcomes, land: Landing, price: float, theta: float) -> dict[str, float]:
+def _promise(known: Outcomes, land: Landing, price: float) -> dict[str, float]:
     """Mean, chance of loss, quantiles and shared part of the profit at a price."""
-    mean, chance = expectation(known, land, price, theta)
-    dearer, _ = expectation(known, land, price + 1.0, theta)
+    theta = margin_fraction(known.unit.settings)
+    bought, dearer = known.bought(land, price), known.bought(land, price + 1.0)
     _, own, common = lot_spread(known.market, known.single, (land, theta), price)
     profit = profit_at(known.single, land, price, theta)
     cut = weighted_quantiles(EndStates(known.single.weight, profit, profit))
     total = own**2 + common**2
     return {
-        "per_bid": max(mean - dearer, 0.0),
-        "expected_profit": mean,
-        "probability_loss": min(chance, 1.0),
+        "per_bid": max(bought.profit - dearer.profit, 0.0),
+        "expected_profit": bought.profit,
+        "probability_loss": bought.probability_loss,
         "common_share": common**2 / total if total > 0 else 0.0,
         **dict(zip(QUANTILES, cut, strict=True)),
     }

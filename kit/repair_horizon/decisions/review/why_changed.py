@@ -1,10 +1,11 @@
 """What changed since last month: a bid's change shared out among its causes.
 
-Six blocks of inputs are swapped from before to after: the price curve, the parts, the yield of
-the bench, fees, time, and all other settings. A block's share is its Shapley value, its effect
-averaged over all orders in which the six could have been swapped,
+Eight blocks of inputs are swapped from before to after: the price curve, the parts, parts that
+became known, the yield of the bench, fees, time, what hours, cash and risk cost, and all other
+settings. A price that became known is not a price that moved, so it has a line of its own. A
+block's share is its Shapley value, its effect averaged over all orders of swapping the n blocks,
 
-    share_i = sum over sets S without i of |S|! (5 - |S|)! / 6! [bid(S with i) - bid(S)]
+    share_i = sum over sets S without i of |S|! (n - 1 - |S|)! / n! [bid(S with i) - bid(S)]
 
 so that the shares add up exactly and no order is preferred (Shapley 1953, A value for n-person
 games).
@@ -21,22 +22,28 @@ import pandas as pd
 
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import unit_under
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, Outlook, family_outlook
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.settings import Settings
 
 PRICE, PART, YIELD, FEES, TIME, SETTINGS = "price", "part", "yield", "fees", "time", "settings"
-BLOCKS = (PRICE, PART, YIELD, FEES, TIME, SETTINGS)
+NEWLY_KNOWN, CHARGES = "newly known", "charges"
+BLOCKS = (PRICE, PART, NEWLY_KNOWN, YIELD, FEES, TIME, CHARGES, SETTINGS)
 _FEE_SECTIONS = ("purchase", "channels", "sale", "reserve", "tax")
 
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """What a month's bid is worked out from: estimates, settings, number of the month."""
+    """What a month's bid is worked out from: estimates, settings, number of the month, prices of
+    hours, cash and risk, and the back-test's factor on the width of price intervals.
+    """
 
     estimates: Estimates
     settings: Settings
     month: int
+    valuation: Valuation = NO_CHARGES
+    calibration: Callable[[Outlook], Outlook] = lambda outlook: outlook
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,9 +107,10 @@ def attribute(
     -------
     BidChange
         'price' is what was learnt about resale prices (curve, grades, channel, as-is and hammer
-        ratios); 'part' quotes and the maker's; 'yield' shares of states, success, hours and
+        ratios); 'part' quotes and the maker's; 'newly known' parts quoted for the first time; 'yield' shares of states, success, hours and
         grades; 'fees' purchase and sale terms, reserves and tax; 'time' the clock: a month more
-        of age at the same knowledge, and the settings' delays; 'settings' all others. A reason
+        of age at the same knowledge, and the settings' delays; 'charges' what hours, cash and
+        risk cost; 'settings' all others. A reason
         where either view has no bid for the key.
     """
     family_id, model_id, fault = key
@@ -131,6 +139,7 @@ class _Mixes:
         self.family_id, self.model_id = whose
         self.drawn: dict[tuple[int, int], FamilyOutlook | CannotSay] = {}
         self.mixes: list[Settings] = []
+        self.newly: dict[tuple[str, str, str], bool] = {}
         self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
 
     def outlook(self, knowledge: int, clock: int) -> FamilyOutlook | CannotSay:
@@ -139,37 +148,58 @@ class _Mixes:
             view, month = self.views[knowledge], self.views[clock].month
             estimates = view.estimates.families[self.family_id]
             seed = self.views[1].settings.seed
-            self.drawn[knowledge, clock] = family_outlook(
-                estimates, (month, 2), seed, self.draws, self.model_id
-            )
+            drawn = family_outlook(estimates, (month, 2), seed, self.draws, self.model_id)
+            whole = self._outlook(month, drawn)
+            self.drawn[knowledge, clock] = view.calibration(whole).families[self.family_id]
         return self.drawn[knowledge, clock]
+
+    def _outlook(self, month: int, family: FamilyOutlook | CannotSay) -> Outlook:
+        known = self.views[1].estimates
+        families = {self.family_id: family}
+        return Outlook(known.currency, known.now, month, 2, self.draws, families)
 
     def bid(self, swapped: frozenset[str], key: tuple[str, str]) -> float:
         """Unrounded bid with some blocks taken from the second view."""
         clock = int(TIME in swapped)
         rules, number = self._rules(swapped)
         # Blocks that are the same in both views change nothing: such mixes share one bid.
-        asked = *(int(b in swapped) for b in (PRICE, PART, YIELD)), clock, number
+        learnt = tuple(int(b in swapped) for b in (PRICE, PART, NEWLY_KNOWN, YIELD, CHARGES))
+        asked = (*learnt, clock, number)
         if (asked, key) in self.bids:
             return self.bids[asked, key]
-        price, part, rates = (self.outlook(int(b in swapped), clock) for b in (PRICE, PART, YIELD))
-        if isinstance(price, CannotSay) or isinstance(part, CannotSay):
-            raise ValueError("both views must have been looked at before")
-        if isinstance(rates, CannotSay):
-            raise ValueError("both views must have been looked at before")
-        family = _joined(price, part, rates)
+        before, after = (self._known(at, clock) for at in (0, 1))
+        price, rates = (after if b in swapped else before for b in (PRICE, YIELD))
+        moved = after if PART in swapped else before
+        parts = {
+            k: (after if NEWLY_KNOWN in swapped else before).parts.get(k) or after.parts[k]
+            if self._newly_known(k, before, after)
+            else moved.parts.get(k) or after.parts[k]
+            for k in after.parts
+            if k[0] == key[0]
+        }
+        part_source = moved.estimates
+        family = _joined(price, part_source, parts, rates)
         rules = rules.for_class(family.estimates.device_class)
-        view = self.views[clock]
-        outlook = Outlook(
-            view.estimates.currency,
-            view.estimates.now,
-            view.month,
-            2,
-            self.draws,
-            {self.family_id: family},
-        )
-        self.bids[asked, key] = unit_bid(unit_under(rules, family, key, outlook), 0).exact
+        outlook = self._outlook(self.views[clock].month, family)
+        valuation = self.views[int(CHARGES in swapped)].valuation
+        unit = unit_under(rules, family, key, outlook, valuation)
+        self.bids[asked, key] = unit_bid(unit, 0).exact
         return self.bids[asked, key]
+
+    def _known(self, knowledge: int, clock: int) -> FamilyOutlook:
+        found = self.outlook(knowledge, clock)
+        if isinstance(found, CannotSay):
+            raise ValueError("both views must have been looked at before")
+        return found
+
+    def _newly_known(
+        self, part: tuple[str, str, str], before: FamilyOutlook, after: FamilyOutlook
+    ) -> bool:
+        """Whether a part is quoted by now and was not before."""
+        if part not in self.newly:
+            was = part in before.parts and before.parts[part].basis is Basis.OWN
+            self.newly[part] = after.parts[part].basis is Basis.OWN and not was
+        return self.newly[part]
 
     def _rules(self, swapped: frozenset[str]) -> tuple[Settings, int]:
         """Settings with some blocks taken from the second view, and which of the mixes it is."""
@@ -179,17 +209,22 @@ class _Mixes:
         return mixed, self.mixes.index(mixed)
 
 
-def _joined(price: FamilyOutlook, part: FamilyOutlook, rates: FamilyOutlook) -> FamilyOutlook:
+def _joined(
+    price: FamilyOutlook,
+    quoted: FamilyEstimates,
+    parts: dict[tuple[str, str, str], PartPath],
+    rates: FamilyOutlook,
+) -> FamilyOutlook:
     estimates = replace(
         price.estimates,
-        parts=part.estimates.parts,
-        maker=part.estimates.maker,
+        parts=quoted.parts,
+        maker=quoted.maker,
         rates=rates.estimates.rates,
     )
     return replace(
         price,
         estimates=estimates,
-        parts=part.parts,
+        parts=parts,
         shares=rates.shares,
         success=rates.success,
         grade_shares=rates.grade_shares,

@@ -15,8 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.tables.settings import Settings
@@ -34,6 +36,7 @@ class Bench:
     terms: SaleTerms
     model_id: str
     months: int
+    valuation: Valuation = NO_CHARGES
 
     @cached_property
     def level(self) -> Floats:
@@ -77,22 +80,135 @@ class Bench:
         return out
 
     def part(self, code: str) -> PartPath | None:
-        """Offer for a part in the first quality of the settings' order that is quoted."""
-        return self.once(("part", code), lambda: self._offer(code))
+        """Price ahead of a part in the quality planned with; None where nothing is known of it."""
+        chosen = self.offer(code)
+        return None if chosen is None else chosen.path
 
-    def _offer(self, code: str) -> PartPath | None:
+    def offer(self, code: str) -> PartOffer | None:
+        """Quality of a part planned with: the one that costs least, consequences included.
+
+        Where the owner names an order (``repair.quality_order``), the first quality of it that
+        has a price; a quality the order does not name comes after those it names.
+        """
+        return self.once(("part", code), lambda: self._chosen(code))
+
+    def offers(self, code: str) -> list[PartOffer]:
+        """Every quality of a part with a price, the cheapest in all first."""
+        return self.once(("offers", code), lambda: self._offered(code))
+
+    def _chosen(self, code: str) -> PartOffer | None:
+        offered = self.offers(code)
         order = self.settings.repair.quality_order
-        for quality in [*order, *sorted({k[2] for k in self.outlook.parts} - set(order))]:
-            path = self.outlook.parts.get((self.model_id, code, quality))
-            if path is not None:
-                return path
-        return None
+        if order:
+            place = {quality: at for at, quality in enumerate(order)}
+            offered = sorted(offered, key=lambda o: place.get(o.quality, len(order)))
+        return offered[0] if offered else None
+
+    def _offered(self, code: str) -> list[PartOffer]:
+        parts = self.outlook.parts
+        mine = sorted(k[2] for k in parts if k[0] == self.model_id and k[1] == code)
+        found = [offer_of(self, quality, parts[self.model_id, code, quality]) for quality in mine]
+        return sorted(found, key=lambda o: (o.total, o.quality))
+
+    @cached_property
+    def grade_mix(self) -> float:
+        """Mean price factor of the grades repairs usually end in."""
+        factors = np.stack([self.outlook.grade[g] for g in self.settings.grade_order], axis=-1)
+        return float(np.einsum("dg,dg->d", factors, self.outlook.grade_shares).mean())
+
+    @cached_property
+    def loss_per_day(self) -> float:
+        """What a unit waiting for a part loses a day: its price's fall as kept, and interest.
+
+        From the mean price now and a month on, averaged over draws, at the usual grade mix.
+        """
+        now, later = (float(self.level[:, h].mean()) * self.grade_mix for h in (0, 1))
+        fall = daily_fall(now, 1.0 - later / now, self.settings.month_days)
+        rate = self.settings.delay.capital_rate / 365.0 + self.valuation.cash_day
+        return fall * self.terms.kept + now * rate
+
+    def charged(self, hours: float, cash: float | Floats = 0.0, days: float = 0.0) -> Any:
+        """Charge for an option's bench hours, testing included, and for cash it ties up."""
+        whole = hours + self.settings.bench.test_hours
+        return self.valuation.hour * whole + self.valuation.cash_day * days * np.asarray(cash)
 
     @cached_property
     def test_cost(self) -> float:
         """Labour of receiving and testing one unit."""
         bench = self.settings.bench
         return float(cents(bench.test_hours * bench.rate_per_hour))
+
+
+@dataclass(frozen=True, eq=False)
+class PartOffer:
+    """A part in one quality and what it costs in all, money this month.
+
+    ``total`` is the mean price with shipping, the wait, what dead ones cost and what it changes in
+    returns and resale against the usual; ``dead_rate`` the share arriving dead; ``lead_days`` the
+    wait; ``returns``, ``warranty`` and ``resale`` multiply the usual rates and the price.
+    """
+
+    quality: str
+    path: PartPath
+    lead_days: float
+    dead_rate: float
+    returns: float
+    warranty: float
+    resale: float
+    total: float
+
+
+def daily_fall(price: float, monthly_fall: float, month_days: float = 30.4375) -> float:
+    """Return what a price falling by a share a month loses in a day: X (1 - (1 - l)^(1/30.4375)).
+
+    Parameters
+    ----------
+    price
+        Price now, money.
+    monthly_fall
+        Share lost in a month, below 1; negative if it rises.
+    """
+    return float(price * (1.0 - (1.0 - monthly_fall) ** (1.0 / month_days)))
+
+
+def dead_part_cost(settings: Settings) -> float:
+    """Return what one part arriving dead costs: sending it back, fitting another, the delay."""
+    repair = settings.repair
+    labour = repair.doa_hours * settings.bench.rate_per_hour
+    return repair.doa_carriage + labour + repair.doa_delay_cost
+
+
+def offer_of(bench: Bench, quality: str, path: PartPath) -> PartOffer:
+    """Cost a quality with its consequences: the quote's, else the settings', else usual practice.
+
+    A quality that ``repair.qualities`` names has its price factor and rates from there; for
+    others returns and warranty are the class's multiples of the usual rates and the price is the
+    usual one, since what units sold for so far already holds the parts they were mended with.
+    """
+    rules, reserve = bench.settings, bench.settings.reserve
+    known = class_knowledge(bench.outlook.estimates.device_class).part_consequences(quality)
+    named = next((q for q in rules.repair.qualities if q.name == quality), None)
+    lead = rules.delay.part_lead_days if path.lead_days is None else path.lead_days
+    dead = path.doa_rate
+    if dead is None:
+        dead = rules.repair.doa_rate
+    if named is None:
+        returns, warranty, resale = known.returns.value, known.warranty.value, 1.0
+    else:
+        returns = named.return_rate / reserve.return_rate if reserve.return_rate else 1.0
+        warranty = named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.0
+        resale = named.price_factor
+    price = float(bench.level[:, 0].mean()) * bench.grade_mix
+    total = (
+        float(path.price[:, 0].mean())
+        + path.shipping
+        + dead * dead_part_cost(rules)
+        + lead * bench.loss_per_day
+        + (returns - 1.0) * reserve.return_rate * reserve.return_cost
+        + (warranty - 1.0) * reserve.warranty_rate * reserve.warranty_cost
+        + (1.0 - resale) * price * bench.terms.kept
+    )
+    return PartOffer(quality, path, lead, dead, returns, warranty, resale, total)
 
 
 def part_codes(state: pd.Series | Mapping[str, Any]) -> list[str]:
@@ -103,9 +219,8 @@ def part_codes(state: pd.Series | Mapping[str, Any]) -> list[str]:
 def lead_days(bench: Bench, codes: list[str]) -> float:
     """Days until all parts of a job are there; none for a job without parts."""
     usual = bench.settings.delay.part_lead_days
-    paths = [bench.part(c) for c in codes]
-    days = [usual if p is None or p.lead_days is None else p.lead_days for p in paths]
-    return max(days, default=0.0)
+    offers = [bench.offer(c) for c in codes]
+    return max((usual if o is None else o.lead_days for o in offers), default=0.0)
 
 
 def days_to_cash(bench: Bench, codes: list[str]) -> float:

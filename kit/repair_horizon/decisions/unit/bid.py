@@ -1,8 +1,14 @@
-"""The threshold of one unit in one month: the lowest of its targets and limits."""
+"""The maximum bid of one unit in one month, the chance that it wins, and what a won lot earns.
+
+    B* = the largest B with CE(V(B)) >= L(B)
+
+with every charge inside V (``certainty``, ``options``). An owner's target or limit, where one is
+set, can only lower it; what that costs is told beside it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -10,7 +16,7 @@ import numpy.typing as npt
 
 from repair_horizon.decisions.costs.money import round_down
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.costs.tax import ON_MARGIN, tax_fraction
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.unit.bidding import (
     Asked,
     EndStates,
@@ -23,37 +29,50 @@ from repair_horizon.decisions.unit.bidding import (
     chance_limit,
     loss_cap_limit,
     maximum_bid_for,
-    profit_at,
     winners_curse,
 )
 from repair_horizon.decisions.unit.lots import lot_bid
+from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.winning import HighestRival, WonLot, at_price, won_lot
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 
 NO_PRICE = "do not buy at any price"
 TOO_SMALL = "not worth the handling"
+BREAK_EVEN = "break-even"
+RARELY_WON = "would rarely win at that price"
 
 
 @dataclass(frozen=True)
 class Bid:
-    """The threshold of one unit in one month.
+    """The maximum bid of one unit in one month.
 
-    ``exact`` is unrounded and may be negative; ``amount`` is rounded down, zero if nothing should
-    be bid (``reason`` says why). ``assumed`` is the price the expectations below are for: the
-    usual hammer price where it is lower, else the threshold itself.
+    ``exact`` is unrounded and may be negative; ``uncapped`` what it would be without the owner's
+    targets and limits; ``binding`` names the limiting rule; ``amount`` is rounded down, zero if
+    nothing should be bid (``reason`` says why). ``won`` holds the chance of winning at it, and
+    what a lot won that way earns at the price it is won at. ``limit_cost`` is the expected profit
+    of one listing that the limiting rule gives up, money.
     """
 
     exact: float
-    target: float
+    uncapped: float
     binding: str
     amount: float
     reason: str
-    assumed: float
-    expected_profit: float
-    profit_per_hour: float
-    probability_loss: float
+    won: WonLot
+    hours: float
+    limit_cost: float
+
+    @property
+    def profit_per_hour(self) -> float:
+        """Expected profit of a won lot per bench hour; missing where it takes none."""
+        return self.won.profit / self.hours if self.hours else float("nan")
+
+
+NOTHING_WON = WonLot(0.0, float("nan"), float("nan"), float("nan"))
 
 
 def hammer_price(unit: UnitEconomics, month: int) -> tuple[float, float, float]:
@@ -64,110 +83,140 @@ def hammer_price(unit: UnitEconomics, month: int) -> tuple[float, float, float]:
     return float(lower), float(middle), float(upper)
 
 
-_BINS = 128
-
-
 @dataclass(frozen=True, eq=False)
 class Outcomes:
-    """What a bid in one month is worked out from, whatever the terms of purchase.
+    """What bids in one month are worked out from, whatever the terms of purchase.
 
     ``market`` and ``single`` are the end states at the market's mean price and for the one unit
-    at hand, ``slots`` the state each of their columns belongs to; ``value_error`` the standard
-    error of its expected worth; ``hammer`` the usual price.
+    at hand; ``slots`` the state each of their columns belongs to.
     """
 
-    market: EndStates
-    single: EndStates
-    value_error: float
-    hours: float
-    parts_cash: float
-    wage: float
-    hammer: float
-    slots: tuple[str, ...]
-
-    def value_at_risk(self, alpha: float) -> float:
-        """Worth that the one unit at hand falls short of with a chance of no more than alpha."""
-        value, weight, place, whole = self._binned
-        at = min(int(np.searchsorted(whole, alpha + 1e-12, side="right")), int(place.max()))
-        inside = place == at
-        order = np.argsort(value[inside])
-        weight = weight[inside][order]
-        below = np.cumsum(weight) - weight + (whole[at - 1] if at else 0.0)
-        last = np.searchsorted(below, alpha + 1e-12, side="right") - 1
-        return float(value[inside][order][last])
+    unit: UnitEconomics
+    month: int
 
     @cached_property
-    def _binned(self) -> tuple[Floats, Floats, npt.NDArray[np.int64], Floats]:
-        """Worth, weight, the bin each worth lies in, and the weight up to each bin's end.
+    def _both(self) -> tuple[EndStates, EndStates]:
+        return self.unit.both_end_states(self.month)
 
-        Only the bin that holds the answer is put in order: ranking all worths took most of a
-        bid's time.
+    @property
+    def market(self) -> EndStates:
+        """End states at the market's mean price."""
+        return self._both[0]
+
+    @property
+    def single(self) -> EndStates:
+        """End states of the one unit at hand, its own luck in price in the draws."""
+        return self._both[1]
+
+    @cached_property
+    def slots(self) -> tuple[str, ...]:
+        """State each column of the end states belongs to."""
+        return self.unit.slot_states(self.month)
+
+    @cached_property
+    def hours(self) -> float:
+        """Expected bench hours, testing included."""
+        return self.unit.hours(self.month)
+
+    @cached_property
+    def parts_cash(self) -> float:
+        """Expected cash spent on parts."""
+        return self.unit.parts_cash(self.month)
+
+    @cached_property
+    def hammer(self) -> float:
+        """Median usual hammer price; missing if none is known."""
+        return hammer_price(self.unit, self.month)[1]
+
+    @cached_property
+    def rival(self) -> HighestRival | None:
+        """The highest rival for such a lot; None where nothing is known of any."""
+        found = self.unit.family.rivals.get(self.unit.listed_fault)
+        if found is None:
+            return None
+        at = self.unit.family.models.index(self.unit.model_id)
+        level = self.unit.family.level[:, at, self.month] * self.unit.family.mean_factor
+        return HighestRival(np.log(level) + found.log_ratio, found.spread)
+
+    def expected(self, landing: Landing, bid: float, floor: float = 0.0) -> WonLot:
+        """Say what bidding up to a price promises; at that very price where no rival is known.
+
+        ``floor`` is a price somebody has bid already, money.
         """
-        value, weight = self.single.value.ravel(), self.single.weight.ravel()
-        low = value.min()
-        scaled, width = value - low, value.max() - low
-        if width > 0:
-            scaled /= width
-            scaled *= _BINS
-        place = scaled.astype("int64")
-        return value, weight, place, np.cumsum(np.bincount(place, weight, _BINS + 1))
+        theta = margin_fraction(self.unit.settings)
+        if self.rival is None:
+            return replace(self.bought(landing, bid), chance=float("nan"))
+        rival = replace(self.rival, floor=floor)
+        return won_lot(self.market, self.single, landing, theta, bid, rival)
+
+    def bought(self, landing: Landing, price: float) -> WonLot:
+        """Say what buying at a fixed price promises."""
+        theta = margin_fraction(self.unit.settings)
+        return at_price(self.market, self.single, landing, theta, price)
 
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
-    """Work out a month's end states once; bids on any terms of purchase follow from them."""
-    market, single = unit.both_end_states(month)
-    return Outcomes(
-        market,
-        single,
-        float(unit.value[:, month].std()),
-        unit.hours(month),
-        unit.parts_cash(month),
-        unit.wage,
-        hammer_price(unit, month)[1],
-        unit.slot_states(month),
-    )
+    """Return a month's outcomes; bids on any terms of purchase follow from them."""
+    return Outcomes(unit, month)
 
 
 def unit_bid(unit: UnitEconomics, month: int) -> Bid:
-    """Threshold of one unit in one month: the lowest of targets and limits."""
-    return bid_on_terms(outcomes(unit, month), unit.landing, unit.settings)
+    """Maximum bid of one unit in one month at the usual terms of purchase."""
+    return bid_on_terms(outcomes(unit, month))
 
 
-def bid_on_terms(known: Outcomes, landing: Landing, rules: Settings) -> Bid:
-    """Threshold at a landed cost and under the settings of one device class."""
-    theta = margin_fraction(rules)
-    target, name = _strictest_target(known, landing, rules)
-    segment = landing.segment(max(target, 0.0))
-    error = known.value_error / (segment.a * (1 + landing.kappa))
-    shaded = target - winners_curse(error, rules.limits.rivals + 1)
-    limits = {name: shaded, **_limits(known, landing, rules)}
+def bid_on_terms(known: Outcomes, landing: Landing | None = None) -> Bid:
+    """Maximum bid at a landed cost; at the usual terms of purchase if none is named."""
+    rules, terms = known.unit.settings, landing or known.unit.landing
+    uncapped = known.unit.exact_bid(known.month, landing)
+    limits = {BREAK_EVEN: uncapped, **_owners_limits(known, terms, rules)}
     binding = min(limits, key=lambda k: limits[k])
     exact = limits[binding]
-    amount, reason = _rounded(exact, rules)
-    if reason:
-        return Bid(exact, target, binding, 0.0, reason, np.nan, np.nan, np.nan, np.nan)
-    assumed = amount if np.isnan(known.hammer) else min(amount, float(known.hammer))
-    expected, chance = expectation(known, landing, assumed, theta)
-    per_hour = expected / known.hours if known.hours else np.nan
-    return Bid(exact, target, binding, amount, reason, assumed, expected, per_hour, chance)
+    amount, reason = rounded_bid(exact, rules)
+    won = NOTHING_WON if reason else known.expected(terms, amount)
+    cost = 0.0
+    if binding != BREAK_EVEN:
+        free, nothing = rounded_bid(uncapped, rules)
+        given_up = 0.0 if nothing else known.expected(terms, free).per_listing
+        cost = max(given_up - (0.0 if reason else won.per_listing), 0.0)
+    return Bid(exact, uncapped, binding, amount, reason, won, known.hours, cost)
 
 
-def expectation(
-    known: Outcomes, landing: Landing, price: float, theta: float
-) -> tuple[float, float]:
-    """Return the expected profit and the chance of loss of buying at a price."""
-    profit = profit_at(known.market, landing, price, theta)
-    loses = profit_at(known.single, landing, price, theta) < 0
-    return float(np.sum(known.market.weight * profit)), float(np.sum(known.single.weight * loses))
+def verdict_of(known: Outcomes, bid: Bid) -> Verdict:
+    """Verdict on a model bought with a listed fault, the same on every face.
+
+    ``buy`` where the bid reaches the lowest worth handling and wins often enough; ``own stock
+    only`` where not, but repair is best in the commonest state that can be repaired; else
+    ``stop``.
+    """
+    least = known.unit.settings.limits.least_win_chance
+    chance = bid.won.chance
+    if bid.amount > 0 and not chance < least:
+        return Verdict.BUY
+    main = known.unit.main
+    if main.repair is not None and main.best()[known.month] == REPAIR:
+        return Verdict.OWN_STOCK
+    return Verdict.STOP
 
 
-def margin_fraction(rules: Settings) -> float:
-    """Tax fraction of the margin; zero unless a scheme taxes the margin."""
-    return tax_fraction(rules.tax.rate) if rules.tax.scheme in ON_MARGIN else 0.0
+def _owners_limits(known: Outcomes, landing: Landing, rules: Settings) -> dict[str, float]:
+    """Bids under the targets and limits the owner has set; none is set by default."""
+    limits, targets = rules.limits, rules.targets
+    asked = (targets.profit, targets.margin, targets.return_on_cash, targets.profit_per_bench_hour)
+    out: dict[str, float] = {}
+    if any(target is not None for target in asked):
+        target, name = _strictest_target(known, landing, rules)
+        out[name] = target
+    if limits.rivals:
+        segment = landing.segment(max(min([*out.values(), np.inf]), 0.0))
+        error = float(known.unit.value[:, known.month].std()) / (segment.a * (1 + landing.kappa))
+        free = min([*out.values(), known.unit.exact_bid(known.month, landing)])
+        out["rivals' deduction"] = free - winners_curse(error, limits.rivals + 1)
+    return {**out, **_limits(known, landing, rules)}
 
 
 def _strictest_target(known: Outcomes, landing: Landing, rules: Settings) -> tuple[float, str]:
-    """Lowest bid over the targets that are set; break-even if none is."""
+    """Lowest bid over the targets that are set."""
     targets, states, theta = rules.targets, known.market, margin_fraction(rules)
     wanted: dict[str, Asked] = {}
     if targets.profit is not None:
@@ -176,9 +225,7 @@ def _strictest_target(known: Outcomes, landing: Landing, rules: Settings) -> tup
         wanted["margin target"] = ask_margin(targets.margin, states.revenue)
     if targets.profit_per_bench_hour is not None:
         rate = targets.profit_per_bench_hour
-        wanted["bench-hour target"] = ask_per_bench_hour(rate, known.hours, known.wage)
-    if not wanted and targets.return_on_cash is None:
-        wanted["break-even"] = ask_profit(0.0)
+        wanted["bench-hour target"] = ask_per_bench_hour(rate, known.hours, known.unit.wage)
     bids = {n: maximum_bid_for(states, landing, asked, theta) for n, asked in wanted.items()}
     if targets.return_on_cash is not None:
         share, parts = targets.return_on_cash, known.parts_cash
@@ -198,24 +245,24 @@ def _limits(known: Outcomes, landing: Landing, rules: Settings) -> dict[str, flo
     if alpha is not None and limits.lot_size > 1:
         lot = (limits.lot_size, alpha)
         out["chance of loss, lot"] = lot_bid(known.market, single, landing, lot, theta)
-    elif alpha is not None and not theta:
-        worth = known.value_at_risk(alpha)
-        out["chance of loss"] = landing.solve(lambda s: loss_cap_limit(worth, 0.0, s, kappa))
     elif alpha is not None:
         even = break_even_anywhere(single, landing, theta)
         out["chance of loss"] = chance_limit(even, single.weight, alpha)
-    if limits.loss_cap_share is not None:
+    cash = limits.working_cash
+    if limits.loss_cap_share is not None and cash is not None:
         shares, values = single.weight.sum(axis=0), (single.weight * single.value).sum(axis=0)
         likely = shares >= 0.01
         worst = float((values[likely] / shares[likely]).min())
-        cap = limits.loss_cap_share * limits.working_cash
+        cap = limits.loss_cap_share * cash
         out["loss cap"] = landing.solve(lambda s: loss_cap_limit(worst, cap, s, kappa))
-    left = limits.working_cash - known.parts_cash
-    out["working cash"] = landing.solve(lambda s: (left - s.K) / s.a)
+    if cash is not None:
+        left = cash - known.parts_cash
+        out["working cash"] = landing.solve(lambda s: (left - s.K) / s.a)
     return out
 
 
-def _rounded(exact: float, rules: Settings) -> tuple[float, str]:
+def rounded_bid(exact: float, rules: Settings) -> tuple[float, str]:
+    """Round a bid down to the increment; zero with a reason where nothing should be bid."""
     if exact < 0:
         return 0.0, NO_PRICE
     amount = float(round_down(exact, rules.limits.bid_increment))

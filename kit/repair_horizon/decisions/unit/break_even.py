@@ -68,8 +68,8 @@ def break_evens(found: AtGate) -> dict[str, object]:
     repair = options.repair
     good = np.einsum("dg,dg->d", repair.by_grade[:, 0], repair.grade_shares)
     rho = float(repair.success.mean())
-    own = float(repair.value[:, 0].mean())
-    # In expectation over the draws, so that the three figures are zeros of the value told.
+    own = float(found.paths[REPAIR][0])
+    # What risk costs stands with failure, so that the three figures are zeros of the value told.
     mean_good = float((repair.success * good).mean()) / rho if rho else float(good.mean())
     bad = (own - rho * mean_good) / (1 - rho) if rho < 1 else float(repair.failed[:, 0].mean())
     at = RepairAtGate(mean_good, bad, rho, repair.hours)

@@ -13,7 +13,6 @@ from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
 from repair_horizon.decisions.costs.sale import sale_terms
 from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
 from repair_horizon.decisions.unit.options import (
-    AS_IS,
     MAKER,
     NOT_FOR_SALE,
     PART_OUT,
@@ -23,8 +22,10 @@ from repair_horizon.decisions.unit.options import (
     maker,
     part_out,
     repair,
+    untouched_name,
 )
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
@@ -39,6 +40,7 @@ class Economics:
 
     outlook: Outlook
     settings: Settings
+    valuation: Valuation = NO_CHARGES
 
     def __repr__(self) -> str:
         """Say what it is about."""
@@ -91,17 +93,21 @@ def bench_of(
     if not np.isfinite(family.level[:, at, 0]).all():
         return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
     rules = rules or economics.settings.for_class(family.estimates.device_class)
-    return _bench(rules, family, model_id, economics.outlook)
+    return _bench(rules, family, model_id, economics.outlook, economics.valuation)
 
 
-def _bench(rules: Settings, family: FamilyOutlook, model_id: str, outlook: Outlook) -> Bench:
+def _bench(
+    rules: Settings, family: FamilyOutlook, model_id: str, outlook: Outlook, valuation: Valuation
+) -> Bench:
     """Prices ahead and terms, with the customs rates and fees of the first month."""
     day = f"{month_start(outlook.first_month):%Y-%m-%d}"
     rules = replace(rules, purchase=purchase_on(rules.purchase, day))
-    return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months)
+    return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months, valuation)
 
 
-def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
+def unit_economics(
+    outlook: Outlook, settings: Settings, valuation: Valuation = NO_CHARGES
+) -> Economics:
     """Join prices, parts and rates with the business's rules.
 
     Parameters
@@ -111,17 +117,24 @@ def unit_economics(outlook: Outlook, settings: Settings) -> Economics:
     settings
         From ``read_settings``; figures for a device class replace the general ones.
 
+    valuation
+        What hours, cash and risk cost this month.
+
     Returns
     -------
     Economics
         Nothing is computed until a model and fault is asked for, so that thousands of models
         need the memory of one.
     """
-    return Economics(outlook, settings)
+    return Economics(outlook, settings, valuation)
 
 
 def unit_under(
-    rules: Settings, family: FamilyOutlook, key: tuple[str, str], outlook: Outlook
+    rules: Settings,
+    family: FamilyOutlook,
+    key: tuple[str, str],
+    outlook: Outlook,
+    valuation: Valuation = NO_CHARGES,
 ) -> UnitEconomics:
     """Work out one unit under given rules.
 
@@ -135,8 +148,10 @@ def unit_under(
         (model_id, listed_fault).
     outlook
         Tells the first month and how many.
+    valuation
+        What hours, cash and risk cost.
     """
-    return unit_on(_bench(rules, family, key[0], outlook), key[1])
+    return unit_on(_bench(rules, family, key[0], outlook, valuation), key[1])
 
 
 def unit_on(bench: Bench, fault: str) -> UnitEconomics:
@@ -152,7 +167,7 @@ def unit_on(bench: Bench, fault: str) -> UnitEconomics:
         states.append(_state(bench, row, (share, success), (fault, faults)))
     codes = next((s.codes for s in states if s.state == main), ())
     days = days_to_cash(bench, list(codes))
-    land = landing_under(rules, days)
+    land = landing_under(rules, days, bench.valuation.cash_day)
     return UnitEconomics(
         bench.model_id,
         fault,
@@ -164,6 +179,8 @@ def unit_on(bench: Bench, fault: str) -> UnitEconomics:
         bench.terms.kept,
         rules.bench.rate_per_hour,
         rules.bench.test_hours,
+        bench.valuation,
+        {c: p for s in states for c in s.codes if (p := bench.part(c)) is not None},
     )
 
 
@@ -186,6 +203,15 @@ def _state(
         PART_OUT: part_out(bench, codes, state),
     }
     options: dict[str, Option] = {n: o for n, o in tried.items() if isinstance(o, Option)}
-    options[AS_IS] = untouched
+    options[untouched_name(state)] = untouched
     missing = {n: o for n, o in tried.items() if isinstance(o, str)}
-    return StateOptions(state, share, tuple(codes), options, missing)
+    return StateOptions(
+        state,
+        share,
+        tuple(codes),
+        options,
+        missing,
+        bench.terms.kept,
+        float(bench.outlook.unit_noise.std()),
+        bench.valuation,
+    )

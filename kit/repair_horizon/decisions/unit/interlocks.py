@@ -13,12 +13,17 @@ from repair_horizon.decisions.unit.options import NOT_FOR_SALE
 class Interlock:
     """Something that keeps a unit out of repair or sale until it is cleared.
 
-    ``by_us`` says that we can clear it, so that it is worth knowing what would be best then.
+    ``by_us`` says that we can clear it, so that it is worth knowing what would be best then;
+    ``before_sale`` that work may go on meanwhile and only the sale must wait.
     """
 
     advice: str
     caution: str
     by_us: bool = False
+    before_sale: bool = False
+
+
+TAKE_OFF_SALE, ERASE_BEFORE_SALE = "take off sale", "erase before sale"
 
 
 SWOLLEN_OR_WET = Interlock(
@@ -34,12 +39,13 @@ LOCKED = Interlock(
 UNPROVEN = Interlock("check ownership", "proof of ownership and registry check come first", True)
 NOT_ERASED = Interlock(
     "erase first",
-    "no record that personal data was erased: erase and note it before more work; storage that "
+    "no record that personal data was erased: erase and note it before any sale; storage that "
     "cannot be erased is destroyed or stays off sale",
+    True,
     True,
 )
 NOT_ERASED_LISTED = Interlock(
-    "take off sale", "listed, but no record that personal data was erased", True
+    TAKE_OFF_SALE, "listed, but no record that personal data was erased", True, True
 )
 
 

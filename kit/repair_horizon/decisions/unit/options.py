@@ -7,7 +7,7 @@ the value of taking the option in that month, in that world.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -23,9 +23,8 @@ from repair_horizon.decisions.costs.repair import (
     total,
 )
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
-from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
-from repair_horizon.estimation.part_prices import PartPath
 
 Floats = npt.NDArray[np.float64]
 
@@ -37,6 +36,11 @@ REPAIR, AS_IS, PART_OUT, MAKER, NOTHING = (
     "none",
 )
 NOT_FOR_SALE = ("locked", "blocked")
+
+
+def untouched_name(state: str) -> str:
+    """Name of leaving a unit as it is: sold as is, or not sold while locked or blocked."""
+    return f"not sold: {state}" if state in NOT_FOR_SALE else AS_IS
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,10 +82,10 @@ def _untouched(bench: Bench, seen: str | None) -> Option:
     days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
     working = bench.price_after(days)
     if seen is None:
-        nothing = np.full_like(working, -bench.test_cost)
+        nothing = np.full_like(working, -bench.test_cost - bench.charged(0.0))
         return Option(nothing, np.zeros_like(working))
     price = cents(working * bench.outlook.as_is[seen][:, None])
-    return Option(net_of(price, bench.terms) - bench.test_cost, price)
+    return Option(net_of(price, bench.terms) - bench.test_cost - bench.charged(0.0), price)
 
 
 def repair(
@@ -97,7 +101,7 @@ def repair(
     paths = [bench.part(c) for c in codes]
     missing = [c for c, p in zip(codes, paths, strict=True) if p is None]
     if missing:
-        return f"no quote for {', '.join(missing)}"
+        return f"no price known for {', '.join(missing)}: not quoted, and the class has none"
     what = tuple(codes), float(state["hours"])
     job = bench.once(("job", *what), lambda: _costed(bench, *what))
     price, mean_price = job.sold.price, job.sold.mean_price
@@ -143,22 +147,33 @@ class _Costed:
     good: Floats
 
 
-def _sold(bench: Bench, days: float) -> _Sold:
+def _sold(bench: Bench, days: float, main: PartOffer | None) -> _Sold:
+    """Repaired units' prices, with what the main part's quality changes in price and returns."""
     factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
     # A month's draws lie together in memory: bids are worked out month by month.
-    by_month = cents(bench.price_after(days).T[..., None] * factors)
-    net = net_of(by_month, bench.terms, reserve_per_unit(bench.settings.reserve))
+    reserve, resale = bench.settings.reserve, 1.0
+    if main is not None:
+        resale = main.resale
+        reserve = replace(
+            reserve,
+            return_rate=reserve.return_rate * main.returns,
+            warranty_rate=reserve.warranty_rate * main.warranty,
+        )
+    by_month = cents(bench.price_after(days).T[..., None] * (factors * resale))
+    net = net_of(by_month, bench.terms, reserve_per_unit(reserve))
     price = by_month.swapaxes(0, 1)
     return _Sold(price, net.swapaxes(0, 1), _over_grades(bench, price))
 
 
 def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
-    paths = [bench.part(c) for c in codes]
-    job = _job(bench, [p for p in paths if p is not None], hours)
+    job = _job(bench, [o for o in (bench.offer(c) for c in codes) if o is not None], hours)
     lines = repair_cost(job, bench.settings)
-    cost = total(lines) + bench.test_cost
+    charge = bench.charged(hours, lines.get("parts", 0.0), job.cash_days)
+    cost = total(lines) + bench.test_cost + charge
     days = days_to_cash(bench, list(codes))
-    sold = bench.once(("sold", days), lambda: _sold(bench, days))
+    offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
+    main = max(offers, key=lambda o: float(o.path.price[:, 0].mean()), default=None)
+    sold = bench.once(("sold", days, main and main.quality), lambda: _sold(bench, days, main))
     by_grade = np.empty_like(sold.net)
     np.subtract(sold.net, _lift(cost), out=by_grade)
     recovered = recovered_part(job, bench.settings)
@@ -180,14 +195,13 @@ def _lift(cost: Floats) -> Floats:
     return np.asarray(cost)[..., None] if np.ndim(cost) else np.asarray(cost)
 
 
-def _job(bench: Bench, paths: list[PartPath], hours: float) -> Job:
+def _job(bench: Bench, offers: list[PartOffer], hours: float) -> Job:
     h = bench.months
-    prices = [p.price[:, :h] + p.shipping for p in paths]
+    prices = [o.path.price[:, :h] + o.path.shipping for o in offers]
     delay = bench.settings.delay
-    doa = bench.settings.repair.doa_rate
-    dearest = max(paths, key=lambda p: float(p.price.mean()), default=None)
-    rate = doa if dearest is None or dearest.doa_rate is None else dearest.doa_rate
-    main = np.asarray(0.0) if dearest is None else dearest.price[:, :h]
+    dearest = max(offers, key=lambda o: float(o.path.price.mean()), default=None)
+    rate = bench.settings.repair.doa_rate if dearest is None else dearest.dead_rate
+    main = np.asarray(0.0) if dearest is None else dearest.path.price[:, :h]
     parts = sum(prices, np.asarray(0.0))
     cash_days = delay.bench_days + delay.listing_days + delay.selling_days
     return Job(np.asarray(parts), np.asarray(main), hours, rate, cash_days)
@@ -201,15 +215,17 @@ def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
 
 
 def _parted(bench: Bench, broken: list[str]) -> Option | str:
+    # Only parts somebody quoted: a sum of many guesses would be chosen for its errors.
     codes = sorted({k[1] for k in bench.outlook.parts if k[0] == bench.model_id} - set(broken))
-    paths = [p for p in (bench.part(c) for c in codes) if p is not None]
+    offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
+    paths = [o.path for o in offers if o.path.basis != Basis.CLASS]
     if not paths:
         return "no part prices known"
     factor = bench.settings.part_out.price_factor
     used = np.stack([p.price[:, : bench.months] for p in paths], axis=-1) * factor
     worth = part_out_value(used, bench.settings, bench.terms.fee_rate, bench.terms.fixed)
     hours = bench.settings.part_out.hours
-    return Option(worth - bench.test_cost, np.zeros_like(worth), hours)
+    return Option(worth - bench.test_cost - bench.charged(hours), np.zeros_like(worth), hours)
 
 
 def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:
@@ -230,7 +246,13 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
     price, net = bench.once(("maker", days), lambda: _by_maker(bench, days))
     admin = cents(terms.admin_hours * bench.settings.bench.rate_per_hour) + terms.carriage
     good = net - float(quote["amount"]) - bench.test_cost
-    value = terms.success * good + (1 - terms.success) * (fallback.value - fee) - admin
+    tied = lead + delay.listing_days + delay.selling_days
+    # The fallback already bears the charge for testing.
+    charge = bench.charged(terms.admin_hours, float(quote["amount"]), tied)
+    good = good - charge
+    fallback_admin = bench.valuation.charge(terms.admin_hours)
+    refused = fallback.value - fee - fallback_admin
+    value = terms.success * good + (1 - terms.success) * refused - admin
     sold = terms.success * price + (1 - terms.success) * fallback.price
     return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]))
 

@@ -1,8 +1,8 @@
 """One unit bought with a listed fault: its states, their options, and where it may end.
 
-A listed fault turns out to be one of several states; at the bench the best option for that state
-is taken (the gate), judged on its mean over all worlds, since nobody knows which world it is.
-What remains are end states with weights and values, from which every bid follows.
+A listed fault turns out to be one of several states; in each the option with the largest
+certainty equivalent is taken, chosen once per state and never per draw, since nobody knows which
+draw the world is. What remains are end states with weights and values, from which bids follow.
 """
 
 from __future__ import annotations
@@ -14,24 +14,66 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.costs.purchase import Landing, Segment
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.unit.bidding import EndStates
+from repair_horizon.decisions.unit.certainty import log_mean_exp, log_risk
 from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
+from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
+from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 
+# Options this close are told apart by their labour: the one with fewer hours is advised.
+CLOSE = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """Outcomes of an option in one month: chance, worth and gross price, (draws, outcomes) each."""
+
+    chance: Floats
+    worth: Floats
+    price: Floats
+
+    def taxed(self, theta: float, purchase: float, losses_count: bool) -> Outcome:
+        """Return the same after tax on the margin over a purchase price."""
+        margin = self.price - purchase
+        margin = margin if losses_count else np.maximum(0.0, margin)
+        tax = theta * margin * (self.price > 0)
+        return Outcome(self.chance, self.worth - tax, self.price)
+
+
+def outcomes_of(option: Option, month: int) -> Outcome:
+    """Outcomes of an option taken in a month: one, or a grade each and failure."""
+    if not isinstance(option, RepairOption):
+        worth = option.value[:, month, None]
+        return Outcome(np.ones_like(worth), worth, option.price[:, month, None])
+    good, bad = option.success[:, None] * option.grade_shares, 1.0 - option.success[:, None]
+    return Outcome(
+        np.concatenate([good, bad], axis=1),
+        np.concatenate([option.by_grade[:, month], option.failed[:, month, None]], axis=1),
+        np.concatenate([option.price_by_grade[:, month], option.failed_price[:, month, None]], 1),
+    )
+
 
 @dataclass(frozen=True, eq=False)
 class StateOptions:
-    """One state of a listed fault: its share per draw, its options, and why others are missing."""
+    """One state of a listed fault: its share per draw, its options, and why others are missing.
+
+    ``kept`` is the share of a price that reaches us, ``luck_sd`` the spread of one sale.
+    """
 
     state: str
     share: Floats
     codes: tuple[str, ...]
     options: Mapping[str, Option]
     missing: Mapping[str, str]
+    kept: float
+    luck_sd: float
+    valuation: Valuation
 
     @cached_property
     def usual(self) -> float:
@@ -44,22 +86,74 @@ class StateOptions:
         option = self.options.get(REPAIR)
         return option if isinstance(option, RepairOption) else None
 
+    @cached_property
+    def certainty(self) -> dict[str, Floats]:
+        """Certainty equivalent of each option in each month, (months,), given this state."""
+        weight = self.share / self.share.sum() if self.share.sum() > 0 else self.share * 0 + 1.0
+        weight = weight / weight.sum()
+        if self.valuation.neutral:
+            return {n: weight @ o.value for n, o in self.options.items()}
+        tolerance = self.valuation.tolerance
+        return {
+            n: -tolerance * log_mean_exp(risk, np.broadcast_to(weight[:, None], risk.shape), 0)
+            for n, risk in self.risk.items()
+        }
+
+    @cached_property
+    def risk(self) -> dict[str, Floats]:
+        """Of each option, ln E[exp(-V / R)] over a unit's own luck, (draws, months)."""
+        return {n: self._risk(o) for n, o in self.options.items()}
+
+    def _risk(self, option: Option) -> Floats:
+        kept, sd, tolerance = self.kept, self.luck_sd, self.valuation.tolerance
+        if not isinstance(option, RepairOption):
+            return log_risk(option.value, option.price, kept, sd, tolerance)
+        logs = np.concatenate(
+            [
+                log_risk(option.by_grade, option.price_by_grade, kept, sd, tolerance),
+                log_risk(option.failed, option.failed_price, kept, sd, tolerance)[..., None],
+            ],
+            axis=2,
+        )
+        chance = np.concatenate(
+            [option.success[:, None] * option.grade_shares, 1.0 - option.success[:, None]], axis=1
+        )
+        return log_mean_exp(logs, np.broadcast_to(chance[:, None, :], logs.shape), 2)
+
     def best(self, leave_out: str = "") -> list[str]:
-        """Option with the highest mean value in each month; ties go to the first listed."""
+        """Option with the largest certainty equivalent in each month; ties go to the first."""
         names = [n for n in self.options if n != leave_out]
-        means = np.stack([self.options[n].value.mean(axis=0) for n in names])
-        return [names[i] for i in np.nan_to_num(means, nan=-np.inf).argmax(axis=0)]
+        worth = np.stack([self.certainty[n] for n in names])
+        return [names[i] for i in np.nan_to_num(worth, nan=-np.inf).argmax(axis=0)]
+
+    def advised(self, month: int) -> str:
+        """Option to advise: of those within ``CLOSE`` of the best the one with the least labour."""
+        worth = {n: float(c[month]) for n, c in self.certainty.items()}
+        top = max(worth.values())
+        close = [n for n, c in worth.items() if c >= top - CLOSE]
+        return min(close, key=lambda n: (self.options[n].hours, -worth[n]))
+
+    def by_draw(self, name: str) -> Floats:
+        """Certainty equivalent of an option over a unit's own luck, (draws, months)."""
+        if self.valuation.neutral:
+            return self.options[name].value
+        return -self.valuation.tolerance * self.risk[name]
 
     def best_alternative(self) -> Floats:
-        """Value of the best option other than own repair, in each draw and month."""
-        names = [n for n in self.options if n != REPAIR]
-        out: Floats = np.max([self.options[n].value for n in names], axis=0)
-        return out
+        """Worth of the best option other than own repair, in each draw and month.
+
+        The best is chosen by its certainty equivalent in the month, as at the bench.
+        """
+        chosen = self.best(leave_out=REPAIR)
+        return np.stack([self.by_draw(n)[:, month] for month, n in enumerate(chosen)], axis=1)
 
 
 @dataclass(frozen=True, eq=False)
 class UnitEconomics:
-    """A model bought with one listed fault."""
+    """A model bought with one listed fault.
+
+    ``planned_parts`` maps each part code a state needs to the path of the quality planned with.
+    """
 
     model_id: str
     listed_fault: str
@@ -71,6 +165,8 @@ class UnitEconomics:
     kept: float
     wage: float
     test_hours: float
+    valuation: Valuation
+    planned_parts: Mapping[str, PartPath]
 
     @property
     def months(self) -> int:
@@ -85,12 +181,140 @@ class UnitEconomics:
 
     @cached_property
     def actions(self) -> list[list[str]]:
-        """Gate decision per state and month."""
-        return [s.best() for s in self.states]
+        """Disposition per state and month."""
+        if not margin_fraction(self.settings):
+            return [s.best() for s in self.states]
+        chosen = [self._solved(month)[1] for month in range(self.months)]
+        return [list(by_month) for by_month in zip(*chosen, strict=True)]
+
+    @cached_property
+    def certainty(self) -> Floats:
+        """Certainty equivalent of the unit before acquisition, by month, (months,)."""
+        if margin_fraction(self.settings):
+            bids = [self._solved(month)[0] for month in range(self.months)]
+            paid = np.array([self.landing.landed(b) for b in bids])
+            return paid * (1 + self.landing.kappa)
+        if self.valuation.neutral:
+            out: Floats = self.value.mean(axis=0)
+            return out
+        risk = self._by_draw()
+        whole = log_mean_exp(risk, np.full_like(risk, 1.0 / len(risk)), 0)
+        return -self.valuation.tolerance * whole
+
+    @cached_property
+    def certainty_by_draw(self) -> Floats:
+        """Certainty equivalent over a unit's own luck in each draw, (draws, months)."""
+        if self.valuation.neutral or margin_fraction(self.settings):
+            return self.value
+        return -self.valuation.tolerance * self._by_draw()
+
+    def exact_bid(self, month: int, landing: Landing | None = None) -> float:
+        """Highest hammer price at which the certainty equivalent covers the landed cost.
+
+        Unrounded; negative where nothing can be paid.
+        """
+        terms = self.landing if landing is None else landing
+        if not margin_fraction(self.settings):
+            return float(terms.bid_for(self.certainty[month]))
+        if landing is None:
+            return self._solved(month)[0]
+        return self._solve(month, terms)[0]
+
+    def exact_bids(self) -> Floats:
+        """Unrounded bid of every month at the usual terms, (months,)."""
+        return np.array([self.exact_bid(month) for month in range(self.months)])
+
+    def _solved(self, month: int) -> tuple[float, tuple[str, ...]]:
+        if month not in self._kept_solutions:
+            self._kept_solutions[month] = self._solve(month, self.landing)
+        return self._kept_solutions[month]
+
+    @cached_property
+    def _kept_solutions(self) -> dict[int, tuple[float, tuple[str, ...]]]:
+        return {}
+
+    def _solve(self, month: int, landing: Landing) -> tuple[float, tuple[str, ...]]:
+        """Bid and disposition under a scheme that taxes the margin over the purchase price.
+
+        The worth left of a unit rises with the price paid by less than the landed cost does, so
+        the bid is the one root of CE(V(B)) - L(B), found by a bracket.
+        """
+        from scipy.optimize import brentq
+
+        def left(bid: float) -> float:
+            worth, _ = self._taxed(month, bid, landing.segment(max(bid, 0.0)))
+            return worth - landing.landed(bid) * (1 + landing.kappa)
+
+        free = float(landing.bid_for(self._taxed(month, np.inf, landing.segments[-1])[0]))
+        low = min(free, 0.0) - 1.0
+        while left(low) < 0:
+            low = 2.0 * low - 1.0
+        high = max(free, 0.0) + 1.0
+        while left(high) > 0:  # a credit taken whole may be worth more than no tax at all
+            high = 2.0 * high
+        bid = float(brentq(left, low, high, xtol=1e-9))
+        return bid, self._taxed(month, bid, landing.segment(max(bid, 0.0)))[1]
+
+    def _taxed(self, month: int, bid: float, segment: Segment) -> tuple[float, tuple[str, ...]]:
+        """Certainty equivalent at a hammer price paid, and the option taken in each state."""
+        theta = margin_fraction(self.settings)
+        purchase = segment.margin_a * bid + segment.margin_k if np.isfinite(bid) else np.inf
+        purchase = purchase if segment.losses_count else max(purchase, 0.0)
+        chosen, parts = [], []
+        for state in self.states:
+            found = {}
+            for name, option in state.options.items():
+                got = outcomes_of(option, month)
+                got = (
+                    got if np.isinf(purchase) else got.taxed(theta, purchase, segment.losses_count)
+                )
+                by_draw = self._certain(got, state)
+                weight = state.share / max(float(state.share.sum()), 1e-300)
+                found[name] = (self._over(by_draw, weight), by_draw)
+            name = max(found, key=lambda n: found[n][0])
+            chosen.append(name)
+            parts.append((state.share, found[name][1]))
+        if self.valuation.neutral:
+            worth = float(np.mean(sum(share * value for share, value in parts)))
+        else:
+            tolerance = self.valuation.tolerance
+            logs = np.stack([-value / tolerance for _, value in parts], axis=1)
+            shares = np.stack([share for share, _ in parts], axis=1) / len(logs)
+            worth = -tolerance * float(log_mean_exp(logs.ravel(), shares.ravel(), 0))
+        return worth, tuple(chosen)
+
+    def _certain(self, got: Outcome, state: StateOptions) -> Floats:
+        """Certainty equivalent over a unit's own luck, by draw."""
+        if self.valuation.neutral:
+            out: Floats = np.sum(got.chance * got.worth, axis=1)
+            return out
+        tolerance = self.valuation.tolerance
+        logs = log_risk(got.worth, got.price, self.kept, state.luck_sd, tolerance)
+        return -tolerance * log_mean_exp(logs, got.chance, 1)
+
+    def _over(self, by_draw: Floats, weight: Floats) -> float:
+        if self.valuation.neutral:
+            return float(weight @ by_draw)
+        tolerance = self.valuation.tolerance
+        return -tolerance * float(log_mean_exp(-by_draw / tolerance, weight, 0))
+
+    def _by_draw(self) -> Floats:
+        """Mix of the chosen options' log risks over states, (draws, months)."""
+        total = np.zeros((len(self.states[0].share), self.months))
+        top = np.full_like(total, -np.inf)
+        logs = []
+        for state, chosen in zip(self.states, self.actions, strict=True):
+            mine = np.stack([state.risk[n][:, m] for m, n in enumerate(chosen)], axis=1)
+            logs.append(mine)
+            top = np.maximum(top, mine)
+        for state, mine in zip(self.states, logs, strict=True):
+            total += state.share[:, None] * np.exp(mine - top)
+        out: Floats = np.log(total) + top
+        return out
 
     @cached_property
     def hammer_paths(self) -> Floats | None:
-        """Price such units hammer at, per draw and month; None where none were seen."""
+        """Usual hammer price per draw and month, as seen; None where none can be said."""
         ratio = self.family.hammer.get(self.listed_fault)
         if ratio is None:
             return None
@@ -114,10 +338,14 @@ class UnitEconomics:
 
     def both_end_states(self, month: int) -> tuple[EndStates, EndStates]:
         """Return the end states at the market's mean price, and those of the one unit at hand."""
-        taken = [s.options[a[month]] for s, a in zip(self.states, self.actions, strict=True)]
-        weight = self._weight(tuple(a[month] for a in self.actions))
-        value = np.concatenate([v for o in taken for v in _worth(o, month)], axis=1)
-        price = np.concatenate([p for o in taken for p in _gross(o, month)], axis=1)
+        taken = [
+            (s, outcomes_of(s.options[a[month]], month))
+            for s, a in zip(self.states, self.actions, strict=True)
+        ]
+        draws = len(self.states[0].share)
+        weight = np.concatenate([s.share[:, None] * o.chance for s, o in taken], axis=1) / draws
+        value = np.concatenate([o.worth for _, o in taken], axis=1)
+        price = np.concatenate([o.price for _, o in taken], axis=1)
         luck = self.family.unit_noise[:, None]
         own = EndStates(weight, value + self.kept * price * (luck - 1), price * luck)
         return EndStates(weight, value, price), own
@@ -136,22 +364,9 @@ class UnitEconomics:
         """State each slot belongs to, without working the slots out."""
         return tuple(state for state, _ in self.labels(month))
 
-    def _weight(self, chosen: tuple[str, ...]) -> Floats:
-        """Weight of each slot under these actions, kept: most months take the same ones."""
-        if chosen not in self._weights:
-            named = zip(self.states, chosen, strict=True)
-            taken = [(s.share, s.options[name]) for s, name in named]
-            slots = np.concatenate([w for share, o in taken for w in _chances(share, o)], axis=1)
-            self._weights[chosen] = slots / len(slots)
-        return self._weights[chosen]
-
-    @cached_property
-    def _weights(self) -> dict[tuple[str, ...], Floats]:
-        return {}
-
     @cached_property
     def value(self) -> Floats:
-        """E[V] per draw and month: worth before acquisition under the gate's decisions."""
+        """E[V] per draw and month: worth before acquisition under the disposition taken."""
         return self._expected("value")
 
     @cached_property
@@ -180,23 +395,3 @@ class UnitEconomics:
             spent = cash if cash.ndim < 2 else cash[:, month].mean()
             total += state.usual * float(spent)
         return total
-
-
-def _chances(share: Floats, option: Option) -> list[Floats]:
-    """Weights of an option's outcomes side by side, (draws, outcomes) in all."""
-    if not isinstance(option, RepairOption):
-        return [share[:, None]]
-    good, bad = share * option.success, share * (1 - option.success)
-    return [good[:, None] * option.grade_shares, bad[:, None]]
-
-
-def _worth(option: Option, month: int) -> list[Floats]:
-    if not isinstance(option, RepairOption):
-        return [option.value[:, month, None]]
-    return [option.by_grade[:, month], option.failed[:, month, None]]
-
-
-def _gross(option: Option, month: int) -> list[Floats]:
-    if not isinstance(option, RepairOption):
-        return [option.price[:, month, None]]
-    return [option.price_by_grade[:, month], option.failed_price[:, month, None]]

@@ -1,0 +1,111 @@
+"""Job lots: several units under one bid.
+
+What the units share (price level, parts, rates) moves together, each one's own luck is its own.
+With c_i the certainty equivalent of one unit over its own luck in a draw,
+
+    CE(lot) = -R ln E[ exp(-sum_i q_i c_i / R) ]
+
+within a family, where draws are shared; families are independent, so theirs add. Premium tiers
+fall on the price of the whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.certainty import certainty_equivalent
+from repair_horizon.decisions.unit.winning import HighestRival, WonLot
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class JointLot:
+    """A lot: its exact bid, its mean worth and own spread by draw, the rival for the whole."""
+
+    exact: float
+    worth: Floats
+    own_sd: Floats
+    hours: float
+    landing: Landing
+    rival: HighestRival | None
+
+    def expected(self, bid: float, floor: float = 0.0) -> WonLot:
+        """Say what bidding up to a price promises for the whole lot."""
+        if self.rival is None:
+            prices, part, chance = np.full((len(self.worth), 1), bid), None, float("nan")
+        else:
+            rival = HighestRival(self.rival.log_median, self.rival.spread, floor)
+            wins = rival.wins(bid)
+            if bid <= floor or wins.sum() <= 0:
+                return WonLot(0.0, float("nan"), float("nan"), float("nan"))
+            prices, part, chance = rival.prices_below(bid), wins / wins.sum(), rival.chance(bid)
+        weight = np.full(len(self.worth), 1.0 / len(self.worth)) if part is None else part
+        paid = np.vectorize(self.landing.landed, otypes=[float])(prices) * (1 + self.landing.kappa)
+        profit = self.worth[:, None] - paid
+        loss = ndtr(-profit / np.maximum(self.own_sd[:, None], 1e-9))
+        over = prices.shape[1]
+        return WonLot(
+            chance,
+            float(weight @ profit.sum(axis=1)) / over,
+            float(weight @ loss.sum(axis=1)) / over,
+            float(weight @ prices.sum(axis=1)) / over,
+        )
+
+
+def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landing) -> JointLot:
+    """Put units together under one bid.
+
+    Parameters
+    ----------
+    units
+        Outcomes of each model and fault in the lot, of one month.
+    quantity
+        Units of each.
+    landing
+        Landed cost of the whole lot.
+
+    Notes
+    -----
+    Under a scheme that taxes the margin the bid is the sum of the units' own, since each unit's
+    purchase price must be known apart.
+    """
+    month, valuation = units[0].month, units[0].unit.valuation
+    taxed = bool(margin_fraction(units[0].unit.settings))
+    families: dict[str, Floats] = {}
+    worth, variance = np.zeros(1), np.zeros(1)
+    for known, count in zip(units, quantity, strict=True):
+        unit = known.unit
+        name = unit.family.estimates.family_id
+        sure = unit.certainty_by_draw[:, month] * count
+        families[name] = families[name] + sure if name in families else sure
+        worth = worth + unit.value[:, month] * count
+        states = known.single
+        share = states.weight / states.weight.sum(axis=1, keepdims=True)
+        mean = np.sum(share * states.value, axis=1)
+        variance = variance + count * np.sum(share * (states.value - mean[:, None]) ** 2, axis=1)
+    if taxed:
+        exact = sum(k.unit.exact_bid(month) * q for k, q in zip(units, quantity, strict=True))
+    else:
+        sure = sum(certainty_equivalent(v, None, valuation.tolerance) for v in families.values())
+        exact = float(landing.bid_for(sure))
+    hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
+    return JointLot(exact, worth, np.sqrt(variance), hours, landing, _rival(units, quantity))
+
+
+def _rival(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
+    """Highest rival for the whole: the sum of what each unit would fetch, at their mean spread."""
+    rivals = [k.rival for k in units]
+    if any(r is None for r in rivals):
+        return None
+    known = [r for r in rivals if r is not None]
+    total = sum(q * np.exp(r.log_median) for r, q in zip(known, quantity, strict=True))
+    return HighestRival(np.log(np.asarray(total)), float(np.mean([r.spread for r in known])))
