@@ -16,7 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
-from repair_horizon.estimation.repairs import ATTEMPTED
+from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.logs import Logs
 
 Floats = npt.NDArray[np.float64]

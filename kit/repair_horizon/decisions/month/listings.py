@@ -1,4 +1,4 @@
-"""``score``: open listings scored for bidding now: auctions, fixed prices, private sellers, lots."""
+"""``score``: open listings scored for bidding: auctions, fixed prices, private sellers, lots."""
 
 from __future__ import annotations
 

@@ -21,9 +21,13 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing
+from repair_horizon.decisions.month.shelf import GONE, at_gate
 from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.interlocks import interlock
 from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
 
@@ -176,7 +180,8 @@ def scarcity(
     """
 
     def wanted(hour: float, cash_day: float) -> tuple[float, float]:
-        found = [p.demand(hour, cash_day) for p in [*purchases, *owned]]
+        found = [p.demand(hour, cash_day) for p in purchases]
+        found += [o.demand(hour, cash_day) for o in owned]
         return sum(h for h, _ in found), sum(c for _, c in found)
 
     def hour_at(cash_day: float) -> float:
@@ -227,6 +232,26 @@ def _words(
     else:
         said.append("there is cash to spare: it costs its capital rate")
     return "; ".join(said)
+
+
+def owned_units(logs: Logs, economics: Economics) -> list[Owned]:
+    """Units in stock that work may go on with, as demand for hours and cash.
+
+    ``economics`` is worked out without charges.
+    """
+    stock, out = logs.tables["stock"], []
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
+        stop = interlock(unit)
+        if stop is not None and not stop.before_sale:
+            continue
+        found = at_gate(unit, str(family[unit["model_id"]]), economics)
+        if isinstance(found, CannotSay) or found.options is None:
+            continue
+        delay = found.rules.delay
+        span = delay.bench_days + delay.listing_days + delay.selling_days
+        out.append(Owned(choices_of(found.options.options.values(), 1.0, span, 0)))
+    return out
 
 
 def listings_per_month(listings: pd.DataFrame, now: pd.Timestamp) -> pd.Series:

@@ -10,7 +10,6 @@ yes or no ("is it this state?"), so the same formula holds with two groups of st
 
 from __future__ import annotations
 
-from collections import ChainMap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -146,9 +145,13 @@ def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
 
 
 def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlook:
-    keys = [k for k in family.parts if k[:2] == (model_id, code)]
-    moved = {k: replace(family.parts[k], price=family.parts[k].price + DEARER_PART) for k in keys}
-    return replace(family, parts=ChainMap(moved, family.parts))
+    mine = [k for k in family.parts if k[0] == model_id]
+    moved = {
+        k: replace(family.parts[k], price=family.parts[k].price + DEARER_PART)
+        for k in mine
+        if k[1] == code
+    }
+    return replace(family, parts={**{k: family.parts[k] for k in mine}, **moved})
 
 
 def turning_points(short: float, moves: BidMoves) -> str:

@@ -17,18 +17,17 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.settings import Settings
 
 
-def maximum_bid(economics: Economics, settings: Settings) -> pd.DataFrame:
+def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame:
     """Buy thresholds of every model, listed fault and month.
 
     Parameters
     ----------
     economics
         From ``unit_economics``.
-    settings
-        Targets and limits.
+    months
+        Months to tell, from the first; all of the forecast if None.
 
     Returns
     -------
@@ -36,15 +35,16 @@ def maximum_bid(economics: Economics, settings: Settings) -> pd.DataFrame:
         ``family_id, model_id, listed_fault, month, max_bid, target_bid, exact_bid,
         binding_limit, limit_cost, probability_win, expected_profit, profit_per_hour,
         probability_loss, won_price, hammer, hammer_lower, hammer_upper, verdict, reason``; money
-        in the settlement currency. Profit and loss are of a won lot at the price it is won at. A model of which
-        nothing can be said has one row with the reason.
+        in the settlement currency. Profit and loss are of a won lot at the price it is won
+        at. A model of which nothing can be said has one row with the reason.
     """
     rows: list[dict[str, object]] = []
     for family_id, family in economics.outlook.families.items():
         if isinstance(family, CannotSay):
-            rows.append({"family_id": family_id, "reason": family.reason})
+            silent = Verdict.CANNOT_SAY.value
+            rows.append({"family_id": family_id, "verdict": silent, "reason": family.reason})
         for unit in economics.units(family_id):
-            rows += _rows(family_id, unit, economics.outlook.first_month)
+            rows += _rows(family_id, unit, economics.outlook.first_month, months)
     return pd.DataFrame(rows, columns=BID_COLUMNS)
 
 
@@ -72,7 +72,10 @@ BID_COLUMNS = [
 
 
 def _rows(
-    family_id: str, unit: UnitEconomics | tuple[str, str, CannotSay], first_month: int
+    family_id: str,
+    unit: UnitEconomics | tuple[str, str, CannotSay],
+    first_month: int,
+    months: int | None,
 ) -> list[dict[str, object]]:
     if isinstance(unit, tuple):
         model_id, fault, why = unit
@@ -93,7 +96,7 @@ def _rows(
             "month": month_start(first_month + h),
             **bid_row(outcomes(unit, h)),
         }
-        for h in range(unit.months)
+        for h in range(unit.months if months is None else months)
     ]
 
 
@@ -121,3 +124,62 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "verdict": verdict.value,
         "reason": reason,
     }
+
+
+DISPOSITION_COLUMNS = [
+    "family_id",
+    "model_id",
+    "listed_fault",
+    "state",
+    "share",
+    "option",
+    "value",
+    "next_best",
+    "gain",
+    "hours",
+]
+
+
+def disposition_table(economics: Economics, month: int = 0) -> pd.DataFrame:
+    """What to do with a unit bought with a listed fault, in each state it may be found in.
+
+    Parameters
+    ----------
+    economics
+        From ``unit_economics``.
+    month
+        Months from the first.
+
+    Returns
+    -------
+    DataFrame
+        ``DISPOSITION_COLUMNS``: the advised option, its certainty equivalent with the month's
+        charges, the next best option and what the advised one gains over it, money; ``hours`` on
+        the bench.
+    """
+    rows = []
+    for family_id in economics.outlook.families:
+        for unit in economics.units(family_id):
+            if not isinstance(unit, UnitEconomics):
+                continue
+            for state in unit.states:
+                worth = {n: float(c[month]) for n, c in state.certainty.items()}
+                option = state.advised(month)
+                others = {n: w for n, w in worth.items() if n != option}
+                second = max(others, key=lambda n: others[n], default="")
+                gain = worth[option] - others[second] if second else float("nan")
+                rows.append(
+                    (
+                        family_id,
+                        unit.model_id,
+                        unit.listed_fault,
+                        state.state,
+                        state.usual,
+                        option,
+                        worth[option],
+                        second,
+                        gain,
+                        state.options[option].hours,
+                    )
+                )
+    return pd.DataFrame(rows, columns=DISPOSITION_COLUMNS)

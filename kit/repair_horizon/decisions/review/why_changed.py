@@ -23,8 +23,16 @@ import pandas as pd
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
-from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, Outlook, family_outlook
+from repair_horizon.estimation.forecast import (
+    Estimates,
+    FamilyEstimates,
+    FamilyOutlook,
+    Outlook,
+    family_outlook,
+)
+from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
 
 PRICE, PART, YIELD, FEES, TIME, SETTINGS = "price", "part", "yield", "fees", "time", "settings"
@@ -35,8 +43,10 @@ _FEE_SECTIONS = ("purchase", "channels", "sale", "reserve", "tax")
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """What a month's bid is worked out from: estimates, settings, number of the month, prices of
-    hours, cash and risk, and the back-test's factor on the width of price intervals.
+    """What a month's bid is worked out from.
+
+    Estimates, settings, number of the month, what hours, cash and risk cost, and what a back-test
+    does to the draws.
     """
 
     estimates: Estimates
@@ -107,10 +117,10 @@ def attribute(
     -------
     BidChange
         'price' is what was learnt about resale prices (curve, grades, channel, as-is and hammer
-        ratios); 'part' quotes and the maker's; 'newly known' parts quoted for the first time; 'yield' shares of states, success, hours and
-        grades; 'fees' purchase and sale terms, reserves and tax; 'time' the clock: a month more
-        of age at the same knowledge, and the settings' delays; 'charges' what hours, cash and
-        risk cost; 'settings' all others. A reason
+        ratios); 'part' quotes and the maker's; 'newly known' parts quoted for the first time;
+        'yield' shares of states, success, hours and grades; 'fees' purchase and sale terms,
+        reserves and tax; 'time' the clock: a month more of age at the same knowledge, and the
+        settings' delays; 'charges' what hours, cash and risk cost; 'settings' all others. A reason
         where either view has no bid for the key.
     """
     family_id, model_id, fault = key

@@ -95,8 +95,8 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
     if taxed:
         exact = sum(k.unit.exact_bid(month) * q for k, q in zip(units, quantity, strict=True))
     else:
-        sure = sum(certainty_equivalent(v, None, valuation.tolerance) for v in families.values())
-        exact = float(landing.bid_for(sure))
+        each = [certainty_equivalent(v, None, valuation.tolerance) for v in families.values()]
+        exact = float(landing.bid_for(sum(each)))
     hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
     return JointLot(exact, worth, np.sqrt(variance), hours, landing, _rival(units, quantity))
 
@@ -107,5 +107,6 @@ def _rival(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival |
     if any(r is None for r in rivals):
         return None
     known = [r for r in rivals if r is not None]
-    total = sum(q * np.exp(r.log_median) for r, q in zip(known, quantity, strict=True))
-    return HighestRival(np.log(np.asarray(total)), float(np.mean([r.spread for r in known])))
+    paid = [q * np.exp(r.log_median) for r, q in zip(known, quantity, strict=True)]
+    total: Floats = np.sum(paid, axis=0)
+    return HighestRival(np.log(total), float(np.mean([r.spread for r in known])))

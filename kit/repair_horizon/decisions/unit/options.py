@@ -25,6 +25,7 @@ from repair_horizon.decisions.costs.repair import (
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
+from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
 

@@ -1,0 +1,52 @@
+"""Stamps: whether what was worked out before still holds, told by a hash of what it rests on."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from functools import lru_cache
+from pathlib import Path
+
+_DATA = (".csv", ".parquet", ".toml")
+
+
+def folder_stamp(folder: Path, within: Iterable[str] = ()) -> str:
+    """Hash the data files of a workspace.
+
+    Parameters
+    ----------
+    folder
+        The workspace; its CSV, Parquet and TOML files count, also those of partitioned logs.
+    within
+        Further folders in it whose files count.
+    """
+    whole = hashlib.sha256()
+    outside = {folder / "out", folder / "review"}
+    named = [folder / name for name in within]
+    for path in sorted(folder.rglob("*")):
+        if path.suffix not in _DATA or not path.is_file():
+            continue
+        if any(p in outside for p in path.parents) and not any(n in path.parents for n in named):
+            continue
+        whole.update(path.relative_to(folder).as_posix().encode() + b"\0")
+        whole.update(hashlib.sha256(path.read_bytes()).digest())
+    return whole.hexdigest()
+
+
+def program_stamp(what: Iterable[str]) -> str:
+    """Hash texts together with the program that reads them, so that a change of it is seen."""
+    whole = hashlib.sha256(_program().encode())
+    for text in what:
+        whole.update(hashlib.sha256(text.encode()).digest())
+    return whole.hexdigest()[:24]
+
+
+@lru_cache
+def _program() -> str:
+    """Hash of the package's own sources."""
+    root = Path(__file__).resolve().parent.parent
+    whole = hashlib.sha256()
+    for path in sorted(root.rglob("*")):
+        if path.is_file() and "__pycache__" not in path.parts:
+            whole.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
+    return whole.hexdigest()
