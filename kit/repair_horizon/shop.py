@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, replace
 from functools import cached_property
 from math import inf
@@ -70,6 +71,8 @@ class Shop:
         What a back-test says of price intervals; none by default.
     valuation
         What hours, cash and risk cost, in place of what the shop itself says; for replays.
+    knowledge
+        What all families say, where the logs are of some of them only.
 
     Examples
     --------
@@ -85,9 +88,10 @@ class Shop:
         settings: Settings,
         calibration: Calibration = UNCHECKED,
         valuation: Valuation | None = None,
+        knowledge: ShopKnowledge | None = None,
     ) -> None:
         self.logs, self.settings, self.calibration = logs, settings, calibration
-        self._valuation = valuation
+        self._valuation, self._knowledge = valuation, knowledge
         self._estimates: dict[str, FamilyEstimates] = {}
         self._outlooks: dict[tuple[str, int], Outlook] = {}
         self._scarcities: dict[int, Scarcity] = {}
@@ -121,7 +125,13 @@ class Shop:
     @cached_property
     def knowledge(self) -> ShopKnowledge:
         """What all families together say: grades, channels, ratios, the owner's guesses."""
-        return shop_knowledge(self.logs)
+        return self._knowledge or shop_knowledge(self.logs)
+
+    def with_rules(self, settings: Settings) -> Shop:
+        """Return the same business under other rules; what was fitted is kept."""
+        out = Shop(self.logs, settings, self.calibration, self._valuation, self._knowledge)
+        out._estimates = self._estimates
+        return out
 
     # -- estimates and forecasts
 
@@ -230,10 +240,8 @@ class Shop:
                 pass  # not one of ours: worked out anew
         found = self._scarcity(start)
         if path is not None and path.parent.parent.is_dir():
-            try:
+            with suppress(OSError):  # a folder that cannot be written costs time, not the answer
                 write_text(path, json.dumps(asdict(found)))
-            except OSError:
-                pass  # a folder that cannot be written costs time, not the answer
         return found
 
     def _kept_path(self, name: str, start: int) -> Path | None:
@@ -281,7 +289,7 @@ class Shop:
         from repair_horizon.decisions.month.opportunity_cost import owned_units
         from repair_horizon.decisions.unit.valuation import NO_CHARGES
 
-        economics = self.economics(self._families_of("stock"), start, 2, NO_CHARGES)
+        economics = self.economics(self.families_of("stock"), start, 2, NO_CHARGES)
         return owned_units(self.logs, economics)
 
     # -- decisions
@@ -327,7 +335,7 @@ class Shop:
         """Advise on every unit owned: see ``decisions.month.shelf.shelf``."""
         from repair_horizon.decisions.month.shelf import shelf
 
-        return shelf(self.logs, self.economics(self._families_of("stock"), month, NEAR))
+        return shelf(self.logs, self.economics(self.families_of("stock"), month, NEAR))
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
@@ -343,7 +351,8 @@ class Shop:
 
         return stop_dates(self.economics(family_id, month), self.settings, level)
 
-    def _families_of(self, table: str) -> list[str]:
+    def families_of(self, table: str) -> list[str]:
+        """Families that the rows of a table touch, in the catalogue's order."""
         from repair_horizon.decisions.month.listings import families_of
 
         return list(families_of(self.logs.tables[table], self.logs))
@@ -377,7 +386,12 @@ def open_shop(folder: str | Path, as_of: str | pd.Timestamp | None = None) -> Sh
     """
     logs = read_logs(folder)
     logs = logs if as_of is None else logs.as_of(as_of)
-    return Shop(logs, read_settings(folder), read_calibration(Path(folder) / BACKTEST))
+    return shop_of(logs, read_settings(folder))
+
+
+def shop_of(logs: Logs, settings: Settings) -> Shop:
+    """Return the shop of logs already read, with the calibration kept in their folder."""
+    return Shop(logs, settings, read_calibration(Path(logs.folder) / BACKTEST))
 
 
 def shop_from_frames(

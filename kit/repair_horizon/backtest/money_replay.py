@@ -20,12 +20,14 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
-from repair_horizon.decisions.month.listings import families_of, score
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
-from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.decisions.month.listings import families_of, score, scorer_for
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.valuation import Valuation
+from repair_horizon.estimation.calibration import Calibration
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import ALONE, Hands, all_of
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_number, month_word
 from repair_horizon.tables.settings import Settings
 
@@ -56,17 +58,27 @@ class MoneyReplay:
         return f"MoneyReplay({judged} of {len(self.lots)} lots judged)"
 
 
+@dataclass(frozen=True, eq=False)
+class Replayed:
+    """What every family's replay shares: rules, charges, and what the shop knew and knows."""
+
+    settings: Settings
+    calibration: Calibration
+    valuation: Valuation
+    then: Mapping[int, ShopKnowledge]
+    now: ShopKnowledge
+
+
 def replay_bids(
-    logs: Logs, settings: Settings, every: int = EVERY_MONTHS, hands: Hands = ALONE
+    shop: Shop, every: int = EVERY_MONTHS, hands: Hands = ALONE
 ) -> MoneyReplay | CannotSay:
     """Replay past listings month by month.
 
     Parameters
     ----------
-    logs
-        The workspace's logs; listings with a final price are replayed.
-    settings
-        Targets and limits, today's throughout.
+    shop
+        The business; its listings with a final price are replayed, under today's rules and
+        charges throughout.
     every
         Months from one replayed month to the next, to save time.
     hands
@@ -77,13 +89,15 @@ def replay_bids(
     MoneyReplay or CannotSay
         The latter where no past listing has a price.
     """
-    settings = replace(settings, draws=min(settings.draws, DRAWS))
+    logs = shop.logs
+    settings = replace(shop.settings, draws=min(shop.settings.draws, DRAWS))
     past = _past_lots(logs, every)
     if past.empty:
         return CannotSay("no past listing with a final price")
+    valuation, today = shop.valuation(), shop.knowledge
     knowledge = {m: shop_knowledge(_known_before(logs, m)) for m in sorted(past["number"].unique())}
     found = all_of(
-        partial(_replayed, settings, knowledge, shop_knowledge(logs)),
+        partial(_replayed, Replayed(settings, shop.calibration, valuation, knowledge, today)),
         list(families_of(past, logs)),
         lambda f: (logs.of([f]), f, past[past["family_id"] == f]),
         hands.saying("bids on"),
@@ -99,26 +113,19 @@ def _known_before(logs: Logs, month: int) -> Logs:
     return known_at(logs, month_end(month - 1))
 
 
-def _replayed(
-    settings: Settings,
-    then: dict[int, ShopKnowledge],
-    now: ShopKnowledge,
-    given: tuple[Logs, str, pd.DataFrame],
-) -> pd.DataFrame:
-    """One family's past lots with what was decided then and what they were worth.
-
-    ``then`` and ``now`` are what the whole shop knew in each month and knows today.
-    """
+def _replayed(shared: Replayed, given: tuple[Logs, str, pd.DataFrame]) -> pd.DataFrame:
+    """One family's past lots with what was decided then and what they were worth."""
     logs, family, past = given
-    today = {family: fit_family(logs, family, now)}
+    rules = (shared.settings, shared.calibration, shared.valuation)
+    today = Shop(logs, *rules, shared.now)
     tables = []
     for month in sorted(past["number"].unique()):
         lots = past[past["number"] == month]
         known = _known_before(logs, month)
         there = [f for f in (family,) if f in known.families]
-        fits = {f: fit_family(known, f, then[month]) for f in there}
-        told = _decided(lots, logs, _economics(known, settings, fits, month))
-        worth = _judged(lots, logs, _economics(logs, settings, today, month))
+        then = Shop(known, *rules, shared.then[month])
+        told = _decided(lots, logs, then.economics(there, int(month), 2))
+        worth = _judged(lots, logs, today.economics(family, int(month), 2))
         tables.append(
             lots.merge(told, on="listing_id", how="left").merge(worth, on="listing_id", how="left")
         )
@@ -144,14 +151,6 @@ def _past_lots(logs: Logs, every: int) -> pd.DataFrame:
 
 
 _DAY = pd.Timedelta(days=1)
-
-
-def _economics(
-    logs: Logs, settings: Settings, families: Mapping[str, object], month: int
-) -> Economics:
-    estimates = Estimates(logs.currency, logs.newest_day, families)  # type: ignore[arg-type]
-    outlook = forecast(estimates, 1, settings.seed, settings.draws, month)
-    return unit_economics(outlook, settings)
 
 
 def _decided(lots: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFrame:
@@ -203,10 +202,17 @@ def _first_month(line: object) -> np.ndarray:
 
 def _judged(lots: pd.DataFrame, logs: Logs, hindsight: Economics) -> pd.DataFrame:
     """Expected profit of each lot at the price it fetched, by today's estimate."""
-    table = score(lots, logs, hindsight)
-    table = table.rename(columns={"expected_profit": "profit"})
-    hours = table["profit"] / table["profit_per_hour"]
-    return table.assign(hours=hours)[["listing_id", "profit", "probability_loss", "hours"]]
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    rows = []
+    for (model_id, fault), group in lots.groupby(["model_id", "listed_fault"], sort=True):
+        scorer = scorer_for(hindsight, str(family[model_id]), (str(model_id), str(fault)))
+        if isinstance(scorer, CannotSay):
+            continue
+        for row in group.itertuples():
+            terms = scorer.terms(float(row.shipping), float(row.premium_rate))
+            won = scorer.known.bought(terms or scorer.unit.landing, float(row.price))
+            rows.append((row.listing_id, won.profit, won.probability_loss, scorer.known.hours))
+    return pd.DataFrame(rows, columns=["listing_id", "profit", "probability_loss", "hours"])
 
 
 # Crude rules quoted in workshops; common practice, no source. The last is given as 60 to 70 %.

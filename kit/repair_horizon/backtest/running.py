@@ -15,6 +15,7 @@ from repair_horizon.estimation.calibration import Calibration, width_factor, wri
 from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
 from repair_horizon.scale import ALONE, Hands
+from repair_horizon.shop import Shop
 from repair_horizon.tables.settings import Settings
 
 FOLDER = "backtest"
@@ -87,8 +88,8 @@ def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALON
         If the sales span too few months.
     """
     prices = backtest_prices(logs, horizons=HORIZONS, hands=hands)
-    money = replay_bids(logs, settings, every, hands)
     calibration = width_factor(prices.of(OURS))
+    money = replay_bids(Shop(logs, settings, calibration), every, hands)
     return BacktestRun(prices, by_horizon(prices), by_sales(prices), calibration, money)
 
 

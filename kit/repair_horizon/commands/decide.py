@@ -4,26 +4,19 @@ from __future__ import annotations
 
 from argparse import Namespace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from repair_horizon.commands.by_family import fitted
 from repair_horizon.commands.printing import (
-    BACKTEST,
     hands_of,
     month_folder,
-    month_of,
-    read,
+    opened,
     show,
     within,
     write_csv,
 )
-from repair_horizon.logs import Fault, LogFault, Logs, Settings
-
-if TYPE_CHECKING:
-    from repair_horizon.decisions.unit.economics import Economics
-    from repair_horizon.estimation.forecast import FamilyEstimates
+from repair_horizon.logs import Fault, LogFault, Logs
+from repair_horizon.shop import HORIZON, NEAR
 
 BIDS_SHOWN = [
     "listing_id",
@@ -32,7 +25,10 @@ BIDS_SHOWN = [
     "end_time",
     "current_bid",
     "max_bid",
+    "offer",
+    "probability_win",
     "advice",
+    "verdict",
     "expected_profit",
     "profit_per_hour",
     "probability_loss",
@@ -53,29 +49,41 @@ STOCK_SHOWN = [
     "caution",
     "reason",
 ]
-PLAN_SHOWN = ["kind", "item", "model_id", "about", "expected_profit", "hours", "cash", "max_bid"]
+PLAN_SHOWN = [
+    "kind",
+    "item",
+    "model_id",
+    "about",
+    "max_bid",
+    "probability_win",
+    "expected_profit",
+    "hours",
+    "cash",
+]
 
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import families_of, open_listings, score
+    from repair_horizon.decisions.month.listings import BID, families_of, open_listings
     from repair_horizon.decisions.review.forecast_ledger import append, bought, forecasts_of
 
     workspace = Path(options.workspace)
-    logs, settings = read(options.workspace, options.as_of)
+    shop = opened(options)
     if options.won:
         listing, unit, price = options.won
-        added = append(workspace, bought(listing, unit, _amount(price), logs.newest_day))
+        added = append(workspace, bought(listing, unit, _amount(price), shop.now))
         print(f"{listing} noted as won: unit {unit}" if added else f"{listing} was noted before")
         return 0
-    month = month_of(options.month, logs)
-    wanted = open_listings(_listings(options.listings, logs), logs.newest_day)
-    fits = fitted(logs, list(families_of(wanted, logs)), hands_of(options))
-    economics = _economics(logs, settings, (month, 3), fits)
-    table = score(wanted, logs, economics)
+    month = shop.month(options.month)
+    wanted = open_listings(_listings(options.listings, shop.logs), shop.now)
+    names = list(families_of(wanted, shop.logs))
+    shop.fit(names, hands_of(options))
+    table = shop.bids(wanted, month)
     show(table, month_folder(options.workspace, month) / "bids.csv", BIDS_SHOWN)
-    good = wanted[wanted["listing_id"].isin(table.loc[table["advice"] == "bid", "listing_id"])]
-    noted = append(workspace, forecasts_of(good, logs, economics, logs.newest_day))
+    good = wanted[wanted["listing_id"].isin(table.loc[table["advice"] == BID, "listing_id"])]
+    economics = shop.economics(names, month, NEAR)
+    noted = append(workspace, forecasts_of(good, shop.logs, economics, shop.now))
+    print(f"{shop.scarcity(month).words.capitalize()}.")
     print(f"{noted} forecasts noted in forecasts.csv, to be held against what comes of them.")
     return 0
 
@@ -103,42 +111,38 @@ def _listings(file: str | None, logs: Logs) -> pd.DataFrame:
 
 def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
-    from repair_horizon.decisions.month.listings import families_of
-    from repair_horizon.decisions.month.shelf import shelf
-
-    logs, settings = read(options.workspace, options.as_of)
-    month = month_of(options.month, logs)
-    fits = fitted(logs, list(families_of(logs.tables["stock"], logs)), hands_of(options))
-    table = shelf(logs, _economics(logs, settings, (month, 3), fits))
+    shop = opened(options)
+    month = shop.month(options.month)
+    table = shop.fit(shop.families_of("stock"), hands_of(options)).stock(month)
     show(table, month_folder(options.workspace, month) / "stock.csv", STOCK_SHOWN)
+    print(f"{shop.scarcity(month).words.capitalize()}.")
     return 0
 
 
 def plan(options: Namespace) -> int:
-    """Choose the month's purchases and bench work; rank part quotes, and say the last orders."""
+    """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
     from repair_horizon.decisions.month.part_orders import part_orders
-    from repair_horizon.decisions.month.plan import plan as month_plan
     from repair_horizon.decisions.month.quotes import family_quotes
 
-    within("--months", options.months, 3, 60)
-    logs, settings = read(options.workspace, options.as_of)
-    month = month_of(options.month, logs)
-    fits = fitted(logs, logs.families, hands_of(options))
-    economics = _economics(logs, settings, (month, options.months), fits)
-    found = month_plan(logs, settings, economics)
+    within("--months", options.months, NEAR, HORIZON)
+    shop = opened(options)
+    month = shop.month(options.month)
+    shop.fit(None, hands_of(options))
+    found = shop.plan(month)
     folder = month_folder(options.workspace, month)
     write_csv(found.items, folder / "plan.csv")
     done = found.items[found.items["do"]]
     amounts = done.select_dtypes("float").columns
     done = done.assign(**{c: done[c].round(2) for c in amounts})
     print(done[PLAN_SHOWN].to_string(index=False, na_rep="") if len(done) else "Nothing to do.")
-    print(f"\nBench hours {found.hours[0]:.1f} of {found.hours[1]:.1f}; ", end="")
-    print(f"cash {found.cash[0]:,.2f} of {found.cash[1]:,.2f} {logs.currency}.")
-    print(f"One more bench hour would earn {found.shadow_hour:.2f} above its wage.")
-    print(found.outcome().round(2).to_string(index=False))
-    orders = [part_orders(logs, economics, f, {}) for f in logs.families]
+    print(f"\n{found.words()}")
+    print(f"{shop.scarcity(month).words.capitalize()}.")
+    print(found.outcome().round(2).to_string(index=False, na_rep=""))
+    families = shop.logs.families
+    economics = shop.economics(families, month, options.months)
+    orders = [part_orders(shop.logs, economics, f, {}) for f in families]
     write_csv(pd.concat(orders, ignore_index=True), folder / "part_orders.csv")
-    quotes = pd.concat([family_quotes(logs, economics, f) for f in logs.families])
+    quotes = pd.concat([family_quotes(shop.logs, economics, f) for f in families])
     write_csv(quotes, folder / "part_quotes_ranked.csv")
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
@@ -147,17 +151,3 @@ def plan(options: Namespace) -> int:
     print(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
     print(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")
     return 0
-
-
-def _economics(
-    logs: Logs, settings: Settings, span: tuple[int, int], fits: dict[str, FamilyEstimates]
-) -> Economics:
-    """Work out fitted families from a month on; ``span`` is (number of the month, months)."""
-    from repair_horizon.decisions.unit.economics import unit_economics
-    from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
-    from repair_horizon.estimation.forecast import Estimates, forecast
-
-    estimates = Estimates(logs.currency, logs.newest_day, fits)
-    outlook = forecast(estimates, span[1], settings.seed, settings.draws, span[0])
-    factor = read_calibration(logs.folder / BACKTEST).factor
-    return unit_economics(calibrated_outlook(outlook, factor), settings)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -11,6 +12,9 @@ from repair_horizon.files.writing import write_table
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import Hands
 from repair_horizon.tables.months import month_number, month_word, parse_month
+
+if TYPE_CHECKING:
+    from repair_horizon.shop import Shop
 
 BACKTEST = "backtest"
 
@@ -20,6 +24,13 @@ def read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:
     logs = read_logs(workspace)
     day = day_of(as_of)
     return (logs.as_of(day) if day else logs), read_settings(workspace)
+
+
+def opened(options: Namespace) -> Shop:
+    """Open the shop a command is about, up to a day if one is given."""
+    from repair_horizon.shop import open_shop
+
+    return open_shop(options.workspace, day_of(options.as_of))
 
 
 def day_of(text: str | None) -> str | None:

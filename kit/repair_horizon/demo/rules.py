@@ -25,12 +25,7 @@ rate_per_hour = 28.0
 hours_per_week = 30.0
 test_hours = 0.4
 
-[targets]
-profit = 30.0
-
 [limits]
-probability_loss = 0.35
-loss_cap_share = 0.05
 working_cash = 9000.0
 lowest_lot_cost = 5.0
 bid_increment = 1.0

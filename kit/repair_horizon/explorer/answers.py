@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import (
     STOP_COLUMNS,
@@ -17,16 +18,9 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import bid_row
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
-from repair_horizon.decisions.unit.bid import (
-    bid_on_terms,
-    expectation,
-    hammer_price,
-    margin_fraction,
-    outcomes,
-    unit_bid,
-)
+from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, unit_bid
 from repair_horizon.decisions.unit.break_even import AtGate, break_evens
-from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value, lead_paths
+from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.explorer.ground import LEVEL, Ground, Key, unit_of
@@ -40,7 +34,8 @@ KEEP = "keep "
 class Headline:
     """The month's threshold and what buying at ``price`` brings; money and shares.
 
-    ``price`` is the price asked about, or the threshold's own assumption. ``ask`` is the state
+    ``price`` is the price asked about, or the mean price at which the maximum bid wins, which it
+    does with ``probability_win``. ``ask`` is the state
     worth asking the seller about, empty if no answer would change anything, and ``ask_value``
     what the answer is worth.
     """
@@ -49,6 +44,7 @@ class Headline:
     binding_limit: str
     reason: str
     price: float
+    probability_win: float
     expected_profit: float
     profit_per_hour: float
     probability_loss: float
@@ -120,16 +116,21 @@ def answers(
 def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
     """Return the month's threshold, and what buying at a price brings."""
     known = outcomes(unit, 0)
-    bid = bid_on_terms(known, unit.landing, unit.settings)
-    at = bid.assumed if price is None else price
+    bid = bid_on_terms(known)
+    won = bid.won if price is None else known.bought(unit.landing, price)
     theta = margin_fraction(unit.settings)
-    profit, chance = (np.nan, np.nan)
-    if not np.isnan(at):
-        profit, chance = expectation(known, unit.landing, at, theta)
     ask = question_at(known, unit.landing, bid.amount if price is None else price, theta)
-    per_hour = profit / known.hours if known.hours else np.nan
     return Headline(
-        bid.amount, bid.binding, bid.reason, at, profit, per_hour, chance, ask.state, ask.value
+        bid.amount,
+        bid.binding,
+        bid.reason,
+        won.price,
+        bid.won.chance,
+        won.profit,
+        won.profit / known.hours if known.hours else np.nan,
+        won.probability_loss,
+        ask.state,
+        ask.value,
     )
 
 
@@ -138,7 +139,7 @@ def bid_path(unit: UnitEconomics, plain: UnitEconomics, first_month: int) -> pd.
     rows = [
         {
             "month": month_start(first_month + h),
-            **bid_row(unit_bid(unit, h), hammer_price(unit, h)),
+            **bid_row(outcomes(unit, h)),
             "bid_before": unit_bid(plain, h).amount,
         }
         for h in range(unit.months)
@@ -153,11 +154,11 @@ def option_table(unit: UnitEconomics) -> pd.DataFrame:
 
 def _state_options(unit: UnitEconomics, state: StateOptions) -> pd.DataFrame:
     tail, rows = (1 - LEVEL) / 2, []
-    for name, option in state.options.items():
-        drawn = option.value[:, 0]
+    for name in state.options:
+        drawn = state.by_draw(name)[:, 0]
         lower, upper = np.quantile(drawn, [tail, 1 - tail])
-        rows.append((name, float(drawn.mean()), float(lower), float(upper)))
-    paths = lead_paths({n: o.value for n, o in state.options.items()})
+        rows.append((name, float(state.certainty[name][0]), float(lower), float(upper)))
+    paths = dict(state.certainty)
     rate = unit.settings.delay.capital_rate
     rows += [(f"{KEEP}{w} weeks", held_value(paths, w, rate), np.nan, np.nan) for w in HOLD_WEEKS]
     table = pd.DataFrame(rows, columns=["option", "value", "lower", "upper"])
@@ -188,7 +189,7 @@ def limit_table(economics: Economics, family_id: str, unit: UnitEconomics) -> pd
     repair = unit.main.repair
     if isinstance(bench, CannotSay) or repair is None:
         return pd.DataFrame(columns=columns)
-    paths = lead_paths({n: o.value for n, o in unit.main.options.items()})
+    paths = dict(unit.main.certainty)
     found = break_evens(AtGate(bench, unit.listed_fault, paths, unit.main))
     code = str(found["part_code"])
     path = bench.part(code) if code else None

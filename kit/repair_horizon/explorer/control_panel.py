@@ -27,8 +27,9 @@ from repair_horizon.explorer.showing import (
     priced_part,
     stop_fragment,
 )
-from repair_horizon.logs import CannotSay, Logs, Settings
+from repair_horizon.logs import CannotSay
 from repair_horizon.reports.html import Chart, Fragment, note
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, month_words
 
@@ -41,10 +42,8 @@ class Panel:
 
     Parameters
     ----------
-    logs
-        The workspace.
-    settings
-        Its rules.
+    shop
+        The business.
     family_id
         Family shown first; the catalogue's first if None.
     month
@@ -53,12 +52,12 @@ class Panel:
 
     def __init__(
         self,
-        logs: Logs,
-        settings: Settings,
+        shop: Shop,
         family_id: str | None = None,
         month: int | None = None,
     ) -> None:
-        self.logs, self.settings, self.month = logs, settings, month
+        self.shop, self.month = shop, month
+        logs = shop.logs
         self.seconds = 0.0
         self.found: Answers | CannotSay = CannotSay("nothing chosen yet")
         self._grounds: dict[str, Ground] = {}
@@ -78,7 +77,7 @@ class Panel:
         """The chosen family, worked out once."""
         name = self.choice["family"].value
         if name not in self._grounds:
-            self._grounds[name] = ground(self.logs, self.settings, name, self.month)
+            self._grounds[name] = ground(self.shop, name, self.month)
         return self._grounds[name]
 
     @property

@@ -11,16 +11,13 @@ import pandas as pd
 from repair_horizon.decisions.review.what_if import Moves, scenario, successor_learnt
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
 from repair_horizon.estimation.forecast import (
-    Estimates,
     FamilyOutlook,
     Outlook,
-    fit_family,
-    forecast,
 )
 from repair_horizon.logs import CannotSay, Logs, Settings
-from repair_horizon.tables.months import month_number, month_start
+from repair_horizon.shop import Shop
+from repair_horizon.tables.months import month_start
 
 Key = tuple[str, str]
 HORIZON = 24
@@ -31,14 +28,23 @@ LEVEL = 0.8
 class Ground:
     """A family worked out for a month: draws, rules and logs. Keys are (model, listed fault)."""
 
-    logs: Logs
-    settings: Settings
+    shop: Shop
     family_id: str
     outlook: Outlook
 
     def __repr__(self) -> str:
         """Say what it is about."""
         return f"Ground({self.family_id}, {self.outlook!r})"
+
+    @property
+    def logs(self) -> Logs:
+        """The whole workspace."""
+        return self.shop.logs
+
+    @property
+    def settings(self) -> Settings:
+        """Rules of the business."""
+        return self.shop.settings
 
     @property
     def family(self) -> FamilyOutlook | CannotSay:
@@ -78,7 +84,8 @@ class Ground:
 
     def economics(self, moves: Moves) -> Economics:
         """Return the family's economics after the moves."""
-        return unit_economics(*scenario(self.outlook, self.settings, moves))
+        moved = scenario(self.outlook, self.settings, moves)
+        return unit_economics(*moved, self.shop.valuation(self.outlook.first_month))
 
     def parts_of(self, key: Key) -> list[str]:
         """Codes of the parts quoted for a model."""
@@ -101,15 +108,13 @@ class Ground:
         return amount / now - 1.0 if amount > 0.0 and now > 0.0 else None
 
 
-def ground(logs: Logs, settings: Settings, family_id: str, month: int | None = None) -> Ground:
+def ground(shop: Shop, family_id: str, month: int | None = None) -> Ground:
     """Work out one family, with the seed and the draws that the month's report uses.
 
     Parameters
     ----------
-    logs
-        The workspace, as of the day that may be known of.
-    settings
-        Rules of the business.
+    shop
+        The business, as of the day that may be known of.
     family_id
         The family.
     month
@@ -120,11 +125,7 @@ def ground(logs: Logs, settings: Settings, family_id: str, month: int | None = N
     Ground
         Without moves its figures are those of the family's page.
     """
-    first = int(month_number([logs.newest_day])[0]) + 1 if month is None else month
-    estimates = Estimates(logs.currency, logs.newest_day, {family_id: fit_family(logs, family_id)})
-    outlook = forecast(estimates, HORIZON, settings.seed, settings.draws, first)
-    factor = read_calibration(logs.folder / "backtest").factor
-    return Ground(logs, settings, family_id, calibrated_outlook(outlook, factor))
+    return Ground(shop, family_id, shop.outlook(family_id, month))
 
 
 def unit_of(economics: Economics, family_id: str, key: Key) -> UnitEconomics | CannotSay:

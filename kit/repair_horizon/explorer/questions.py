@@ -8,17 +8,16 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.month.part_orders import part_orders
-from repair_horizon.decisions.month.plan import Plan, plan
-from repair_horizon.decisions.month.quotes import compare_qualities, loss_per_day, rank_quotes
+from repair_horizon.decisions.month.plan import Plan
+from repair_horizon.decisions.month.quotes import compare_qualities, rank_quotes
 from repair_horizon.decisions.review.scorecard import score_ledger
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
-from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.explorer.ground import Ground, Key, unit_of
 from repair_horizon.logs import CannotSay, Logs, Settings
-from repair_horizon.tables.months import month_number
+from repair_horizon.shop import Shop
 from repair_horizon.tables.words import money, percent
 
 
@@ -42,7 +41,9 @@ def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
     for name in dict.fromkeys(c.name for c in ground.rules.channels):
         rules = economics.settings.for_class(_device_class(ground))
         rules = replace(rules, sale=replace(rules.sale, channel=name), by_class={})
-        unit = unit_of(unit_economics(economics.outlook, rules), ground.family_id, key)
+        unit = unit_of(
+            unit_economics(economics.outlook, rules, economics.valuation), ground.family_id, key
+        )
         if isinstance(unit, CannotSay):
             continue
         seen = name in unit.family.channel
@@ -66,7 +67,7 @@ def by_quality(ground: Ground, key: Key) -> pd.DataFrame:
     bench = bench_of(economics, ground.family_id, key[0]) if key[0] in ground.names else None
     if isinstance(unit, CannotSay) or not isinstance(bench, Bench):
         return pd.DataFrame(columns=columns)
-    quotes, lost = ground.logs.tables["part_quotes"], loss_per_day(bench)
+    quotes, lost = ground.logs.tables["part_quotes"], bench.loss_per_day
     factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
     mix = float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
     resale = float(bench.price_after(unit.days)[:, 0].mean()) * mix
@@ -86,13 +87,13 @@ def parts_to_stock(ground: Ground, key: Key) -> pd.DataFrame:
     return orders[orders["model_id"] == key[0]].reset_index(drop=True)
 
 
-def purchases(logs: Logs, settings: Settings, cash: float, hours_a_week: float) -> Plan:
+def purchases(shop: Shop, cash: float, hours_a_week: float) -> Plan:
     """Choose among open listings and shelf jobs with so much cash and bench time.
 
     Parameters
     ----------
-    logs, settings
-        The workspace and its rules.
+    shop
+        The business.
     cash
         Working cash, money, what is tied up in stock included.
     hours_a_week
@@ -103,16 +104,13 @@ def purchases(logs: Logs, settings: Settings, cash: float, hours_a_week: float) 
     Plan
         For the month after the newest data, over all families.
     """
+    settings = shop.settings
     rules = replace(
         settings,
         limits=replace(settings.limits, working_cash=cash),
         bench=replace(settings.bench, hours_per_week=hours_a_week),
     )
-    fitted = {f: fit_family(logs, f) for f in logs.families}
-    first = int(month_number([logs.newest_day])[0]) + 1
-    estimates = Estimates(logs.currency, logs.newest_day, fitted)
-    outlook = forecast(estimates, 3, rules.seed, rules.draws, first)
-    return plan(logs, rules, unit_economics(outlook, rules))
+    return shop.with_rules(rules).plan()
 
 
 def taken(chosen: Plan) -> pd.DataFrame:

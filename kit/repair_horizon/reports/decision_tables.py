@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.questions_asked import bid_moves, dearest_part, turning_points
 from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
@@ -24,7 +25,7 @@ from repair_horizon.decisions.month.stop_dates import (
     unit_stops,
 )
 from repair_horizon.decisions.month.thresholds import BID_COLUMNS, bid_row
-from repair_horizon.decisions.unit.bid import hammer_price, margin_fraction, unit_bid
+from repair_horizon.decisions.unit.bid import hammer_price, outcomes
 from repair_horizon.decisions.unit.bidding import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
@@ -44,6 +45,7 @@ THRESHOLD_COLUMNS = [
     "binding_limit",
     "expected_profit",
     "probability_loss",
+    "probability_win",
     "bid_next_month",
     "buy_stop_lower",
     "buy_stop_median",
@@ -53,9 +55,19 @@ THRESHOLD_COLUMNS = [
     "repair_stop_upper",
     "n_sales",
     "confidence",
+    "verdict",
     "reason",
 ]
-_EXTRA = ["model_name", "verdict", "assumed_price", "profit_per_hour", "hammer", "main_state"]
+_EXTRA = [
+    "model_name",
+    "won_price",
+    "limit_cost",
+    "profit_per_hour",
+    "hammer",
+    "hammer_lower",
+    "hammer_upper",
+    "main_state",
+]
 WATERFALL_COLUMNS = ["model_id", "listed_fault", "line", "amount", "kind"]
 _UNIT = ["model_id", "listed_fault"]
 UNIT_COLUMNS = {
@@ -65,7 +77,6 @@ UNIT_COLUMNS = {
     "end_states": [*_UNIT, "state", "action", "share", "value", "break_even_bid"],
     "waterfall": WATERFALL_COLUMNS,
 }
-_SINGLE_LOT_Z = 1.2816
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +117,7 @@ def bid_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
         {
             **start,
             "month": month_start(worked.first_month + h),
-            **bid_row(unit_bid(unit, h), hammer_price(unit, h)),
+            **bid_row(outcomes(unit, h)),
         }
         for h in range(unit.months)
     ]
@@ -161,31 +172,13 @@ def _threshold(
     for name, date in (("buy_stop", BUY_STOP), ("repair_stop", REPAIR_STOP)):
         for end in ("lower", "median", "upper"):
             out[f"{name}_{end}"] = by[date][end]
-    stopped = float(by[REPAIR_STOP].get("probability_now", 1.0)) > 0.5  # type: ignore[arg-type]
     return out | {
         "bid_next_month": following["max_bid"],
         "n_sales": model["n_sales"],
         "confidence": model["confidence"],
         "model_name": model["model_name"],
-        "verdict": _verdict(unit, float(now["max_bid"]), stopped),
         "main_state": unit.main.state,
     }
-
-
-def _verdict(unit: UnitEconomics, bid: float, repair_stopped: bool) -> str:
-    """Buy at the usual price, cap below it, mend only what is owned, or stop.
-
-    'cap' needs about one lot in ten to go below the threshold, judged by how widely single
-    hammer prices spread.
-    """
-    usual = hammer_price(unit, 0)[1]
-    if bid > 0 and (np.isnan(usual) or bid >= usual):
-        return BUY
-    spread = unit.family.estimates.hammer
-    noise = float(spread["noise"].iloc[0]) if len(spread) else 0.0
-    if bid > 0 and bid >= usual * np.exp(-_SINGLE_LOT_Z * noise):
-        return CAP
-    return STOP if repair_stopped else OWN_STOCK
 
 
 def hammer_table(worked: Worked) -> pd.DataFrame:
@@ -202,13 +195,13 @@ def option_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
     months = pd.DatetimeIndex([month_start(worked.first_month + h) for h in range(unit.months)])
     options = unit.main.options
     names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options]
-    bands = [np.quantile(options[n].value, [tail, 1 - tail], axis=0) for n in names]
+    bands = [np.quantile(unit.main.by_draw(n), [tail, 1 - tail], axis=0) for n in names]
     return pd.DataFrame(
         {
             "model_id": unit.model_id,
             "listed_fault": unit.listed_fault,
             "month": np.tile(months.to_numpy(), len(names)),
-            "value": np.concatenate([options[n].value.mean(axis=0) for n in names]),
+            "value": np.concatenate([unit.main.certainty[n] for n in names]),
             "lower": np.concatenate([b[0] for b in bands]),
             "upper": np.concatenate([b[1] for b in bands]),
             "option": np.repeat(names, unit.months),
@@ -256,6 +249,9 @@ def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
     good = float((option.by_grade[:, 0] * shares).sum(axis=1).mean())
     spent = {k: float(np.mean(v[:, 0] if np.ndim(v) > 1 else v)) for k, v in option.lines.items()}
     testing = unit.test_hours * unit.wage
+    charge = unit.valuation.charge(option.hours + unit.test_hours)
+    if charge:
+        spent["charge for scarce bench hours"] = charge
     worth = float(unit.value[:, 0].mean())
     bid = max(exact_bid, 0.0)
     buying = unit.landing.landed(bid) * (1 + unit.landing.kappa) - bid
@@ -266,7 +262,7 @@ def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
         ("testing", -testing, "less"),
         ("other states and failures", worth - good, "less"),
         ("premium, carriage, cash tied up", -buying, "less"),
-        ("asked profit, risk and tax", -(worth - buying - bid), "less"),
+        ("risk, target and tax", -(worth - buying - bid), "less"),
         ("maximum bid", bid, "result"),
     ]
     rows = [(unit.model_id, unit.listed_fault, *step) for step in steps]
@@ -314,11 +310,11 @@ def sensitivity_table(economics: Economics, unit: UnitEconomics) -> pd.DataFrame
         ``bid_worse`` and ``bid_better`` are changes in money; ``worse`` and ``better`` say the
         step in words.
     """
-    key, now = (unit.model_id, unit.listed_fault), unit_bid(unit, 0).exact
+    key, now = (unit.model_id, unit.listed_fault), unit.exact_bid(0)
 
     def moved(way: tuple[Settings, FamilyOutlook]) -> float:
-        changed = unit_under(way[0], way[1], key, economics.outlook)
-        return float(unit_bid(changed, 0).exact - now)
+        changed = unit_under(way[0], way[1], key, economics.outlook, economics.valuation)
+        return changed.exact_bid(0) - now
 
     rows = [(*key, t.name, *t.said, moved(t.worse), moved(t.better)) for t in _trials(unit)]
     table = pd.DataFrame(rows, columns=MOVE_COLUMNS)
@@ -334,7 +330,7 @@ def turning_words(economics: Economics, unit: UnitEconomics) -> str:
         return ""
     moves = bid_moves(economics, unit)
     moves = replace(moves, part_code=part_words(moves.part_code) if moves.part_code else "")
-    return turning_points(usual - unit_bid(unit, 0).exact, moves)
+    return turning_points(usual - unit.exact_bid(0), moves)
 
 
 def _trials(unit: UnitEconomics) -> Iterator[_Trial]:

@@ -10,16 +10,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from repair_horizon.decisions.month.stop_dates import needed_until, part_rows
-from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.calibration import calibrated_outlook, read_calibration
-from repair_horizon.estimation.forecast import (
-    Estimates,
-    fit_family,
-    forecast,
-)
 from repair_horizon.estimation.part_alerts import part_alerts
-from repair_horizon.logs import CannotSay, Logs, Settings
+from repair_horizon.logs import CannotSay
 from repair_horizon.reports import decision_tables as decided
 from repair_horizon.reports import estimate_tables as estimated
 from repair_horizon.reports.estimate_tables import (
@@ -38,6 +31,7 @@ from repair_horizon.reports.fit_tables import (
 from repair_horizon.reports.last_month import Before, short_view
 from repair_horizon.reports.main_rows import main_row
 from repair_horizon.reports.worked import Worked
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 
 HORIZON, LEVEL = 24, 0.8
@@ -139,16 +133,14 @@ class FamilyMonth:
 
 
 def family_month(
-    logs: Logs, settings: Settings, family_id: str, month: int, before: Before = NOTHING_BEFORE
+    shop: Shop, family_id: str, month: int, before: Before = NOTHING_BEFORE
 ) -> FamilyMonth:
     """Work out one family for one month.
 
     Parameters
     ----------
-    logs
-        The whole workspace, as of the day the report may know of.
-    settings
-        Rules of the business.
+    shop
+        The whole business, as of the day the report may know of.
     family_id
         The family.
     month
@@ -161,18 +153,12 @@ def family_month(
     FamilyMonth
         Where nothing can be said of the family, its tables are empty but for the reasons.
     """
-    estimates = Estimates(logs.currency, logs.newest_day, {family_id: fit_family(logs, family_id)})
-    outlook = forecast(estimates, HORIZON, settings.seed, settings.draws, month)
-    calibration = read_calibration(logs.folder / "backtest")
-    outlook = calibrated_outlook(outlook, calibration.factor)
-    worked = Worked(
-        logs, settings, family_id, outlook, outlook.families[family_id], [], calibration
-    )
+    logs, family = shop.logs, shop.estimates(family_id)
+    worked = Worked(shop, family_id, shop.outlook(family_id, month), [])
     models = estimated.model_table(worked)
     decisions = _decisions(worked, models)
-    family = estimates.families[family_id]
     main = _main_model(decisions["thresholds"], models)
-    near = short_view(worked, estimates, decisions["thresholds"], before)
+    near = short_view(worked, decisions["thresholds"], before)
     return FamilyMonth(
         family_id=family_id,
         device_class=family.device_class,
@@ -209,7 +195,7 @@ def family_month(
 
 def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Work the units out one after the other, keeping their tables and not their draws."""
-    economics = unit_economics(worked.outlook, worked.settings)
+    economics = worked.shop.economics(worked.family_id, worked.first_month)
     about = models.set_index("model_id")
     tables, needed = [], []
     for unit in economics.units(worked.family_id):

@@ -9,7 +9,7 @@ that ``stock`` prints agree to the cent.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,9 +17,8 @@ import pandas as pd
 from repair_horizon.decisions.month.shelf import COLUMNS as SHELF_COLUMNS
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
-from repair_horizon.decisions.unit.economics import unit_economics, unit_under
-from repair_horizon.estimation.calibration import calibrated_outlook
-from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
+from repair_horizon.decisions.unit.valuation import Valuation
+from repair_horizon.estimation.forecast import Estimates
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, LogFault, Settings, read_settings
 from repair_horizon.reports.decision_tables import MOVE_COLUMNS as MOVE_COLUMNS
@@ -28,11 +27,12 @@ from repair_horizon.reports.main_rows import main_row
 from repair_horizon.reports.resuming import DONE
 from repair_horizon.reports.saved_tables import read_saved
 from repair_horizon.reports.worked import Worked
+from repair_horizon.shop import NEAR, Shop
 from repair_horizon.tables.months import month_word, parse_month
 
 _KEYS = ["family_id", "model_id", "listed_fault"]
 # In a folder of its own, the copy is read as a workspace's settings are and not taken for them.
-_USED, _FILE = "used", "settings.toml"
+_USED, _FILE, _VALUATION = "used", "settings.toml", "valuation.json"
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,13 +41,14 @@ class LastMonth:
 
     ``bids`` has family_id, model_id, listed_fault, max_bid, verdict; ``cutoff`` is the newest day
     it knew (YYYY-MM-DD), ``settings`` the hash of its settings, ``rules`` the settings themselves
-    if they were kept and can still be read.
+    if they were kept and can still be read, ``valuation`` what hours, cash and risk cost then.
     """
 
     month: str
     cutoff: str
     settings: str
     rules: Settings | None
+    valuation: Valuation | None
     bids: pd.DataFrame
 
 
@@ -76,7 +77,7 @@ def last_month(folder: Path) -> LastMonth | None:
     if not parts or pd.isna(pd.to_datetime(cutoff, format="%Y-%m-%d", errors="coerce")):
         return None
     bids = pd.concat(parts, ignore_index=True)
-    return LastMonth(month, cutoff, settings, _kept_rules(before), bids)
+    return LastMonth(month, cutoff, settings, _kept_rules(before), _kept_valuation(before), bids)
 
 
 def keep_rules(workspace: Path, folder: Path) -> None:
@@ -87,6 +88,20 @@ def keep_rules(workspace: Path, folder: Path) -> None:
     source = workspace / _FILE
     text = source.read_text(encoding="utf-8-sig") if source.is_file() else ""
     write_text(folder / _USED / _FILE, text)
+
+
+def keep_valuation(valuation: Valuation, folder: Path) -> None:
+    """Keep what hours, cash and risk cost in a month beside it."""
+    write_text(folder / _USED / _VALUATION, json.dumps(asdict(valuation)))
+
+
+def _kept_valuation(folder: Path) -> Valuation | None:
+    """Return what hours, cash and risk cost in a month; None if it was not kept."""
+    try:
+        told = json.loads((folder / _USED / _VALUATION).read_text(encoding="utf-8"))
+        return Valuation(**told)
+    except (OSError, ValueError, TypeError):
+        return None
 
 
 def _kept_rules(folder: Path) -> Settings | None:
@@ -113,7 +128,9 @@ def before_tables(known: str, tables: str | Path) -> Before:
     if not known or not str(tables):
         return Before(known)
     found = last_month(Path(tables).resolve().parent.parent)
-    return Before(known, None if found is None else found.rules)
+    if found is None:
+        return Before(known)
+    return Before(known, found.rules, found.valuation)
 
 
 def with_last_month(rows: pd.DataFrame, before: LastMonth | None) -> pd.DataFrame:
@@ -145,11 +162,13 @@ class Before:
     """What is known of the month before.
 
     ``known`` is the last day its report knew of (YYYY-MM-DD; empty for a month before the newest
-    day), ``rules`` its own settings; None if they were not kept.
+    day), ``rules`` its own settings and ``valuation`` what hours, cash and risk cost then; None if
+    they were not kept.
     """
 
     known: str = ""
     rules: Settings | None = None
+    valuation: Valuation | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,26 +181,19 @@ class ShortView:
     turning: str
 
 
-def short_view(
-    worked: Worked, estimates: Estimates, thresholds: pd.DataFrame, before: Before
-) -> ShortView:
+def short_view(worked: Worked, thresholds: pd.DataFrame, before: Before) -> ShortView:
     """Work out the tables of one family that look a few months ahead.
 
     Parameters
     ----------
     worked
         The family.
-    estimates
-        What it was worked out from.
     thresholds
         Its thresholds, which name the main unit.
     before
         The month before, which the bid's change is told from.
     """
-    rules = worked.settings
-    outlook = forecast(estimates, _MONTHS, rules.seed, rules.draws, worked.first_month)
-    outlook = calibrated_outlook(outlook, worked.calibration.factor)
-    economics = unit_economics(outlook, rules)
+    economics = worked.shop.economics(worked.family_id, worked.first_month, NEAR)
     owned = worked.logs.family(worked.family_id).tables["stock"]
     shelved = replace(worked.logs, tables={**worked.logs.tables, "stock": owned})
     rows = shelf(shelved, economics) if len(owned) else pd.DataFrame(columns=SHELF_COLUMNS)
@@ -191,10 +203,10 @@ def short_view(
     if key is not None:
         family = economics.outlook.families[worked.family_id]
         if not isinstance(family, CannotSay):
-            at = rules.for_class(family.estimates.device_class)
-            unit = unit_under(at, family, key, outlook)
-            moves, turning = sensitivity_table(economics, unit), turning_words(economics, unit)
-        changes = change_table(worked, estimates, key, before)
+            unit = economics.unit(worked.family_id, *key)
+            if not isinstance(unit, CannotSay):
+                moves, turning = sensitivity_table(economics, unit), turning_words(economics, unit)
+        changes = change_table(worked, key, before)
     return ShortView(rows, moves, changes, turning)
 
 
@@ -208,9 +220,13 @@ def _main_unit(worked: Worked, thresholds: pd.DataFrame) -> tuple[str, str] | No
     return None if key in unsaid else key
 
 
-def change_table(
-    worked: Worked, estimates: Estimates, key: tuple[str, str], past: Before
-) -> pd.DataFrame:
+def view_of(shop: Shop, family_id: str, month: int) -> View:
+    """What a month's bid in a family is worked out from."""
+    known = Estimates(shop.currency, shop.now, {family_id: shop.estimates(family_id)})
+    return View(known, shop.settings, month, shop.valuation(month), shop.calibrated)
+
+
+def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataFrame:
     """Share the change of a bid since last month out among its causes.
 
     Last month is worked out with its own settings; with those as they are now where its own were
@@ -220,8 +236,6 @@ def change_table(
     ----------
     worked
         The family.
-    estimates
-        This month's.
     key
         model_id and listed_fault.
     past
@@ -240,12 +254,10 @@ def change_table(
     if before.tables["sales"].empty:
         why = {"reason": "no sale was known a month earlier"}
         return pd.DataFrame([{**start, **why}], columns=CHANGE_COLUMNS)
-    family_id = worked.family_id
-    old = Estimates(before.currency, before.newest_day, {family_id: fit_family(before, family_id)})
-    views = [
-        View(old, past.rules or worked.settings, worked.first_month - 1),
-        View(estimates, worked.settings, worked.first_month),
-    ]
+    family_id, month, now = worked.family_id, worked.first_month, worked.shop
+    valuation = now.valuation(month)
+    then = Shop(before, past.rules or now.settings, now.calibration, past.valuation or valuation)
+    views = [view_of(then, family_id, month - 1), view_of(now, family_id, month)]
     found = attribute(views[0], views[1], (family_id, *key))
     if isinstance(found, CannotSay):
         return pd.DataFrame([{**start, "reason": found.reason}], columns=CHANGE_COLUMNS)

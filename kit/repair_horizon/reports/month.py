@@ -20,7 +20,7 @@ from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read
 from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
 from repair_horizon.reports.index import IndexPage, index_html
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits
-from repair_horizon.reports.last_month import keep_rules, last_month
+from repair_horizon.reports.last_month import keep_rules, keep_valuation, last_month
 from repair_horizon.reports.main_rows import short_names
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
@@ -28,6 +28,7 @@ from repair_horizon.reports.resuming import DONE, FAILED, Stamp, standing
 from repair_horizon.reports.run_record import family_stamps, run_record
 from repair_horizon.reports.saved_tables import month_columns, read_saved
 from repair_horizon.scale import FamilyLost, each_family
+from repair_horizon.shop import shop_of
 from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.words import fault_words, month_words
 
@@ -286,6 +287,8 @@ def write_month_files(
     )
     write_text(folder / "index.html", index_html(page, known.logs, known.settings))
     keep_rules(known.logs.folder, folder)
+    shop = shop_of(known.logs, known.settings)
+    keep_valuation(shop.valuation(parse_month(known.month)), folder)
     write_text(folder / "run.json", record_text(record, runs))
 
 
