@@ -310,7 +310,7 @@ class FittedPart:
     def terms(
         self, model_id: str, quality: str
     ) -> tuple[float, float | None, float | None, int, pd.Timestamp]:
-        """Shipping, lead days, dead-on-arrival share, quotes and newest day: own, else siblings'."""
+        """Shipping, lead days, share arriving dead, quotes, newest day: own, else siblings'."""
         own = self._own.get((model_id, quality))
         if own is not None:
             return _terms(own.shipping, own.lead_days, own.doa_rate, own.n_quotes, own.newest)

@@ -217,7 +217,7 @@ def _above(fit: RobustFit, x: Floats, prior: GaussianPrior, unwon: Floats) -> Fl
     information = (x * (fit.weights / fit.noise**2)[:, None]).T
     precision = np.linalg.inv(prior.cov)
     right = information @ unwon + precision @ np.ones(len(prior.mean))
-    out: Floats = np.linalg.solve(information @ x + precision, right)
+    out: Floats = np.asarray(np.linalg.solve(information @ x + precision, right), dtype="float64")
     return out
 
 

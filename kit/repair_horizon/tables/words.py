@@ -55,6 +55,8 @@ STOPS = {
 CAUSES = {
     "price": "resale prices",
     "part": "parts",
+    "newly known": "a part quoted for the first time",
+    "charges": "what bench hours, cash and risk cost",
     "yield": "faults found and repairs",
     "fees": "fees and tax",
     "time": "a month older",
