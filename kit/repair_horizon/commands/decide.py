@@ -16,7 +16,6 @@ from repair_horizon.commands.printing import (
     write_csv,
 )
 from repair_horizon.logs import Fault, LogFault, Logs
-from repair_horizon.shop import HORIZON, NEAR
 
 BIDS_SHOWN = [
     "listing_id",
@@ -66,6 +65,7 @@ def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
     from repair_horizon.decisions.month.listings import BID, families_of, open_listings
     from repair_horizon.decisions.review.forecast_ledger import append, bought, forecasts_of
+    from repair_horizon.shop import NEAR
 
     workspace = Path(options.workspace)
     shop = opened(options)
@@ -123,6 +123,7 @@ def plan(options: Namespace) -> int:
     """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
     from repair_horizon.decisions.month.part_orders import part_orders
     from repair_horizon.decisions.month.quotes import family_quotes
+    from repair_horizon.shop import HORIZON, NEAR
 
     within("--months", options.months, NEAR, HORIZON)
     shop = opened(options)
