@@ -222,7 +222,9 @@ def test_starter_faults_stand_in_for_a_family_without_rows(name: str) -> None:
         ("no backlight", "laptop", "display"), ("hard drive dead", "laptop", "other_part"),
         ("see photos", "phone", "for_parts"), ("Rückseite gesprungen", "phone", "back"),
         ("geht nicht an", "tablet", "no_power"), ("Displayschaden", "phone", "display"),
-        ("keyboard", "laptop", "other_part"),
+        ("keyboard", "laptop", "other_part"), ("display_and_back", "phone", "display"),
+        ("battery_and_back", "watch", "back"), ("no backlight", "phone", "display"),
+        ("software", "console", "no_power"), ("battery_only", "phone", "battery"),
     ],
 )  # fmt: skip
 def test_fault_words_are_read_by_the_declared_table(said: str, name: str, key: str) -> None:

@@ -73,12 +73,28 @@ def test_verdicts_and_dates_stand_among_the_words(capsys) -> None:
     assert said(capsys, "words", "landed").startswith("landed cost\n")
 
 
+def test_every_class_figure_is_listed_with_its_width_and_source(capsys) -> None:
+    out = said(capsys, "classes", "watch")
+    assert out.startswith("watch: what is known before any log")
+    assert (
+        "share of launch price at 12 months: 0.5, 80 % interval 0.32 to 0.78 (class, a guess)"
+        in out
+    )
+    assert (
+        "part DA maker original, of launch price: 0.4, 80 % interval 0.27 to 0.59 (class, a guess)"
+        in out
+    )
+    assert "hammer ratio: 1, 80 % interval 0.64 to 1.6 (class average)" in out
+    assert all(name in said(capsys, "classes") for name in ("phone: what", "console: what"))
+
+
 @pytest.mark.parametrize(
     ("words", "allowed"),
     [
         (("columns", "sails"), "one of catalogue, sales"),
         (("settings", "lamp"), "one of currency"),
         (("words", "maximun bid"), "such as maximum bid"),
+        (("classes", "camera"), "one of phone, foldable"),
     ],
 )
 def test_an_unknown_part_is_refused_with_what_there_is(capsys, words, allowed) -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from argparse import Namespace
 from difflib import get_close_matches
 
+from repair_horizon.classes.listing import KnownFigure, known_figures
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.tables.dictionary import setting_lines
 from repair_horizon.tables.glossary import GLOSSARY
-from repair_horizon.tables.inputs import REQUIRED_TABLES, TABLES, Table
+from repair_horizon.tables.inputs import CLASSES, REQUIRED_TABLES, TABLES, Table
 
-TOPICS = ("mapping", "columns", "settings", "words")
+TOPICS = ("mapping", "columns", "settings", "words", "classes")
 
 
 def explain(options: Namespace) -> int:
@@ -24,6 +25,8 @@ def explain(options: Namespace) -> int:
         print("\n\n".join(_columns(t) for t in _tables(part)))
     elif topic == "settings":
         print("\n".join(_settings(part)))
+    elif topic == "classes":
+        print("\n\n".join(_figures(known_figures(name)) for name in ([part] if part else CLASSES)))
     else:
         print("\n".join(_words(part)))
     return 0
@@ -56,6 +59,12 @@ def _settings(part: str) -> list[str]:
         f"{s.name} = {s.default}" + (f" [{s.unit}]" if s.unit else "") + f"\n    {s.meaning}"
         for s in lines
     ]
+
+
+def _figures(listed: list[KnownFigure]) -> str:
+    lines = [f"{listed[0].device_class}: what is known before any log"]
+    lines += [f"  {f.what}: {f.said} ({f.words})\n      {f.source}" for f in listed]
+    return "\n".join(lines)
 
 
 def _words(part: str) -> list[str]:
