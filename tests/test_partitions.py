@@ -11,7 +11,7 @@ from repair_horizon.cli import main
 from repair_horizon.imports import ImportResult, import_file
 from repair_horizon.logs import LogFault, Logs, read_logs
 from repair_horizon.logs.partitioning import partition
-from repair_horizon.logs.parts import NO_FAMILY, ORDER, Part, can_be_partitioned
+from repair_horizon.logs.partitions import NO_FAMILY, ORDER, Part, can_be_partitioned
 from repair_horizon.tables.inputs import TABLES
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -314,7 +314,7 @@ def test_partitioning_keeps_every_field_as_it_was(tmp_path: Path) -> None:
     assert [list(text), *text.to_numpy().tolist()] == records
     again = partition(folder)
     assert (again.rows, again.before) == (done.rows, folder / "sales.before")
-    assert sorted(p.name for p in folder.iterdir() if p.name.startswith(".")) == []
+    assert [p.name for p in folder.iterdir() if p.name.startswith(".")] == [".sales.lock"]
 
 
 def test_nothing_is_lost_when_partitioning_stops_halfway(
@@ -334,7 +334,8 @@ def test_nothing_is_lost_when_partitioning_stops_halfway(
     with pytest.raises(LogFault, match="No space left on device"):
         partition(folder)
     assert_same_tables(read_logs(folder), before)
-    assert {p.name for p in folder.iterdir()} == {"catalogue.csv", "sales.csv", "settings.toml"}
+    left = {p.name for p in folder.iterdir()}
+    assert left == {"catalogue.csv", "sales.csv", "settings.toml", ".sales.lock"}
 
 
 @pytest.mark.parametrize("name", ["catalogue", "fx_rates", "nothing"])

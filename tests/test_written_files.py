@@ -93,7 +93,6 @@ def test_every_file_is_written_by_the_one_writer() -> None:
     allowed = {
         "files/writing.py": "the writer",
         "logs/partitioning.py": "whole folders change places",
-        "logs/part_writing.py": "whole folders change places",
     }
     marks = ("os.replace", "os.rename", "mkstemp", "NamedTemporaryFile", "os.link")
     found = {

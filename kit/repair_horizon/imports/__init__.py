@@ -30,7 +30,8 @@ from repair_horizon.imports.result import (
     write_review,
 )
 from repair_horizon.imports.sources import Source, read_source
-from repair_horizon.logs.appending import append_rows, read_salt, read_stored, settle
+from repair_horizon.logs.appending import append_rows, read_salt, read_stored
+from repair_horizon.logs.partitioning import settle
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
 

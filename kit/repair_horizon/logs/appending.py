@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import secrets
-import shutil
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,13 +12,7 @@ import pandas as pd
 
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import write_whole
-from repair_horizon.logs.part_writing import (
-    append_parts,
-    catalogue_rows,
-    settle_parts,
-    settle_switch,
-    stored_text,
-)
+from repair_horizon.logs.partitioning import append_parts, catalogue_rows, stored_text
 from repair_horizon.logs.partitions import read_parts
 from repair_horizon.logs.reading import find_file, read_table
 from repair_horizon.tables.faults import Fault, LogFault
@@ -108,30 +100,6 @@ def replace_file(path: Path, content: str, *, private: bool = False) -> None:
     except OSError as error:
         found, allowed = error.strerror or str(error), "a file that can be written"
         raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
-
-
-def settle(workspace: Path, table: str) -> None:
-    """Finish or remove what somebody killed left behind; only under the table's lock.
-
-    Whatever was as good as done is finished (see ``repair_horizon.logs.parts``), drafts go.
-
-    Raises
-    ------
-    LogFault
-        If the folder cannot be written.
-    """
-    try:
-        settle_switch(workspace, table)
-        settle_parts(workspace / table)
-    except OSError as error:
-        found, allowed = error.strerror or str(error), "a folder that can be written"
-        raise LogFault([Fault(table, None, "", found, allowed)]) from None
-    drafts = [*workspace.glob(f".{table}.*.tmp")]
-    if not (workspace / "review").is_symlink():
-        drafts += workspace.glob(f"review/.{table}-*.tmp")
-    for draft in drafts:
-        with suppress(OSError):
-            shutil.rmtree(draft) if draft.is_dir() else draft.unlink()
 
 
 def read_salt(workspace: Path, *, create: bool) -> str:

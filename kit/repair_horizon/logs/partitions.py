@@ -8,33 +8,193 @@ folder is held, since whoever reads one family would never meet it there.
 
 Rows keep the order of the log they came from in an own column ``x_row``: where two rows
 contradict each other the earlier one counts, whichever folders they are in.
-
-Turn a log into Parquet partitioned by family, or set one that is partitioned right again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from repair_horizon.logs.parts import FAMILY, PLACE, Part, joined, parts_of
+from repair_horizon.logs.parquet_text import printed
 from repair_horizon.logs.reading import TableRead, check_frame, typed
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table
 from repair_horizon.tables.row_accounts import HELD, exception_rows
+
+FOLDER = "family_id="
+NO_FAMILY = "__HIVE_DEFAULT_PARTITION__"
+ORDER = "x_row"
+# An import writes its parts under passing names, then one note, then gives them their names: with
+# the note they all count, without it none does, wherever the import was killed.
+ADDING = "_adding-"
+# Where a row stands; with a space, so that no column of a log can be meant.
+FILE, ROW, FAMILY = "in file", "in row", "in family"
+PLACE = [FILE, ROW, FAMILY]
+_NO_PARQUET = (pa.ArrowException, OSError, ValueError, OverflowError, TypeError)
+
+
+@dataclass(frozen=True)
+class Part:
+    """One Parquet file of a log, and the family its folder names ('' for rows of none)."""
+
+    path: Path
+    family_id: str
+
+    @property
+    def file(self) -> str:
+        """Its path inside the workspace, as messages name it."""
+        return "/".join(self.path.parts[-3:])
+
+    def text(self, columns: Sequence[str] | None = None) -> Any:
+        """Every value as text, or those of some columns: a pyarrow table.
+
+        Raises
+        ------
+        LogFault
+            If it is not a Parquet file that can be read.
+        """
+        import pyarrow.parquet as pq
+
+        try:
+            with pq.ParquetFile(self.path) as file:
+                names = [n for n in file.schema_arrow.names if columns is None or n in columns]
+                table = file.read(columns=names)
+            table.validate(full=True)  # a text that is no UTF-8 would fail when it is looked at
+            return _as_text(table)
+        except _NO_PARQUET as error:
+            found = (str(error).strip().splitlines() or [type(error).__name__])[0]
+            raise LogFault([Fault(self.file, None, "", found, "a Parquet file")]) from None
+
+
+def _as_text(table: Any) -> Any:
+    """Print a table as a CSV would have it; one that is text already only loses its marks."""
+    kinds = [f.type for f in table.schema]
+    if not all(pa.types.is_string(k) or pa.types.is_large_string(k) for k in kinds):
+        printed_frame = printed(table.to_pandas().reset_index(drop=True))
+        table = pa.Table.from_pandas(printed_frame, preserve_index=False)
+    fields = [(name, pa.large_string()) for name in table.column_names]
+    return table.replace_schema_metadata(None).cast(pa.schema(fields))
+
+
+def joined(parts: Sequence[Part], texts: Sequence[Any]) -> pd.DataFrame:
+    """Put the text of parts together, with the place of each row, in the log's own order.
+
+    Parameters
+    ----------
+    parts, texts
+        Parts, and the text of each.
+
+    Returns
+    -------
+    DataFrame
+        Text columns (empty where a part has none) and ``PLACE``: part, row in it from 1, and
+        family. Rows are in the order of ``ORDER``; those without one follow.
+    """
+    if not parts:
+        return pd.DataFrame({FILE: pd.Categorical([]), ROW: [], FAMILY: pd.Categorical([])})
+    rows = [t.num_rows for t in texts]
+    whole = pa.concat_tables(texts, promote_options="default")
+    part = np.repeat(np.arange(len(parts)), rows)
+    row = np.concatenate([np.arange(1, n + 1) for n in rows])
+    if ORDER in whole.column_names:
+        number = pd.to_numeric(whole[ORDER].to_pandas(), errors="coerce")
+        order = np.argsort(number.to_numpy(dtype="float64"), kind="stable")
+        whole, part, row = whole.take(order), part[order], row[order]
+    text: pd.DataFrame = whole.to_pandas().fillna("")
+    families = sorted({p.family_id for p in parts})
+    codes = np.array([families.index(p.family_id) for p in parts])
+    text[FILE] = pd.Categorical.from_codes(part, [p.file for p in parts])
+    text[ROW] = row
+    text[FAMILY] = pd.Categorical.from_codes(codes[part], families)
+    return text
+
+
+def can_be_partitioned(table: Table) -> bool:
+    """Whether a log's rows belong to families; the catalogue itself says which, so it stays one."""
+    names = {c.name for c in table.columns}
+    return table.name != "catalogue" and bool(names & {"model_id", "family_id"})
+
+
+def folder_of(family_id: str) -> str:
+    """Name of a family's folder; '' is the folder for rows of no known model."""
+    return FOLDER + (quote(family_id, safe="") if family_id else NO_FAMILY)
+
+
+def parts_of(folder: Path, table: Table, families: Iterable[str]) -> list[Part]:
+    """List a log's parts, in the order of their names.
+
+    Parameters
+    ----------
+    folder
+        The log's folder.
+    table
+        Its declaration.
+    families
+        Families of the catalogue.
+
+    Raises
+    ------
+    LogFault
+        If the log is not one that has families, a folder names none of the catalogue's, or
+        anything else stands where parts are looked for; names that begin with . or _ are other
+        programs' notes and are passed over.
+    """
+    if not can_be_partitioned(table):
+        allowed = f"{table.name}.csv or {table.name}.parquet, in one file"
+        raise LogFault([Fault(folder.name, None, "", "a folder", allowed)])
+    known, faults, parts = list(families), [], []
+    added = {draft_of(p.name.removeprefix(ADDING)) for p in folder.glob(f"{ADDING}*")}
+    for path in _inside(folder):
+        file = f"{folder.name}/{path.name}"
+        name = unquote(path.name.removeprefix(FOLDER))
+        name = "" if name == NO_FAMILY else name
+        if not path.is_dir() or not path.name.startswith(FOLDER):
+            faults.append(Fault(file, None, "", path.name, f"folders named {FOLDER}FAMILY"))
+        elif name and name not in known:
+            allowed = "a family of catalogue.csv: " + ", ".join(known)
+            faults.append(Fault(file, None, "family_id", name, allowed))
+        for part in _parts_in(path, added) if path.is_dir() else ():
+            if part.name in added or (part.is_file() and part.suffix == ".parquet"):
+                parts.append(Part(part, name))
+            else:
+                faults.append(Fault(f"{file}/{part.name}", None, "", part.name, "Parquet files"))
+    if faults:
+        raise LogFault(faults)
+    return parts
+
+
+def _inside(folder: Path) -> list[Path]:
+    return sorted(p for p in folder.iterdir() if not p.name.startswith((".", "_")))
+
+
+def _parts_in(place: Path, added: Iterable[str]) -> list[Path]:
+    """What stands in a family's folder, with the parts of an import that is as good as done."""
+    return [*_inside(place), *(p for p in (place / name for name in added) if p.is_file())]
+
+
+def part_name(number: str) -> str:
+    """Name of a part."""
+    return f"part-{number}.parquet"
+
+
+def draft_of(number: str) -> str:
+    """Name of a part until it is whole; it begins with a dot, so that readers pass it over."""
+    return f".{part_name(number)}.tmp"
+
 
 _REFERS = "refers_to_sale_id"
 
 
 @dataclass(frozen=True, eq=False)
 class PartsRead:
-    """A partitioned log read: its rows, and the place of each line (``logs.parts.PLACE``)."""
+    """A partitioned log read: its rows, and the place of each line (``PLACE``)."""
 
     read: TableRead
     places: pd.DataFrame

@@ -17,7 +17,6 @@ import pandas as pd
 from repair_horizon.files.sizes import check_size
 from repair_horizon.logs.csv_frame import read_at_once
 from repair_horizon.logs.parquet_text import parquet_text
-from repair_horizon.logs.parts import upcoming
 from repair_horizon.tables.columns import KINDS, Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table
@@ -64,6 +63,11 @@ def find_file(folder: Path, table: Table) -> Path | None:
     if not there and (folder / upcoming(table.name)).is_dir():
         return folder / upcoming(table.name)  # `partition` was killed before it named the folder
     return there[0] if there else None
+
+
+def upcoming(name: str) -> str:
+    """Name of a log's folder while the old log is put aside (``logs.partitions``)."""
+    return f".{name}.next"
 
 
 def empty_rows(table: Table) -> pd.DataFrame:
@@ -224,8 +228,9 @@ def _read_words(column: Column, text: pd.Series) -> tuple[pd.Series, pd.Series]:
 
 
 def _absent(column: Column, index: pd.Index) -> pd.Series:
-    empty = pd.Series("", index=index, dtype="str")
-    return KINDS[column.kind].read(empty)[0]
+    """Return a column nobody gave: empty texts, or no figures and no days."""
+    dtype = KINDS[column.kind].dtype
+    return pd.Series("" if dtype == "str" else None, index=index, dtype=dtype)
 
 
 def _faults_of(column: Column, line: pd.Series, found: pd.Series) -> pd.DataFrame:

@@ -16,8 +16,14 @@ import pandas as pd
 
 from repair_horizon.logs.checking import check_keys, check_models, check_sales
 from repair_horizon.logs.currencies import convert
-from repair_horizon.logs.partitions import family_by_model, read_parts
-from repair_horizon.logs.parts import FAMILY, FILE, ROW, can_be_partitioned
+from repair_horizon.logs.partitions import (
+    FAMILY,
+    FILE,
+    ROW,
+    can_be_partitioned,
+    family_by_model,
+    read_parts,
+)
 from repair_horizon.logs.reading import TableRead, empty_rows, find_file, read_table
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CATALOGUE, REQUIRED_TABLES, TABLES, Table
