@@ -42,6 +42,7 @@ from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, month_word, parse_month
+from repair_horizon.views import PartView, PriceView
 
 if TYPE_CHECKING:
     from repair_horizon.decisions.month.opportunity_cost import Owned, Purchases, Scarcity
@@ -194,6 +195,35 @@ class Shop:
         near = {f: _first_months(found, months) for f, found in drawn.items()}
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
         return unit_economics(outlook, self.settings, worth)
+
+    def prices(self, family_id: str, month: Month = None) -> PriceView | CannotSay:
+        """Look at a family's fitted and forecast prices: ``.table()``, ``.plot()``, ``.summary()``.
+
+        Parameters
+        ----------
+        family_id
+            The family.
+        month
+            First month ahead.
+
+        Returns
+        -------
+        PriceView or CannotSay
+            The latter with a reason where no curve could be fitted.
+        """
+        curves = self.estimates(family_id).prices
+        if isinstance(curves, CannotSay):
+            return curves
+        tables = self.logs.family(family_id).tables
+        rest = (self.calibration.factor, curves, tables["catalogue"], tables["sales"])
+        return PriceView(family_id, self.currency, self.month(month), HORIZON, *rest)
+
+    def parts(self, family_id: str, month: Month = None) -> PartView:
+        """Look at a family's part prices: ``.table()``, ``.plot()``, ``.summary()``."""
+        tables = self.logs.family(family_id).tables
+        fitted, start = self.estimates(family_id).parts, self.month(month)
+        quotes, catalogue = tables["part_quotes"], tables["catalogue"]
+        return PartView(family_id, self.currency, start, HORIZON, fitted, quotes, catalogue)
 
     # -- what the month makes of hours, cash and risk
 

@@ -5,24 +5,20 @@ Tables of how repairs turn out: states, success and grades, with the jobs behind
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.estimation.curve.fit import JointFit
-from repair_horizon.estimation.curve.predict import Band, learned_share, predict
+from repair_horizon.estimation import curve_tables
+from repair_horizon.estimation.curve.predict import learned_share
 from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.part_prices import together
 from repair_horizon.estimation.repairs import shares_after_reading, success_by_fault
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports.worked import Worked
-from repair_horizon.tables.months import age_in_months, month_middle, month_start
+from repair_horizon.tables.months import age_in_months, month_middle
 
 Floats = npt.NDArray[np.float64]
 
-FLAG_AT = 4.0
 LEARNED, THIN, PRIOR, SILENT = "learned", "thin", "mostly prior", "cannot say"
 
 
@@ -87,84 +83,20 @@ def _confidence(worked: Worked, curves: PriceCurves) -> list[str]:
 
 def price_points(worked: Worked) -> pd.DataFrame:
     """Sales behind the curve, also brought to the base grade, channel and storage."""
-    columns = ["model_id", "sale_date", "age_months", "amount", "adjusted", "grade", "price_type"]
     curves = price_curves(worked)
     if curves is None:
-        return pd.DataFrame(columns=[*columns, "weight", "flagged"])
-    fit = curves.fit
-    panel, sales = fit.panel, worked.logs.family(worked.family_id).tables["sales"]
-    about = sales.set_index("sale_id")[["grade", "price_type"]].loc[list(panel.key)]
-    return pd.DataFrame(
-        {
-            "model_id": [panel.models.ids[m] for m in panel.model],
-            "sale_date": panel.day,
-            "age_months": panel.age,
-            "amount": panel.amount,
-            "adjusted": panel.amount / np.exp(_trait_part(fit)),
-            "grade": about["grade"].to_numpy(),
-            "price_type": about["price_type"].replace("", "sold").to_numpy(),
-            "weight": np.minimum(fit.weights, 1.0),
-            "flagged": np.abs(fit.residuals) > FLAG_AT * fit.scales.noise,
-        }
-    )
-
-
-def _trait_part(fit: JointFit) -> Floats:
-    """What grade, channel, storage and their ageing contribute to each row."""
-    traits = fit.panel.traits
-    at = [fit.layout.dense(n) for n in traits.names]
-    ageing = [
-        fit.layout.dense(f"{n} by age")
-        for n, a in zip(traits.names, traits.ageing, strict=True)
-        if a
-    ]
-    columns = at + ageing
-    out: Floats = fit.rows.dense[:, columns] @ fit.posterior.mean[columns]
-    return out
+        return pd.DataFrame(columns=curve_tables.POINT_COLUMNS)
+    sales = worked.logs.family(worked.family_id).tables["sales"]
+    return curve_tables.price_points(curves, sales)
 
 
 def price_curve(worked: Worked) -> pd.DataFrame:
     """Monthly curve per model, from its first logged month (or launch) to the horizon."""
     curves = price_curves(worked)
     if curves is None:
-        return pd.DataFrame(columns=["model_id", "month", "age_months", *_BAND, "phase"])
-    fit = curves.fit
-    parts = []
-    for i, model_id in enumerate(curves.models.ids):
-        if not curves.models.price_known[i] and not fit.panel.sales_by_model[i]:
-            continue
-        launch = curves.models.launch[i]
-        first = max(fit.layout.first_month, launch.year * 12 + launch.month - 1)
-        numbers = np.arange(first, worked.first_month + worked.outlook.months)
-        if not len(numbers):
-            continue
-        days = pd.DatetimeIndex([max(month_middle(int(n)), launch) for n in numbers])
-        band = predict(fit, curves.points(np.full(len(days), i), days))
-        band = replace(band, widen=worked.calibration.factor)
-        table = _band_table(band, float(curves.models.launch_price[i]), worked.level)
-        table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))
-        parts.append(_dated(table, numbers, fit.layout.last_month))
-    return pd.concat(parts, ignore_index=True)
-
-
-_BAND = ["predicted", "lower", "upper", "level_lower", "level_upper"]
-
-
-def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame:
-    low, high = (1 - level) / 2, (1 + level) / 2
-    columns = [
-        band.median,
-        band.sale_quantile(low),
-        band.sale_quantile(high),
-        band.level_quantile(low),
-        band.level_quantile(high),
-    ]
-    return pd.DataFrame({n: scale * np.exp(c) for n, c in zip(_BAND, columns, strict=True)})
-
-
-def _dated(table: pd.DataFrame, numbers: npt.NDArray[np.int64], last: int) -> pd.DataFrame:
-    months = pd.DatetimeIndex([month_start(n) for n in numbers])
-    return table.assign(month=months, phase=np.where(numbers > last, "forecast", "logged"))
+        return pd.DataFrame(columns=curve_tables.CURVE_COLUMNS)
+    end = worked.first_month + worked.outlook.months
+    return curve_tables.price_curve(curves, end, worked.level, worked.calibration.factor)
 
 
 def part_points(worked: Worked) -> pd.DataFrame:
@@ -176,34 +108,9 @@ def part_points(worked: Worked) -> pd.DataFrame:
 
 def part_curve(worked: Worked) -> pd.DataFrame:
     """Monthly part prices per model and quality quoted, at the commonest supplier."""
-    parts = []
     curves = {} if isinstance(worked.family, CannotSay) else worked.family.estimates.parts
-    for code, curve in curves.items():
-        fit = curve.fit
-        last = worked.first_month + worked.outlook.months
-        numbers = np.arange(fit.layout.first_month, last)
-        days = pd.DatetimeIndex([month_middle(int(n)) for n in numbers])
-        offers = list(curve.offers.itertuples())
-        at = [fit.panel.models.ids.index(o.model_id) for o in offers]
-        later = [days >= fit.panel.models.launch[i] for i in at]
-        counts = [int(mask.sum()) for mask in later]
-        points = [
-            curve.points(np.full(n, i), days[mask], o.quality_class)
-            for o, i, mask, n in zip(offers, at, later, counts, strict=True)
-        ]
-        if not sum(counts):
-            continue
-        scale = np.repeat(fit.panel.models.launch_price[at], counts)
-        table = _band_table(predict(fit, together(points)), scale, worked.level)
-        table["model_id"], table["part_code"] = (
-            np.repeat([o.model_id for o in offers], counts),
-            code,
-        )
-        table["quality_class"] = np.repeat([o.quality_class for o in offers], counts)
-        month = np.concatenate([numbers[mask] for mask in later])
-        parts.append(_dated(table, month, fit.layout.last_month))
-    columns = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    end = worked.first_month + worked.outlook.months
+    return curve_tables.part_curve(curves, end, worked.level)
 
 
 def tries_table(worked: Worked) -> pd.DataFrame:

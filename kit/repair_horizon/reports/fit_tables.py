@@ -19,10 +19,11 @@ from repair_horizon.estimation.curve.checks import (
     robust_check,
 )
 from repair_horizon.estimation.curve.uncertainty import SOURCES, level_after, width_shares
+from repair_horizon.estimation.curve_tables import FLAG_AT
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.simple_curves import cross_check
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.estimate_tables import FLAG_AT, price_curves, price_points
+from repair_horizon.reports.estimate_tables import price_curves, price_points
 from repair_horizon.reports.worked import Worked
 from repair_horizon.tables.months import month_middle
 from repair_horizon.tables.words import percent
