@@ -122,7 +122,7 @@ def price_curve(
         table = _band_table(band, float(curves.models.launch_price[i]), level)
         table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))
         parts.append(_dated(table, numbers, fit.layout.last_month))
-    return pd.concat(parts[1:] or parts, ignore_index=True)
+    return pd.concat(parts[1:] or parts, ignore_index=True)[CURVE_COLUMNS]
 
 
 def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame:

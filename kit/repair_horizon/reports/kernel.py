@@ -29,8 +29,6 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
-import repair_horizon
-
 ENGINE = "kept-kernel"
 TIME_LIMIT = 900.0
 _START_SECONDS = 180.0
@@ -305,7 +303,7 @@ def _joined_streams(outputs: list[Any]) -> list[Any]:
 def _package_importable() -> Iterator[None]:
     """Let kernels import the package they were started from, installed or not."""
     before = os.environ.get("PYTHONPATH")
-    root = str(Path(repair_horizon.__file__).resolve().parent.parent)
+    root = str(Path(__file__).resolve().parent.parent.parent)
     os.environ["PYTHONPATH"] = os.pathsep.join([root, *([before] if before else [])])
     try:
         yield

@@ -12,7 +12,6 @@ from typing import Any
 import papermill
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
-import repair_horizon
 from repair_horizon.files.unwritable import said_in_a_cell, writing
 from repair_horizon.files.writing import write_text
 from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
@@ -59,7 +58,7 @@ class FamilyRun:
 
 def template_notebook() -> Path:
     """Return the family report's notebook: beside the package when installed, else the tree's."""
-    package = Path(repair_horizon.__file__).resolve().parent
+    package = Path(__file__).resolve().parent.parent
     for folder in (package / "notebooks", package.parent.parent / "notebooks"):
         if (folder / "family_report.ipynb").is_file():
             return folder / "family_report.ipynb"

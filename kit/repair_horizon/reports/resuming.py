@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pandas as pd
 
-import repair_horizon
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import Logs
 
@@ -100,7 +99,7 @@ def _owned(table: pd.DataFrame) -> bool:
 @cache
 def program_files() -> str:
     """Hash every file of the package, so that a change of the program is seen without a number."""
-    root = Path(repair_horizon.__file__).resolve().parent
+    root = Path(__file__).resolve().parent.parent
     files = sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
     return digest(x for p in files for x in (p.relative_to(root), p.read_bytes()))
 

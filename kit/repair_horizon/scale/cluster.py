@@ -25,7 +25,6 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-import repair_horizon
 from repair_horizon.scale.hands import FamilyLost
 from repair_horizon.scale.threads import one_thread
 from repair_horizon.tables.faults import Fault, LogFault
@@ -264,7 +263,7 @@ def _version(name: str) -> str:
 
 def _sources() -> str:
     """Hash of the kit's own files: two checkouts may bear the same version and differ."""
-    root = Path(repair_horizon.__file__).resolve().parent
+    root = Path(__file__).resolve().parent.parent
     whole = hashlib.sha256()
     sources = [p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"]
     named = {p.relative_to(root).as_posix(): p for p in sources}
