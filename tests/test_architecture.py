@@ -12,7 +12,8 @@ KIT = ROOT / "kit" / "repair_horizon"
 MODULES = sorted(KIT.rglob("*.py"))
 OWNERS = {
     "statsmodels": {"estimation", "backtest"},
-    "plotly": {"charts", "reports", "share", "explorer"},
+    # views name the type of what they draw, and load it only then.
+    "plotly": {"charts", "reports", "share", "explorer", "views"},
     "papermill": {"reports"},
     "nbconvert": {"reports"},
     "nbclient": {"reports"},
