@@ -46,6 +46,14 @@ def test_a_guess_is_as_wide_as_its_mark_demands(name: str) -> None:
         assert width >= least - 1e-12, row
 
 
+def test_a_wide_guess_is_not_worth_more_than_a_narrow_one() -> None:
+    """Draws around the log centre have the figure itself as their mean."""
+    rng = np.random.default_rng(1)
+    wide = Figure(0.5, 0.6, Mark.MEMORY, "none")
+    draws = np.exp(wide.log_centre + wide.log_sd * rng.normal(size=200_000))
+    assert draws.mean() == pytest.approx(0.5, rel=0.01)
+
+
 def test_price_curves_of_guesses_are_wide_too() -> None:
     for row in rows("price_curve"):
         assert float(row["level_log_sd"]) >= LEAST_LOG_SD.get(Mark(row["mark"]), 0.0), row

@@ -73,6 +73,16 @@ class Figure:
         """Return 'class average' or 'class, a guess'."""
         return words_of(self.mark)
 
+    @property
+    def log_centre(self) -> float:
+        """Mean of the log under which ``value`` is the expectation.
+
+        A figure drawn around ``log(value)`` is worth ``exp(log_sd**2 / 2)`` times its value on
+        average: the wider a guess, the more. Where a decision rests on the mean, draw around
+        this.
+        """
+        return math.log(self.value) - self.log_sd**2 / 2
+
     def times(self, other: Figure) -> Figure:
         """Return the product with an independent figure, as wide as both together."""
         return Figure(
