@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
@@ -21,8 +22,9 @@ from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.curve.predict import draw, level_paths, predict
 from repair_horizon.estimation.curve.quarter_effects import fitted_covariance
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
-from repair_horizon.estimation.forecast import fit, forecast
+from repair_horizon.estimation.forecast import FamilyOutlook, fit, forecast
 from repair_horizon.logs import CannotSay, read_logs
+from repair_horizon.tables.codes import Basis
 from scipy import linalg, sparse
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 from statsmodels.tsa.arima_process import arma_acovf
@@ -224,14 +226,40 @@ def half_width(curves: PriceCurves, model: int, days: pd.DatetimeIndex) -> np.nd
     return band.level_quantile(0.9) - band.median
 
 
-def test_no_sale_at_all_is_refused_with_the_reason(tmp_path: Path) -> None:
-    """An as-is sale is no sale of a working unit; nothing may be invented from it."""
-    folder = write_workspace(tmp_path / "w", [("ulver_1", "2024-01-10", 90.0)])
+def broken_only(folder: Path, launch_prices: bool) -> Path:
+    """One as-is sale, no sale of a working unit."""
+    write_workspace(folder, [("ulver_1", "2024-01-10", 90.0)])
     text = (folder / "sales.csv").read_text(encoding="utf-8").replace("working", "as_is")
     (folder / "sales.csv").write_text(text, encoding="utf-8")
-    refused = fit_prices(read_logs(folder), "ulver")
+    if not launch_prices:
+        text = (folder / "catalogue.csv").read_text(encoding="utf-8").replace("500,EUR", ",")
+        (folder / "catalogue.csv").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_neither_sale_nor_launch_price_is_refused_with_the_reason(tmp_path: Path) -> None:
+    """An as-is sale is no sale of a working unit; nothing may be invented from it."""
+    refused = fit_prices(read_logs(broken_only(tmp_path / "w", launch_prices=False)), "ulver")
     assert isinstance(refused, CannotSay)
-    assert "no sale of a working unit" in refused.reason
+    assert "no sale of a working unit in the family and no launch price" in refused.reason
+
+
+def test_without_a_sale_the_class_stands_in_as_wide_as_it_says(tmp_path: Path) -> None:
+    """The class's share of launch price by age, and at a year no narrower than the class is."""
+    logs = read_logs(broken_only(tmp_path / "w", launch_prices=True))
+    curves = fit_prices(logs, "ulver")
+    assert isinstance(curves, PriceCurves)
+    known, launch = class_knowledge("phone").price_curve, curves.models.launch[1]
+    for age in (6, 12, 24, 36):
+        at = known.at(age)
+        day = pd.DatetimeIndex([launch + pd.DateOffset(months=age)])
+        band = predict(curves.fit, curves.points(np.array([1]), day))
+        assert float(band.median[0]) == pytest.approx(float(np.log(at.value)), abs=0.03)
+        assert float(at.log_sd) <= float(np.sqrt(band.level_variance[0])) < float(at.log_sd) + 0.25
+    worth = forecast(fit(logs), months=3, draws=200).families["ulver"]
+    assert isinstance(worth, FamilyOutlook)
+    assert worth.level_basis == {"ulver_1": Basis.CLASS, "ulver_2": Basis.CLASS}
+    assert np.isfinite(worth.level).all()
 
 
 def test_one_sale_gives_a_wide_and_widening_answer(tmp_path: Path) -> None:

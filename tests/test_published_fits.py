@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
@@ -175,8 +176,10 @@ def test_memory_prices_are_fitted_as_part_prices(tmp_path: Path) -> None:
         assert fitted == pytest.approx(seen, rel=0.3), code
 
 
-def test_cameras_get_a_page_that_says_asking_and_cannot_say(logs: Logs, tmp_path: Path) -> None:
-    """Catalogue and sales alone give the curves; bids need a fault tree, and the page says so."""
+def test_cameras_get_a_page_that_says_asking_and_the_classs_faults(
+    logs: Logs, tmp_path: Path
+) -> None:
+    """Catalogue and sales alone give the curves; the class's faults stand in for a fault tree."""
     from repair_horizon.reports.month import Order, write_month
 
     order = Order(families=["used-cameras"], out=tmp_path, draws=50)
@@ -184,7 +187,7 @@ def test_cameras_get_a_page_that_says_asking_and_cannot_say(logs: Logs, tmp_path
     assert not run.failed
     page = (run.folder / "used-cameras.html").read_text(encoding="utf-8")
     assert "asking prices, not sold ones" in page
-    assert "fault_states.csv names no fault for the family" in page
     thresholds = pd.read_csv(run.folder / "thresholds.csv", keep_default_na=False)
-    assert set(thresholds["confidence"]) == {"cannot say"}
-    assert len(thresholds) == 19
+    faults = class_knowledge("phone").listed_faults
+    assert set(thresholds["listed_fault"]) == set(faults)
+    assert len(thresholds) == 19 * len(faults)

@@ -86,11 +86,11 @@ def as_is_ratios(
     centres = [ratio_centre(n, kind, listed[n]) for n in names]
     prior = pooled.prior(family_id, kind, [*centres, ratio_centre("for_parts", kind)])
     asked = (rows["price_type"] == "asking").to_numpy(dtype="float64")
-    fit = _fitted(log_ratios(curves, rows), _places(names, rows), prior, asked, kind)
+    fit = fitted_ratios(log_ratios(curves, rows), _places(names, rows), prior, asked, kind)
     return ratio_table([*names, OTHER], fit, rows, _others_words(pooled, family_id))
 
 
-def _fitted(
+def fitted_ratios(
     y: Floats, place: Ints, prior: GaussianPrior, asked: Floats, device_class: str
 ) -> RobustFit:
     """Fit log ratios by fault with an offset of asking prices; the offset is left out again."""

@@ -1,9 +1,10 @@
 """How far an owner's guesses can be trusted: offset and spread, learned over all states of a shop.
 
     logit m = logit guess + offset          success ~ Beta(m S, (1 - m) S)
+    S = 1 / (spread^2 m (1 - m)) - 1        so that the logit of success spreads by ``spread``
 
 An owner a logit too hopeful is so about most states, and each state's own jobs are too few to
-tell; all of them together are not. Offset and strength S are known on a grid with their posterior
+tell; all of them together are not. Offset and spread are known on a grid with their posterior
 weights, so what is unsure of them widens every state's success. Shares of states are Dirichlet
 around the declared ones with a strength learned likewise.
 """
@@ -24,25 +25,27 @@ Floats = npt.NDArray[np.float64]
 
 FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")
-SUCCESS_STRENGTH, STRENGTH_LOG_SD = 8.0, 0.8
-SHARE_STRENGTH, SHARE_LOG_SD = 12.0, 0.7
 OFFSET_SD = 0.6
-"""Prior of an owner's offset, logits (judgement)."""
+SPREAD, SPREAD_LOG_SD = 0.65, 0.4
+"""Priors of an owner's offset and of the spread of single guesses, logits (judgement)."""
+SHARE_STRENGTH, SHARE_LOG_SD = 12.0, 0.7
+LEAST_STRENGTH = 1.0
 _EDGE = 0.02
 _OFFSETS = np.linspace(-2.5, 2.5, 41)
+_SPREADS = np.array([0.12, 0.2, 0.3, 0.45, 0.65, 0.95, 1.4])
 _STRENGTHS = np.array([1.5, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0])
 
 
 @dataclass(frozen=True, eq=False)
 class OwnerGuesses:
-    """Posterior of offset and strength on a grid: ``offset``, ``strength`` and ``weight``, (g,).
+    """Posterior of offset and spread on a grid: ``offset``, ``spread`` and ``weight``, (g,).
 
     ``share_strength`` is what the declared shares of states are worth, in jobs; ``jobs`` is how
     many attempted repairs taught it.
     """
 
     offset: Floats
-    strength: Floats
+    spread: Floats
     weight: Floats
     share_strength: float
     jobs: int
@@ -70,13 +73,19 @@ class OwnerGuesses:
         ndarray
             (k, 2): the Beta with mean and variance of the mixture over the grid.
         """
-        mean = expit(logit(np.clip(guess, _EDGE, 1 - _EDGE))[:, None] + self.offset)
-        s = np.broadcast_to(self.strength, mean.shape)
+        mean, s = _prior(guess, self.offset, self.spread)
         seen = others[:, 1:]
         scale = np.minimum(1.0, s / np.maximum(seen, 1e-9)) * (seen > 0)
         a = mean * s + scale * others[:, :1] + fixed[:, None]
         b = (1 - mean) * s + scale * (seen - others[:, :1]) + (tried - fixed)[:, None]
         return _matched(a, b, self.weight)
+
+
+def _prior(guess: Floats, offset: Floats, spread: Floats) -> tuple[Floats, Floats]:
+    """Mean and strength of each state's Beta at each point of the grid, (k, g)."""
+    mean = expit(logit(np.clip(guess, _EDGE, 1 - _EDGE))[:, None] + offset)
+    strength = 1.0 / (spread**2 * mean * (1 - mean)) - 1.0
+    return mean, np.maximum(strength, LEAST_STRENGTH)
 
 
 def _matched(a: Floats, b: Floats, weight: Floats) -> Floats:
@@ -101,24 +110,22 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
     family = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")["family_id"]
     jobs = jobs[jobs["state_found"] != ""]
     jobs = jobs.assign(family_id=jobs["model_id"].map(family), state=jobs["state_found"])
-    offset, strength = (g.ravel() for g in np.meshgrid(_OFFSETS, _STRENGTHS, indexing="ij"))
+    offset, spread = (g.ravel() for g in np.meshgrid(_OFFSETS, _SPREADS, indexing="ij"))
     log_weight = -0.5 * (offset / OFFSET_SD) ** 2
-    log_weight -= 0.5 * (np.log(strength / SUCCESS_STRENGTH) / STRENGTH_LOG_SD) ** 2
+    log_weight -= 0.5 * (np.log(spread / SPREAD) / SPREAD_LOG_SD) ** 2
     tried = jobs[jobs["outcome"].isin(ATTEMPTED)]
     guesses = declared[declared["prior_success"] > 0]
     keys = ["family_id", "state"]
     told = tried["outcome"].isin(FIXED).groupby([tried[k] for k in keys]).agg(["sum", "size"])
     table = guesses.groupby(keys)["prior_success"].mean().to_frame("guess").join(told, how="inner")
     if len(table):
-        mean = expit(
-            logit(table["guess"].to_numpy("float64").clip(_EDGE, 1 - _EDGE))[:, None] + offset
-        )
+        mean, strength = _prior(table["guess"].to_numpy("float64"), offset, spread)
         k, n = (table[c].to_numpy("float64")[:, None] for c in ("sum", "size"))
         a, b = mean * strength, (1 - mean) * strength
         log_weight += (betaln(a + k, b + n - k) - betaln(a, b)).sum(axis=0)
     weight = np.exp(log_weight - log_weight.max())
     return OwnerGuesses(
-        offset, strength, weight / weight.sum(), _share_strength(declared, jobs), len(tried)
+        offset, spread, weight / weight.sum(), _share_strength(declared, jobs), len(tried)
     )
 
 

@@ -32,7 +32,7 @@ NO_FAULT = "no fault"
 """Key of a unit that turns out to work; sold as is it is untested, not broken."""
 NO_FAULT_RATIO = (0.85, 0.15)
 """Ratio and log sd of such a unit (common practice, no source)."""
-SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.15
+SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.20
 """Offset of a shop from its classes, of a family, of a fault in one family (judgement)."""
 WHOLE_SHARE_SD = 0.45
 """A fault whose ratio is as unsure as this takes its whole part in those offsets."""
@@ -230,7 +230,7 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     table = table.assign(family=table["model_id"].map(catalogue["family_id"]))
     kinds = catalogue.drop_duplicates("family_id").set_index("family_id")["device_class"]
     found = [
-        _family(str(family), str(kinds[family]), rows)
+        family_ratios(str(family), str(kinds[family]), rows)
         for family, rows in table.groupby("family", sort=False)
     ]
     return PooledRatios(tuple(found))
@@ -271,7 +271,7 @@ def _against_plain(
     return out[kept]
 
 
-def _family(family_id: str, device_class: str, rows: pd.DataFrame) -> FamilyRatios:
+def family_ratios(family_id: str, device_class: str, rows: pd.DataFrame) -> FamilyRatios:
     """Average one family's ratios by fault, robustly."""
     faults = sorted(set(rows["fault"]))
     centres = [ratio_centre(f, device_class) for f in faults]

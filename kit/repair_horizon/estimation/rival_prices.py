@@ -203,9 +203,9 @@ def _prior(as_is: pd.DataFrame, names: list[str], knowledge: ClassKnowledge) -> 
     error = known["std_error"].fillna(other["std_error"]).to_numpy("float64")
     common = np.minimum(known["common"].fillna(other["common"]).to_numpy("float64"), error)
     figure = knowledge.hammer_ratio
-    cov = np.outer(common, common) + figure.log_sd**2
-    cov += np.diag(error**2 - common**2 + FAULT_SD**2)
-    return GaussianPrior(mean + np.log(figure.value), cov)
+    own = error**2 - common**2 + FAULT_SD**2
+    cov = np.outer(common, common) + figure.log_sd**2 + np.diag(own)
+    return GaussianPrior(mean + np.log(figure.value), np.asarray(cov, dtype="float64"))
 
 
 def _above(fit: RobustFit, x: Floats, prior: GaussianPrior, unwon: Floats) -> Floats:
