@@ -188,6 +188,7 @@ def test_cameras_get_a_page_that_says_asking_and_the_classs_faults(
     page = (run.folder / "used-cameras.html").read_text(encoding="utf-8")
     assert "asking prices, not sold ones" in page
     thresholds = pd.read_csv(run.folder / "thresholds.csv", keep_default_na=False)
-    faults = class_knowledge("phone").listed_faults
+    kind = logs.family("used-cameras").tables["catalogue"]["device_class"].iloc[0]
+    faults = class_knowledge(kind).listed_faults
     assert set(thresholds["listed_fault"]) == set(faults)
     assert len(thresholds) == 19 * len(faults)

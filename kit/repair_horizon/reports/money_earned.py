@@ -97,18 +97,21 @@ def _stock(logs: Logs, settings: Settings, today: pd.Timestamp) -> str:
         return "no unit is in stock (stock.csv)"
     days = float((today - stock["buy_date"]).dt.days.clip(lower=0).mean())
     tied = money(stock["amount"].sum(), logs.currency)
-    of = money(settings.limits.working_cash, logs.currency)
-    return f"{tied} of {of} in {len(stock)} units, held for {number(days)} days on average"
+    cash = settings.limits.working_cash
+    of = "" if cash is None else f" of {money(cash, logs.currency)}"
+    return f"{tied}{of} in {len(stock)} units, held for {number(days)} days on average"
 
 
 def _bench(logs: Logs, settings: Settings, month: pd.Timestamp) -> str:
     jobs = logs.tables["repairs"]
     end = month + pd.DateOffset(months=1)
     mine = jobs[(jobs["opened"] >= month) & (jobs["opened"] < end)]
-    there = settings.bench.hours_per_week * (end - month).days / _DAYS_A_WEEK
+    week = settings.bench.hours_per_week
+    there = "" if week is None else number(week * (end - month).days / _DAYS_A_WEEK)
     if mine.empty:
-        return f"no job was opened (repairs.csv); {number(there)} hours there"
+        return "no job was opened (repairs.csv)" + (f"; {there} hours there" if there else "")
     used = number(mine["bench_hours"].sum())
     silent = int(mine["bench_hours"].isna().sum())
     gap = f"; {silent} of them without hours" if silent else ""
-    return f"{used} of {number(there)} hours, on {len(mine)} jobs{gap}"
+    of = f" of {there}" if there else ""
+    return f"{used}{of} hours, on {len(mine)} jobs{gap}"
