@@ -196,15 +196,16 @@ def option_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
     options = unit.main.options
     names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options]
     bands = [np.quantile(unit.main.by_draw(n), [tail, 1 - tail], axis=0) for n in names]
+    none = np.zeros(0)  # a locked unit has no option at all
     return pd.DataFrame(
         {
             "model_id": unit.model_id,
             "listed_fault": unit.listed_fault,
             "month": np.tile(months.to_numpy(), len(names)),
-            "value": np.concatenate([unit.main.certainty[n] for n in names]),
-            "lower": np.concatenate([b[0] for b in bands]),
-            "upper": np.concatenate([b[1] for b in bands]),
-            "option": np.repeat(names, unit.months),
+            "value": np.concatenate([none, *(unit.main.certainty[n] for n in names)]),
+            "lower": np.concatenate([none, *(b[0] for b in bands)]),
+            "upper": np.concatenate([none, *(b[1] for b in bands)]),
+            "option": np.repeat(np.array(names, dtype=object), unit.months),
             "state": unit.main.state,
         }
     )
