@@ -27,6 +27,7 @@ from repair_horizon.estimation.rival_prices import bidding, order_gap
 from repair_horizon.estimation.robust_means import GaussianPrior, robust_fit
 from repair_horizon.estimation.shop_knowledge import shop_knowledge
 from repair_horizon.logs import Logs, read_logs
+from repair_horizon.reports.month import Order, write_month
 from repair_horizon.tables.codes import Basis
 from scipy.special import expit, logit
 from scipy.stats import beta, norm
@@ -389,3 +390,19 @@ def test_a_family_sent_to_a_worker_is_fitted_as_in_the_whole_shop() -> None:
     for name in ("as_is", "hammer", "rivals"):
         pd.testing.assert_frame_equal(getattr(whole, name), getattr(sent, name))
     pd.testing.assert_frame_equal(whole.rates.states, sent.rates.states)
+
+
+def test_a_family_without_a_sale_gets_its_page_and_its_bids(tmp_path: Path) -> None:
+    """One as-is sale beside another family's prices: a page, a bid, and no price fit to check."""
+    sales = "sale_id,model_id,sale_date,gross_amount,currency,grade,condition,listed_fault\n"
+    sales += "S1,ulver_1,2024-03-01,60,EUR,,as_is,display_dead\n"
+    sales += "S2,b_1,2024-01-05,200,EUR,B,working,\nS3,b_1,2024-02-05,190,EUR,B,working,\n"
+    catalogue = "model_id,family_id,device_class,launch_date,launch_price,launch_currency\n"
+    catalogue += "ulver_1,ulver,phone,2022-01-01,500,EUR\nb_1,b,tablet,2022-01-01,400,EUR\n"
+    workspace(tmp_path / "w", catalogue=catalogue, sales=sales)
+    order = Order(families=[FAMILY], out=tmp_path / "out", draws=60)
+    run = write_month(tmp_path / "w", "2024-04", order=order)
+    assert not run.failed
+    bids = pd.read_csv(run.folder / "thresholds.csv")
+    assert (bids["verdict"] != "cannot say").all()
+    assert set(bids["listed_fault"]) == {"display_dead"}

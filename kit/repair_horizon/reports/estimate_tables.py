@@ -30,6 +30,12 @@ def price_curves(worked: Worked) -> PriceCurves | None:
     return None if isinstance(prices, CannotSay) else prices
 
 
+def sold_curves(worked: Worked) -> PriceCurves | None:
+    """Price curves that rest on sales, or None: of a class's curve there is nothing to check."""
+    curves = price_curves(worked)
+    return None if curves is None or not len(curves.fit.panel.y) else curves
+
+
 def base_words(worked: Worked) -> str:
     """Say which unit the curves are for."""
     curves = price_curves(worked)

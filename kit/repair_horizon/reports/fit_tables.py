@@ -23,7 +23,7 @@ from repair_horizon.estimation.curve_tables import FLAG_AT
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.simple_curves import cross_check
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.estimate_tables import price_curves, price_points
+from repair_horizon.reports.estimate_tables import price_points, sold_curves
 from repair_horizon.reports.worked import Worked
 from repair_horizon.tables.months import month_middle
 from repair_horizon.tables.words import percent
@@ -35,7 +35,7 @@ NARROWING_COLUMNS = ["model_id", "sales_of", "sales", "half_now", "half_then"]
 
 def effect_table(worked: Worked) -> pd.DataFrame:
     """Price factors of grade, channel, storage and the successor step, with intervals."""
-    curves = price_curves(worked)
+    curves = sold_curves(worked)
     if curves is None:
         return pd.DataFrame(columns=["name", "estimate", "lower", "upper"])
     table = parameter_table(curves.fit, worked.level).set_index("name")
@@ -46,7 +46,7 @@ def effect_table(worked: Worked) -> pd.DataFrame:
 
 def health_table(worked: Worked) -> pd.DataFrame:
     """How the price fit stands: what was learned against the value started from."""
-    curves = price_curves(worked)
+    curves = sold_curves(worked)
     if curves is None:
         return pd.DataFrame(columns=["what", "value", "usual", "note"])
     fit, start = curves.fit, curves.fit.priors
@@ -118,7 +118,7 @@ def _share(share: float, form: str) -> str:
 
 def width_table(worked: Worked, model_id: str) -> pd.DataFrame:
     """Why one model's forecast is as wide as it is, now and in a year: shares by source."""
-    curves = price_curves(worked)
+    curves = sold_curves(worked)
     if curves is None or not _known(curves, model_id):
         return pd.DataFrame(columns=WIDTH_COLUMNS)
     at = np.full(len(AHEAD), curves.models.ids.index(model_id))
@@ -137,7 +137,7 @@ def width_table(worked: Worked, model_id: str) -> pd.DataFrame:
 
 def narrowing_table(worked: Worked, model_id: str) -> pd.DataFrame:
     """What five more sales of each model would take off the width of a price level in a year."""
-    curves = price_curves(worked)
+    curves = sold_curves(worked)
     if curves is None or not _known(curves, model_id):
         return pd.DataFrame(columns=NARROWING_COLUMNS)
     target = curves.points(np.array([curves.models.ids.index(model_id)]), _days(worked, AHEAD[-1:]))
@@ -170,7 +170,7 @@ COLUMNS = {
 
 def diagnostic_tables(worked: Worked) -> dict[str, pd.DataFrame]:
     """Work out every check of the family's price fit; empty tables where there is none."""
-    curves = price_curves(worked)
+    curves = sold_curves(worked)
     if curves is None:
         return {name: pd.DataFrame(columns=columns) for name, columns in COLUMNS.items()}
     fit = curves.fit
