@@ -5,22 +5,26 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from repair_horizon.decisions.unit.bid import unit_bid
-from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.decisions.unit.options import AS_IS as KIT_AS_IS
-from repair_horizon.decisions.unit.options import MAKER as KIT_MAKER
-from repair_horizon.decisions.unit.options import PART_OUT as KIT_PART_OUT
-from repair_horizon.decisions.unit.options import REPAIR as KIT_REPAIR
-from repair_horizon.estimation.forecast import fit, forecast
-from repair_horizon.logs import CannotSay, read_logs, read_settings
+import pandas as pd
+from repair_horizon.decisions.month.thresholds import bid_row
+from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.shop import open_shop
+from repair_horizon.tables.codes import Action, Verdict
 from repair_horizon.tables.inputs import TABLES
 
 from .advice import Advice
 from .history import START
+from .kit_belief import part_codes
 from .world import World
 from .worth import AS_IS, MAKER, PART_OUT, REPAIR
 
-NUMBER = {KIT_REPAIR: REPAIR, KIT_AS_IS: AS_IS, KIT_PART_OUT: PART_OUT, KIT_MAKER: MAKER}
+NUMBER = {
+    Action.REPAIR: REPAIR,
+    Action.SELL_AS_IS: AS_IS,
+    Action.PART_OUT: PART_OUT,
+    Action.MAKER: MAKER,
+}
 
 
 def columns() -> dict[str, list[str]]:
@@ -28,7 +32,7 @@ def columns() -> dict[str, list[str]]:
     return {name: [c.name for c in table.columns] for name, table in TABLES.items()}
 
 
-def kit_advice(folder: Path, world: World, first: int, months: int) -> Advice:
+def kit_advice(folder: Path, world: World, first: int, months: int, private: bool) -> Advice:
     """Thresholds and dispositions for some months of the replay, from a workspace alone.
 
     Parameters
@@ -39,17 +43,17 @@ def kit_advice(folder: Path, world: World, first: int, months: int) -> Advice:
         For the order of units and states; no truth of it is looked at.
     first, months
         First month of the replay (0 is January) and how many.
+    private
+        Whether offers to private sellers are wanted.
 
     Returns
     -------
     Advice
-        Of shape (units, months) and (units, states, months); nothing is bid and units are sold
-        as is where the kit cannot say.
+        Of shape (units, months) and (units, states, months). Where the verdict is not to buy
+        nothing is bid; a state the kit does not know is taken for the one whose parts are most
+        alike.
     """
-    settings = read_settings(folder)
-    logs = read_logs(folder)
-    outlook = forecast(fit(logs), months, settings.seed, settings.draws, START + first)
-    economics = unit_economics(outlook, settings)
+    shop = open_shop(folder)
     n, s = len(world.units), world.widest
     out = Advice(
         np.zeros((n, months)),
@@ -58,20 +62,69 @@ def kit_advice(folder: Path, world: World, first: int, months: int) -> Advice:
         np.full((n, s, months), np.nan),
         np.full((n, months), np.nan),
     )
-    for u, (m, fault) in enumerate(world.units):
-        family = world.families[world.family[m]]
-        if (world.model_ids[m], fault) not in economics.keys(family.name):
-            continue
-        unit = economics.unit(family.name, world.model_ids[m], fault)
-        if isinstance(unit, CannotSay):
-            continue
-        for h in range(months):
-            bid = unit_bid(unit, h)
-            out.limit[u, h] = out.offer[u, h] = bid.amount
-            out.promised[u, h] = bid.expected_profit
-        for state, actions in zip(unit.states, unit.actions, strict=True):
-            at = family.states.index(state.state)
-            for h, name in enumerate(actions):
-                out.choice[u, at, h] = NUMBER[name]
-                out.told[u, at, h] = state.options[name].value[:, h].mean()
+    place = {(world.model_ids[m], fault): u for u, (m, fault) in enumerate(world.units)}
+    # What ``shop.thresholds`` and ``shop.dispositions`` say, for several months at one go.
+    economics = shop.economics(shop.logs.families, START + first, months)
+    for family_id in shop.logs.families:
+        for unit in economics.units(family_id):
+            if isinstance(unit, UnitEconomics):
+                u = place.get((unit.model_id, unit.listed_fault))
+                if u is not None:
+                    _lay(out, unit, world, u)
+    for h in range(months if private else 0):
+        month = START + first + h
+        for row in shop.bids(_offers(world, month), month).itertuples():
+            u = place[row.model_id, row.listed_fault]
+            offered = row.advice == "bid" and np.isfinite(row.offer)
+            out.offer[u, h] = row.offer if offered else 0.0
+            out.promised[u, h] = row.expected_profit if offered else np.nan
     return out
+
+
+def _lay(out: Advice, unit: UnitEconomics, world: World, u: int) -> None:
+    """Fill in a unit's bids, what is advised in each state, and the value told of it."""
+    family = world.families[world.family[world.units[u][0]]]
+    rows = unit.family.estimates.rates.by_fault[unit.listed_fault]
+    parts = {str(r["state"]): part_codes(r) for r in rows}
+    states = {state.state: state for state in unit.states}
+    for h in range(out.limit.shape[1]):
+        row = bid_row(outcomes(unit, h))
+        if row["verdict"] == Verdict.BUY:
+            out.limit[u, h], out.promised[u, h] = row["max_bid"], row["expected_profit"]
+        for at in np.flatnonzero(family.shares[unit.listed_fault] > 0):
+            state = states.get(_like(family.states[at], family.parts[at], parts))
+            if state is not None:
+                option = state.advised(h)
+                out.choice[u, at, h] = NUMBER.get(str(option), AS_IS)
+                out.told[u, at, h] = state.certainty[option][h]
+
+
+def _like(state: str, codes: tuple[str, ...], parts: dict[str, tuple[str, ...]]) -> str:
+    """The kit's state of that name, else the one with most of its parts and fewest others."""
+    if state in parts:
+        return state
+    wanted = set(codes)
+    alike = {
+        name: len(wanted & set(mine)) / len(wanted | set(mine))
+        for name, mine in parts.items()
+        if wanted & set(mine)
+    }
+    return max(alike, key=lambda name: alike[name], default="")
+
+
+def _offers(world: World, month: int) -> pd.DataFrame:
+    """One private listing of every unit, the price asked unknown."""
+    n = len(world.units)
+    table = pd.DataFrame({c.name: [""] * n for c in TABLES["listings"].columns})
+    return table.assign(
+        listing_id=[f"P{u}" for u in range(n)],
+        model_id=[world.model_ids[m] for m, _ in world.units],
+        listed_fault=[fault for _, fault in world.units],
+        end_time=pd.Timestamp(year=month // 12, month=month % 12 + 1, day=15),
+        current_bid=np.nan,
+        shipping=np.nan,
+        premium_rate=np.nan,
+        final_price=np.nan,
+        terms="private",
+        quantity=1.0,
+    )

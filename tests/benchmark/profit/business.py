@@ -18,7 +18,7 @@ from .history import Record, write_record, write_workspace
 from .kit_belief import kit_belief
 from .knowing import advice_of, clairvoyant, nothing, oracle
 from .lots import Lots, draw_lots
-from .replay import Outcomes, Played, outcomes, play
+from .replay import Outcomes, Played, outcomes, play, together
 from .rules import RULES, looked_up, rule_advice
 from .scenarios import Scenario
 from .shrinkage import believed
@@ -37,8 +37,8 @@ ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE = (
 POLICIES = (ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE, *RULES)
 REFIT = 3
 SHADE = 0.78  # of its break-even price plain shrinkage offers a private seller
-DRAWS = 300
-TRIALS = 4
+DRAWS = 200
+TRIALS, YEARS = 4, 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,19 +67,29 @@ class Business:
         return draw_lots(self.world, self.worth, months, s.lots, s.private, rng)
 
     @cached_property
+    def years(self) -> list[tuple[Lots, Outcomes]]:
+        """The year's lots, the same for every policy, drawn several times over.
+
+        With each what every option of its lots brings. The same advice meets them all, so that
+        luck in lots and rivals weighs less in its score.
+        """
+        drawn = [self._lots(503), *(self._lots(700 + i) for i in range(1, YEARS))]
+        return [(lots, outcomes(self.worth, lots)) for lots in drawn]
+
+    @property
     def lots(self) -> Lots:
-        """The year's lots, the same for every policy."""
-        return self._lots(503)
+        """The first of them, whose auctions enter the logs as they pass."""
+        return self.years[0][0]
 
     @cached_property
     def trials(self) -> list[Lots]:
         """Other lots of the same year, for the oracle to find its charges on."""
         return [self._lots(600 + i) for i in range(TRIALS)]
 
-    @cached_property
+    @property
     def known(self) -> Outcomes:
-        """What each option of each lot brings."""
-        return outcomes(self.worth, self.lots)
+        """What each option of each lot of the first year brings."""
+        return self.years[0][1]
 
     @cached_property
     def record(self) -> Record:
@@ -103,7 +113,9 @@ class Business:
             for month in range(0, YEAR, self.refit):
                 folder = Path(name) / f"{month:02d}"
                 write_workspace(folder, self.tables(month), self._costs_text, columns())
-                parts.append(kit_advice(folder, self.world, month, min(self.refit, YEAR - month)))
+                span = min(self.refit, YEAR - month)
+                private = self.scenario.private > 0
+                parts.append(kit_advice(folder, self.world, month, span, private))
         return joined(parts)
 
     def believed(self, month: int) -> World:
@@ -128,7 +140,7 @@ class Business:
             parts.append(cut(advice_of(Worth(belief, span)), month, end))
         advice = joined(parts)
         return Advice(
-            advice.limit, SHADE * advice.limit, advice.choice, advice.told, advice.promised
+            advice.limit, SHADE * advice.offer, advice.choice, advice.told, advice.promised
         )
 
     @cached_property
@@ -136,13 +148,14 @@ class Business:
         """Advice of who knows the averages."""
         return oracle(self.worth, self.trials)
 
-    def answer(self, policy: str) -> Answer:
+    def answer(self, policy: str, year: int = 0) -> Answer:
         """What a policy does with each lot."""
+        lots, known = self.years[year]
         if policy == CLAIRVOYANT:
-            return clairvoyant(self.world, self.lots, self.known)
+            return clairvoyant(self.world, lots, known)
         if policy == NOTHING:
-            return nothing(self.lots)
-        return answers(self.advice(policy), self.world, self.lots)
+            return nothing(lots)
+        return answers(self.advice(policy), self.world, lots)
 
     def advice(self, policy: str) -> Advice:
         """Thresholds of a policy that has any."""
@@ -159,8 +172,20 @@ class Business:
         return rule_advice(self.world, seen)
 
     def played(self, policy: str) -> Played:
-        """What comes of a policy's year."""
-        return play(self.scenario.costs, self.lots, self.known, self.answer(policy))
+        """What comes of a policy, all years together."""
+        costs = self.scenario.costs
+        return together(
+            [play(costs, *year, self.answer(policy, i)) for i, year in enumerate(self.years)]
+        )
+
+    def earned(self, advice: Advice) -> float:
+        """Profit a year that thresholds earn, on average over the luck of what was bought."""
+        costs = self.scenario.costs
+        years = [
+            play(costs, lots, known, answers(advice, self.world, lots))
+            for lots, known in self.years
+        ]
+        return sum(float(y.expected.sum()) for y in years) / len(years)
 
 
 def joined(parts: Sequence[Advice]) -> Advice:

@@ -81,13 +81,17 @@ class Costs:
         """Bench hours a day of the calendar."""
         return self.hours_per_week / 7.0
 
-    def landed(self, hammer: Floats) -> Floats:
-        """Cost of a unit at the bench, bought at a hammer price."""
-        return np.asarray((1.0 + self.premium) * hammer + self.inbound)
+    def landed(self, price: Floats, direct: Floats | bool = False) -> Floats:
+        """Cost of a unit at the bench; one bought direct bears no premium."""
+        return np.asarray(np.where(direct, 1.0, 1.0 + self.premium) * price + self.inbound)
 
     def break_even(self, worth: Floats, interest: Floats) -> Floats:
         """Hammer price whose landed cost, with interest as a share of it, equals a worth."""
         return np.asarray((worth / (1.0 + interest) - self.inbound) / (1.0 + self.premium))
+
+    def direct(self, hammer: Floats) -> Floats:
+        """Price paid without premium that costs as much as a hammer price."""
+        return np.asarray(hammer * (1.0 + self.premium))
 
     def net(self, price: Floats) -> Floats:
         """What is left of a sale after fees, carriage and packaging."""

@@ -10,10 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from .advice import answers
 from .business import SHADE, Business, cut, joined
 from .knowing import advice_of
-from .replay import play
 from .world import YEAR, FamilyTruth, World
 from .worth import Worth
 
@@ -65,10 +63,8 @@ def share(business: Business, beliefs: Callable[[int], World], names: Sequence[s
         span = business.world.history + month, business.world.history + end
         parts.append(cut(advice_of(Worth(belief, span)), month, end))
     advice = joined(parts)
-    advice = replace(advice, offer=SHADE * advice.limit)
-    answer = answers(advice, business.world, business.lots)
-    played = play(business.scenario.costs, business.lots, business.known, answer)
-    return float(played.expected.sum() / business.played("oracle").expected.sum())
+    advice = replace(advice, offer=SHADE * advice.offer)
+    return business.earned(advice) / business.earned(business.oracle)
 
 
 def gap(business: Business, beliefs: Callable[[int], World]) -> dict[str, float]:

@@ -137,7 +137,7 @@ def _bought(
     n = past.unit.size
     limit = bids[past.unit, past.month] * np.exp(rng.normal(-0.1, 0.25, n))
     private = past.private
-    limit = np.where(private, np.minimum(0.85 * limit, past.ask), limit)
+    limit = np.where(private, np.minimum(0.85 * world.costs.direct(limit), past.ask), limit)
     tried = (rng.random(n) < writing.bidding) & (limit > 5)
     limit = np.where(tried, limit, 0.0)
     won = tried & np.where(private, limit >= past.reserve, limit > past.highest)
@@ -392,13 +392,14 @@ def _repairs(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
 
 def _stock(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
     at = np.flatnonzero(bought.won)
+    landed = world.costs.landed(bought.price, past.private)
     states = [world.families[world.family[past.model[i]]].states[past.state[i]] for i in at]
     return pd.DataFrame(
         {
             "unit_id": [f"U{j:05d}" for j in range(at.size)],
             "model_id": np.array(world.model_ids)[past.model[at]],
             "buy_date": [date(world, past.month[i], 14) for i in at],
-            "landed_cost": [f"{world.costs.landed(bought.price[i]):.2f}" for i in at],
+            "landed_cost": [f"{x:.2f}" for x in landed[at]],
             "currency": "EUR",
             "state": states,
             "status": ["sold" if bought.gross[i] > 0 else "parted" for i in at],

@@ -111,6 +111,11 @@ def place_of(family: FamilyTruth, row: Mapping[str, Any]) -> int | None:
     """Number of the state a row of the kit's is about: by name, else by the parts it needs."""
     if row["state"] in family.states:
         return family.states.index(row["state"])
-    codes = tuple(c.strip() for c in str(row["part_codes"]).split(";") if c.strip())
+    codes = part_codes(row)
     alike = [s for s, parts in enumerate(family.parts) if parts == codes and codes]
     return alike[0] if alike else None
+
+
+def part_codes(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Parts a row of the kit's states needs."""
+    return tuple(c.strip() for c in str(row["part_codes"]).split(";") if c.strip())

@@ -31,9 +31,9 @@ def advice_of(belief: Worth, per_hour: float = 0.0, per_cash_year: float = 0.0) 
     told = np.take_along_axis(belief.table[0], best[:, :, None], axis=2)[:, :, 0]
     limit = np.maximum(bids[:, months], 0.0)
     limit = np.where(limit < 5.0, 0.0, limit)
-    return Advice(
-        limit, limit.copy(), choice, told[model][:, :, months], np.full(limit.shape, np.nan)
-    )
+    blank = np.full(limit.shape, np.nan)
+    offer = world.costs.direct(limit)
+    return Advice(limit, offer, choice, told[model][:, :, months], blank)
 
 
 def oracle(worth: Worth, trials: Sequence[Lots]) -> Advice:
@@ -66,9 +66,9 @@ def shaded(worth: Worth, advice: Advice) -> Advice:
     u, t = (x.ravel() for x in np.meshgrid(units, months, indexing="ij"))
     middle = common_value(world, worth, u, t).reshape(units.size, -1) * RESERVE / EAGERNESS
     spread = float(np.hypot(RESERVE_SD, COMMON_SD))
-    bids = advice.limit[None] * SHADES[:, None, None]
+    bids = advice.offer[None] * SHADES[:, None, None]
     taken = norm.cdf(np.log(np.maximum(bids, 1e-9) / middle) / spread)
-    gain = (advice.limit[None] - bids) * taken
+    gain = (advice.offer[None] - bids) * taken
     at = gain.argmax(axis=0)
     offer = np.take_along_axis(bids, at[None], axis=0)[0]
     return Advice(advice.limit, offer, advice.choice, advice.told, advice.promised)
@@ -82,7 +82,7 @@ def clairvoyant(world: World, lots: Lots, known: Outcomes) -> Answer:
     bids = costs.break_even(worth, rate)
     option = bids.argmax(axis=0)
     limit = np.maximum(bids[option, np.arange(option.size)], 0.0)
-    offer = np.where(lots.private & (lots.reserve <= limit), lots.reserve, limit)
+    offer = np.where(lots.reserve <= costs.direct(limit), lots.reserve, 0.0)
     blank = np.full(limit.shape, np.nan)
     return Answer(limit, np.nan_to_num(offer), option, blank, blank)
 

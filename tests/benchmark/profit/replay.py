@@ -8,6 +8,7 @@ were won; a shop whose bench is more than a month behind does not bid.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,8 +58,9 @@ def outcomes(worth: Worth, lots: Lots) -> Outcomes:
 
 @dataclass(frozen=True, eq=False)
 class Played:
-    """What came of the year: the lots won (numbers), price, option, profit made and expected.
+    """What came of a year: the lots won (numbers), price, option, profit made and expected.
 
+    ``promised`` is the profit the policy said of each; ``months`` count from the first.
     ``held_back`` counts lots not bid for since cash or bench did not allow it, ``waited`` the
     days jobs waited for the bench beyond the usual queue.
     """
@@ -68,6 +70,7 @@ class Played:
     option: Ints
     profit: Floats
     expected: Floats
+    promised: Floats
     bids: int
     months: Ints
     held_back: int
@@ -75,8 +78,7 @@ class Played:
 
     def losing(self) -> int:
         """Months whose purchases lost money."""
-        by = np.bincount(self.months, self.profit, 12)
-        return int((by < 0).sum())
+        return int((np.bincount(self.months, self.profit) < 0).sum())
 
 
 def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
@@ -85,21 +87,24 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
     rows: list[tuple[int, float, int, float, float]] = []
     bids = held = 0
     when = (lots.month + lots.day) * MONTH
+    private = lots.private
     for i in range(lots.unit.size):
-        limit = float(answer.limit[i])
+        direct = bool(private[i])
+        limit = float(answer.offer[i] if direct else answer.limit[i])
         if limit <= 0:
             continue
-        if not shop.able(float(when[i]), limit):
+        if not shop.able(float(when[i]), float(costs.landed(np.asarray(limit), direct))):
             held += 1
             continue
         bids += 1
-        price = price_paid(lots, i, limit, float(answer.offer[i]))
+        price = price_paid(lots, i, limit)
         if price is None:
             continue
         option = int(answer.option[i])
         if not np.isfinite(known.worth[0, option, i]):
             option = AS_IS  # what was advised cannot be done: nobody offers it
-        rows.append((i, price, option, *shop.takes(i, price, option, known)))
+        landed = float(costs.landed(np.asarray(price), direct))
+        rows.append((i, price, option, *shop.takes(i, landed, option, known)))
     won = np.array([r[0] for r in rows], dtype="int64")
     start = int(lots.month.min()) if lots.month.size else 0
     return Played(
@@ -108,6 +113,7 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
         np.array([r[2] for r in rows], dtype="int64"),
         np.array([r[3] for r in rows]),
         np.array([r[4] for r in rows]),
+        answer.promised[won],
         bids,
         lots.month[won] - start,
         held,
@@ -115,17 +121,29 @@ def play(costs: Costs, lots: Lots, known: Outcomes, answer: Answer) -> Played:
     )
 
 
-def price_paid(lots: Lots, i: int, limit: float, offer: float) -> float | None:
-    """What a lot is bought at; None if it is not.
+def together(years: Sequence[Played]) -> Played:
+    """Return several years' play as one, months counted on."""
+    names = ("won", "price", "option", "profit", "expected", "promised")
+    return Played(
+        *(np.concatenate([getattr(y, n) for y in years]) for n in names),
+        sum(y.bids for y in years),
+        np.concatenate([y.months + 12 * i for i, y in enumerate(years)]),
+        sum(y.held_back for y in years),
+        sum(y.waited for y in years),
+    )
+
+
+def price_paid(lots: Lots, i: int, given: float) -> float | None:
+    """What a lot is bought at by a limit or offer; None if it is not.
 
     At an auction the price is what the keenest rival gave. A private seller gets one offer, at
     most what he asks, and takes it if it is his reserve or more.
     """
     if np.isnan(lots.reserve[i]):
         highest = float(lots.highest[i])
-        return highest if limit > highest else None
-    given = min(offer, float(lots.ask[i]))
-    return given if given >= lots.reserve[i] else None
+        return highest if given > highest else None
+    paid = min(given, float(lots.ask[i]))
+    return paid if paid >= lots.reserve[i] else None
 
 
 class _Shop:
@@ -139,18 +157,18 @@ class _Shop:
         self.now = 0.0
         self.waited = 0.0
 
-    def able(self, when: float, limit: float) -> bool:
-        """Whether a bid is possible: cash for it, and the bench not too far behind."""
+    def able(self, when: float, landed: float) -> bool:
+        """Whether there is cash for a landed cost, and the bench not too far behind."""
         while self.until and self.until[0][0] <= when:
             self.tied -= heapq.heappop(self.until)[1]
         worked = (when - self.now) * self.costs.hours_per_day
         self.backlog, self.now = max(self.backlog - worked, 0.0), when
         if self.backlog / self.costs.hours_per_day > LONGEST_WAIT:
             return False
-        return self.tied + float(self.costs.landed(np.asarray(limit))) <= self.costs.cash
+        return self.tied + landed <= self.costs.cash
 
-    def takes(self, i: int, price: float, option: int, known: Outcomes) -> tuple[float, float]:
-        """Buy a lot: profit made and expected."""
+    def takes(self, i: int, landed: float, option: int, known: Outcomes) -> tuple[float, float]:
+        """Buy a lot at a landed cost: profit made and expected."""
         late = self.backlog / self.costs.hours_per_day - self.costs.queue_days
         wait = float(np.clip(late, 0.0, WAITS[-1]))
         self.waited += wait
@@ -162,7 +180,6 @@ class _Shop:
             a, b = x[at, option, i], x[at + 1, option, i]
             return float(a if part == 0 else (1 - part) * a + part * b)
 
-        landed = float(self.costs.landed(np.asarray(price)))
         days, rate = mixed(known.days), self.costs.capital_rate / 365.0
         tied = landed + float(known.parts[0, option, i])
         self.tied += tied

@@ -61,7 +61,8 @@ def rule_advice(world: World, known: list[Known]) -> dict[str, Advice]:
         limit = np.where(np.isfinite(limit) & (limit >= 5.0), np.floor(limit), 0.0)
         choice = np.stack([k.choice for k in known], axis=2)
         blank = np.full(choice.shape, np.nan)
-        out[name] = Advice(limit, limit, choice, blank, np.full(limit.shape, np.nan))
+        offer = world.costs.direct(limit) if rule is margin else limit
+        out[name] = Advice(limit, offer, choice, blank, np.full(limit.shape, np.nan))
     return out
 
 

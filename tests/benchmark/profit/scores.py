@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .business import CLAIRVOYANT, NOTHING, ORACLE, Business
+from .business import CLAIRVOYANT, NOTHING, ORACLE, YEARS, Business
 from .replay import Played
 from .rules import RULES
 from .worth import OPTIONS
@@ -28,14 +28,13 @@ def business_scores(business: Business, policies: Sequence[str]) -> pd.DataFrame
         row: dict[str, object] = {
             "policy": policy,
             "seed": business.seed,
-            "profit": mine.profit.sum(),
-            "expected": mine.expected.sum(),
+            "profit": mine.profit.sum() / YEARS,
             "share": mine.profit.sum() / best.profit.sum(),
             "expected_share": mine.expected.sum() / best.expected.sum(),
-            "bids": mine.bids,
-            "wins": mine.won.size,
-            "losing": mine.losing(),
-            **_promise(business, policy, mine),
+            "bids": mine.bids / YEARS,
+            "wins": mine.won.size / YEARS,
+            "losing": 100 * mine.losing() / (12 * YEARS),
+            **_promise(mine),
             **_told(business, policy),
             **_steps(business, policy),
         }
@@ -43,11 +42,13 @@ def business_scores(business: Business, policies: Sequence[str]) -> pd.DataFrame
     return pd.DataFrame(rows)
 
 
-def _promise(business: Business, policy: str, mine: Played) -> dict[str, float]:
+def _promise(mine: Played) -> dict[str, float]:
     """Profit said of the lots won, and what they made on average over their own luck."""
-    said = business.answer(policy).promised[mine.won]
-    known = np.isfinite(said)
-    return {"promised": float(said[known].sum()), "kept": float(mine.expected[known].sum())}
+    known = np.isfinite(mine.promised)
+    return {
+        "promised": float(mine.promised[known].sum()),
+        "kept": float(mine.expected[known].sum()),
+    }
 
 
 def _told(business: Business, policy: str) -> dict[str, float]:
@@ -64,7 +65,8 @@ def _told(business: Business, policy: str) -> dict[str, float]:
     true = np.take_along_axis(true, advice.choice[:, :, None], axis=2)[:, :, 0]
     price = np.exp(world.level[model][:, None, months])
     counts = np.zeros(advice.limit.shape)
-    np.add.at(counts, (business.lots.unit, business.lots.month - world.history), 1.0)
+    for lots, _ in business.years:
+        np.add.at(counts, (lots.unit, lots.month - world.history), 1.0)
     weight = counts[:, None, :] * business.worth.shares[:, :, None]
     known = np.isfinite(advice.told) & np.isfinite(true) & (weight > 0)
     out = {}
@@ -115,7 +117,7 @@ def table(scores: pd.DataFrame) -> pd.DataFrame:
             "profit a year": mine["profit"].mean(),
             "lots bid for": mine["bids"].mean(),
             "lots won": mine["wins"].mean(),
-            "losing months of 100": 100 * mine["losing"].mean() / 12,
+            "losing months of 100": mine["losing"].mean(),
         }
         promised, kept = mine["promised"].sum(), mine["kept"].sum()
         row["promised / kept"] = promised / kept if kept > 0 and promised else np.nan
