@@ -184,5 +184,7 @@ def ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> di
     for row in table.itertuples():
         alone = np.sqrt(max(row.std_error**2 - row.common**2, 0.0))
         error = row.common * shared + alone * rng.standard_normal(draws)
-        out[str(row.fault)] = np.exp(row.log_ratio + error + row.noise**2 / 2)
+        # Nobody pays more for a broken unit than for a working one.
+        drawn = np.exp(row.log_ratio + error + row.noise**2 / 2)
+        out[str(row.fault)] = np.minimum(drawn, 1.0)
     return out

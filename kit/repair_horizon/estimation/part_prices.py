@@ -148,7 +148,7 @@ def _fit_part(
     share = knowledge.part_share(str(rows["part_code"].iloc[0]), quality)
     if not isinstance(share, CannotSay):
         wide = float(np.hypot(share.log_sd, _CLASS_LEVEL_SD))
-        priors = replace(priors, level=(float(np.log(share.value)), wide))
+        priors = replace(priors, level=(share.log_centre, wide))
     steps = [quality_step(knowledge, q, quality) for q in qualities]
     names = [QUALITY + q for q in qualities] + [SUPPLIER + s for s in suppliers]
     traits = Traits(
@@ -384,8 +384,10 @@ class ClassPart:
         own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]
         for quality in qualities:
             each = [self._share(quality, float(a)) for a in age]
-            centre = np.log([f.value for f in each])
             more = np.sqrt([max(f.log_sd**2 - whole.log_sd**2, 0.0) for f in each])
+            # The mean of the draws is the class's figure, however wide they are.
+            spread = whole.log_sd**2 + np.hypot(PART_PRIORS.model_level, unknown) ** 2 + more**2
+            centre = np.log([f.value for f in each]) - spread / 2
             error = (whole.log_sd * self.error[:, 0] + own)[:, None]
             error = error + self.by_quality[quality][:, None] * more
             price: Floats = np.exp(centre + error) * self.models.launch_price[at]

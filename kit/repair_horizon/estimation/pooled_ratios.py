@@ -71,7 +71,8 @@ def ratio_centre(name: str, device_class: str, listed_fault: str = "") -> RatioC
     if not keys:
         keys = [meaning_of(listed_fault or name, device_class).as_is_key]
     figure, key = min(((_figure(device_class, k), k) for k in keys), key=lambda f: f[0].value)
-    return RatioCentre(key, float(np.log(figure.value)), figure.log_sd)
+    # Draws of a wide figure must average to it, not lie around it by their median.
+    return RatioCentre(key, figure.log_centre, figure.log_sd)
 
 
 def _figure(device_class: str, key: str) -> Figure:
