@@ -15,8 +15,6 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.review.forecast_ledger import (
-    LEVELS,
-    QUANTILES,
     append,
     bought,
     forecasts_of,
@@ -33,6 +31,7 @@ from repair_horizon.decisions.review.scorecard import (
 )
 from repair_horizon.decisions.unit.bidding import EndStates
 from repair_horizon.logs import CannotSay, LogFault
+from repair_horizon.tables.ledger import LEVELS, QUANTILES
 from repair_horizon.tables.settings import Tax
 
 DAY = pd.Timestamp("2026-10-31")

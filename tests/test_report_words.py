@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -200,16 +201,28 @@ class TestFirstPage:
         assert "u2 erase first, then repair; u1 repair" in said[2]
         assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", FIRST) == []
 
-    def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self):
+    def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self, tmp_path):
+        """Without a forecast and a sale that names its unit neither profit can be said."""
         logs, settings = read_logs(DEMO).as_of("2026-09-30"), read_settings(DEMO)
+        nameless = logs.tables["sales"].assign(unit_id="")
+        logs = replace(logs, folder=tmp_path, tables={**logs.tables, "sales": nameless})
         lines = money_lines(logs, settings, pd.Timestamp("2026-10-01"))
         assert next(iter(lines)) == "Profit in September 2026"
         assert all("cannot say: " in lines[k] for k in list(lines)[:2])
 
+    def test_the_demo_says_what_its_forecasts_were_worth(self):
+        """A year of won lots has forecasts and whole records, so both lines have figures."""
+        lines = list(money_lines(read_logs(DEMO), read_settings(DEMO), FIRST).values())
+        assert "units sold; of " in lines[0]
+        assert "lots came out" in lines[1]
+
     def test_profit_of_the_month_is_that_of_the_units_sold_in_it(self, tmp_path):
         """One unit whose chain is whole, sold in October; its parts come from the job."""
         for file in DEMO.iterdir():
-            shutil.copy(file, tmp_path / file.name)
+            if file.stem != "forecasts":
+                shutil.copy(file, tmp_path / file.name)
+        stock = pd.read_csv(tmp_path / "stock.csv", dtype=str)
+        stock[~stock["unit_id"].str.startswith("U7")].to_csv(tmp_path / "stock.csv", index=False)
         sales = pd.read_csv(tmp_path / "sales.csv", dtype=str)
         sold = sales["sale_date"].eq("2026-10-20") & sales["unit_id"].isna()
         at = sales[sold & sales["model_id"].eq("pellvarn_4")]

@@ -15,6 +15,7 @@ import pandas as pd
 from repair_horizon.demo.auctions import draw_listings
 from repair_horizon.demo.dirt import soil_others, soil_sales
 from repair_horizon.demo.fault_tree import fault_states
+from repair_horizon.demo.history import draw_history
 from repair_horizon.demo.part_market import draw_maker_quotes, draw_quotes
 from repair_horizon.demo.rules import SETTINGS, write_files
 from repair_horizon.demo.sales import (
@@ -29,6 +30,7 @@ from repair_horizon.demo.shelf_stock import draw_stock
 from repair_horizon.demo.truth import Truth, build_truth
 from repair_horizon.demo.workshop import draw_repairs, link_units
 from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.ledger import LEDGER
 from repair_horizon.tables.row_accounts import HELD, USED
 
 __all__ = ["Business", "Truth", "simulate", "write_demo"]
@@ -72,25 +74,27 @@ def simulate(seed: int = 7) -> Business:
     truth = build_truth(seed, launch_amounts(rates))
     market = draw_sales(seed, truth, rates)
     sales, repairs = link_units(market.sales, draw_repairs(seed, truth))
-    sales, planted = soil_sales(seed, sales, market.odd)
-    drawn = {
-        "part_quotes": draw_quotes(seed, truth, rates),
-        "repairs": repairs,
-        "listings": draw_listings(seed, truth),
-    }
-    soiled, marks = soil_others(seed, drawn)
+    listings, year = draw_history(seed, truth, draw_listings(seed, truth))
+    stock = draw_stock(seed, truth, repairs)
+    lived = year.onto({"listings": listings, "stock": stock, "repairs": repairs, "sales": sales})
+    sales, planted = soil_sales(seed, lived.pop("sales"), market.odd)
+    forecasts = lived.pop("forecasts")
+    quotes = draw_quotes(seed, truth, rates)
+    soiled, marks = soil_others(seed, {"part_quotes": quotes, **lived})
     tables = {
         "catalogue": catalogue(),
         "sales": sales,
         "maker_quotes": draw_maker_quotes(seed, truth),
         "fault_states": fault_states(),
-        "stock": draw_stock(seed, truth, repairs),
+        "stock": lived["stock"],
         "fx_rates": fx_table(rates),
+        "forecasts": forecasts,
         **soiled,
     }
+    declared = {**TABLES, LEDGER.name: LEDGER}
     whole = {
-        name: rows[[c.name for c in TABLES[name].columns if c.name in rows]]
-        for name, rows in ((n, tables[n]) for n in TABLES if n in tables)
+        name: rows[[c.name for c in declared[name].columns if c.name in rows]]
+        for name, rows in ((n, tables[n]) for n in declared if n in tables)
     }
     marks = [*planted, *marks, *_unpriced(whole, rates)]
     return Business(whole, SETTINGS, truth, _planted(marks))

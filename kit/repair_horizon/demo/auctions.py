@@ -33,7 +33,7 @@ def draw_listings(seed: int, truth: Truth) -> pd.DataFrame:
 
 
 def _listing(rng: np.random.Generator, truth: Truth, day: pd.Timestamp) -> dict[str, str]:
-    model_id, fault, family_id = _offered(rng, day)
+    model_id, fault, family_id = offered_unit(rng, day)
     noise = float(np.exp(np.clip(_NOISE * rng.normal(), -0.4, 0.4)))
     worth = truth.price_on(model_id, min(day, pd.Timestamp(END))) * GRADE_FACTOR["B"]
     worth *= truth.as_is_ratio[family_id, fault]
@@ -55,7 +55,8 @@ def _listing(rng: np.random.Generator, truth: Truth, day: pd.Timestamp) -> dict[
     }
 
 
-def _offered(rng: np.random.Generator, day: pd.Timestamp) -> tuple[str, str, str]:
+def offered_unit(rng: np.random.Generator, day: pd.Timestamp) -> tuple[str, str, str]:
+    """Pick a model, fault and family that is offered broken on a day."""
     while True:
         family = FAMILIES[int(rng.choice(len(FAMILIES), p=_FAMILY_WEIGHT))]
         ages = {m.model_id: age_months(m.model_id, day) for m in family.models}

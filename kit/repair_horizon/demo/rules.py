@@ -144,17 +144,21 @@ that repairs handheld devices, with 49 months of logs (October 2022 to October 2
 known curves, rates and shares, so that every estimate of the kit can be held against the truth.
 Likeness to any real brand or product is accidental.
 
+The units bought from November 2025 on have complete records: listing, forecast, purchase, repair
+and sale. How long a unit stood for sale was drawn from proportional hazards in its asking price.
+
 | file | what it holds |
 |---|---|
-| settings.toml | rates, fees, targets and limits of the partners |
+| settings.toml | costs, fees, cash and hours of the partners; no target and no limit is set |
 | catalogue.csv | 38 models in 8 families; one launch price is unknown, some models hardly ever sold |
 | sales.csv | sales seen and made, working and as-is, with asking prices, offers and dollar sales |
 | part_quotes.csv | quotes of 5 suppliers in 4 qualities; one series jumps in July 2026, some turn scarce late |
 | maker_quotes.csv | what the makers ask for a repair, for the newest models |
 | fault_states.csv | what a listed fault turns out to be, as the partners assume before any job |
 | repairs.csv | bench jobs; the newest are still open, some have no erase record |
-| listings.csv | auctions that ended, won, lost or skipped, and 42 that end in November 2026 |
-| stock.csv | the shelf: a swollen, a wet and a blocked unit among it, several without erase record |
+| listings.csv | auctions that ended, won, lost or skipped; offers to private sellers with their answers, goods at a fixed price, a job lot; and 42 that end in November 2026, some on other terms |
+| stock.csv | the shelf: a swollen, a wet and a blocked unit among it, several without erase record; and every unit bought in the last year with its asking price |
+| forecasts.csv | what was expected of each lot bought in the last year when it was bid for, invented as well: drawn from what the partners believed then, a little too hopeful |
 | fx_rates.csv | weekly dollar rates, with a gap from February to April 2024 |
 
 The logs are soiled on purpose: duplicates, refunds, lots, placeholder amounts, lost decimal

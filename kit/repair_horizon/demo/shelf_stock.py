@@ -55,12 +55,29 @@ def draw_stock(seed: int, truth: Truth, repairs: pd.DataFrame) -> pd.DataFrame:
     repairs
         Repairs as text; units of jobs without an outcome stand on the bench.
     """
-    rng = np.random.default_rng([seed, 7])
+    rng, asks = np.random.default_rng([seed, 7]), np.random.default_rng([seed, 12])
     units = [_drawn(rng, number, plight) for number, plight in enumerate(_SHELF, 1)]
     units += [_on_bench(job) for job in repairs[repairs["outcome"] == ""].to_dict("records")]
     rest = range(len(units) + 1, _UNITS + 1)
     units += [_drawn(rng, number, _MORE_LISTED) for number in rest]
-    return pd.DataFrame([_row(rng, truth, n, unit) for n, unit in enumerate(units)])
+    rows = [_row(rng, truth, n, unit) for n, unit in enumerate(units)]
+    return pd.DataFrame([row | _asked(asks, truth, row) for row in rows])
+
+
+def _asked(rng: np.random.Generator, truth: Truth, row: dict[str, str]) -> dict[str, str]:
+    """Say since when a listed unit is for sale, and for how much: a little above its price."""
+    bought, end = pd.Timestamp(row["buy_date"]), pd.Timestamp(END)
+    wait, over = int(rng.integers(5, 16)), float(rng.normal(0.05, 0.08))
+    if row["status"] != "listed":
+        return {"listed_date": "", "asking_price": ""}
+    day = min(bought + pd.Timedelta(days=wait), end)
+    price = truth.price_on(row["model_id"], day) * GRADE_FACTOR["B"] * float(np.exp(over))
+    if row["state"] != "working":
+        family = FAMILY_OF[row["model_id"]]
+        faults = LISTED[family.device_class]
+        fault = next((f for f, s in faults.items() if next(iter(s)) == row["state"]), "board")
+        price *= truth.as_is_ratio[family.family_id, fault]
+    return {"listed_date": f"{day:%Y-%m-%d}", "asking_price": f"{round(price) - 0.01:.2f}"}
 
 
 def _drawn(rng: np.random.Generator, number: int, plight: tuple[str, str, str, str, bool]) -> Unit:

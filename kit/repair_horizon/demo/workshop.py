@@ -45,7 +45,7 @@ def draw_repairs(seed: int, truth: Truth) -> pd.DataFrame:
     rng = np.random.default_rng([seed, 6])
     jobs = sorted((_job(rng, f, truth) for f in FAMILIES for _ in range(_JOBS[f.family_id])),
                   key=lambda job: job.opened)  # fmt: skip
-    rows = [_row(rng, job, truth) for job in jobs]
+    rows = [job_row(rng, job, truth) for job in jobs]
     table = pd.DataFrame(rows)
     table.insert(0, "job_id", [f"J{i:04d}" for i in range(1, len(rows) + 1)])
     table.insert(1, "unit_id", [f"U{i:04d}" for i in range(1001, 1001 + len(rows))])
@@ -62,22 +62,24 @@ def _job(rng: np.random.Generator, family: Family, truth: Truth) -> Job:
             break
     model_id = newer_first(rng, {m: ages[m] for m in wanted})
     faults = LISTED[family.device_class]
-    fault = _weighted(rng, list(faults), [3.0, *[1.0] * (len(faults) - 1)])
+    fault = weighted(rng, list(faults), [3.0, *[1.0] * (len(faults) - 1)])
     shares = truth.state_shares[family.family_id, fault]
-    return Job(family, model_id, day, fault, _weighted(rng, list(shares), list(shares.values())))
+    return Job(family, model_id, day, fault, weighted(rng, list(shares), list(shares.values())))
 
 
 def newer_first(rng: np.random.Generator, ages: Mapping[str, float]) -> str:
     """Pick a model by its age in months: few broken units of old models are offered."""
-    return _weighted(rng, list(ages), [float(np.exp(-age / _FADE)) for age in ages.values()])
+    return weighted(rng, list(ages), [float(np.exp(-age / _FADE)) for age in ages.values()])
 
 
-def _weighted(rng: np.random.Generator, names: Sequence[str], weights: Sequence[float]) -> str:
+def weighted(rng: np.random.Generator, names: Sequence[str], weights: Sequence[float]) -> str:
+    """Pick one of some names by weight."""
     p = np.asarray(weights, dtype=float)
     return str(names[int(rng.choice(len(names), p=p / p.sum()))])
 
 
-def _row(rng: np.random.Generator, job: Job, truth: Truth) -> dict[str, str]:
+def job_row(rng: np.random.Generator, job: Job, truth: Truth) -> dict[str, str]:
+    """Draw how a job ended, as a row of repairs.csv without its identifiers."""
     outcome = _outcome(rng, job, truth)
     fixed = outcome.startswith("fixed")
     hours = state_of(job.family, job.state).hours * float(np.exp(0.22 * rng.normal()))
@@ -99,7 +101,7 @@ def _row(rng: np.random.Generator, job: Job, truth: Truth) -> dict[str, str]:
         "outcome": outcome,
         "bench_hours": f"{hours:.2f}" if outcome else "",
         "parts_cost": f"{parts:.2f}" if outcome else "",
-        "grade_out": _weighted(rng, _GRADES, _GRADE_SHARES) if fixed else "",
+        "grade_out": weighted(rng, _GRADES, _GRADE_SHARES) if fixed else "",
         "test_volts": volts,
         "test_amps": amps,
         "erase_method": method if record else "",

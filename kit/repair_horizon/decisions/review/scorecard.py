@@ -14,15 +14,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import binom, norm, t
 
-from repair_horizon.decisions.review.forecast_ledger import (
-    BOUGHT,
-    FORECAST,
-    LEVELS,
-    QUANTILES,
-    read_ledger,
-)
+from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.results import results
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.ledger import BOUGHT, FORECAST, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
