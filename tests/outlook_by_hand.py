@@ -13,8 +13,10 @@ from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.estimation.repairs import RepairRates
+from repair_horizon.estimation.rival_prices import RivalPrice
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import empty_rows
+from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.inputs import TABLES, Table
 from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 from repair_horizon.tables.settings import (
@@ -51,9 +53,7 @@ def example_settings(**changes: object) -> Settings:
         grade_order=list(GRADES),
         bench=Bench(rate_per_hour=28.0, test_hours=0.75),
         targets=Targets(profit=45.0),
-        limits=Limits(
-            probability_loss=None, loss_cap_share=None, lowest_lot_cost=5.0, bid_increment=0.01
-        ),
+        limits=Limits(lowest_lot_cost=5.0, bid_increment=0.01),
         purchase=Purchase([Tier(0.0, 0.18)], premium_tax_rate=0.20, lot_fee=3.5, inbound=12.0),
         channels=[Channel("auction site", 0.11, 0.029, 0.65)],
         sale=Sale(carriage=9.8, packaging=2.4),
@@ -77,8 +77,21 @@ def _states() -> pd.DataFrame:
     return table.assign(listed_fault=FAULT, prior_share=table["share"], bench_hours=table["hours"])
 
 
-def example_family(draws: int = 1, months: int = 3, spread: float = 0.0) -> FamilyOutlook:
-    """Return the family; ``spread`` is the standard deviation of the log price level over draws."""
+def rival_at(price: float, spread: float = 0.2, draws: int = 1) -> RivalPrice:
+    """Return a highest rival whose median price on the example's model is ``price`` this month."""
+    ratio = np.full(draws, np.log(price / 620.0))
+    return RivalPrice(ratio, spread, Basis.OWN, 20, pd.Timestamp("2026-10-31"), "by hand")
+
+
+def example_family(
+    draws: int = 1, months: int = 3, spread: float = 0.0, rival: float | None = None
+) -> FamilyOutlook:
+    """Return the family.
+
+    ``spread`` is the standard deviation of the log price level over draws, ``rival`` the price the
+    highest rival usually gives this month; None: nothing is known of any. The parts are the
+    maker's own, whose use changes neither returns nor price.
+    """
     rng = np.random.default_rng(4)
     ahead = np.arange(months + PAD_MONTHS)
     world = np.exp(spread * rng.standard_normal(draws))[:, None]
@@ -90,7 +103,7 @@ def example_family(draws: int = 1, months: int = 3, spread: float = 0.0) -> Fami
     newest = pd.Timestamp("2026-10-31")
     display = PartPath(248.0 * 0.985**ahead * np.ones((draws, 1)), 8.9, 14.0, 0.04, 9, newest)
     hinge = PartPath(58.0 * np.ones((draws, len(ahead))), 0.0, 14.0, 0.04, 9, newest)
-    quality = "original_refurbished"
+    quality = "maker_original"
     rates = RepairRates(states, pd.DataFrame({"grade": list(GRADES)}), states.iloc[:0])
     empty = pd.DataFrame({"fault": pd.Series(dtype="str")})
     columns = ["quote_date", "model_id", "fault", "amount", "lead_days", "refused_quote_fee"]
@@ -120,6 +133,7 @@ def example_family(draws: int = 1, months: int = 3, spread: float = 0.0) -> Fami
         shares={FAULT: np.tile(states["share"].to_numpy(float), (draws, 1))},
         success={FAULT: np.tile(states["prior_success"].to_numpy(float), (draws, 1))},
         grade_shares=np.tile([0.25, 0.60, 0.15], (draws, 1)),
+        rivals={} if rival is None else {FAULT: rival_at(rival, draws=draws)},
     )
 
 

@@ -20,9 +20,11 @@ from repair_horizon.backtest.money_replay import (
 )
 from repair_horizon.decisions.month.listings import score
 from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.valuation import NO_CHARGES
 from repair_horizon.demo import Truth, simulate
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start, parse_month
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -33,9 +35,14 @@ def logs() -> Logs:
     return read_logs(DEMO)
 
 
+def shop_of(logs: Logs) -> Shop:
+    """A shop that risk, hours and cash cost nothing, so that the bid is break-even."""
+    return Shop(logs, read_settings(DEMO), valuation=NO_CHARGES)
+
+
 @pytest.fixture(scope="module")
 def bids(logs: Logs) -> MoneyReplay:
-    found = replay_bids(logs.family("vellfold"), read_settings(DEMO), every=9)
+    found = replay_bids(shop_of(logs.family("vellfold")), every=9)
     assert isinstance(found, MoneyReplay)
     return found
 
@@ -62,7 +69,7 @@ def test_thresholds_do_not_know_the_future_but_the_verdict_does(
     changed = later_changed(
         logs.family("vellfold"), pd.Timestamp(month + "-01") - pd.Timedelta("1s")
     )
-    again = replay_bids(changed, read_settings(DEMO), every=10**6)
+    again = replay_bids(shop_of(changed), every=10**6)
     assert isinstance(again, MoneyReplay)
     first = bids.lots[bids.lots["month"] == month].set_index("listing_id")
     then = again.lots.set_index("listing_id").loc[first.index]
@@ -126,7 +133,7 @@ def test_what_the_replay_says_was_earned_agrees_with_the_truth(logs: Logs) -> No
     sixth month here: correlation at least 0.9, and thresholds truly earn most per lot and hour.
     """
     family = logs.family("pellvarn_phone")
-    replay = replay_bids(family, read_settings(DEMO), every=6)
+    replay = replay_bids(shop_of(family), every=6)
     assert isinstance(replay, MoneyReplay)
     lots = replay.lots[replay.lots["reason"] == ""]
     assert len(lots) >= 15
@@ -163,6 +170,6 @@ def test_money_table_by_hand() -> None:
 
 def test_without_past_prices_there_is_no_money_to_compare(logs: Logs) -> None:
     bare = replace(logs, tables={**logs.tables, "listings": logs.tables["listings"].iloc[:0]})
-    found = replay_bids(bare, read_settings(DEMO))
+    found = replay_bids(shop_of(bare))
     assert isinstance(found, CannotSay)
     assert found.reason == "no past listing with a final price"

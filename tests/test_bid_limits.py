@@ -15,6 +15,7 @@ from repair_horizon.decisions.costs.purchase import (
 )
 from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
 from repair_horizon.decisions.unit.bid import (
+    BREAK_EVEN,
     NO_PRICE,
     TOO_SMALL,
     margin_fraction,
@@ -68,8 +69,8 @@ def test_the_draws_and_the_closed_form_agree_at_one_draw() -> None:
         maximum_bid_for(one_state, unit.landing, ask_profit(45.0)), abs=1e-9
     )
     assert (bid.amount, bid.binding, bid.reason) == (36.06, "profit target", "")
-    assert bid.expected_profit == pytest.approx(45.0018, abs=0.002)
-    assert bid.probability_loss == pytest.approx(0.099)
+    assert bid.won.profit == pytest.approx(45.0018, abs=0.002)
+    assert bid.won.probability_loss == pytest.approx(0.099)
 
 
 def test_many_draws_agree_with_the_closed_form_at_their_mean() -> None:
@@ -95,18 +96,21 @@ def test_the_chance_limit_reaches_the_bid() -> None:
     assert unit_bid(unit, 0).exact == pytest.approx(chance_limit(even, single.weight, 0.10))
 
 
-def test_fixed_prices_carry_no_winners_curse_and_rivals_lower_the_bid() -> None:
-    """No rival, no deduction; each rival more deducts more, for the same worth."""
+def test_rivals_are_deducted_only_where_the_owner_names_them() -> None:
+    """No rival named, no deduction; each one more deducts more, by Harter's order statistics.
+
+    The error is the spread of the unit's worth over the worlds, in units of bid.
+    """
     bids = []
     for rivals in (0, 1, 4, 9):
-        rules = example_settings()
-        unit = example_unit(replace(rules, limits=replace(rules.limits, rivals=rivals)),
-                            draws=200, spread=0.08)  # fmt: skip
+        rules = example_settings(targets=Targets())
+        rules = replace(rules, limits=replace(rules.limits, rivals=rivals))
+        unit = example_unit(rules, draws=200, spread=0.08)
         bids.append(unit_bid(unit, 0))
-    assert bids[0].exact == bids[0].target
+    assert (bids[0].exact, bids[0].binding) == (bids[0].uncapped, BREAK_EVEN)
     assert bids[0].exact > bids[1].exact > bids[2].exact > bids[3].exact
-    error = outcomes(unit, 0).value_error / 1.233990137
-    assert bids[2].target - bids[2].exact == pytest.approx(1.16296 * error, rel=1e-4)
+    error = float(unit.value[:, 0].std()) / 1.233990137
+    assert bids[2].uncapped - bids[2].exact == pytest.approx(1.16296 * error, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -338,7 +342,7 @@ def test_limits_across_tiers_spend_no_more_than_there_is() -> None:
     rules = example_settings(
         targets=Targets(profit=0.0),
         purchase=Purchase([Tier(0.0, 0.1), Tier(20.0, 0.5)], inbound=5.0),
-        limits=Limits(None, None, working_cash=250.0, bid_increment=0.01, lowest_lot_cost=0.0),
+        limits=Limits(working_cash=250.0, bid_increment=0.01, lowest_lot_cost=0.0),
     )
     unit = example_unit(rules)
     bid = unit_bid(unit, 0)

@@ -123,11 +123,14 @@ def test_each_listing_is_scored_at_its_own_terms_and_bid() -> None:
     assert table.loc["L0", "max_bid"] == 36.06
     assert table.loc["L0", "advice"] == "bid"
     assert table.loc["L1", "advice"] == "pass"
-    assert table.loc["L1", "reason"] == ("the bid has reached the threshold: 36.06 against 36.06")
+    assert table.loc["L1", "reason"] == ("the bid has reached the maximum bid: 36.06 against 36.06")
     assert table.loc["L2", "max_bid"] == pytest.approx(36.06 - 10.0 / 1.216, abs=0.011)
-    profit = 105.23 - 15.729315 - 10 * 1.233990137
-    assert table.loc["L0", "expected_profit"] == pytest.approx(profit, abs=0.005)
-    assert table.loc["L0", "profit_per_hour"] == pytest.approx(profit / 1.975, abs=0.005)
+    # Nothing is known of rivals, so what is told is the profit at the maximum bid itself.
+    assert table.loc["L0", "expected_profit"] == pytest.approx(45.0018, abs=0.005)
+    assert table.loc["L0", "profit_per_hour"] == pytest.approx(45.0018 / 1.975, abs=0.005)
+    assert np.isnan(table.loc["L0", "probability_win"])
+    own = table.loc[["L0", "L1", "L2"], "own_terms"]
+    assert own.to_list() == pytest.approx([0.0, 0.0, -10.0 / 1.216], abs=0.011)
     assert (table["ask"] == "locked").all()
 
 
@@ -138,7 +141,7 @@ def test_every_pass_gives_its_reason() -> None:
     small = replace(
         rules,
         targets=replace(rules.targets, profit=85.0),
-        limits=Limits(None, None, lowest_lot_cost=5.0),
+        limits=Limits(lowest_lot_cost=5.0),
     )
     reasons = []
     for settings in (poor, small):

@@ -24,8 +24,10 @@ from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers
 from repair_horizon.explorer.ground import Ground, ground
 from repair_horizon.explorer.showing import moves_words, plain_table
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.logs import CannotSay, read_logs, read_settings
 from repair_horizon.reports.family import family_month
+from repair_horizon.shop import Shop
 from repair_horizon.tables.settings import Settings
 
 ROOT = Path(__file__).parent.parent
@@ -41,9 +43,20 @@ def moved_bid(moves: Moves, settings: Settings | None = None, draws: int = 1) ->
     return unit_bid(unit, 0).exact
 
 
+def demo_shop(draws: int) -> Shop:
+    """The demo with its month's charges given, which would take all families to work out."""
+    rules = replace(read_settings(DEMO), draws=draws)
+    return Shop(read_logs(DEMO), rules, valuation=Valuation(hour=6.0, tolerance=3000.0))
+
+
 @pytest.fixture(scope="module")
 def demo() -> Ground:
-    return ground(read_logs(DEMO), replace(read_settings(DEMO), draws=300), "vellfold")
+    return ground(demo_shop(300), "vellfold")
+
+
+def by_hand() -> Ground:
+    shop = Shop(example_logs(), example_settings(), valuation=NO_CHARGES)
+    return Ground(shop, "fx", example_outlook(example_family()))
 
 
 def test_no_moves_change_nothing() -> None:
@@ -158,10 +171,9 @@ def test_a_successor_moves_prices_from_its_month_on_and_of_its_model_only(demo: 
 
 def test_without_moves_the_explorer_says_what_the_page_says() -> None:
     """Same seed, same draws: the headline is the row of thresholds."""
-    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
-    month = ground(logs, settings, "vellfold").outlook.first_month
-    page = family_month(logs, settings, "vellfold", month).thresholds
-    stand = ground(logs, settings, "vellfold", month)
+    shop = demo_shop(200)
+    page = family_month(shop, "vellfold", shop.month()).thresholds
+    stand = ground(shop, "vellfold")
     for _, row in page[page["max_bid"] > 0].head(4).iterrows():
         found = answers(stand, (row["model_id"], row["listed_fault"]))
         assert found.now.max_bid == row["max_bid"]
@@ -176,7 +188,7 @@ def test_options_winner_and_margin_are_example_1s() -> None:
     The outlook sells a failed s2 at 118 x 95 / 140 = 80.07, the reference at 95: repairing it is
     worth 0.10 x 14.93 x 0.861 = 1.29 less than the reference's 47.79.
     """
-    stand = Ground(example_logs(), example_settings(), "fx", example_outlook(example_family()))
+    stand = by_hand()
     found = answers(stand, KEY)
     best = found.options[found.options["best"]].set_index("state")
     assert best.loc["s1", "option"] == "repair"
@@ -189,7 +201,7 @@ def test_options_winner_and_margin_are_example_1s() -> None:
 
 def test_limits_are_example_1s_break_evens() -> None:
     """Success 0.7645 and display 290.72 at break-even (trade reference 2.4, step 12)."""
-    stand = Ground(example_logs(), example_settings(), "fx", example_outlook(example_family()))
+    stand = by_hand()
     limits = answers(stand, KEY).limits.set_index("what")
     assert limits.loc["success rate", "until"] == pytest.approx(0.7645, abs=0.0005)
     assert limits.loc["part DA", "until"] == pytest.approx(290.72, abs=0.05)
@@ -197,7 +209,7 @@ def test_limits_are_example_1s_break_evens() -> None:
 
 def test_a_price_in_mind_is_judged_instead_of_the_bid() -> None:
     """At 36.06 example 1 earns 45.00; 10 more cost 10 x 1.23399 (trade reference 2.4)."""
-    stand = Ground(example_logs(), example_settings(), "fx", example_outlook(example_family()))
+    stand = by_hand()
     assert answers(stand, KEY, price=36.06).now.expected_profit == pytest.approx(45.0, abs=0.01)
     dearer = answers(stand, KEY, price=46.06).now
     assert dearer.expected_profit == pytest.approx(45.0 - 12.34, abs=0.01)
@@ -222,7 +234,7 @@ def test_what_cannot_be_said_is_said_with_its_reason(demo: Ground) -> None:
 )
 def test_every_move_is_answered_in_under_a_second(moves: Moves) -> None:
     """At the full number of draws; processor time, which other work beside it hardly moves."""
-    stand = ground(read_logs(DEMO), read_settings(DEMO), "vellfold")
+    stand = ground(demo_shop(1000), "vellfold")
     assert stand.outlook.draws == 1000
     took = []
     for _ in range(3):
@@ -262,7 +274,7 @@ def panel_of(family: str):
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
         from repair_horizon.explorer.control_panel import Panel
 
-        return Panel(read_logs(DEMO), replace(read_settings(DEMO), draws=200), family)
+        return Panel(demo_shop(200), family)
 
 
 def test_controls_hand_their_values_on_and_go_back() -> None:

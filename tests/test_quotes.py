@@ -28,15 +28,12 @@ from repair_horizon.decisions.month.last_time_buy import (
 from repair_horizon.decisions.month.part_orders import COLUMNS, part_orders
 from repair_horizon.decisions.month.quotes import (
     compare_qualities,
-    daily_fall,
-    dead_part_cost,
     family_quotes,
-    loss_per_day,
     rank_quotes,
     wait_or_order,
     waiting_for,
 )
-from repair_horizon.decisions.unit.options import Bench
+from repair_horizon.decisions.unit.bench import Bench, daily_fall, dead_part_cost
 from repair_horizon.tables.settings import PartQuality, Repair
 from scipy.stats import nbinom
 
@@ -67,7 +64,7 @@ def test_a_unit_at_620_loses_what_the_reference_says() -> None:
     assert daily_fall(620.0, 0.032) * 0.861 == pytest.approx(0.57, abs=0.005)
     price = 620.0 * (0.25 * 1.08 + 0.60 + 0.15 * 0.88)
     by_hand = daily_fall(price, 0.032) * 0.861 + price * 0.12 / 365
-    assert loss_per_day(bench()) == pytest.approx(by_hand, abs=1e-9)
+    assert bench().loss_per_day == pytest.approx(by_hand, abs=1e-9)
 
 
 def test_the_cheap_slow_quote_loses_to_the_dear_fast_one() -> None:
@@ -102,7 +99,7 @@ def test_a_familys_quotes_are_ranked_part_by_part() -> None:
     ]
     assert table["wait_months"].tolist() == [0, 0, 0]
     assert table["delay_cost"].tolist() == pytest.approx(
-        [round(14 * loss_per_day(bench()), 2)] * 3, abs=0.01
+        [round(14 * bench().loss_per_day, 2)] * 3, abs=0.01
     )
 
 
@@ -262,7 +259,7 @@ def test_last_orders_from_the_logs() -> None:
     ]  # fmt: skip
     logs = example_logs(fault_states=states, repairs=repairs, part_quotes=[
         {"quote_id": "Q", "model_id": MODEL, "part_code": "DA", "moq": 2, "unit_price": 248.0,
-         "quality_class": "original_refurbished", "quote_date": pd.Timestamp("2026-10-01")}
+         "quality_class": "maker_original", "quote_date": pd.Timestamp("2026-10-01")}
     ])  # fmt: skip
     counts, over = jobs_per_part(logs, FAMILY)
     assert counts == {(MODEL, "DA"): 3, (MODEL, "FM"): 1}

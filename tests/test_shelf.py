@@ -36,6 +36,7 @@ from repair_horizon.tables.settings import Maker
 GOOD, BAD, AS_IS = 144.946, -102.42, 86.69
 OWN = 0.93 * GOOD + 0.07 * BAD
 ECONOMICS = example_economics()
+DAY = pd.Timestamp("2026-10-15")
 FORBIDDEN = ("repair", "sell now", "sell as is", "part out", "maker's service")
 
 
@@ -194,12 +195,16 @@ def test_a_working_unit_is_sold_and_its_loss_per_week_told() -> None:
 def test_a_unit_that_must_be_cleared_is_never_repaired_or_sold(
     flags: str, check: str, erased: bool, state: str, status: str
 ) -> None:
-    """Swollen, wet, blocked, locked, unproven or unerased: no repair, no sale, and a caution."""
+    """Swollen, wet, blocked, locked or unproven: no repair, no sale, no figure, and a caution.
+
+    One that only must be erased keeps its advice and its worth; the work is ordered: off sale
+    first, erase before sale.
+    """
     day = pd.Timestamp("2026-10-15") if erased else pd.NaT
     row = unit(flags=flags, ownership_check=check, erase_date=day, state=state, status=status)
     told = shelf(example_logs(stock=[row]), ECONOMICS).loc[0]
-    barred = bool(flags) or check != "clear" or not erased or state == "locked"
-    assert (interlock(pd.Series({"flags": flags, **row})) is not None) == barred
+    barred = bool(flags) or check != "clear" or state == "locked"
+    assert (interlock(pd.Series({"flags": flags, **row})) is not None) == (barred or not erased)
     if barred:
         assert told["advice"] not in FORBIDDEN
         assert not str(told["advice"]).startswith("hold")
@@ -209,8 +214,14 @@ def test_a_unit_that_must_be_cleared_is_never_repaired_or_sold(
         # Figures of what is not to be traded would only tempt.
         figures = not (flags or check == "blocked" or state == "locked")
         assert bool(told["if_cleared"] == told["if_cleared"]) == figures
-    else:
-        assert told["advice"] in FORBIDDEN
+        return
+    clear = shelf(example_logs(stock=[{**row, "erase_date": DAY}]), ECONOMICS).loc[0]
+    assert clear["advice"] in FORBIDDEN
+    assert told["value"] == clear["value"]
+    first = "take off sale; then " if status == "listed" else ""
+    ordered = f"{first}{clear['advice']}, erase before sale"
+    assert told["advice"] == (clear["advice"] if erased else ordered)
+    assert bool(told["caution"]) == (not erased)
 
 
 def test_the_gravest_stop_comes_first() -> None:
