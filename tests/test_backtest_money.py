@@ -89,7 +89,10 @@ def true_family(family: FamilyOutlook, truth: Truth, months: range) -> FamilyOut
                 level[:, i, h] = truth.price_level(model, month_start(number))
     parts = {}
     for (model, code, quality), path in family.parts.items():
-        line = [truth.part_level(model, code, quality, month_start(n)) for n in months]
+        try:
+            line = [truth.part_level(model, code, quality, month_start(n)) for n in months]
+        except ValueError:  # the demo sells no such quality
+            continue
         parts[model, code, quality] = replace(path, price=np.tile(line, (draws, 1)))
     states = family.estimates.rates.states
     named = {f: states.loc[states["listed_fault"] == f, "state"] for f in family.shares}

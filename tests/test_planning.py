@@ -1,13 +1,10 @@
-"""The month's plan: the best choice under cash and hours, its shadow prices, how it may end."""
+"""The month's plan: no win is supposed, cash lasts, and the month may end as its parts say."""
 
 from dataclasses import replace
-from itertools import product
 
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from outlook_by_hand import (
     FAULT,
     MODEL,
@@ -17,27 +14,29 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
+from repair_horizon.decisions.month import plan as planning
 from repair_horizon.decisions.month.plan import (
+    BUY,
+    MEND,
     Plan,
-    at_bench_rate,
     free_cash,
     hours_per_month,
     plan,
-    simulate,
+    shelf_jobs,
 )
-from repair_horizon.decisions.month.plan_items import BUY, MEND, drawn_profit, purchases, shelf_jobs
-from repair_horizon.decisions.month.programme import choose
-from repair_horizon.decisions.unit.bid import unit_bid
-from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.logs import Settings
-from repair_horizon.tables.settings import Bench
+from repair_horizon.tables.settings import Limits, Targets
+from scipy.stats import norm
 
 DAY = pd.Timestamp("2026-11-05")
+RIVAL = 60.0
+RULES = example_settings(targets=Targets(), limits=Limits(working_cash=12000.0, bid_increment=0.01))
 
 
 def listing(i: int, **row: object) -> dict[str, object]:
     start = {"listing_id": f"L{i}", "model_id": MODEL, "listed_fault": FAULT, "end_time": DAY}
-    return {**start, "current_bid": 10.0, **row}
+    return {**start, **row}
 
 
 def owned(i: int, **row: object) -> dict[str, object]:
@@ -55,143 +54,129 @@ def owned(i: int, **row: object) -> dict[str, object]:
 
 
 def month(
-    rules: Settings, n: int = 6, stock: list[dict[str, object]] | None = None, draws: int = 1
+    rules: Settings = RULES,
+    listings: list[dict[str, object]] | int = 6,
+    stock: list[dict[str, object]] | None = None,
+    draws: int = 1,
+    spread: float = 0.0,
+    rival: float | None = RIVAL,
 ) -> Plan:
-    logs = example_logs(
-        listings=[listing(i, shipping=4.0 + i) for i in range(n)], stock=stock or []
-    )
-    spread = 0.08 if draws > 1 else 0.0
-    return plan(logs, rules, example_economics(rules, draws=draws, spread=spread))
+    rows = [listing(i) for i in range(listings)] if isinstance(listings, int) else listings
+    logs = example_logs(listings=rows, stock=stock or [])
+    economics = example_economics(rules, draws=draws, spread=spread, rival=rival)  # type: ignore[arg-type]
+    return plan(logs, rules, economics)
 
 
-@settings(max_examples=40, deadline=None)
-@given(
-    profit=st.lists(st.floats(-20, 100), min_size=1, max_size=8),
-    cash=st.lists(st.floats(1, 100), min_size=8, max_size=8),
-    hours=st.lists(st.floats(0.1, 4), min_size=8, max_size=8),
-    limits=st.tuples(st.floats(0, 300), st.floats(0, 10)),
-)
-def test_the_choice_is_the_best_of_all_choices(
-    profit: list[float], cash: list[float], hours: list[float], limits: tuple[float, float]
-) -> None:
-    """Every subset tried by hand: none within the limits promises more."""
-    n = len(profit)
-    use = np.array([cash[:n], hours[:n]])
-    choice = choose(profit, use, limits)
-    allowed = [
-        float(np.dot(s, profit))
-        for s in product((0, 1), repeat=n)
-        if (use @ np.array(s) <= np.array(limits) + 1e-9).all()
-    ]
-    assert choice.profit == pytest.approx(max(allowed), abs=1e-3)
-    assert (use @ choice.taken <= np.array(limits) + 1e-5).all()
+def test_no_win_is_supposed() -> None:
+    """Wins, hours and profit of the month are what the chances of winning say, on average.
 
-
-def test_shadow_prices_are_what_a_little_more_would_earn() -> None:
-    """Three jobs of 2 h earning 60, 40, 20 and 3 h: the hour's worth is the half-taken job's 20.
-
-    With 10 h nothing is short and an hour is worth nothing.
+    Six lots at a bid near 72 against rivals around 60: about five in six are won.
     """
-    use = [[1.0, 1.0, 1.0], [2.0, 2.0, 2.0]]
-    choice = choose([60.0, 40.0, 20.0], use, [100.0, 3.0])
-    assert choice.shadow.tolist() == pytest.approx([0.0, 20.0])
-    assert (choice.taken.tolist(), choice.profit) == ([True, False, False], 60.0)
-    assert choose([60.0, 40.0, 20.0], use, [100.0, 10.0]).shadow.tolist() == [0.0, 0.0]
-    assert choose([], np.zeros((2, 0)), [1.0, 1.0]).profit == 0.0
-
-
-def test_purchases_promise_what_the_bid_promises() -> None:
-    """At example 1's threshold the plan's profit is the target, 45, and cash is landed + parts."""
-    rules = example_settings()
-    logs = example_logs(listings=[listing(0)])
-    (item,) = purchases(logs.tables["listings"], logs, example_economics(rules))
-    assert item.profit == pytest.approx(45.0018, abs=0.002)
-    assert item.cash == pytest.approx(59.35 + 185.78, abs=0.01)
-    assert item.days == (5.0, 14.0, 30.0, 20.0)
-    assert purchases(listings_at(36.06), logs, example_economics(rules)) == []
-
-
-def listings_at(bid: float) -> pd.DataFrame:
-    return example_logs(listings=[listing(0, current_bid=bid)]).tables["listings"]
-
-
-def test_cash_and_hours_are_kept() -> None:
-    """Free cash is working cash less what the shelf cost; each limit binds in turn."""
-    rules = example_settings()
-    roomy = month(rules)
-    assert roomy.items["do"].sum() == 6
-    assert (roomy.shadow_hour, roomy.shadow_cash) == (0.0, 0.0)
-    few_hours = month(replace(rules, bench=replace(rules.bench, hours_per_week=1.0)))
-    assert few_hours.hours[0] <= few_hours.hours[1] == pytest.approx(30.4375 / 7)
-    assert few_hours.items["do"].sum() == 2
-    little_cash = replace(rules, limits=replace(rules.limits, working_cash=600.0))
-    poor = month(little_cash, stock=[owned(9, state="s3")])
-    assert poor.cash[1] == 540.0
-    assert poor.cash[0] <= 540.0
-    assert poor.shadow_cash > 0
-    assert free_cash(example_logs(stock=[owned(1), owned(2, status="sold")]), little_cash) == 540.0
-
-
-def test_jobs_on_the_shelf_compete_and_count_only_their_lead() -> None:
-    """A repair earns its lead over selling as is; an uncleared unit is not planned with."""
-    rules = example_settings()
-    got = month(rules, 1, [owned(1), owned(2, flags="wet"), owned(3, state="s3")])
-    jobs = got.items[got.items["kind"] == MEND].set_index("item")
-    assert list(jobs.index) == ["U1"]
-    lead = jobs.loc["U1", "expected_profit"]
-    assert 40.0 < lead < 55.0  # 40.94 at the gate of example 1, fewer days lost by now
-    assert jobs.loc["U1", "hours"] == 1.75
-    assert (got.items["kind"] == BUY).sum() == 1
-
-
-def test_a_short_bench_lowers_the_bids_by_its_hours() -> None:
-    """Bids are worked out anew once, with the hour at wage plus shadow price.
-
-    While the gate's decisions stay, an hour dearer by y costs 1.975 y, with the expected extra
-    work on collateral and dead parts a little more.
-    """
-    rules = example_settings(bench=Bench(28.0, 1.0, 0.75))
-    got = month(rules)
-    assert got.shadow_hour > 0
-    assert got.bench_rate == pytest.approx(28.0 + got.shadow_hour)
+    got = month(draws=4000, spread=0.05)
     buys = got.items[got.items["kind"] == BUY]
-    lower = (buys["max_bid"] - buys["max_bid_at_shadow"]).to_numpy()
-    dearer = example_economics(at_bench_rate(rules, got.shadow_hour))
-    plain = example_economics(rules)
-    units = [e.unit("fx", MODEL, FAULT) for e in (plain, dearer)]
-    moved = unit_bid(units[0], 0).exact - unit_bid(units[1], 0).exact  # type: ignore[arg-type]
-    assert moved > 1.975 * got.shadow_hour / 1.24 * 0.99
-    floor = buys["max_bid_at_shadow"] > 0
-    assert lower[floor] == pytest.approx(moved, abs=0.011)
-    assert (lower > 0).all()
+    assert buys["probability_win"].between(0.7, 0.95).all()
+    error = got.wins.std() / np.sqrt(4000)
+    assert got.wins.mean() == pytest.approx(buys["probability_win"].sum(), abs=4 * error)
+    assert got.wins.min() < 6 == got.wins.max()
+    chance = buys["probability_win"]
+    assert got.hours.mean() == pytest.approx((chance * buys["hours"]).sum(), rel=0.02)
+    assert np.unique(np.round(buys["hours"], 9)) == pytest.approx([1.975])
 
 
-def test_a_class_with_its_own_wage_gets_dearer_too() -> None:
-    rules = replace(example_settings(), by_class={"foldable": {"bench": {"rate_per_hour": 40.0}}})
-    assert at_bench_rate(rules, 5.0).for_class("foldable").bench.rate_per_hour == 45.0
-    assert at_bench_rate(rules, 5.0).for_class("phone").bench.rate_per_hour == 33.0
-
-
-def test_simulated_profit_has_the_expected_mean() -> None:
-    """The mean over worlds is the plan's expected profit, within four standard errors."""
-    got = month(example_settings(), draws=4000)
-    expected = got.items.loc[got.items["do"], "expected_profit"].sum()
-    error = got.profit.std() / np.sqrt(len(got.profit))
-    assert got.profit.mean() == pytest.approx(expected, abs=4 * error)
+def test_simulated_profit_has_the_promised_mean() -> None:
+    """The mean over worlds is the sum of the gains, within four standard errors."""
+    got = month(draws=4000, spread=0.05, stock=[owned(1)])
+    error = got.profit.std() / np.sqrt(4000)
+    assert got.profit.mean() == pytest.approx(got.items["gain"].sum(), abs=4 * error)
     table = got.outcome().set_index("what")
-    assert (
-        table.loc["profit", "lower"] < table.loc["profit", "median"] < table.loc["profit", "upper"]
-    )
+    lower, middle, upper = table.loc["profit", ["lower", "median", "upper"]]
+    assert lower < middle < upper
+    within = (got.profit >= lower) & (got.profit <= upper)
+    assert within.mean() == pytest.approx(0.9, abs=0.01)
+
+
+def test_a_bid_already_made_rules_lower_rivals_out() -> None:
+    """With 70 bid already against a maximum of 72.52 few lots are won, in plan and score alike.
+
+    The rival is log-normal around 60 with spread 0.2: (F(72.52) - F(70)) / (1 - F(70)).
+    """
+    got = month(listings=[listing(0, current_bid=70.0)], draws=4000)
+    (chance,) = got.items["probability_win"]
+    at, floor = norm.cdf(np.log(np.array([72.52, 70.0]) / RIVAL) / 0.2)
+    assert chance == pytest.approx((at - floor) / (1 - floor), abs=0.002)
+    assert got.wins.mean() == pytest.approx(chance, abs=0.03)
+    assert (got.cash_spent[got.wins == 1] >= 1.216 * 70.0 + 15.5).all()
 
 
 def test_units_of_a_family_share_its_market() -> None:
     """Six units of one family vary more together than six times one unit's own luck would."""
-    logs = example_logs(listings=[listing(i) for i in range(6)])
-    economics = example_economics(draws=4000, spread=0.15)
-    items = purchases(logs.tables["listings"], logs, economics)
-    drawn = np.array([drawn_profit(i, np.random.default_rng(k))[0] for k, i in enumerate(items)])
-    alone = drawn.var(axis=1).sum()
-    assert drawn.sum(axis=0).var() > 1.5 * alone
+    one, six = (month(listings=n, draws=4000, spread=0.15, rival=1.0) for n in (1, 6))
+    assert six.profit.var() > 1.5 * 6 * one.profit.var()
+
+
+def test_each_unit_has_its_own_luck() -> None:
+    """Where only luck differs between worlds, the spread of six units is the sum of six."""
+    lucky = example_family(draws=4000, spread=0.3, rival=1.0)
+    outlook = example_outlook(replace(lucky, level=example_family(draws=4000).level))
+    spreads = []
+    for n in (1, 6):
+        logs = example_logs(listings=[listing(i) for i in range(n)])
+        spreads.append(plan(logs, RULES, unit_economics(outlook, RULES)).profit.var())
+    assert spreads[1] == pytest.approx(6 * spreads[0], rel=0.15)
+
+
+def test_the_chance_that_cash_runs_out_stays_within_one_in_twenty() -> None:
+    """Twelve lots and cash for few: bidding stops in time, and one win more would be too many."""
+    rules = replace(RULES, limits=replace(RULES.limits, working_cash=1400.0))
+    got = month(rules, listings=12, draws=2000, spread=0.05)
+    assert got.stop_after is not None
+    assert 0 < got.stop_after < 12
+    assert got.probability_cash_runs_out <= 0.05
+    assert got.wins.max() == got.stop_after
+    assert got.words().startswith(f"Stop bidding after {got.stop_after} lots won")
+    logs = example_logs(listings=[listing(i) for i in range(12)])
+    economics = example_economics(rules, draws=2000, spread=0.05, rival=RIVAL)  # type: ignore[arg-type]
+    scored = planning.score(logs.tables["listings"], logs, economics)
+    scored = scored.sort_values(["end_time", "listing_id"])
+    rng = np.random.default_rng([rules.seed, 6])
+    lots = [
+        planning._lot(r, logs.tables["listings"], logs, economics, rng) for r in scored.itertuples()
+    ]
+    low = planning._run(lots, [], 1400.0, got.stop_after + 1, rules)[4]
+    assert (low < 0).mean() > 0.05
+    assert month(listings=12, draws=500).stop_after is None
+
+
+def test_cash_in_stock_is_not_free() -> None:
+    """Free cash is working cash less what is in stock at cost; what is sold is out of it."""
+    logs = example_logs(stock=[owned(1), owned(2, status="sold")])
+    little = replace(RULES, limits=replace(RULES.limits, working_cash=600.0))
+    assert free_cash(logs, little) == 540.0
+    assert np.isnan(free_cash(logs, example_settings()))
+    assert hours_per_month(replace(RULES, bench=replace(RULES.bench, hours_per_week=7.0))) == (
+        pytest.approx(30.4375)
+    )
+
+
+def test_jobs_on_the_shelf_count_only_their_lead() -> None:
+    """A repair earns its lead over selling as is; a unit to be cleared first is not planned with.
+
+    One that only must be erased is: work may go on, the sale waits.
+    """
+    stock = [
+        owned(1),
+        owned(2, flags="wet"),
+        owned(3, state="s3"),
+        owned(4, erase_date=pd.NaT),
+    ]
+    got = month(listings=1, stock=stock)
+    jobs = got.items[got.items["kind"] == MEND].set_index("item")
+    assert list(jobs.index) == ["U1", "U4"]
+    lead = jobs.loc["U1", "expected_profit"]
+    assert 40.0 < lead < 55.0  # 40.94 at the gate of example 1, fewer days lost by now
+    assert jobs.loc["U1", "hours"] == 1.75
+    assert jobs.loc["U1", "profit_per_hour"] == pytest.approx(lead / 1.75)
+    assert (got.items["kind"] == BUY).sum() == 1
 
 
 def test_the_cash_low_point_by_hand() -> None:
@@ -199,43 +184,45 @@ def test_the_cash_low_point_by_hand() -> None:
 
     265.40 with adhesive and consumables, so the low point is that much below the free cash.
     """
-    rules = example_settings()
-    got = month(rules, 0, [owned(1)])
+    got = month(listings=0, stock=[owned(1)])
     assert got.cash_low.tolist() == pytest.approx([12000.0 - 60.0 - 265.40])
-    profit, low = simulate([], 500.0, rules)
-    assert (profit.tolist(), low.tolist()) == ([0.0], [500.0])
-
-
-def test_an_empty_month_is_a_plan_too() -> None:
-    got = month(example_settings(), 0)
-    assert repr(got) == "Plan(0 to buy, 0 to repair, 0.0 hours)"
-    assert got.items.empty
-    assert got.hours == (0, hours_per_month(example_settings()))
 
 
 def test_what_comes_in_is_the_profit_and_what_was_paid_before() -> None:
-    """Every world: a sale brings back the price and the parts, and the profit on top.
+    """Every world: a sale brings back price with its interest, parts, and the profit on top.
 
     For a unit owned the profit is only the lead, so selling it otherwise is in there too.
     """
-    rules = example_settings()
-    economics = example_economics(rules, draws=50, spread=0.1)
+    economics = example_economics(RULES, draws=50, spread=0.1, rival=RIVAL)  # type: ignore[arg-type]
     logs = example_logs(listings=[listing(0)], stock=[owned(1)])
-    (buy,) = purchases(logs.tables["listings"], logs, economics)
-    (mend,) = shelf_jobs(logs, economics)
-    earned, received = drawn_profit(buy, np.random.default_rng(1))
-    assert received - earned == pytest.approx(np.full(50, buy.paid + buy.parts))
-    earned, received = drawn_profit(mend, np.random.default_rng(1))
-    other = mend.source.options.best_alternative()[:, 0]  # type: ignore[union-attr]
-    assert received - earned == pytest.approx(other + 265.40)
+    rows = logs.tables["listings"]
+    rng = np.random.default_rng(1)
+    (row,) = planning.score(rows, logs, economics).itertuples()
+    buy = planning._lot(row, rows, logs, economics, rng)
+    kappa = 0.12 * 45 / 365
+    assert buy.received - buy.profit == pytest.approx(buy.paid * (1 + kappa) + buy.parts)
+    assert buy.days == planning.Days(5.0, 14.0, 30.0, 20.0)
+    assert buy.parts == pytest.approx(np.full(50, 185.78), abs=0.01)
+    (job,) = shelf_jobs(logs, economics)
+    mend = job.flow(rng)
+    other = job.found.options.best_alternative()[:, 0]  # type: ignore[union-attr]
+    assert mend.received - mend.profit == pytest.approx(other + 265.40)
 
 
-def test_each_unit_has_its_own_luck() -> None:
-    """Where only luck differs between worlds, the spread of six units is the sum of six."""
-    logs = example_logs(listings=[listing(i) for i in range(6)])
-    lucky = example_family(draws=4000, spread=0.3)
-    outlook = example_outlook(replace(lucky, level=example_family(draws=4000).level))
-    items = purchases(logs.tables["listings"], logs, Economics(outlook, example_settings()))
-    rng = np.random.default_rng(5)
-    drawn = np.array([drawn_profit(i, rng)[0] for i in items])
-    assert drawn.sum(axis=0).var() == pytest.approx(drawn.var(axis=1).sum(), rel=0.1)
+def test_a_lot_of_unlike_units_is_bid_for_whole() -> None:
+    """Two rows of one lot, three units: their hours and parts together, one price for all."""
+    rows = [listing(0, lot_id="J", quantity=2.0), listing(1, lot_id="J", quantity=1.0)]
+    got = month(listings=rows, draws=2000, spread=0.05)
+    (item,) = got.items.itertuples()
+    assert item.item == "J"
+    assert item.hours == pytest.approx(3 * 1.975)
+    assert got.wins.mean() == pytest.approx(item.probability_win, abs=0.03)
+    spent = got.cash_spent[got.wins == 1]
+    assert spent.mean() > 3 * 185.78 + 2 * 1.216 * RIVAL
+
+
+def test_an_empty_month_is_a_plan_too() -> None:
+    got = month(listings=0)
+    assert repr(got) == "Plan(0 to bid on, 0 to repair, 0.0 wins expected)"
+    assert got.items.empty
+    assert (got.wins.sum(), got.stop_after) == (0.0, None)

@@ -8,7 +8,7 @@ wins to stop bidding so that the chance of running out of cash stays within one 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,9 @@ from repair_horizon.decisions.month.shelf import GONE, at_gate
 from repair_horizon.decisions.unit.break_even import AtGate
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.interlocks import interlock
+from repair_horizon.decisions.unit.joint_lots import rival_of
 from repair_horizon.decisions.unit.options import REPAIR
+from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.settings import Settings
 
@@ -301,18 +303,20 @@ def _lot(
         for m, f in zip(mine["model_id"], mine["listed_fault"], strict=True)
     ]
     scorers = [s for s in known if isinstance(s, Scorer)]
+    given = mine["quantity"] if "quantity" in mine else pd.Series(1.0, mine.index)
+    counts = [max(int(q), 1) for q in given.fillna(1.0)]
     first = mine.iloc[0]
     direct = row.terms in (FIXED_PRICE, PRIVATE)  # type: ignore[attr-defined]
     head = scorers[0]
     land = head.terms(float(first["shipping"]), float(first["premium_rate"]), direct=direct)
     land = land or head.unit.landing
-    price, won = _price(row, head, rng)
+    rival = rival_of([s.known for s in scorers], counts)
+    price, won = _price(row, rival, len(head.unit.family.unit_noise), rng)
     paid = np.vectorize(land.landed, otypes=[float])(price)
-    per_unit = max(int(row.quantity) // len(scorers), 1)  # type: ignore[attr-defined]
-    value = sum(_drawn_unit(s, rng) for s in scorers for _ in range(per_unit))
-    worth = np.asarray(value, dtype="float64")
-    parts = sum(s.known.parts_cash for s in scorers) * per_unit
-    hours = sum(s.known.hours for s in scorers) * per_unit
+    units = [s for s, count in zip(scorers, counts, strict=True) for _ in range(count)]
+    worth = np.asarray(sum(_drawn_unit(s, rng) for s in units), dtype="float64")
+    parts = sum(s.known.parts_cash for s in units)
+    hours = sum(s.known.hours for s in units)
     delay = head.unit.settings.delay
     start = float(max((row.end_time - logs.newest_day.normalize()).days, 0))  # type: ignore[attr-defined]
     return Flow(
@@ -331,11 +335,15 @@ def _lot(
     )
 
 
-def _price(row: object, scorer: Scorer, rng: np.random.Generator) -> tuple[Floats, Bools]:
-    """Price paid in every draw, and whether the lot comes to us."""
-    n = len(scorer.unit.states[0].share)
+def _price(
+    row: object, rival: HighestRival | None, n: int, rng: np.random.Generator
+) -> tuple[Floats, Bools]:
+    """Price paid in every draw, and whether the lot comes to us.
+
+    A rival below the price already bid is ruled out, as for the listing's chance of winning.
+    """
     current = float(np.nan_to_num(row.current_bid))  # type: ignore[attr-defined]
-    limit, rival = float(row.max_bid), scorer.known.rival  # type: ignore[attr-defined]
+    limit = float(row.max_bid)  # type: ignore[attr-defined]
     if row.terms == FIXED_PRICE:  # type: ignore[attr-defined]
         return np.full(n, current or limit), np.ones(n, dtype=bool)
     if row.terms == PRIVATE:  # type: ignore[attr-defined]
@@ -343,10 +351,8 @@ def _price(row: object, scorer: Scorer, rng: np.random.Generator) -> tuple[Float
         return np.full(n, float(row.offer)), taken  # type: ignore[attr-defined]
     if rival is None:
         return np.full(n, max(current, limit)), np.ones(n, dtype=bool)
-    price = np.exp(rival.log_median + rival.spread * rng.standard_normal(n))
-    price = price * max(int(row.quantity), 1)  # type: ignore[attr-defined]
-    won = (price < limit) & (limit > current)
-    return np.clip(price, current, limit), won
+    price = replace(rival, floor=current).drawn(rng)
+    return np.clip(price, current, limit), (price < limit) & (limit > current)
 
 
 def _drawn_unit(scorer: Scorer, rng: np.random.Generator) -> Floats:

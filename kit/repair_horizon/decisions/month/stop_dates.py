@@ -185,7 +185,7 @@ def buy_stop(unit: UnitEconomics, exact_bids: Floats) -> StopMonths | CannotSay:
     if rival is None:
         return CannotSay("nothing is known of what others bid for such units")
     at, least = unit.family.models.index(unit.model_id), unit.settings.limits.least_win_chance
-    level = unit.family.level[:, at, : unit.months] * unit.family.mean_factor
+    level = unit.family.level[:, at, : unit.months]
     # P(highest rival < bid) < least  <=>  bid < the rival's quantile at that chance.
     needed = level * np.exp(rival.log_ratio + rival.spread * float(ndtri(least)))[:, None]
     return StopMonths(first_of_two(bid_paths(unit, exact_bids) < needed), unit.months)

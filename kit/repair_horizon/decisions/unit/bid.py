@@ -135,7 +135,7 @@ class Outcomes:
         if found is None:
             return None
         at = self.unit.family.models.index(self.unit.model_id)
-        level = self.unit.family.level[:, at, self.month] * self.unit.family.mean_factor
+        level = self.unit.family.level[:, at, self.month]
         return HighestRival(np.log(level) + found.log_ratio, found.spread)
 
     def expected(self, landing: Landing, bid: float, floor: float = 0.0) -> WonLot:

@@ -98,10 +98,10 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
         each = [certainty_equivalent(v, None, valuation.tolerance) for v in families.values()]
         exact = float(landing.bid_for(sum(each)))
     hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
-    return JointLot(exact, worth, np.sqrt(variance), hours, landing, _rival(units, quantity))
+    return JointLot(exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity))
 
 
-def _rival(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
+def rival_of(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
     """Highest rival for the whole: the sum of what each unit would fetch, at their mean spread."""
     rivals = [k.rival for k in units]
     if any(r is None for r in rivals):

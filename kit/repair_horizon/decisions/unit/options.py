@@ -85,7 +85,9 @@ def _untouched(bench: Bench, seen: str | None) -> Option:
     if seen is None:
         nothing = np.full_like(working, -bench.test_cost - bench.charged(0.0))
         return Option(nothing, np.zeros_like(working))
-    price = cents(working * bench.outlook.as_is[seen][:, None])
+    # The ratio is the mean broken price over the median working one, so it needs no mean factor.
+    ratio = bench.outlook.as_is[seen] / bench.outlook.mean_factor
+    price = cents(working * ratio[:, None])
     return Option(net_of(price, bench.terms) - bench.test_cost - bench.charged(0.0), price)
 
 

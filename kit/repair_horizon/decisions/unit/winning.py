@@ -62,6 +62,13 @@ class HighestRival:
         out: Floats = np.exp(self.log_median[:, None] + self.spread * ndtri(at))
         return np.clip(out, self.floor, bid)
 
+    def drawn(self, rng: np.random.Generator) -> Floats:
+        """One auction's highest rival in every draw, (draws,), above the floor."""
+        low = self._below(self.floor)
+        at = low + (1.0 - low) * rng.random(len(low))
+        out: Floats = np.exp(self.log_median + self.spread * ndtri(np.clip(at, 1e-12, 1 - 1e-12)))
+        return out
+
 
 @dataclass(frozen=True)
 class WonLot:
