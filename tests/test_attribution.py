@@ -4,7 +4,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st

@@ -18,7 +18,7 @@ from repair_horizon.backtest.money_replay import (
     replay_bids,
     summary,
 )
-from repair_horizon.decisions.month.listings import score
+from repair_horizon.decisions.month.listings import Scorer, scorer_for
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.valuation import NO_CHARGES
 from repair_horizon.demo import Truth, simulate
@@ -111,7 +111,8 @@ def true_family(family: FamilyOutlook, truth: Truth, months: range) -> FamilyOut
 
 def true_profit(logs: Logs, lots: pd.DataFrame) -> pd.Series:
     """Expected profit of each lot at the price it fetched, worked out from the demo's truth."""
-    settings, truth, out = replace(read_settings(DEMO), draws=100), simulate(7).truth, []
+    settings, truth = replace(read_settings(DEMO), draws=100), simulate(7).truth
+    out: dict[str, float] = {}
     estimates = Estimates(
         logs.currency, logs.newest_day, {f: fit_family(logs, f) for f in logs.families}
     )
@@ -122,10 +123,15 @@ def true_profit(logs: Logs, lots: pd.DataFrame) -> pd.Series:
         known = {n: f for n, f in outlook.families.items() if isinstance(f, FamilyOutlook)}
         months = range(first, first + next(iter(known.values())).level.shape[2])
         families = {n: true_family(f, truth, months) for n, f in known.items()}
-        asked = rows.loc[group["listing_id"]].assign(current_bid=group["price"].to_numpy())
         economics = unit_economics(replace(outlook, families=families), settings)
-        out.append(score(asked, logs, economics).set_index("listing_id")["expected_profit"])
-    return pd.concat(out)
+        for lot in group.itertuples():
+            key = (str(lot.model_id), str(lot.listed_fault))
+            scorer = scorer_for(economics, str(lot.family_id), key)
+            assert isinstance(scorer, Scorer)
+            row = rows.loc[lot.listing_id]
+            land = scorer.terms(row["shipping"], row["premium_rate"]) or scorer.unit.landing
+            out[lot.listing_id] = scorer.known.bought(land, lot.price).profit
+    return pd.Series(out)
 
 
 def test_what_the_replay_says_was_earned_agrees_with_the_truth(logs: Logs) -> None:

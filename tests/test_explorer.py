@@ -19,11 +19,11 @@ from outlook_by_hand import (
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers
 from repair_horizon.explorer.ground import Ground, ground
 from repair_horizon.explorer.showing import moves_words, plain_table
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.logs import CannotSay, read_logs, read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.shop import Shop
