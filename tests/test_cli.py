@@ -184,9 +184,7 @@ def test_bad_words_give_one_message_and_status_2(shop: Path, capsys, words, told
 
 def test_a_missing_workspace_is_said(tmp_path: Path, capsys) -> None:
     assert run("check", "--workspace", str(tmp_path / "nowhere")) == 2
-    err = capsys.readouterr().err
-    assert "catalogue.csv: found 'no such file'" in err
-    assert "sales.csv: found 'no such file'" in err
+    assert "catalogue.csv: found 'no such file'" in capsys.readouterr().err
 
 
 def test_catalogue_and_sales_alone_are_enough(shop: Path, tmp_path: Path, capsys) -> None:

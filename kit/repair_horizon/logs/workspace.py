@@ -71,13 +71,16 @@ class Logs:
 
     @property
     def newest_day(self) -> pd.Timestamp:
-        """Day of the newest sale, quote, job or listing used."""
+        """Day of the newest sale, quote or job used; where there is none the day they were read."""
         days = [self.tables[n][TABLES[n].date].max() for n in _DATED if len(self.tables[n])]
         days += [self.days.max()] if len(self.days) else []
         return max(days) if days else pd.Timestamp("NaT")
 
     def as_of(self, day: str | pd.Timestamp) -> Logs:
-        """Return what was known at the end of ``day``; undated tables stay whole."""
+        """Return what was known at the end of ``day``; undated tables stay whole.
+
+        Where nothing dated was known yet, that day is the newest.
+        """
         limit = pd.Timestamp(day)
         if not self._later_than(limit):
             return self
@@ -85,7 +88,8 @@ class Logs:
             n: t[t[TABLES[n].date] <= limit] if TABLES[n].date else t
             for n, t in self.tables.items()
         }
-        return replace(self, tables=kept, days=self.days[self.days <= limit])
+        out = replace(self, tables=kept, days=self.days[self.days <= limit])
+        return out if out.newest_day == out.newest_day else replace(out, days=_only(limit))
 
     def _later_than(self, limit: pd.Timestamp) -> bool:
         """Whether any dated row came after a day; an undated one counts as later, as it goes."""
@@ -139,6 +143,10 @@ class Logs:
         }
 
 
+def _only(day: pd.Timestamp) -> pd.DatetimeIndex:
+    return pd.DatetimeIndex([pd.Timestamp(day).normalize()])
+
+
 def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
     """Positions of each family's rows in one table; ``owner`` is the family of each model."""
     by_model = "family_id" not in table
@@ -157,8 +165,8 @@ def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs
     Parameters
     ----------
     folder
-        The workspace. catalogue.csv and sales.csv must be there; the other tables may be
-        missing, and what needs them will say so.
+        The workspace. catalogue.csv must be there; without the other tables figures rest on what
+        is known of the device class, and say so.
     families
         Read only what belongs to these, with the same verdict on every row as when all is read;
         the catalogue, repairs and rates of exchange stay whole. Of a log partitioned by family
@@ -187,14 +195,20 @@ def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs
         tables[name], taken = _drop(rows, _misplaced(name, rows, catalogue["model_id"]))
         exceptions += taken
     tables["sales"], taken = check_sales(tables["sales"], tables)
-    currency = settings.currency or _only_currency(tables["sales"])
+    currency = settings.currency or _only_currency(tables)
     tables, unpriced = _in_settlement_currency(tables, currency)
     tables["catalogue"] = _launches(_launch_prices(tables, currency), tables)
     tables["stock"] = _asking_amounts(tables, currency)
     ledger = Ledger(got.read, no_exceptions()).adding(exceptions + taken + unpriced)
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)
-    return Logs(folder, currency, tuple(settings.grade_order), tables, located(ledger, got))
+    logs = Logs(folder, currency, tuple(settings.grade_order), tables, located(ledger, got))
+    # Logs without any dated row are looked at today; with one, from their newest day.
+    return logs if logs.newest_day == logs.newest_day else replace(logs, days=_only(_today()))
+
+
+def _today() -> pd.Timestamp:
+    return pd.Timestamp.today().normalize()
 
 
 def _misplaced(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
@@ -215,11 +229,14 @@ def _drop(
     return rows, exceptions
 
 
-def _only_currency(sales: pd.DataFrame) -> str:
-    found = sorted(sales["currency"].unique())
+def _only_currency(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return the currency of all sales; of all launch prices where nothing was sold."""
+    sales, launches = tables["sales"]["currency"], tables["catalogue"]["launch_currency"]
+    where, named = ("sales.csv", sales) if len(sales) else ("catalogue.csv", launches)
+    found = sorted(set(named) - {""})
     if len(found) == 1:
         return str(found[0])
-    allowed = "the settlement currency, since sales.csv has " + (", ".join(found) or "no rows")
+    allowed = f"the settlement currency, since {where} names " + (", ".join(found) or "none")
     raise LogFault([Fault("settings.toml", None, "currency", "nothing", allowed)])
 
 
@@ -367,8 +384,10 @@ def gather(folder: Path, families: Sequence[str] | None, narrow: bool) -> Gather
 def _catalogue_faults(got: Gathered, families: Sequence[str] | None) -> list[Fault]:
     rows, file = got.tables["catalogue"], got.files["catalogue"]
     if rows.empty:
-        found = f"{got.read['catalogue']} rows, none readable"
-        return [Fault(file, None, "", found, "at least one model")]
+        n = got.read["catalogue"]
+        found = f"{n} rows, none readable" if n else "no model yet"
+        allowed = "at least one model: repair-horizon add catalogue model_id=... family_id=..."
+        return [Fault(file, None, "", found, f"{allowed} device_class=...")]
     known = list(dict.fromkeys(rows["family_id"]))
     unknown = [f for f in families or () if f not in known]
     return [Fault(file, None, "family_id", f, ", ".join(known)) for f in unknown]

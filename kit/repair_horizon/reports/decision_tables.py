@@ -194,7 +194,7 @@ def option_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
     tail = (1 - worked.level) / 2
     months = pd.DatetimeIndex([month_start(worked.first_month + h) for h in range(unit.months)])
     options = unit.main.options
-    names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options]
+    names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options] or list(options)
     bands = [np.quantile(unit.main.by_draw(n), [tail, 1 - tail], axis=0) for n in names]
     none = np.zeros(0)  # a locked unit has no option at all
     return pd.DataFrame(

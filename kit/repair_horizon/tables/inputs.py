@@ -354,4 +354,4 @@ TABLES: dict[str, Table] = {
         ANSWERS,
     )
 }
-REQUIRED_TABLES = ("catalogue", "sales")
+REQUIRED_TABLES = ("catalogue",)
