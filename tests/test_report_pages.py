@@ -12,12 +12,12 @@ import pytest
 from family_by_hand import NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements, all_charts, all_tables, as_notebook
 from repair_horizon.charts.style import plain
+from repair_horizon.decisions.cautions import CAUTIONS, cautions_for
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.unit import bid as unit_bid
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import read_logs, read_settings
-from repair_horizon.reports.cautions import CAUTIONS, cautions_for
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, cards, table
 from repair_horizon.reports.last_month import Before

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TypeAlias
 
+from repair_horizon.commands import ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import explain as manual
 from repair_horizon.commands import hand_on as sharing
@@ -29,6 +30,7 @@ def parser() -> argparse.ArgumentParser:
     )
     does = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _logs(does)
+    _one_unit(does)
     _months(does)
     _decisions(does)
     _proof(does)
@@ -123,6 +125,32 @@ def _decisions(does: Commands) -> None:
         one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
         one.add_argument("--as-of", metavar="DATE")
         _hands(one)
+
+
+def _one_unit(does: Commands) -> None:
+    """The command for the unit in front of you."""
+    one = does.add_parser("ask", help="one unit: how much to pay, what to do with it, until when")
+    one.add_argument("--workspace", metavar="FOLDER", help="folder of logs, if there is one")
+    one.add_argument("--model", metavar="MODEL", help="a model of the workspace's catalogue")
+    one.add_argument("--class", dest="device_class", metavar="CLASS", help="else its class")
+    one.add_argument("--fault", required=True, metavar="FAULT", help="in the seller's words")
+    one.add_argument("--launch", metavar="YYYY-MM", help="month the model came out")
+    one.add_argument("--launch-price", type=float, metavar="X")
+    one.add_argument("--asking", type=float, metavar="X", help="what the seller asks")
+    one.add_argument("--resale", type=float, metavar="X", help="what it sells for working, now")
+    one.add_argument("--monthly-fall", type=float, metavar="SHARE", help="of that, such as 0.03")
+    one.add_argument("--part", action="append", metavar="[CODE=]X[+SHIPPING]", help="repeatable")
+    one.add_argument(
+        "--as-is", action="append", metavar="[STATE=]X", help="sold broken; repeatable"
+    )
+    one.add_argument("--hours", type=float, metavar="H", help="bench hours of the repair")
+    one.add_argument("--success", type=float, metavar="SHARE", help="of such repairs")
+    one.add_argument("--manufacturer-quote", type=float, metavar="X", help="for its own repair")
+    one.add_argument("--month", metavar="YYYY-MM", help="month it is bought in")
+    one.add_argument("--as-of", metavar="DATE", help="what is taken for today")
+    one.add_argument("--chart", metavar="FILE.html", help="draw what it is worth, month by month")
+    one.add_argument("--format", choices=("text", "json"), default="text")
+    one.set_defaults(run=ask_one.ask)
 
 
 def _hands(one: argparse.ArgumentParser) -> None:

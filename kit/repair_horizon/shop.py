@@ -17,7 +17,7 @@ from dataclasses import asdict, replace
 from functools import cached_property
 from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -45,6 +45,8 @@ from repair_horizon.tables.months import month_number, month_word, parse_month
 from repair_horizon.views import PartView, PriceView
 
 if TYPE_CHECKING:
+    from repair_horizon.asking.given import Given
+    from repair_horizon.asking.unit_answer import UnitAnswer
     from repair_horizon.decisions.month.opportunity_cost import Owned, Purchases, Scarcity
     from repair_horizon.decisions.month.plan import Plan
     from repair_horizon.decisions.unit.economics import Economics
@@ -380,6 +382,47 @@ class Shop:
         from repair_horizon.decisions.month.stop_dates import stop_dates
 
         return stop_dates(self.economics(family_id, month), self.settings, level)
+
+    def ask(
+        self,
+        model_id: str,
+        fault: str,
+        *,
+        given: Given | None = None,
+        month: Month = None,
+        valuation: Valuation | None = None,
+        name: str = "",
+        **figures: Any,
+    ) -> UnitAnswer:
+        """Ask about one unit: up to which price, what to do with it then, and until when.
+
+        Parameters
+        ----------
+        model_id
+            As in the catalogue.
+        fault
+            A listed fault of its family, as a code or in a seller's words.
+        given, **figures
+            What is known of this unit, fields of ``asking.given.Given``; the rest stays as the
+            shop has it.
+        month
+            Month it is bought in.
+        valuation, name
+            In place of the month's own, and of the model's.
+
+        Examples
+        --------
+        >>> from repair_horizon.shop import open_shop
+        >>> answer = open_shop("data/demo").ask("vellfold_2", "inner display dead", asking=90)
+        >>> answer.offer.walk_away >= answer.offer.first
+        True
+        """
+        from repair_horizon.asking.asked import answered, asked_of
+
+        asked = asked_of(self.logs, model_id, fault)
+        worth = self.valuation(month) if valuation is None else valuation
+        economics = self.economics(asked.family_id, month, HORIZON, worth)
+        return answered(economics, asked, given, figures, name)
 
     def families_of(self, table: str) -> list[str]:
         """Families that the rows of a table touch, in the catalogue's order."""

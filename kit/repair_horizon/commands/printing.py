@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from argparse import Namespace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -75,3 +76,16 @@ def show(table: pd.DataFrame, path: Path, columns: list[str] | None = None) -> N
     shown = table[columns or list(table)]
     print(shown.to_string(index=False, na_rep="", max_rows=60, max_colwidth=44))
     print(f"\n{len(table)} rows: {path}")
+
+
+def give_json(answer: dict[str, Any]) -> None:
+    """Print an answer as JSON; tables as lists of rows, what is missing as null."""
+    print(json.dumps({k: _plain(v) for k, v in answer.items()}, ensure_ascii=False, indent=1))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, pd.DataFrame):
+        return json.loads(value.to_json(orient="records", date_format="iso", date_unit="s"))
+    if isinstance(value, float) and value != value:
+        return None
+    return value

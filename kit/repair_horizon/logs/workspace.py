@@ -383,11 +383,12 @@ def gather(folder: Path, families: Sequence[str] | None, narrow: bool) -> Gather
 
 def _catalogue_faults(got: Gathered, families: Sequence[str] | None) -> list[Fault]:
     rows, file = got.tables["catalogue"], got.files["catalogue"]
+    if rows.empty and got.read["catalogue"]:
+        held = got.held[-1].itertuples()
+        return [Fault(file, int(h.line), h.column, h.found, h.allowed) for h in held]
     if rows.empty:
-        n = got.read["catalogue"]
-        found = f"{n} rows, none readable" if n else "no model yet"
-        allowed = "at least one model: repair-horizon add catalogue model_id=... family_id=..."
-        return [Fault(file, None, "", found, f"{allowed} device_class=...")]
+        add = "repair-horizon add catalogue model_id=... family_id=... device_class=..."
+        return [Fault(file, None, "", "no model yet", f"at least one model: {add}")]
     known = list(dict.fromkeys(rows["family_id"]))
     unknown = [f for f in families or () if f not in known]
     return [Fault(file, None, "family_id", f, ", ".join(known)) for f in unknown]

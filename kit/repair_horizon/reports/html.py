@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 import plotly.graph_objects as go
 
-from repair_horizon.reports.cautions import DEFER, Chosen
+from repair_horizon.decisions.cautions import DEFER, Chosen
 from repair_horizon.tables.words import MISSING, listing, missing
 
 FIGURE_TYPE = "application/vnd.plotly.v1+json"

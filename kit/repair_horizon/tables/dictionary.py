@@ -19,7 +19,8 @@ to them, so change those.
 Files are CSV (RFC 4180) in UTF-8 with a header line, or Parquet with the same columns (one file,
 or a folder partitioned by family). Dates are ISO 8601, amounts plain decimals with a point and an
 ISO 4217 code beside them, identifiers text. Only `catalogue.csv` must be there, and `sales.csv`
-makes it better; what no log says starts from the device class and is named so. Columns of your own may be added if their names begin with `x_`.
+makes it better; what no log says starts from the device class and is named so. Columns of your
+own may be added if their names begin with `x_`.
 Every row ends as used, set aside with a reason, or held for review, and the three add up.
 
 A log whose rows have a model or family may be a folder of Parquet files by family instead:

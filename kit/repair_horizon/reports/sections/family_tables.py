@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from repair_horizon.reports.cautions import cautions_for
+from repair_horizon.decisions.cautions import cautions_for
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import (
     Column,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.reports.cautions import Chosen
+from repair_horizon.decisions.cautions import Chosen
 from repair_horizon.reports.html import Column, Fragment, caution_box, note, table
 from repair_horizon.tables.words import fault_words, listing, missing, money, number, percent
 

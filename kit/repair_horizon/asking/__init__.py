@@ -1,0 +1,1 @@
+"""One unit in front of you: the figures given, and everything that follows from them."""

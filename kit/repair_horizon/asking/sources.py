@@ -1,0 +1,153 @@
+"""Where each figure of an answer comes from: given, own data, the family, the class, a setting."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from repair_horizon.asking.given import GIVEN, Given
+from repair_horizon.classes import class_knowledge
+from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.options import AS_IS
+from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import fault_words, part_words
+
+Floats = npt.NDArray[np.float64]
+
+SOURCE_COLUMNS = ["figure", "value", "lower", "upper", "unit", "basis", "rests_on"]
+OWN_SETTING = "a setting, a tenth either way"
+FALL_MONTHS = 3
+"""Months over which the fall of the price is told."""
+
+
+def working_now(unit: UnitEconomics) -> Floats:
+    """Mean working price now at the base grade and the planning channel, (draws,)."""
+    at = unit.family.models.index(unit.model_id)
+    channel = unit.family.channel.get(unit.settings.sale.channel, np.ones(1))
+    out: Floats = unit.family.level[:, at, 0] * unit.family.mean_factor * channel
+    return out
+
+
+def fall_now(unit: UnitEconomics) -> Floats:
+    """Share the price falls by in a month over the next ``FALL_MONTHS``, (draws,)."""
+    at = unit.family.models.index(unit.model_id)
+    level = unit.family.level[:, at]
+    out: Floats = 1.0 - (level[:, FALL_MONTHS] / level[:, 0]) ** (1.0 / FALL_MONTHS)
+    return out
+
+
+def source_rows(economics: Economics, key: tuple[str, str, str], given: Given) -> pd.DataFrame:
+    """List every figure behind an answer.
+
+    Returns
+    -------
+    DataFrame
+        ``SOURCE_COLUMNS``: mean, 80 % interval, unit, basis ('given', 'own data', 'family
+        average', 'class average', 'setting' or 'usual cost') and what that rests on.
+    """
+    unit = economics.unit(*key)
+    assert isinstance(unit, UnitEconomics)
+    rows = [*_prices(unit, given, economics), *_states(unit, key[2], given)]
+    rows += list(_settings(unit.settings))
+    return pd.DataFrame(rows, columns=SOURCE_COLUMNS)
+
+
+def _row(figure: str, drawn: Floats, unit: str, basis: str, words: str) -> tuple[Any, ...]:
+    values = np.asarray(drawn, dtype="float64")
+    lower, upper = np.quantile(values, [0.1, 0.9])
+    return (figure, float(values.mean()), float(lower), float(upper), unit, basis, words)
+
+
+def _prices(unit: UnitEconomics, given: Given, economics: Economics) -> Iterator[tuple[Any, ...]]:
+    basis, words = price_basis(unit)
+    own = (GIVEN, GIVEN)
+    told = own if given.resale is not None else (basis, words)
+    yield _row("working price now", working_now(unit), "money", *told)
+    told = own if given.fall is not None else (basis, words)
+    yield _row("fall of it a month", fall_now(unit), "share", *told)
+    for code, path in unit.planned_parts.items():
+        basis = GIVEN if path.words == GIVEN else path.basis.words
+        yield _row(f"price of the {part_words(code)}", path.price[:, 0], "money", basis, path.words)
+    rival = unit.family.rivals.get(unit.listed_fault)
+    if rival is not None:
+        at = unit.family.models.index(unit.model_id)
+        price = unit.family.level[:, at, 0] * unit.family.mean_factor * np.exp(rival.log_ratio)
+        yield _row("highest rival's bid", price, "money", rival.basis.words, rival.words)
+
+
+def price_basis(unit: UnitEconomics) -> tuple[str, str]:
+    """Basis of the working price, in a word and with the sales behind it."""
+    curves = unit.family.estimates.prices
+    basis = unit.family.level_basis.get(unit.model_id, Basis.CLASS)
+    if isinstance(curves, CannotSay) or basis is Basis.CLASS:
+        known = class_knowledge(unit.family.estimates.device_class)
+        return Basis.CLASS.words, f"launch price by age; {known.share_of_launch(12.0).words()}"
+    sold = curves.fit.panel.sales_by_model
+    own = int(sold[unit.family.models.index(unit.model_id)])
+    if basis is Basis.OWN:
+        return Basis.OWN.words, f"{own} {'sale' if own == 1 else 'sales'} of the model"
+    return basis.words, f"{int(sold.sum())} sales of its family"
+
+
+def _states(unit: UnitEconomics, fault: str, given: Given) -> Iterator[tuple[Any, ...]]:
+    rows = unit.family.estimates.rates.by_fault[fault]
+    for state, row in zip(unit.states, rows, strict=True):
+        basis, words = _basis(row)
+        what = fault_words(state.state)
+        yield _row(f"chance that it is {what}", state.share, "share", basis, words)
+        if state.repair is None:
+            continue
+        mine = given.success is not None and state is unit.main
+        told = (GIVEN, GIVEN) if mine else (basis, words)
+        yield _row(f"success of mending {what}", state.repair.success, "share", *told)
+        mine = given.hours is not None and state is unit.main
+        told = (GIVEN, GIVEN) if mine else (basis, words)
+        yield _row(f"hours of mending {what}", np.array([state.repair.hours]), "h", *told)
+    for state in unit.states:
+        if AS_IS in state.options:
+            price = state.options[AS_IS].price[:, 0]
+            told = _as_is_basis(unit, state, fault, given)
+            yield _row(f"as-is price if {fault_words(state.state)}", price, "money", *told)
+
+
+def _basis(row: Any) -> tuple[str, str]:
+    words = str(row.get("words", GIVEN))
+    if words == GIVEN:
+        return GIVEN, GIVEN
+    return Basis(row["basis"]).words, words
+
+
+def _as_is_basis(
+    unit: UnitEconomics, state: StateOptions, fault: str, given: Given
+) -> tuple[str, str]:
+    if state.state in given.as_is or "" in given.as_is:
+        return GIVEN, GIVEN
+    table = unit.family.estimates.as_is
+    if "basis" not in table:
+        return GIVEN, GIVEN
+    for name in (state.state, fault):
+        mine = table[table["fault"] == name]
+        if len(mine):
+            return Basis(mine["basis"].iloc[0]).words, str(mine["words"].iloc[0])
+    return Basis.CLASS.words, "from the class, wide"
+
+
+def _settings(rules: Settings) -> Iterator[tuple[Any, ...]]:
+    usual = Settings()
+    for figure, unit, value, default in (
+        ("wage of a bench hour", "money/h", rules.bench.rate_per_hour, usual.bench.rate_per_hour),
+        ("hours to test", "h", rules.bench.test_hours, usual.bench.test_hours),
+        ("days until it sells", "days", rules.delay.selling_days, usual.delay.selling_days),
+        ("inbound carriage", "money", rules.purchase.inbound, usual.purchase.inbound),
+        ("carriage to the buyer", "money", rules.sale.carriage, usual.sale.carriage),
+    ):
+        told = "usual cost" if value == default else "setting"
+        words = "common practice, no source" if value == default else "settings.toml"
+        yield _row(figure, np.array([value]), unit, told, words)

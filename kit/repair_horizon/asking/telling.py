@@ -1,0 +1,230 @@
+"""An answer in words: lines of at most 80 columns for a terminal, and HTML for a notebook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from html import escape
+from textwrap import wrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from repair_horizon.decisions.cautions import DEFER
+from repair_horizon.decisions.month.stop_dates import REPAIR_STOP
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Action, StopDate
+from repair_horizon.tables.months import month_start
+from repair_horizon.tables.words import Ahead, fault_words, percent, short_month, stop_words
+
+if TYPE_CHECKING:
+    from repair_horizon.asking.unit_answer import UnitAnswer
+
+WIDTH = 80
+NO_CURRENCY = "XXX"
+RARE = 0.05
+"""States less likely than this are left out of the printed sources; the table has them."""
+MONTHS_TOLD = (0, 1, 2, 3, 6, 9, 12, 18, 23)
+
+
+def money(amount: float, answer: UnitAnswer) -> str:
+    """Amount with its currency, cents where they matter; bare where no currency was named."""
+    if amount is None or np.isnan(amount):
+        return "–"
+    text = f"{amount:,.2f}" if abs(amount) < 100 else f"{amount:,.0f}"
+    return text if answer.currency == NO_CURRENCY else f"{answer.currency} {text}"
+
+
+def option_words(name: str) -> str:
+    """Option in the words of the trade."""
+    return Action.worded(name)
+
+
+def told(answer: UnitAnswer) -> list[str]:
+    """Tell the whole answer, section by section."""
+    out: list[str] = []
+    for title, lines in sections(answer):
+        out += ["", title.upper()] if out else [title]
+        for line in lines:
+            out += wrap(line, WIDTH, subsequent_indent="  ") if len(line) > WIDTH else [line]
+    return out
+
+
+def sections(answer: UnitAnswer) -> Iterator[tuple[str, list[str]]]:
+    """Titles and lines of an answer, the decision first."""
+    yield answer.name, list(_price(answer))
+    yield "What to do, once it is on the bench", list(_states(answer))
+    yield "Own repair or the manufacturer's", [two_repairs(answer)]
+    yield "Until when", list(_until(answer))
+    yield "What matters most", list(_matters(answer))
+    question = question_words(answer)
+    if question:
+        yield "Ask the seller", [question]
+    yield "Where the figures come from", list(_sources(answer))
+    cautions = [f"{c.heading}: {c.text}" for c in answer.cautions()]
+    yield "Cautions", [*cautions, DEFER]
+
+
+def _price(answer: UnitAnswer) -> Iterator[str]:
+    bid, offer = answer.bid, answer.offer
+    if bid.reason:
+        yield f"Maximum bid: none; {bid.reason} (break-even {money(answer.exact_bid, answer)})."
+    else:
+        yield f"Maximum bid: {money(bid.amount, answer)} (auction, before premium and carriage)."
+        if not np.isnan(bid.won.chance):
+            yield f"  wins {percent(bid.won.chance)} of such lots; a lot won that way earns " + (
+                f"{money(bid.won.profit, answer)} on average and loses money in "
+                f"{percent(bid.won.probability_loss)}."
+            )
+    if offer.walk_away > 0:
+        chance = "" if np.isnan(offer.taken) else f", taken by {percent(offer.taken)} of sellers"
+        yield f"First offer to a private seller: {money(offer.first, answer)}{chance};"
+        yield f"  walk away above {money(offer.walk_away, answer)}."
+    yield from asking_words(answer)
+    worth = answer.unit.valuation
+    if worth.neutral:
+        yield "Nothing is taken off for risk (no working cash named)."
+    if worth.hour:
+        yield f"A bench hour is charged {money(worth.hour, answer)} above its wage this month."
+    yield from answer.notes
+
+
+def asking_words(answer: UnitAnswer) -> Iterator[str]:
+    """Say whether the price asked may be paid."""
+    asked, won = answer.given.asking, answer.at_asking
+    if asked is None or won is None:
+        return
+    if asked <= answer.offer.walk_away:
+        yield (
+            f"The {money(asked, answer)} asked may be paid: expected profit "
+            f"{money(won.profit, answer)}, chance of loss {percent(won.probability_loss)}."
+        )
+    else:
+        more = money(asked - answer.offer.walk_away, answer)
+        yield f"The {money(asked, answer)} asked is {more} too much."
+
+
+def _states(answer: UnitAnswer) -> Iterator[str]:
+    yield f"{'it turns out to be':<24}{'chance':>8}  {'do':<22}{'worth':>10}{'gain':>10}"
+    for row in answer.dispositions.itertuples():
+        gain = "" if np.isnan(row.gain) else f"{row.gain:,.0f}"
+        yield (
+            f"{fault_words(row.state)[:23]:<24}{percent(row.share):>8}  "
+            f"{option_words(row.option)[:21]:<22}{row.value:>10,.0f}{gain:>10}"
+        )
+    yield "worth: money still to come, the price paid not counted; gain: over the next best"
+
+
+def two_repairs(answer: UnitAnswer) -> str:
+    """Compare own repair and the manufacturer's in a sentence."""
+    two = answer.two_repairs
+    if isinstance(two, CannotSay):
+        return f"Cannot say: {two.reason}."
+    even = money(two.break_even_quote, answer)
+    if np.isnan(two.manufacturer):
+        return (
+            f"No quote: own repair ({two.hours:.1f} h) is worth {money(two.own, answer)}; the "
+            f"manufacturer's is worth as much at {even} or less."
+        )
+    lead = two.own - two.manufacturer
+    first, by = ("own repair", lead) if lead >= 0 else ("the manufacturer's", -lead)
+    wage = ""
+    if two.break_even_wage > 0:
+        wage = f", and at a wage of {money(two.break_even_wage, answer)} an hour"
+    return (
+        f"At {money(two.quote, answer)} {first} is worth {money(by, answer)} more "
+        f"({money(two.own, answer)} against {money(two.manufacturer, answer)}). "
+        f"They are equal at a quote of {even}{wage}."
+    )
+
+
+def _until(answer: UnitAnswer) -> Iterator[str]:
+    table, outlook = answer.stops, answer.economics.outlook
+    ahead = Ahead(month_start(outlook.first_month), outlook.months, 0.8)
+    for _, row in table.iterrows():
+        name = str(row["date_name"])
+        yield f"{name.capitalize()}: {stop_words(row, ahead)}"
+        yield f"  {StopDate(name).words}."
+    if table.loc[table["date_name"] == REPAIR_STOP, "reason"].fillna("").iloc[0] not in (
+        "",
+        "not within the forecast",
+    ):
+        return
+    yield f"{'month':<10}{'repaired':>10}{'otherwise':>11}{'stopped':>9}{'bid':>9}"
+    months = answer.months
+    for at in [m for m in MONTHS_TOLD if m < len(months)]:
+        row = months.iloc[at]
+        bid = "none" if row["max_bid"] < 0 else f"{row['max_bid']:,.0f}"
+        yield (
+            f"{short_month(row['month']):<10}{row['repair']:>10,.0f}{row['alternative']:>11,.0f}"
+            f"{percent(row['repair_stopped']):>9}{bid:>9}"
+        )
+    yield "stopped: chance that repairing it has stopped paying by then"
+
+
+def _matters(answer: UnitAnswer, most: int = 6) -> Iterator[str]:
+    yield f"{'figure':<34}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
+    for row in answer.matters.head(most).itertuples():
+        yield (
+            f"{row.figure[:33]:<34}{_short(row.low):>9}{_short(row.high):>9}"
+            f"{row.bid_low:>12,.0f}{row.bid_high:>13,.0f}"
+        )
+
+
+def _short(value: float) -> str:
+    return f"{value:,.3f}" if abs(value) < 2 else f"{value:,.0f}"
+
+
+def question_words(answer: UnitAnswer) -> str:
+    """The question worth most before buying, or nothing where no answer would change the price."""
+    question = answer.question
+    if not question.state:
+        if question.knowing_all <= 0.5:
+            return "No answer of the seller's would change the decision at this price."
+        return f"Knowing what is wrong is worth {money(question.knowing_all, answer)}; ask for" + (
+            " a photograph of it switched on and of the lock state."
+        )
+    return (
+        f"Is it {fault_words(question.state)}? The answer is worth "
+        f"{money(question.value, answer)} to you before you pay."
+    )
+
+
+def _sources(answer: UnitAnswer) -> Iterator[str]:
+    yield f"{'figure':<36}{'value':>8}{'80 % interval':>18}  rests on"
+    rare = [fault_words(s.state) for s in answer.unit.states if s.usual < RARE]
+    for row in answer.sources.itertuples():
+        if any(row.figure.endswith(f" {state}") for state in rare):
+            continue
+        width = "" if row.lower == row.upper else f"{_short(row.lower)} to {_short(row.upper)}"
+        yield f"{row.figure[:35]:<36}{_short(row.value):>8}{width:>18}  {row.basis}"
+
+
+def told_in_html(answer: UnitAnswer) -> str:
+    """Tell the answer for a notebook; every word is escaped."""
+    parts = [f"<h3>{escape(answer.name)}</h3>"]
+    tables: dict[str, pd.DataFrame] = {
+        "What to do, once it is on the bench": _dispositions(answer),
+        "What matters most": answer.matters.head(6).round(3),
+        "Where the figures come from": answer.sources.round(3),
+    }
+    for title, lines in sections(answer):
+        if title != answer.name:
+            parts.append(f"<h4>{escape(title)}</h4>")
+        if title in tables:
+            parts.append(tables[title].to_html(index=False, border=0, na_rep="", escape=True))
+        else:
+            parts.append(_lines(lines))
+    return "\n".join(parts)
+
+
+def _lines(lines: Sequence[str]) -> str:
+    if any("  " in line.strip() for line in lines):  # laid out in columns
+        return f"<pre>{escape(chr(10).join(lines))}</pre>"
+    return "".join(f"<p>{escape(line.strip())}</p>" for line in lines)
+
+
+def _dispositions(answer: UnitAnswer) -> pd.DataFrame:
+    shown = answer.dispositions[["state", "share", "option", "value", "next_best", "gain", "hours"]]
+    words: dict[str, Any] = {c: shown[c].map(option_words) for c in ("option", "next_best")}
+    return shown.assign(state=shown["state"].map(fault_words), **words).round(2)

@@ -1,0 +1,130 @@
+"""The command ``ask``: one unit, with or without a workspace."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from repair_horizon.commands.printing import day_of, give_json
+from repair_horizon.logs import Fault, LogFault
+
+if TYPE_CHECKING:
+    from repair_horizon.asking.given import Given
+    from repair_horizon.asking.unit_answer import UnitAnswer
+    from repair_horizon.shop import Shop
+
+MODEL_OR_CLASS = "--model MODEL of the catalogue, or --class CLASS for a model no log knows"
+
+
+def ask(options: Namespace) -> int:
+    """Answer for one unit: how much, what then, and until when."""
+    if bool(options.model) == bool(options.device_class):
+        found = "both" if options.model else "neither"
+        raise LogFault([Fault("ask", None, "", found, MODEL_OR_CLASS)])
+    day = day_of(options.as_of)
+    given = _given(options)
+    answer = _of_model(options, day, given) if options.model else _of_class(options, day, given)
+    if options.format == "json":
+        give_json(_as_json(answer))
+    else:
+        print(answer)
+    if options.chart:
+        _draw(answer, Path(options.chart))
+    return 0
+
+
+def _of_model(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
+    from repair_horizon.shop import open_shop
+
+    shop = open_shop(options.workspace or ".", day)
+    return shop.ask(options.model, options.fault, given=given, month=options.month)
+
+
+def _of_class(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
+    from repair_horizon.ask import ask as ask_class
+    from repair_horizon.shop import open_shop
+
+    shop: Shop | None = open_shop(options.workspace, day) if options.workspace else None
+    return ask_class(
+        options.device_class,
+        options.fault,
+        launch=options.launch,
+        launch_price=options.launch_price,
+        shop=shop,
+        today=day,
+        given=given,
+    )
+
+
+def _given(options: Namespace) -> Given:
+    from repair_horizon.asking.given import ANY, Given, PartGiven
+
+    part, parts = None, {}
+    for text in options.part or []:
+        code, _, price = text.rpartition("=")
+        amount, _, shipping = price.partition("+")
+        found = PartGiven(_number("--part", amount), _number("--part", shipping or "0"))
+        if code:
+            parts[code] = found
+        else:
+            part = found.price + found.shipping
+    as_is = {}
+    for text in options.as_is or []:
+        state, _, price = text.rpartition("=")
+        as_is[state.replace(" ", "_") or ANY] = _number("--as-is", price)
+    return Given(
+        resale=options.resale,
+        fall=options.monthly_fall,
+        part=part,
+        parts=parts,
+        as_is=as_is,
+        hours=options.hours,
+        success=options.success,
+        manufacturer_quote=options.manufacturer_quote,
+        asking=options.asking,
+    )
+
+
+def _number(option: str, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        allowed = "a price such as 48.50, or CODE=PRICE, or CODE=PRICE+SHIPPING"
+        raise LogFault([Fault(option, None, "", text, allowed)]) from None
+
+
+def _draw(answer: UnitAnswer, path: Path) -> None:
+    from repair_horizon.files.writing import write_text
+
+    write_text(path, answer.plot().to_html(include_plotlyjs=True))
+    print(f"\nChart: {path}")
+
+
+def _as_json(answer: UnitAnswer) -> dict[str, Any]:
+    bid, offer = answer.bid, answer.offer
+    tables = {
+        "dispositions": answer.dispositions,
+        "stops": answer.stops,
+        "months": answer.months,
+        "matters": answer.matters,
+        "sources": answer.sources,
+    }
+    cautions = [{"heading": c.heading, "text": c.text} for c in answer.cautions()]
+    return {
+        "asked": answer.name,
+        "currency": answer.currency,
+        "max_bid": bid.amount,
+        "exact_bid": answer.exact_bid,
+        "probability_win": bid.won.chance,
+        "verdict": answer.verdict.value,
+        "reason": bid.reason,
+        "first_offer": offer.first,
+        "probability_taken": offer.taken,
+        "walk_away": offer.walk_away,
+        "ask_seller": answer.question.state,
+        "ask_value": answer.question.value,
+        "notes": list(answer.notes),
+        **tables,
+        "cautions": cautions,
+    }

@@ -1,0 +1,213 @@
+"""One unit in front of you: what it answers, and what it refuses."""
+
+from dataclasses import replace
+from math import inf
+
+import pandas as pd
+import pytest
+from outlook_by_hand import example_settings
+from repair_horizon.ask import ask
+from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
+from repair_horizon.asking.unit_answer import UnitAnswer
+from repair_horizon.decisions.month.stop_dates import StopMonths
+from repair_horizon.decisions.unit.options import REPAIR
+from repair_horizon.logs import LogFault
+from repair_horizon.shop import shop_from_frames
+from repair_horizon.tables.settings import Limits, Settings, Targets
+
+TODAY = "2026-11-28"
+EXAMPLE = Given(
+    resale=620.0,
+    fall=0.032,
+    parts={"DA": PartGiven(248.0, 8.9, 0.015), "FM": PartGiven(58.0, 0.0, 0.0)},
+    as_is={"s1": 140.0, "s2": 118.0, "s3": 118.0},
+    states=(
+        StateGiven("s1", 0.70, ("DA",), 1.75, 0.93),
+        StateGiven("s2", 0.12, ("DA", "FM"), 2.25, 0.90),
+        StateGiven("s3", 0.13),
+        StateGiven("locked", 0.05),
+    ),
+    grades={"A": GradeGiven(0.25, 1.08), "B": GradeGiven(0.60, 1.0), "C": GradeGiven(0.15, 0.88)},
+)
+SMALL = Settings(draws=200)
+
+
+def example(given: Given = EXAMPLE, **changes: object) -> UnitAnswer:
+    """Worked example 1 of the trade reference, asked without a workspace."""
+    rules = replace(example_settings(targets=Targets()), draws=20)
+    rules = replace(rules, limits=Limits(bid_increment=0.01, risk_tolerance=inf), **changes)
+    return ask(
+        "foldable",
+        "inner display dead",
+        launch="2026-02",
+        launch_price=1500.0,
+        settings=rules,
+        today=TODAY,
+        given=given,
+    )
+
+
+def test_the_worked_example_answers_its_72_52() -> None:
+    """With every figure given, at no charge and full tolerance, the bid is the one by hand."""
+    answer = example()
+    assert answer.bid.amount == 72.52
+    done = answer.dispositions.set_index("state")["option"]
+    assert list(done[["s1", "s2", "s3"]]) == ["repair", "sell as is", "sell as is"]
+    assert answer.dispositions.set_index("state")["value"]["s1"] == pytest.approx(127.63, abs=0.01)
+
+
+def test_the_worked_examples_repair_stops_in_month_6() -> None:
+    """The owned unit's repair falls below selling as is in month 6 of the path by hand."""
+    answer = example()
+    stop = answer.repair_stop
+    assert isinstance(stop, StopMonths)
+    assert set(stop.months) == {6}
+    by_hand = {0: (127.63, 86.69), 4: (83.05, 71.98), 6: (63.18, 65.32), 12: (12.02, 47.74)}
+    for month, (repair, as_is) in by_hand.items():
+        row = answer.months.iloc[month]
+        assert row["repair"] == pytest.approx(repair, abs=0.011)
+        assert row["alternative"] == pytest.approx(as_is, abs=0.011)
+        assert row["repair_stopped"] == (month >= 6)
+
+
+def test_a_current_foldable_pays_now_and_its_repair_stops_within_two_years() -> None:
+    """By class knowledge alone: a bid now, and a repair stop that may lie 12 to 24 months on."""
+    answer = ask(
+        "foldable",
+        "inner display dead",
+        launch="2026-09",
+        launch_price=1799.0,
+        settings=SMALL,
+        today=TODAY,
+    )
+    assert answer.bid.amount > 0
+    stop = answer.repair_stop
+    assert isinstance(stop, StopMonths)
+    age_now = 2
+    early, late = (age_now + (stop.quantile(p) or 0) for p in (0.1, 0.9))
+    assert early <= 24
+    assert 12 <= late <= 36
+    assert set(answer.sources["basis"]) <= {"class average", "usual cost"}
+
+
+def test_labour_decides_against_a_manufacturers_quote_near_the_parts_price() -> None:
+    """At a quote of the part's price and usual wages the manufacturer's repair is worth more."""
+    quoted = replace(EXAMPLE, manufacturer_quote=260.0)
+    usual = example(quoted).two_repairs
+    assert usual.manufacturer > usual.own
+    assert 0 <= usual.break_even_wage < 28.0 or usual.break_even_wage < 0
+    far = example(replace(EXAMPLE, manufacturer_quote=360.0)).two_repairs
+    assert far.own > far.manufacturer
+    # Equal at the break-even quote, by its own definition.
+    even = example(replace(EXAMPLE, manufacturer_quote=usual.break_even_quote)).two_repairs
+    assert even.own == pytest.approx(even.manufacturer, abs=0.02)
+
+
+def test_the_wage_at_which_both_repairs_are_equal_is_where_they_are() -> None:
+    """Bench hours at the break-even wage make own repair worth the manufacturer's."""
+    quoted = replace(EXAMPLE, manufacturer_quote=360.0)
+    wage = example(quoted).two_repairs.break_even_wage
+    assert wage > 28.0
+    rules = example_settings().bench
+    there = example(quoted, bench=replace(rules, rate_per_hour=wage)).two_repairs
+    assert there.own == pytest.approx(there.manufacturer, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"device_class": "toaster"}, "one of phone, foldable, tablet"),
+        ({"launch": "2027-03"}, "a month up to 2026-11"),
+        ({"launch": "soon"}, "a month such as"),
+        ({"launch_price": None}, "what the model sells for working"),
+        ({"launch_price": 0.0}, "launch_price: found '0'"),
+        ({"resale": 0.0}, "resale: found '0.0'"),
+        ({"part": 900.0, "resale": 400.0}, "less than the device sells for working, 400"),
+        ({"manufacturer_quote": 900.0, "resale": 400.0}, "less than the device"),
+        ({"hours": -1.0}, "bench hours from 0 to 100"),
+        ({"parts": {"XYZ": 10.0}}, "one of "),
+        ({"fault": "haunted"}, "one of inner display dead"),
+    ],
+)
+def test_what_cannot_be_is_refused_with_what_is_allowed(changes, told: str) -> None:
+    asked = {
+        "device_class": "foldable",
+        "fault": "inner display dead",
+        "launch": "2026-02",
+        "launch_price": 1500.0,
+        "settings": SMALL,
+        "today": TODAY,
+    }
+    with pytest.raises(LogFault) as refused:
+        ask(**{**asked, **changes})
+    assert told in str(refused.value)
+
+
+def test_a_figure_given_has_no_width_and_says_so() -> None:
+    """Given figures stand fixed; the others keep their width and their source."""
+    answer = ask(
+        "phone",
+        "screen cracked",
+        launch="2025-10",
+        resale=400.0,
+        part=90.0,
+        hours=1.0,
+        settings=SMALL,
+        today=TODAY,
+    )
+    rows = answer.sources.set_index("figure")
+    for name, value in {"working price now": 400.0, "price of the display": 90.0}.items():
+        row = rows.loc[name]
+        assert row["lower"] == pytest.approx(value)
+        assert row["upper"] == pytest.approx(value)
+        assert row["basis"] == "given"
+    assert rows.loc["fall of it a month", "basis"] == "class average"
+    assert "Launch price not given" in repr(answer)
+
+
+def test_the_shop_answers_for_its_own_models_with_its_own_bid() -> None:
+    """Asked without any figure, the maximum bid is the threshold of every other face."""
+    catalogue = {
+        "model_id": ["veld1"],
+        "family_id": ["veld"],
+        "device_class": ["phone"],
+        "launch_date": ["2026-01-10"],
+        "launch_price": [899.0],
+        "launch_currency": ["EUR"],
+    }
+    sales = {
+        "sale_id": ["s1", "s2"],
+        "model_id": ["veld1", "veld1"],
+        "sale_date": ["2026-10-01", "2026-10-20"],
+        "gross_amount": [505.0, 520.0],
+        "currency": ["EUR", "EUR"],
+    }
+    shop = shop_from_frames(SMALL, catalogue=catalogue, sales=sales)
+    answer = shop.ask("veld1", "cracked screen")
+    bids = shop.thresholds().set_index("listed_fault")
+    assert answer.bid.amount == bids.loc[answer.key[2], "max_bid"]
+    assert "2 sales of the model" in set(answer.sources["rests_on"])
+    with pytest.raises(LogFault, match="did you mean veld1"):
+        shop.ask("veld", "cracked screen")
+
+
+def test_an_answer_shows_itself_at_80_columns_and_in_a_notebook() -> None:
+    answer = example(replace(EXAMPLE, asking=60.0))
+    assert max(len(line) for line in repr(answer).splitlines()) <= 80
+    assert "may be paid" in repr(answer)
+    page = answer._repr_html_()
+    assert "<script" not in page
+    assert "72.52" in page
+    assert answer.plot().data
+    assert answer.table()["month"].iloc[0] == pd.Timestamp("2026-11-01")
+    assert answer.options["option"].isin([REPAIR, "sell as is", "part out"]).all()
+
+
+def test_each_figures_swing_is_what_asking_again_says() -> None:
+    """What matters is worked out by the same rule: asked at the low resale, the bid is its low."""
+    answer = example()
+    row = answer.matters.set_index("figure").loc["working price now"]
+    assert (row["low"], row["high"]) == (pytest.approx(558.0), pytest.approx(682.0))
+    # As-is prices are ratios of the working price; given prices would not move with it.
+    assert row["bid_low"] < answer.exact_bid < row["bid_high"]
+    assert answer.matters["swing"].is_monotonic_decreasing
