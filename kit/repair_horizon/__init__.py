@@ -4,6 +4,7 @@
     shop = rh.open("data/demo")                     # or rh.from_frames(catalogue=..., sales=...)
     shop.prices("vellfold").plot()                  # .table(), .summary()
     shop.thresholds(); shop.bids(); shop.stock(); shop.plan()
+    rh.ask("phone", "cracked screen", launch="2025-09", launch_price=899, asking=120)
 
 The folders are the steps of the work and data flows down the list: tables, files, scale, classes,
 logs, imports, demo, estimation, decisions, charts, shop, backtest, reports, share, explorer,
@@ -17,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from repair_horizon.logs import CannotSay, Fault, LogFault, Settings, read_logs, read_settings
+    from repair_horizon.one_unit import ask
     from repair_horizon.shop import Shop
     from repair_horizon.shop import open_shop as open
     from repair_horizon.shop import shop_from_frames as from_frames
@@ -29,6 +31,7 @@ __all__ = [
     "Settings",
     "Shop",
     "__version__",
+    "ask",
     "from_frames",
     "open",
     "read_logs",
@@ -40,6 +43,7 @@ _WHERE = {
     "LogFault": ("logs", "LogFault"),
     "Settings": ("logs", "Settings"),
     "Shop": ("shop", "Shop"),
+    "ask": ("one_unit", "ask"),
     "from_frames": ("shop", "shop_from_frames"),
     "open": ("shop", "open_shop"),
     "read_logs": ("logs", "read_logs"),

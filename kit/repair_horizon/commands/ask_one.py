@@ -42,7 +42,7 @@ def _of_model(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
 
 
 def _of_class(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
-    from repair_horizon.ask import ask as ask_class
+    from repair_horizon.one_unit import ask as ask_class
     from repair_horizon.shop import open_shop
 
     shop: Shop | None = open_shop(options.workspace, day) if options.workspace else None
