@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from repair_horizon.asking.figure_sources import source_rows
 from repair_horizon.asking.given import Given
-from repair_horizon.asking.sources import source_rows
 from repair_horizon.asking.what_matters import MATTER_COLUMNS, what_matters
 from repair_horizon.decisions.cautions import Chosen, cautions_for
 from repair_horizon.decisions.costs.purchase import Landing
@@ -38,9 +38,6 @@ from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, part_words
-
-if TYPE_CHECKING:
-    import plotly.graph_objects as go
 
 LEVEL = 0.8
 MONTH_COLUMNS = ["month", "repair", "alternative", "repair_stopped", "max_bid"]
@@ -306,8 +303,8 @@ class UnitAnswer:
         """Return the month by month table."""
         return self.months
 
-    def plot(self) -> go.Figure:
-        """Draw what the unit is worth under each option, and where repair stops."""
+    def plot(self) -> Any:
+        """Draw what the unit is worth under each option, and where repair stops (plotly)."""
         from repair_horizon.charts.stop_months import scissors
         from repair_horizon.charts.style import Words
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from repair_horizon.asking.figure_sources import OWN_SETTING, fall_now, working_now
 from repair_horizon.asking.given import Given, PartGiven, with_given
-from repair_horizon.asking.sources import OWN_SETTING, fall_now, working_now
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
