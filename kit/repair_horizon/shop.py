@@ -37,6 +37,12 @@ from repair_horizon.estimation.forecast import (
     forecast,
 )
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
+from repair_horizon.estimation.time_on_market import (
+    TimeOnMarket,
+    listed_units,
+    time_on_market,
+    with_own_days,
+)
 from repair_horizon.files.stamps import folder_stamp, program_stamp
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
@@ -56,6 +62,7 @@ HORIZON = 24
 NEAR = 3
 BACKTEST = "backtest"
 KEPT = ".kept"
+ASKING = ("ask_price", "mark_down", "channel", "days_expected")
 TOLERANCE_SHARE = 6.0
 
 Month = str | int | None
@@ -363,11 +370,42 @@ class Shop:
         names = list(families_of(rows, self.logs))
         return score(rows, self.logs, self.economics(names, month, NEAR))
 
+    @cached_property
+    def selling(self) -> TimeOnMarket:
+        """Days to sale by price asked, channel and class, of every unit listed so far."""
+        names = self.families_of("stock")
+        curves = {f: self.estimates(f).prices for f in names}
+        known = {f: c for f, c in curves.items() if not isinstance(c, CannotSay)}
+        rows = listed_units(self.logs, known)
+        return time_on_market(rows, self.settings.delay.selling_days)
+
+    def asking(self, month: Month = None) -> pd.DataFrame:
+        """Ask price, markdown path and best channel of every listed unit.
+
+        Returns
+        -------
+        DataFrame
+            See ``decisions.month.asking_price.asking``.
+        """
+        from repair_horizon.decisions.month.asking_price import asking
+
+        economics = self.economics(self.families_of("stock"), month, NEAR)
+        return asking(self.logs, economics, self.selling)
+
     def stock(self, month: Month = None) -> pd.DataFrame:
-        """Advise on every unit owned: see ``decisions.month.shelf.shelf``."""
+        """Advise on every unit owned.
+
+        Returns
+        -------
+        DataFrame
+            See ``decisions.month.shelf.shelf``; listed units have ``ask_price, mark_down,
+            channel, days_expected`` of ``asking`` beside them.
+        """
         from repair_horizon.decisions.month.shelf import shelf
 
-        return shelf(self.logs, self.economics(self.families_of("stock"), month, NEAR))
+        table = shelf(self.logs, self.economics(self.families_of("stock"), month, NEAR))
+        asked = self.asking(month)[["unit_id", *ASKING]]
+        return table.merge(asked, on="unit_id", how="left")
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
@@ -464,7 +502,8 @@ def open_shop(folder: str | Path, as_of: str | pd.Timestamp | None = None) -> Sh
 
 def shop_of(logs: Logs, settings: Settings) -> Shop:
     """Return the shop of logs already read, with the calibration kept in their folder."""
-    return Shop(logs, settings, read_calibration(Path(logs.folder) / BACKTEST))
+    rules = with_own_days(logs, settings)
+    return Shop(logs, rules, read_calibration(Path(logs.folder) / BACKTEST))
 
 
 def shop_from_frames(
@@ -497,4 +536,4 @@ def shop_from_frames(
             text = pd.DataFrame(frame).to_csv(index=False, date_format="%Y-%m-%d")
             (Path(place) / f"{name}.csv").write_text(text, encoding="utf-8")
         logs = read_logs(place)
-    return Shop(logs, settings or Settings())
+    return Shop(logs, with_own_days(logs, settings or Settings()))

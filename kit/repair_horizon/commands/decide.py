@@ -45,6 +45,10 @@ STOCK_SHOWN = [
     "margin",
     "loss_per_week",
     "offer_floor",
+    "ask_price",
+    "mark_down",
+    "channel",
+    "days_expected",
     "caution",
     "reason",
 ]
@@ -115,6 +119,8 @@ def stock(options: Namespace) -> int:
     month = shop.month(options.month)
     table = shop.fit(shop.families_of("stock"), hands_of(options)).stock(month)
     show(table, month_folder(options.workspace, month) / "stock.csv", STOCK_SHOWN)
+    write_csv(shop.asking(month), month_folder(options.workspace, month) / "asking_prices.csv")
+    print(f"Days to sale rest on {shop.selling.words}.")
     print(f"{shop.scarcity(month).words.capitalize()}.")
     return 0
 

@@ -12,7 +12,7 @@ a prior; with few units the prior is most of it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,7 @@ from repair_horizon.estimation.broken_prices import log_ratios
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.logs import Logs
+from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,7 +32,17 @@ EFFECT_SD = 0.5
 """How far a channel's or a class's log hazard is from the usual (judgement, no source)."""
 FEWEST_SOLD = 20
 HORIZON_DAYS = 365
-COLUMNS = ["unit_id", "model_id", "listed", "days", "sold", "log_ratio", "channel", "class"]
+COLUMNS = [
+    "unit_id",
+    "model_id",
+    "listed",
+    "days",
+    "sold",
+    "log_ratio",
+    "log_reached",
+    "channel",
+    "class",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +52,7 @@ class TimeOnMarket:
     ``names``, ``mean`` and ``cov`` are of the log hazard: 'log_ratio', then channels and classes;
     ``baseline`` (HORIZON_DAYS + 1,) is the cumulative hazard at level, by whole days. ``sold`` and
     ``unsold`` units stand behind it; ``lowest`` and ``highest`` are the log ratios asked so far
-    (5 and 95 % of them).
+    (5 and 95 % of them), ``reached`` is the share of the price asked that buyers paid.
     """
 
     names: tuple[str, ...]
@@ -52,6 +63,7 @@ class TimeOnMarket:
     unsold: int
     lowest: float
     highest: float
+    reached: float = 1.0
 
     @property
     def words(self) -> str:
@@ -64,7 +76,7 @@ class TimeOnMarket:
         fewer = 1.0 - np.exp(0.05 * self.mean[0])
         return (
             f"{self.sold} units sold and {self.unsold} unsold with a price asked: 5 % more asked, "
-            f"{fewer:.0%} fewer buyers a day"
+            f"{100 * fewer:.0f} % fewer buyers a day"
         )
 
     def log_hazard(self, log_ratio: npt.ArrayLike, channel: str = "", kind: str = "") -> Floats:
@@ -74,11 +86,17 @@ class TimeOnMarket:
             out = out + (self.mean[self.names.index(name)] if name in self.names else 0.0)
         return np.asarray(out)
 
+    def cumulative(self, days: npt.ArrayLike) -> Floats:
+        """Cumulative hazard at level; beyond the horizon at the mean rate."""
+        at = np.asarray(days, dtype="float64")
+        known = np.interp(at, np.arange(HORIZON_DAYS + 1), self.baseline)
+        rate = self.baseline[-1] / HORIZON_DAYS
+        return np.asarray(known + rate * np.maximum(at - HORIZON_DAYS, 0.0))
+
     def survival(self, log_hazard: float, since: int = 0) -> Floats:
         """Chance to be unsold after so many more days, given unsold for ``since`` days."""
-        last = self.baseline[-1] / HORIZON_DAYS
-        more = np.concatenate([self.baseline, self.baseline[-1] + last * np.arange(1, since + 1)])
-        out: Floats = np.exp(-np.exp(log_hazard) * (more[since:] - more[since]))
+        hazard = self.cumulative(since + np.arange(HORIZON_DAYS + 1))
+        out: Floats = np.exp(-np.exp(log_hazard) * (hazard - hazard[0]))
         return out
 
     def mean_days(self, log_hazard: float, since: int = 0) -> float:
@@ -102,7 +120,8 @@ def listed_units(logs: Logs, curves: Mapping[str, PriceCurves]) -> pd.DataFrame:
     -------
     DataFrame
         ``COLUMNS``; ``log_ratio`` is the price asked against the level of such a unit on the day
-        it was listed, ``days`` until it sold or until the newest day. Broken units on sale have
+        it was listed, ``log_reached`` the price paid against it (missing while unsold), ``days``
+        until it sold or until the newest day. Broken units on sale have
         no grade's level to stand against and are left out.
     """
     stock, catalogue = logs.tables["stock"], logs.tables["catalogue"].set_index("model_id")
@@ -125,6 +144,9 @@ def listed_units(logs: Logs, curves: Mapping[str, PriceCurves]) -> pd.DataFrame:
             "days": (end - rows["listed_date"].to_numpy()) / np.timedelta64(1, "D"),
             "sold": rows["unit_id"].isin(sold.index).to_numpy(),
             "amount": rows["asking_amount"].to_numpy(dtype="float64"),
+            "log_reached": np.log(
+                at["amount"].to_numpy(float) / rows["asking_amount"].to_numpy(float)
+            ),
             "channel": at["channel"].fillna("").to_numpy(),
             "grade": np.where(at["grade"].fillna("") != "", at["grade"].fillna(""), grade),
         }
@@ -168,19 +190,20 @@ def time_on_market(rows: pd.DataFrame, usual_days: float) -> TimeOnMarket:
     """
     rows = rows.assign(days=rows["days"].clip(lower=0.5))
     sold, asked = rows["sold"].to_numpy(dtype=bool), rows["log_ratio"].to_numpy(dtype="float64")
-    spread = np.quantile(asked, [0.05, 0.95]) if len(asked) else np.array([-0.05, 0.10])
-    counts = int(sold.sum()), int((~sold).sum())
+    low, high = np.quantile(asked, [0.05, 0.95]) if len(asked) else (-0.05, 0.10)
+    gone, still = int(sold.sum()), int((~sold).sum())
     names, x = _design(rows)
     centre = np.zeros(len(names))
     centre[0] = ASKED_PRIOR
     precision = np.diag(np.r_[ASKED_SD**-2.0, np.full(len(names) - 1, EFFECT_SD**-2.0)])
-    if counts[0] < FEWEST_SOLD:
+    if gone < FEWEST_SOLD:
         baseline = np.arange(HORIZON_DAYS + 1) / usual_days
         cov = np.linalg.inv(precision)
-        return TimeOnMarket(names, centre, cov, baseline, *counts, *map(float, spread))
-    mean, cov = _posterior(rows["days"].to_numpy(float), sold, x, (centre, precision))
+        return TimeOnMarket(names, centre, cov, baseline, gone, still, float(low), float(high))
+    mean, cov = partial_likelihood(rows["days"].to_numpy(float), sold, x, centre, precision)
     baseline = _breslow(rows["days"].to_numpy(float), sold, np.exp(x @ mean))
-    return TimeOnMarket(names, mean, cov, baseline, *counts, *map(float, spread))
+    reached = float(np.exp(min(rows["log_reached"].median(), 0.0)))
+    return TimeOnMarket(names, mean, cov, baseline, gone, still, float(low), float(high), reached)
 
 
 def _design(rows: pd.DataFrame) -> tuple[tuple[str, ...], Floats]:
@@ -194,14 +217,23 @@ def _design(rows: pd.DataFrame) -> tuple[tuple[str, ...], Floats]:
     return tuple(names), np.column_stack(columns) if len(rows) else np.zeros((0, len(names)))
 
 
-def _posterior(
-    days: Floats, sold: npt.NDArray[np.bool_], x: Floats, prior: tuple[Floats, Floats]
+def partial_likelihood(
+    days: Floats, sold: npt.NDArray[np.bool_], x: Floats, centre: Floats, precision: Floats
 ) -> tuple[Floats, Floats]:
-    """Mode of partial likelihood times normal priors, by Newton's method, and its covariance."""
+    """Mode of the partial likelihood times a normal prior, by Newton's method, and its covariance.
+
+    Parameters
+    ----------
+    days, sold
+        Days stood, and whether a sale ended them, (n,).
+    x
+        Covariates, (n, k).
+    centre, precision
+        Mean (k,) and precision (k, k) of the prior; a precision of zero leaves the likelihood's.
+    """
     from statsmodels.duration.hazard_regression import PHReg
 
     model = PHReg(days, x, status=sold.astype("int64"), ties="efron")
-    centre, precision = prior
     beta = centre.copy()
     for _ in range(50):
         gradient = model.score(beta) - precision @ (beta - centre)
@@ -255,3 +287,16 @@ def own_days_to_sale(logs: Logs) -> dict[str, tuple[float, int]]:
         if len(days) >= FEWEST_SOLD:
             out[str(name)] = (float(days.sum() + more.sum()) / len(days), len(days))
     return out
+
+
+def with_own_days(logs: Logs, settings: Settings) -> Settings:
+    """Return settings with own mean days to sale in place of ``delay.selling_days``.
+
+    Only for classes that have ``FEWEST_SOLD`` own sales; the others keep what is set.
+    """
+    by_class = dict(settings.by_class or {})
+    for kind, (days, _) in own_days_to_sale(logs).items():
+        changes = dict(by_class.get(kind, {}))
+        changes["delay"] = {**changes.get("delay", {}), "selling_days": round(days, 1)}
+        by_class[kind] = changes
+    return replace(settings, by_class=by_class)

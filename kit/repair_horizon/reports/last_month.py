@@ -19,6 +19,7 @@ from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
 from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.forecast import Estimates
+from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, LogFault, Settings, read_settings
 from repair_horizon.reports.decision_tables import MOVE_COLUMNS as MOVE_COLUMNS
@@ -256,7 +257,8 @@ def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataF
         return pd.DataFrame([{**start, **why}], columns=CHANGE_COLUMNS)
     family_id, month, now = worked.family_id, worked.first_month, worked.shop
     valuation = now.valuation(month)
-    then = Shop(before, past.rules or now.settings, now.calibration, past.valuation or valuation)
+    rules = now.settings if past.rules is None else with_own_days(before, past.rules)
+    then = Shop(before, rules, now.calibration, past.valuation or valuation)
     views = [view_of(then, family_id, month - 1), view_of(now, family_id, month)]
     found = attribute(views[0], views[1], (family_id, *key))
     if isinstance(found, CannotSay):
