@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
+from repair_horizon.classes.knowledge import FIRST_MONTHS
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Traits, dummies, models_of
@@ -383,11 +384,11 @@ class ClassPart:
         unknown = 0.0 if self.models.price_known[at] else UNKNOWN_LAUNCH_SD
         own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]
         for quality in qualities:
-            each = [self._share(quality, float(a)) for a in age]
-            more = np.sqrt([max(f.log_sd**2 - whole.log_sd**2, 0.0) for f in each])
+            log_share, log_sd = self._shares(quality, age)
+            more = np.sqrt(np.maximum(log_sd**2 - whole.log_sd**2, 0.0))
             # The mean of the draws is the class's figure, however wide they are.
             spread = whole.log_sd**2 + np.hypot(PART_PRIORS.model_level, unknown) ** 2 + more**2
-            centre = np.log([f.value for f in each]) - spread / 2
+            centre = log_share - spread / 2
             error = (whole.log_sd * self.error[:, 0] + own)[:, None]
             error = error + self.by_quality[quality][:, None] * more
             price: Floats = np.exp(centre + error) * self.models.launch_price[at]
@@ -397,6 +398,14 @@ class ClassPart:
     def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
         """Say that the class stands behind it."""
         return Basis.CLASS, "from the class, wide"
+
+    def _shares(self, quality: str, age: Floats) -> tuple[Floats, Floats]:
+        """Log share of launch price at each age and its log sd; both follow a straight pace."""
+        new, later = self._share(quality, 0.0), self._share(quality, FIRST_MONTHS + 1.0)
+        months = np.maximum(age - FIRST_MONTHS, 0.0)
+        log_share = np.log(new.value) + np.log(later.value / new.value) * months
+        pace_variance = max(later.log_sd**2 - new.log_sd**2, 0.0)
+        return log_share, np.sqrt(new.log_sd**2 + pace_variance * months**2)
 
     def _share(self, quality: str, age: float) -> Figure:
         found = class_knowledge(self.device_class).part_share(self.code, quality, age)
