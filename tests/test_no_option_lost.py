@@ -92,7 +92,10 @@ def test_a_family_without_quotes_has_every_part_priced(tmp_path: Path) -> None:
         assert "ZZ" not in family.parts.codes(model)
     share = class_knowledge("phone").part_share("DA", "maker_original", 30.0)
     log = np.log(family.parts["ulver_1", "DA", "maker_original"].price[:, 0] / 500.0)
-    assert float(np.median(log)) == pytest.approx(float(np.log(share.value)), abs=0.08)
+    # The draws average to the class's figure, however wide they are.
+    assert float(np.log(np.mean(np.exp(log)))) == pytest.approx(
+        float(np.log(share.value)), abs=0.08
+    )
     assert 0.8 * share.log_sd < float(log.std()) < 2.5 * share.log_sd
 
 
