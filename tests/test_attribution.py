@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from repair_horizon.decisions.month.stop_dates import repair_stop
 from repair_horizon.decisions.review.why_changed import (
     BLOCKS,
+    CHARGES,
     FEES,
+    NEWLY_KNOWN,
     PART,
     PRICE,
     SETTINGS,
@@ -25,6 +27,7 @@ from repair_horizon.decisions.review.why_changed import (
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.tables.months import month_number
@@ -49,7 +52,7 @@ def rules() -> Settings:
 def view(logs: Logs, rules: Settings, months_later: int = 0) -> View:
     estimates = Estimates(logs.currency, logs.newest_day, {FAMILY: fit_family(logs, FAMILY)})
     month = int(month_number([logs.newest_day])[0]) + 1 + months_later
-    return View(estimates, rules, month)
+    return View(lambda first: forecast(estimates, 2, rules.seed, DRAWS, first), rules, month)
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +66,7 @@ def last_month(logs: Logs, rules: Settings) -> View:
 
 
 def changed(before: View, after: View) -> BidChange:
-    got = attribute(before, after, KEY, DRAWS)
+    got = attribute(before, after, KEY)
     assert isinstance(got, BidChange)
     return got
 
@@ -105,8 +108,7 @@ def test_the_ends_are_the_bids_of_the_two_months(last_month: View, now: View) ->
     """Before and after are what each month's own spine bids, not a third figure."""
     got = changed(last_month, now)
     for told, seen in ((got.before, last_month), (got.after, now)):
-        outlook = forecast(seen.estimates, 2, seen.settings.seed, DRAWS, seen.month)
-        unit = unit_economics(outlook, seen.settings).unit(*KEY)
+        unit = unit_economics(seen.outlook(seen.month), seen.settings).unit(*KEY)
         assert isinstance(unit, UnitEconomics)
         assert told == pytest.approx(unit_bid(unit, 0).exact, abs=1e-9)
 
@@ -119,9 +121,9 @@ def test_each_change_of_the_rules_goes_to_its_own_block(now: View) -> None:
     rules, month = now.settings, now.month
     carriage = replace(rules.sale, carriage=rules.sale.carriage + 5.0)
     cases = (
-        (FEES, View(now.estimates, replace(rules, sale=carriage), month)),
-        (TIME, View(now.estimates, rules, month + 6)),
-        (SETTINGS, View(now.estimates, replace(rules, targets=Targets(profit=50.0)), month)),
+        (FEES, View(now.outlook, replace(rules, sale=carriage), month)),
+        (TIME, View(now.outlook, rules, month + 6)),
+        (SETTINGS, View(now.outlook, replace(rules, targets=Targets(profit=50.0)), month)),
     )
     for block, after in cases:
         got = changed(now, after)
@@ -147,6 +149,36 @@ def test_a_dearer_part_and_a_worse_bench_are_told_apart(now: View, logs: Logs) -
     assert abs(bench.shares[PART]) < 1e-9
 
 
+def test_a_price_that_became_known_is_not_a_price_that_moved(now: View, logs: Logs) -> None:
+    """Last month nobody had quoted the model's display: what its quotes tell is 'newly known'.
+
+    The lines add up, and by far the most of the change stands in that one, not under 'part'.
+    """
+    quotes = logs.tables["part_quotes"]
+    unquoted = quotes[~((quotes["model_id"] == MODEL) & (quotes["part_code"] == "DA"))]
+    assert len(unquoted) < len(quotes)
+    before = view(replace(logs, tables={**logs.tables, "part_quotes": unquoted}), now.settings)
+    got = changed(before, now)
+    known = got.shares[NEWLY_KNOWN]
+    assert abs(known) > 1.0
+    assert known == pytest.approx(got.after - got.before, rel=0.2)
+    assert abs(got.shares[PART]) < 0.2 * abs(known)
+    assert sum(got.shares.values()) == pytest.approx(got.after - got.before, abs=1e-9)
+    dearer = replace(
+        logs,
+        tables={**logs.tables, "part_quotes": quotes.assign(amount=quotes["amount"] * 1.2)},
+    )
+    assert changed(now, view(dearer, now.settings)).shares[NEWLY_KNOWN] == 0.0
+
+
+def test_charges_have_their_own_line(now: View) -> None:
+    """An hour worth 10 more lowers the bid, and all of it stands under 'charges'."""
+    dear = replace(now, valuation=Valuation(hour=10.0))
+    got = changed(now, dear)
+    assert got.shares[CHARGES] == pytest.approx(got.after - got.before, abs=1e-9)
+    assert got.shares[CHARGES] < -3.0
+
+
 def test_fees_of_one_device_class_belong_to_fees(rules: Settings) -> None:
     """A class's own carriage and delay go with fees and time, its targets with the settings."""
     before = replace(rules, by_class={"phone": {"sale": {"carriage": 1.0}}})
@@ -161,7 +193,7 @@ def test_fees_of_one_device_class_belong_to_fees(rules: Settings) -> None:
 
 
 def test_a_model_not_there_in_both_months_is_said(now: View) -> None:
-    got = attribute(now, now, (FAMILY, "unheard_of", FAULT), DRAWS)
+    got = attribute(now, now, (FAMILY, "unheard_of", FAULT))
     assert isinstance(got, CannotSay)
     assert "both months" in got.reason
 

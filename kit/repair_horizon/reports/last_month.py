@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -18,7 +19,6 @@ from repair_horizon.decisions.month.shelf import COLUMNS as SHELF_COLUMNS
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
 from repair_horizon.decisions.unit.valuation import Valuation
-from repair_horizon.estimation.forecast import Estimates
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, LogFault, Settings, read_settings
@@ -222,9 +222,8 @@ def _main_unit(worked: Worked, thresholds: pd.DataFrame) -> tuple[str, str] | No
 
 
 def view_of(shop: Shop, family_id: str, month: int) -> View:
-    """What a month's bid in a family is worked out from."""
-    known = Estimates(shop.currency, shop.now, {family_id: shop.estimates(family_id)})
-    return View(known, shop.settings, month, shop.valuation(month), shop.calibrated)
+    """What a month's bid in a family is worked out from: the shop's own draws and charges."""
+    return View(partial(shop.outlook, family_id), shop.settings, month, shop.valuation(month))
 
 
 def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataFrame:
@@ -258,6 +257,7 @@ def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataF
     family_id, month, now = worked.family_id, worked.first_month, worked.shop
     valuation = now.valuation(month)
     rules = now.settings if past.rules is None else with_own_days(before, past.rules)
+    rules = replace(rules, seed=now.settings.seed, draws=now.settings.draws)
     then = Shop(before, rules, now.calibration, past.valuation or valuation)
     views = [view_of(then, family_id, month - 1), view_of(now, family_id, month)]
     found = attribute(views[0], views[1], (family_id, *key))

@@ -23,13 +23,7 @@ import pandas as pd
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
-from repair_horizon.estimation.forecast import (
-    Estimates,
-    FamilyEstimates,
-    FamilyOutlook,
-    Outlook,
-    family_outlook,
-)
+from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
@@ -45,15 +39,15 @@ _FEE_SECTIONS = ("purchase", "channels", "sale", "reserve", "tax")
 class View:
     """What a month's bid is worked out from.
 
-    Estimates, settings, number of the month, what hours, cash and risk cost, and what a back-test
-    does to the draws.
+    ``outlook`` gives the family's draws from a month on by what was known then, the very ones that
+    every other face tells its figures from; settings; number of the month; what hours, cash and
+    risk cost.
     """
 
-    estimates: Estimates
+    outlook: Callable[[int], Outlook]
     settings: Settings
     month: int
     valuation: Valuation = NO_CHARGES
-    calibration: Callable[[Outlook], Outlook] = lambda outlook: outlook
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,20 +92,16 @@ def shapley(blocks: Sequence[str], value: Callable[[frozenset[str]], float]) -> 
     return out
 
 
-def attribute(
-    before: View, after: View, key: tuple[str, str, str], draws: int = 400
-) -> BidChange | CannotSay:
+def attribute(before: View, after: View, key: tuple[str, str, str]) -> BidChange | CannotSay:
     """Say why the bid for a model and fault changed.
 
     Parameters
     ----------
     before, after
-        Last month's view and this month's.
+        Last month's view and this month's, with as many draws. What is learnt anew draws anew, so
+        a share carries sampling noise of about one part in the square root of their number.
     key
         (family_id, model_id, listed_fault).
-    draws
-        Worlds drawn. Both views use the same seed, but what is learnt anew draws anew, so a share
-        carries sampling noise of about one part in the square root of this.
 
     Returns
     -------
@@ -124,7 +114,7 @@ def attribute(
         where either view has no bid for the key.
     """
     family_id, model_id, fault = key
-    mixes = _Mixes((before, after), (family_id, model_id), draws)
+    mixes = _Mixes((before, after), family_id)
     for at in (0, 1):
         seen = mixes.outlook(at, at)
         if isinstance(seen, CannotSay):
@@ -144,29 +134,19 @@ def attribute(
 class _Mixes:
     """Outlooks and settings put together from two views; what has been worked out is kept."""
 
-    def __init__(self, views: tuple[View, View], whose: tuple[str, str], draws: int) -> None:
-        self.views, self.draws = views, draws
-        self.family_id, self.model_id = whose
-        self.drawn: dict[tuple[int, int], FamilyOutlook | CannotSay] = {}
+    def __init__(self, views: tuple[View, View], family_id: str) -> None:
+        self.views, self.family_id = views, family_id
+        self.drawn: dict[tuple[int, int], Outlook] = {}
         self.mixes: list[Settings] = []
         self.newly: dict[tuple[str, str, str], bool] = {}
         self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
 
     def outlook(self, knowledge: int, clock: int) -> FamilyOutlook | CannotSay:
-        """Draws from one view's estimates at one view's month."""
+        """Draws by one view's knowledge at one view's month."""
         if (knowledge, clock) not in self.drawn:
-            view, month = self.views[knowledge], self.views[clock].month
-            estimates = view.estimates.families[self.family_id]
-            seed = self.views[1].settings.seed
-            drawn = family_outlook(estimates, (month, 2), seed, self.draws, self.model_id)
-            whole = self._outlook(month, drawn)
-            self.drawn[knowledge, clock] = view.calibration(whole).families[self.family_id]
-        return self.drawn[knowledge, clock]
-
-    def _outlook(self, month: int, family: FamilyOutlook | CannotSay) -> Outlook:
-        known = self.views[1].estimates
-        families = {self.family_id: family}
-        return Outlook(known.currency, known.now, month, 2, self.draws, families)
+            whole = self.views[knowledge].outlook(self.views[clock].month)
+            self.drawn[knowledge, clock] = _near(whole, self.family_id)
+        return self.drawn[knowledge, clock].families[self.family_id]
 
     def bid(self, swapped: frozenset[str], key: tuple[str, str]) -> float:
         """Unrounded bid with some blocks taken from the second view."""
@@ -190,7 +170,7 @@ class _Mixes:
         part_source = moved.estimates
         family = _joined(price, part_source, parts, rates)
         rules = rules.for_class(family.estimates.device_class)
-        outlook = self._outlook(self.views[clock].month, family)
+        outlook = replace(self.drawn[0, clock], families={self.family_id: family})
         valuation = self.views[int(CHARGES in swapped)].valuation
         unit = unit_under(rules, family, key, outlook, valuation)
         self.bids[asked, key] = unit_bid(unit, 0).exact
@@ -217,6 +197,14 @@ class _Mixes:
         if mixed not in self.mixes:
             self.mixes.append(mixed)
         return mixed, self.mixes.index(mixed)
+
+
+def _near(whole: Outlook, family_id: str) -> Outlook:
+    """The same draws of one family, looked at for two months."""
+    family = whole.families[family_id]
+    if not isinstance(family, CannotSay):
+        family = replace(family, level=family.level[:, :, : 2 + PAD_MONTHS])
+    return replace(whole, months=2, families={family_id: family})
 
 
 def _joined(
