@@ -18,13 +18,14 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import bid_row
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, unit_bid
+from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, unit_bid, verdict_of
 from repair_horizon.decisions.unit.break_even import AtGate, break_evens
 from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.explorer.ground import LEVEL, Ground, Key, unit_of
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 
 KEEP = "keep "
@@ -34,13 +35,14 @@ KEEP = "keep "
 class Headline:
     """The month's threshold and what buying at ``price`` brings; money and shares.
 
-    ``price`` is the price asked about, or the mean price at which the maximum bid wins, which it
-    does with ``probability_win``. ``ask`` is the state
-    worth asking the seller about, empty if no answer would change anything, and ``ask_value``
-    what the answer is worth.
+    ``verdict`` is the one every other face tells. ``price`` is the price asked about, or the mean
+    price at which the maximum bid wins, which it does with ``probability_win``. ``ask`` is the
+    state worth asking the seller about, empty if no answer would change anything, and
+    ``ask_value`` what the answer is worth.
     """
 
     max_bid: float
+    verdict: Verdict
     binding_limit: str
     reason: str
     price: float
@@ -122,6 +124,7 @@ def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
     ask = question_at(known, unit.landing, bid.amount if price is None else price, theta)
     return Headline(
         bid.amount,
+        verdict_of(known, bid),
         bid.binding,
         bid.reason,
         won.price,

@@ -83,6 +83,7 @@ def _headline(h: Headline, currency: str) -> dict[str, str]:
     bid = money(h.max_bid, currency) if h.max_bid > 0 else f"no bid: {h.reason}"
     ask = f"is it {fault_words(h.ask)}? ({money(h.ask_value, currency)})"
     return {
+        "Verdict": h.verdict.words,
         "Maximum bid": bid,
         "Held down by": h.binding_limit,
         "If bought at": money(h.price, currency),
