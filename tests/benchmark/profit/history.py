@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 START = 2026 * 12  # the replay begins in January 2026: year x 12 + month - 1
 CHANNELS = {"marketplace": (0.75, 1.0), "own_shop": (0.25, 0.97)}
 MAIN = ("DA", "BAT")
-MISLABELLED, AS_IS_SALES = 0.02, 0.08
+MISLABELLED, AS_IS_SALES = 0.02, 0.11
 
 
 @dataclass(frozen=True)

@@ -113,8 +113,10 @@ def draw_world(seed: int, history: int, costs: Costs, families: int = 6) -> Worl
     laws: list[Floats] = []
     time = np.arange(months, dtype="float64")
     market = _walk(rng, (months,), 0.03, 0.9)
+    # The owner is too hopeful or too grim, by half to one logit, much the same in all families.
+    hope = float(rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 1.0))
     for k, (kind, centre, name) in enumerate(KINDS[:families]):
-        truths.append(_family(rng, kind, centre, name))
+        truths.append(_family(rng, kind, centre, name, hope))
         n = int(rng.integers(3, 6))
         gap = rng.uniform(9, 14)
         newest = history - rng.uniform(1.5, 9.0)
@@ -193,7 +195,9 @@ def _expit(x: Floats) -> Floats:
     return np.asarray(1 / (1 + np.exp(-x)))
 
 
-def _family(rng: np.random.Generator, kind: str, centre: DeviceTruth, name: str) -> FamilyTruth:
+def _family(
+    rng: np.random.Generator, kind: str, centre: DeviceTruth, name: str, hope: float
+) -> FamilyTruth:
     names = [s for s in centre.states if any(s in f for _, f in centre.faults.values())]
     states = [centre.states[s] for s in names]
     n = len(names)
@@ -204,8 +208,7 @@ def _family(rng: np.random.Generator, kind: str, centre: DeviceTruth, name: str)
     ratio = np.array([s.ratio for s in states]) * np.exp(
         rng.normal(0, 0.12) + rng.normal(0, 0.10, n)
     )
-    # The owner is too hopeful or too grim about everything in a family, by half to one logit.
-    off = rng.choice([-1.0, 1.0]) * rng.uniform(0.5, 1.0)
+    off = hope + rng.normal(0, 0.2)
     shares, declared, weight = {}, {}, {}
     for fault, (common, told) in centre.faults.items():
         base = np.array([told.get(s, 0.0) for s in names])
