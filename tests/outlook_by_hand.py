@@ -165,6 +165,7 @@ def example_logs(folder: Path = Path("."), **rows: list[dict[str, object]]) -> L
     tables = {n: _typed(t, (start | rows).get(n, [])) for n, t in TABLES.items()}
     for name, money in (("sales", "gross_amount"), ("stock", "landed_cost")):
         tables[name]["amount"] = tables[name][money].astype("float64")
+    tables["stock"]["asking_amount"] = tables["stock"]["asking_price"].astype("float64")
     quotes = tables["part_quotes"]
     tables["part_quotes"] = quotes.assign(amount=quotes["unit_price"].astype("float64"))
     return Logs(folder, "EUR", GRADES, tables, Ledger({}, no_exceptions()))

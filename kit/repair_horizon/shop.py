@@ -45,7 +45,7 @@ from repair_horizon.estimation.time_on_market import (
 )
 from repair_horizon.files.stamps import folder_stamp, program_stamp
 from repair_horizon.files.writing import write_text
-from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from repair_horizon.logs import CannotSay, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, month_word, parse_month
 from repair_horizon.views import PartView, PriceView
@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from repair_horizon.asking.unit_answer import UnitAnswer
     from repair_horizon.decisions.month.opportunity_cost import Owned, Purchases, Scarcity
     from repair_horizon.decisions.month.plan import Plan
+    from repair_horizon.decisions.review.selection import TrackRecord
     from repair_horizon.decisions.unit.economics import Economics
     from repair_horizon.decisions.unit.valuation import Valuation
 
@@ -168,8 +169,44 @@ class Shop:
             known = Estimates(self.currency, self.now, {family_id: self.estimates(family_id)})
             rules = self.settings
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
-            self._outlooks[family_id, start] = self.calibrated(drawn)
+            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
         return self._outlooks[family_id, start]
+
+    def _less_shortfall(self, outlook: Outlook) -> Outlook:
+        """Outlook whose families know by how much won lots of their class fell short."""
+        families = {
+            name: found
+            if isinstance(found, CannotSay)
+            else replace(found, shortfall=self.selection.get(found.estimates.device_class, 0.0))
+            for name, found in outlook.families.items()
+        }
+        return replace(outlook, families=families)
+
+    @cached_property
+    def selection(self) -> Mapping[str, float]:
+        """Share of resale taken off the promise of a won lot, by device class.
+
+        Empty where no won lot has a forecast and a result, or the ledger cannot be read, which
+        the report says.
+        """
+        from repair_horizon.decisions.review.selection import shortfalls
+
+        try:
+            return shortfalls(self.logs, self.settings)
+        except LogFault:
+            return {}
+
+    def track_record(self) -> TrackRecord:
+        """Promises of won lots against results, declared shares against those found.
+
+        Returns
+        -------
+        TrackRecord
+            See ``decisions.review.selection``; ``classes`` has what is taken off the promise.
+        """
+        from repair_horizon.decisions.review.selection import track_record
+
+        return track_record(self.logs, self.settings)
 
     def calibrated(self, outlook: Outlook) -> Outlook:
         """Return draws as wide as the back-test asks for."""

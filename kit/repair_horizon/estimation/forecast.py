@@ -52,6 +52,7 @@ class FamilyOutlook:
     part of every model in every quality (``PartPaths``, worked out when asked for). ``shares``
     and ``success`` map a listed fault to (draws, states), ``grade_shares`` is (draws, grades in
     the settings' order). ``level_basis`` says what each model's level rests on most.
+    ``shortfall`` is the share of resale by which won lots of the class fell short of their promise.
     """
 
     estimates: FamilyEstimates
@@ -71,6 +72,7 @@ class FamilyOutlook:
     grade_shares: Floats
     rivals: Mapping[str, RivalPrice] = field(default_factory=dict)
     level_basis: Mapping[str, Basis] = field(default_factory=dict)
+    shortfall: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -315,6 +315,7 @@ def _lot(
     paid = np.vectorize(land.landed, otypes=[float])(price)
     units = [s for s, count in zip(scorers, counts, strict=True) for _ in range(count)]
     worth = np.asarray(sum(_drawn_unit(s, rng) for s in units), dtype="float64")
+    worth -= sum(s.known.shortfall for s in units)
     parts = sum(s.known.parts_cash for s in units)
     hours = sum(s.known.hours for s in units)
     delay = head.unit.settings.delay

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -77,8 +78,14 @@ def forecasts_of(
                 "price": price,
                 "max_bid": bid.amount,
             }
-            rows.append({**start, **_promise(scorer.known, land, price)})
+            rows.append({**start, **_promise(_plain(scorer.known), land, price)})
     return pd.DataFrame(rows, columns=[c.name for c in LEDGER.columns])
+
+
+def _plain(known: Outcomes) -> Outcomes:
+    """The promise before won lots' shortfall, which is learned from it, is taken off."""
+    unit = known.unit
+    return replace(known, unit=replace(unit, family=replace(unit.family, shortfall=0.0)))
 
 
 def _promise(known: Outcomes, land: Landing, price: float) -> dict[str, float]:

@@ -58,9 +58,11 @@ def results(logs: Logs, settings: Settings) -> pd.DataFrame:
     sales = sales[sales["unit_id"] != ""].drop_duplicates("unit_id", keep="last")
     sold = sales.set_index("unit_id")
     jobs = logs.tables["repairs"].groupby("unit_id")
+    kinds = catalogue["device_class"]
+    by_class = {kind: settings.for_class(str(kind)) for kind in kinds.unique()}
     rows = []
     for unit in logs.tables["stock"].itertuples():
-        rules = settings.for_class(str(catalogue["device_class"][unit.model_id]))
+        rules = by_class[kinds[unit.model_id]]
         job = jobs.get_group(unit.unit_id) if unit.unit_id in jobs.groups else None
         start = {"unit_id": unit.unit_id, "model_id": unit.model_id}
         missing = _missing(unit, unit.unit_id in sold.index, job)

@@ -138,6 +138,11 @@ class Outcomes:
         level = self.unit.family.level[:, at, self.month]
         return HighestRival(np.log(level) + found.log_ratio, found.spread)
 
+    @cached_property
+    def shortfall(self) -> float:
+        """Money by which a won lot is expected to fall short of its promise (selection)."""
+        return self.unit.family.shortfall * self.market.revenue
+
     def expected(self, landing: Landing, bid: float, floor: float = 0.0) -> WonLot:
         """Say what bidding up to a price promises; at that very price where no rival is known.
 
@@ -147,12 +152,15 @@ class Outcomes:
         if self.rival is None:
             return replace(self.bought(landing, bid), chance=float("nan"))
         rival = replace(self.rival, floor=floor)
-        return won_lot(self.market, self.single, landing, theta, bid, rival)
+        return self._less(won_lot(self.market, self.single, landing, theta, bid, rival))
 
     def bought(self, landing: Landing, price: float) -> WonLot:
         """Say what buying at a fixed price promises."""
         theta = margin_fraction(self.unit.settings)
-        return at_price(self.market, self.single, landing, theta, price)
+        return self._less(at_price(self.market, self.single, landing, theta, price))
+
+    def _less(self, won: WonLot) -> WonLot:
+        return replace(won, profit=won.profit - self.shortfall) if self.shortfall else won
 
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:

@@ -37,6 +37,7 @@ class JointLot:
     hours: float
     landing: Landing
     rival: HighestRival | None
+    shortfall: float = 0.0
 
     def expected(self, bid: float, floor: float = 0.0) -> WonLot:
         """Say what bidding up to a price promises for the whole lot."""
@@ -55,7 +56,7 @@ class JointLot:
         over = prices.shape[1]
         return WonLot(
             chance,
-            float(weight @ profit.sum(axis=1)) / over,
+            float(weight @ profit.sum(axis=1)) / over - self.shortfall,
             float(weight @ loss.sum(axis=1)) / over,
             float(weight @ prices.sum(axis=1)) / over,
         )
@@ -98,7 +99,10 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
         each = [certainty_equivalent(v, None, valuation.tolerance) for v in families.values()]
         exact = float(landing.bid_for(sum(each)))
     hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
-    return JointLot(exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity))
+    short = sum(k.shortfall * q for k, q in zip(units, quantity, strict=True))
+    return JointLot(
+        exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity), short
+    )
 
 
 def rival_of(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
