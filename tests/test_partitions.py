@@ -160,13 +160,16 @@ def test_rows_of_one_family_that_decide_over_another_are_not_missed(
 
 
 def test_one_family_touches_one_partition(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Of the others only the identifiers are read, until one of them bears on a chosen row."""
+    """Of the others only identifiers and days are read, until one of them bears on a chosen row."""
     partition(workspace(tmp_path / "w"))
     seen = []
     text = Part.text
     monkeypatch.setattr(Part, "text", lambda p, c=None: seen.append((p.family_id, c)) or text(p, c))
     read_logs(tmp_path / "w", families=["alder"])
-    assert seen == [("alder", None), ("birch / oak", ["sale_id", "refers_to_sale_id"])]
+    assert seen == [
+        ("alder", None),
+        ("birch / oak", ["sale_id", "refers_to_sale_id", "sale_date", "result"]),
+    ]
 
 
 def test_without_a_currency_in_the_settings_all_sales_must_tell_it(tmp_path: Path) -> None:

@@ -68,7 +68,7 @@ def test_camera_rows_are_accounted_for(logs: Logs) -> None:
     assert counts["read"] == 3032
     assert counts["used"] + counts["set_aside"] + counts["held"] == 3032
     assert 0.95 < counts["used"] / 3032 < 1.0, "placeholders and reposts go, plausible offers stay"
-    assert counts["held"] == 0
+    assert counts["held"] == 1, "one price is all of one digit"
 
 
 def test_cameras_are_fitted_on_asking_prices_and_say_so(cameras: PriceCurves) -> None:

@@ -144,7 +144,11 @@ def _plant_reposts(work: Planting, asking: pd.Series) -> None:
         row = {str(k): str(v) for k, v in work.rows.iloc[i].items()}
         day = pd.Timestamp(row["sale_date"]) + pd.Timedelta(days=int(work.rng.integers(3, 14)))
         again = row | {"sale_id": "", "sale_date": f"{day:%Y-%m-%d}"}
-        work.insert(again, i + 12.5, ("the same offer again", SET_ASIDE))
+        # A round amount at another day tells nothing: most equal ones are of other offers.
+        telling = len(row["gross_amount"].replace(".", "").strip("0")) >= 4
+        becomes = SET_ASIDE if telling else USED
+        what = "the same offer again" if telling else "the same offer again, at a round amount"
+        work.insert(again, i + 12.5, (what, becomes))
 
 
 def _plant_repeats(work: Planting, same: int, other: int, money: str) -> None:

@@ -24,6 +24,7 @@ import pyarrow as pa
 
 from repair_horizon.logs.parquet_text import printed
 from repair_horizon.logs.reading import TableRead, check_frame, typed
+from repair_horizon.tables.columns import KINDS
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table
 from repair_horizon.tables.row_accounts import HELD, exception_rows
@@ -189,15 +190,19 @@ def draft_of(number: str) -> str:
     return f".{part_name(number)}.tmp"
 
 
-_REFERS = "refers_to_sale_id"
+_REFERS, _RESULT = "refers_to_sale_id", "result"
 
 
 @dataclass(frozen=True, eq=False)
 class PartsRead:
-    """A partitioned log read: its rows, and the place of each line (``PLACE``)."""
+    """A partitioned log read: its rows, and the place of each line (``PLACE``).
+
+    ``others`` has the days of the rows left unread, and a listing's result.
+    """
 
     read: TableRead
     places: pd.DataFrame
+    others: pd.DataFrame
 
 
 def read_parts(
@@ -230,11 +235,24 @@ def read_parts(
     wanted = [p for p in parts if families is None or p.family_id in families]
     texts = _texts(wanted, table)
     others = [p for p in parts if p not in wanted]
+    looked = [p.text([table.key, _REFERS, table.date, _RESULT]) for p in others]
     if others and table.key:
-        near, rows = _bearing_on(texts, others, table)
-        wanted, texts = [*wanted, *near], [*texts, *rows]
+        near = _bearing_on(texts, looked, table)
+        found = [p for p, bears in zip(others, near, strict=True) if bears]
+        wanted, texts = [*wanted, *found], [*texts, *_texts(found, table)]
+        looked = [t for t, bears in zip(looked, near, strict=True) if not bears]
     text = joined(wanted, texts).reindex(columns=_columns(texts, table), fill_value="")
-    return _typed_parts(table, text, catalogue)
+    return _typed_parts(table, text, catalogue, _days(looked, table))
+
+
+def _days(texts: Sequence[Any], table: Table) -> pd.DataFrame:
+    """Type the day of each row, as far as it is one, and keep a listing's result."""
+    if not table.date:
+        return pd.DataFrame()
+    text = _identifiers(texts, [table.date, _RESULT])
+    read = KINDS[table.column(table.date).kind].read
+    day, bad = read(text[table.date])
+    return text.assign(**{table.date: day.mask(bad)})
 
 
 def _columns(texts: Sequence[Any], table: Table) -> list[str]:
@@ -242,7 +260,9 @@ def _columns(texts: Sequence[Any], table: Table) -> list[str]:
     return [*dict.fromkeys([*names, *table.required]), *PLACE]
 
 
-def _typed_parts(table: Table, text: pd.DataFrame, catalogue: pd.DataFrame) -> PartsRead:
+def _typed_parts(
+    table: Table, text: pd.DataFrame, catalogue: pd.DataFrame, others: pd.DataFrame
+) -> PartsRead:
     if "family_id" in table.required:
         stands = text[FAMILY].astype("str")
         text["family_id"] = text["family_id"].where(text["family_id"] != "", stands)
@@ -252,7 +272,7 @@ def _typed_parts(table: Table, text: pd.DataFrame, catalogue: pd.DataFrame) -> P
     held = _misplaced(table, got.rows, places, catalogue)
     rows = got.rows[~got.rows["line"].isin(held["line"])]
     whole = pd.concat([got.held, held], ignore_index=True) if len(held) else got.held
-    return PartsRead(TableRead(rows, got.read, whole), places)
+    return PartsRead(TableRead(rows, got.read, whole, got.unread), places, others)
 
 
 def _texts(parts: Sequence[Part], table: Table) -> list[Any]:
@@ -273,24 +293,23 @@ def _texts(parts: Sequence[Part], table: Table) -> list[Any]:
     return texts
 
 
-def _bearing_on(
-    chosen: Sequence[Any], others: Sequence[Part], table: Table
-) -> tuple[list[Part], list[Any]]:
-    """Parts with rows that decide over a chosen row: they share or refer to its identifier.
+def _bearing_on(chosen: Sequence[Any], others: Sequence[Any], table: Table) -> list[bool]:
+    """Tell which parts hold rows that decide over a chosen row: one names the other's identifier.
 
     A row so found may itself be undone by a third one with its identifier, which must come too.
     Whole parts come, since it is rare; their other rows are left out with their families.
     """
     key = table.key
-    own, texts = _identifiers(chosen, [key]), [p.text([key, _REFERS]) for p in others]
-    theirs = _identifiers(texts, [key, _REFERS])
+    own, theirs = _identifiers(chosen, [key, _REFERS]), _identifiers(others, [key, _REFERS])
     wanted = own.loc[own[key] != "", key].unique()
     near = theirs.isin(wanted).any(axis=1)
+    elsewhere = own.loc[(own[_REFERS] != "") & ~own[_REFERS].isin(wanted), _REFERS]
+    near |= theirs[key].isin(elsewhere)
     wanted = theirs.loc[near & (theirs[key] != ""), key].unique()
     near |= theirs[key].isin(wanted)
-    part = np.repeat(np.arange(len(texts)), [t.num_rows for t in texts])
-    found = [others[i] for i in np.unique(part[near.to_numpy()])]
-    return found, _texts(found, table)
+    part = np.repeat(np.arange(len(others)), [t.num_rows for t in others])
+    found = set(part[near.to_numpy()].tolist())
+    return [i in found for i in range(len(others))]
 
 
 def _identifiers(texts: Sequence[Any], names: list[str]) -> pd.DataFrame:

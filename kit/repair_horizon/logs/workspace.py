@@ -14,8 +14,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.logs.checking import check_keys, check_models, check_sales
-from repair_horizon.logs.currencies import convert
+from repair_horizon.classes import class_knowledge
+from repair_horizon.logs.checking import (
+    CheckedSales,
+    check_keys,
+    check_models,
+    check_sales,
+    no_refunds,
+)
+from repair_horizon.logs.currencies import check_rates, convert
+from repair_horizon.logs.now import days_of, last_day
 from repair_horizon.logs.partitions import (
     FAMILY,
     FILE,
@@ -42,6 +50,12 @@ _NOWHERE = np.zeros(0, dtype="int64")
 _DATED = ("sales", "part_quotes", "repairs")
 
 
+def _none_undone() -> pd.DataFrame:
+    """Return an empty table of sales undone later."""
+    rows = empty_rows(TABLES["sales"])
+    return rows.assign(amount=rows["gross_amount"], undone_on=rows["sale_date"])
+
+
 @dataclass(frozen=True, eq=False)
 class Logs:
     """Every log of a workspace: rows that may be used, and what became of the others.
@@ -50,6 +64,11 @@ class Logs:
     has one more column, ``amount``, in the settlement currency ``currency`` at the rate of the
     row's own day; the original stays beside it. ``days`` holds the days of dated rows that were
     left out with their families, so that what is called newest stays the whole workspace's.
+
+    ``undone`` are sales undone later, with the day that became known (``undone_on``), and
+    ``refunds`` what was paid back later (``sale_id``, ``day``, ``gross`` in the sale's currency):
+    ``as_of`` an earlier day nobody knew of it. ``notes`` is what is to be told of the logs as a
+    whole, one sentence each.
     """
 
     folder: Path
@@ -58,6 +77,9 @@ class Logs:
     tables: Mapping[str, pd.DataFrame]
     ledger: Ledger
     days: pd.DatetimeIndex = field(default_factory=lambda: pd.DatetimeIndex([]))
+    undone: pd.DataFrame = field(default_factory=_none_undone)
+    refunds: pd.DataFrame = field(default_factory=no_refunds)
+    notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         """Say what is in it, without paths or addresses."""
@@ -88,13 +110,54 @@ class Logs:
             n: t[t[TABLES[n].date] <= limit] if TABLES[n].date else t
             for n, t in self.tables.items()
         }
-        out = replace(self, tables=kept, days=self.days[self.days <= limit])
+        kept["sales"] = self._sales_known(kept["sales"], limit)
+        out = replace(
+            self,
+            tables=kept,
+            days=self.days[self.days <= limit],
+            undone=self.undone[self.undone["undone_on"] <= limit],
+            refunds=self.refunds[self.refunds["day"] <= limit],
+        )
         return out if out.newest_day == out.newest_day else replace(out, days=_only(limit))
+
+    def _sales_known(self, sales: pd.DataFrame, limit: pd.Timestamp) -> pd.DataFrame:
+        """Sales as they stood on a day: not yet undone, and before what was paid back later."""
+        sound = self.undone[
+            (self.undone["undone_on"] > limit) & (self.undone["sale_date"] <= limit)
+        ]
+        if len(sound):
+            sales = pd.concat([sales, sound[sales.columns]]).sort_values("line", kind="stable")
+        later = self.refunds[self.refunds["day"] > limit].groupby("sale_id")["gross"].sum()
+        back = sales["sale_id"].map(later)
+        if later.empty or back.isna().all():
+            return sales
+        gross = sales["gross_amount"] + back.fillna(0.0)
+        scale = (gross / sales["gross_amount"]).where(back.notna(), 1.0)
+        return sales.assign(gross_amount=gross, amount=sales["amount"] * scale)
 
     def _later_than(self, limit: pd.Timestamp) -> bool:
         """Whether any dated row came after a day; an undated one counts as later, as it goes."""
         dated = [t[TABLES[n].date] for n, t in self.tables.items() if TABLES[n].date]
-        return not all((days <= limit).all() for days in [*dated, self.days])
+        told = [self.undone["undone_on"], self.refunds["day"]]
+        return not all((days <= limit).all() for days in [*dated, *told, self.days])
+
+    @property
+    def now_words(self) -> str:
+        """Say which day is taken for now, and which rows set it."""
+        now = self.newest_day
+        rows = {n: self.tables[n] for n in _DATED}
+        set_by = [
+            f"{n}.csv line {line} ({row_id})"
+            for n, t in rows.items()
+            for line, row_id in t.loc[t[TABLES[n].date] == now, ["line", "row_id"]].itertuples(
+                index=False
+            )
+        ]
+        more = f" and {len(set_by) - 3} more" if len(set_by) > 3 else ""
+        if not set_by:
+            return f"Now is {now:%Y-%m-%d}: no row read here is of that day."
+        said = ", ".join(set_by[:3]) + more
+        return f"Now is {now:%Y-%m-%d}, the day of the newest rows: {said}."
 
     def of(self, families: Sequence[str]) -> Logs:
         """Return all that estimating some families needs, and no more.
@@ -110,7 +173,12 @@ class Logs:
                 by, own = ("family_id", families) if "family_id" in table else ("model_id", models)
                 kept[name] = table[table[by].isin(own)]
         seen = [pd.DatetimeIndex(self.tables[n][TABLES[n].date].unique()) for n in _DATED]
-        return replace(self, tables=kept, days=seen[0].append([*seen[1:], self.days]).unique())
+        return replace(
+            self,
+            tables=kept,
+            days=seen[0].append([*seen[1:], self.days]).unique(),
+            undone=self.undone[self.undone["model_id"].isin(models)],
+        )
 
     def family(self, family_id: str) -> Logs:
         """Return the logs of one family (rates of exchange stay whole)."""
@@ -123,7 +191,14 @@ class Logs:
         for name, places in self._places.items():
             kept[name] = self.tables[name].iloc[places.get(family_id, _NOWHERE)]
         self._last.clear()
-        self._last[family_id] = replace(self, tables=kept, days=self.days[:0])
+        models = self.tables["catalogue"]
+        models = models.loc[models["family_id"] == family_id, "model_id"]
+        self._last[family_id] = replace(
+            self,
+            tables=kept,
+            days=self.days[:0],
+            undone=self.undone[self.undone["model_id"].isin(models)],
+        )
         return self._last[family_id]
 
     @cached_property
@@ -159,7 +234,11 @@ def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
     return {str(n): order[bounds[i] : bounds[i + 1]] for i, n in enumerate(names)}
 
 
-def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs:
+def read_logs(
+    folder: str | Path,
+    families: Sequence[str] | None = None,
+    today: str | pd.Timestamp | None = None,
+) -> Logs:
     """Read and check every log of a workspace.
 
     Parameters
@@ -172,6 +251,8 @@ def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs
         the catalogue, repairs and rates of exchange stay whole. Of a log partitioned by family
         only their parts are read (if the settings name the currency, which otherwise all sales
         must tell). ``newest_day`` then is that of the rows read.
+    today
+        Rows of what happened after this day are held for review; by the clock if None.
 
     Returns
     -------
@@ -184,31 +265,107 @@ def read_logs(folder: str | Path, families: Sequence[str] | None = None) -> Logs
         If a file's frame or the settings are broken; all faults of all files at once.
     """
     folder = Path(folder)
-    narrow = families is not None and bool(read_settings(folder).currency)
-    got = gather(folder, families, narrow)
-    tables, exceptions, settings = got.tables, got.held, read_settings(folder)
+    settings = read_settings(folder)
+    got = gather(folder, families, narrow=families is not None and bool(settings.currency))
+    now = _today() if today is None else pd.Timestamp(today)
+    believed = last_day(pd.concat([days_of(got.tables), *got.days]), now)
+    tables, exceptions = got.tables, got.held
     catalogue, taken = _drop(tables["catalogue"], check_keys("catalogue", tables["catalogue"]))
     tables["catalogue"], exceptions = catalogue, exceptions + taken
     for name, rows in tables.items():
         if name == "catalogue":
             continue
-        tables[name], taken = _drop(rows, _misplaced(name, rows, catalogue["model_id"]))
+        late = believed.late(name, rows)
+        sound, taken = _drop(rows, late)
+        exceptions += late
+        tables[name], taken = _drop(sound, _misplaced(name, sound, catalogue["model_id"]))
         exceptions += taken
-    tables["sales"], taken = check_sales(tables["sales"], tables)
-    currency = settings.currency or _only_currency(tables)
+    tables["fx_rates"], taken = _drop(tables["fx_rates"], check_rates(tables["fx_rates"]))
+    exceptions += taken
+    waiting = [t.loc[t["table"] == "sales", "row_id"] for t in exceptions if len(t)]
+    held = pd.concat(waiting) if waiting else ()
+    sales = check_sales(tables["sales"], tables, held, settings.reading.repost_days)
+    tables["sales"] = pd.concat([sales.used, sales.undone]) if len(sales.undone) else sales.used
+    currency = settings.currency or _only_currency(tables | {"sales": sales.used})
     tables, unpriced = _in_settlement_currency(tables, currency)
+    tables, undone, unpriced = _parted(tables, sales, unpriced)
     tables["catalogue"] = _launches(_launch_prices(tables, currency), tables)
     tables["stock"] = _asking_amounts(tables, currency)
-    ledger = Ledger(got.read, no_exceptions()).adding(exceptions + taken + unpriced)
+    ledger = Ledger(got.read, no_exceptions()).adding(exceptions + sales.taken + unpriced)
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)
-    logs = Logs(folder, currency, tuple(settings.grade_order), tables, located(ledger, got))
+    tables["fault_states"], started = _with_starters(tables, families)
+    notes = (*believed.notes, *sales.notes, *_unknown_launches(tables["catalogue"]), *started)
+    logs = Logs(
+        folder,
+        currency,
+        tuple(settings.grade_order),
+        tables,
+        located(ledger, got),
+        undone=undone,
+        refunds=sales.refunds,
+        notes=notes,
+    )
     # Logs without any dated row are looked at today; with one, from their newest day.
-    return logs if logs.newest_day == logs.newest_day else replace(logs, days=_only(_today()))
+    return logs if logs.newest_day == logs.newest_day else replace(logs, days=_only(now))
 
 
 def _today() -> pd.Timestamp:
     return pd.Timestamp.today().normalize()
+
+
+def _parted(
+    tables: dict[str, pd.DataFrame], sales: CheckedSales, unpriced: list[pd.DataFrame]
+) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, list[pd.DataFrame]]:
+    """Part sales that were undone later from those used, now that both have their amounts."""
+    if sales.undone.empty:
+        rows = tables["sales"].drop(columns="undone_on", errors="ignore")
+        return tables | {"sales": rows}, _none_undone(), unpriced
+    rows = tables["sales"]
+    undone = rows["undone_on"].notna()
+    gone = sales.undone["line"]
+    unpriced = [t[(t["table"] != "sales") | ~t["line"].isin(gone)] for t in unpriced]
+    tables = tables | {"sales": rows[~undone].drop(columns="undone_on")}
+    return tables, rows[undone], unpriced
+
+
+def _unknown_launches(catalogue: pd.DataFrame) -> list[str]:
+    models = catalogue.loc[~catalogue["launch_known"], "model_id"].tolist()
+    if not models:
+        return []
+    some = ", ".join(models[:3]) + (f" and {len(models) - 3} more" if len(models) > 3 else "")
+    return [f"Launch date unknown: {some}; age counts from the first day seen, and the launch "
+            "price is no anchor."]  # fmt: skip
+
+
+def _with_starters(
+    tables: Mapping[str, pd.DataFrame], families: Sequence[str] | None
+) -> tuple[pd.DataFrame, list[str]]:
+    """Fault states, with the class's starter rows for families that declare none.
+
+    Returns
+    -------
+    tuple
+        The rows, with ``basis`` 'own' or 'class'; and what is to be told.
+    """
+    own = tables["fault_states"].assign(basis="own")
+    catalogue = tables["catalogue"].drop_duplicates("family_id")
+    silent = catalogue[~catalogue["family_id"].isin(own["family_id"])]
+    if families is not None:
+        silent = silent[silent["family_id"].isin(families)]
+    if silent.empty:
+        return own, []
+    started = [
+        class_knowledge(device_class).fault_states(family)
+        for family, device_class in silent[["family_id", "device_class"]].itertuples(index=False)
+    ]
+    rows = pd.concat(started, ignore_index=True)
+    row_id = "class, " + rows["listed_fault"] + ", " + rows["state"]
+    rows = rows.assign(line=0, row_id=row_id, basis="class")
+    names = silent["family_id"].tolist()
+    some = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    note = f"Fault states of the device class are used for {some}: fault_states.csv has none."
+    return pd.concat([own, rows[own.columns]], ignore_index=True) if len(own) else rows, [note]
 
 
 def _misplaced(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
@@ -326,7 +483,7 @@ class Gathered:
     ``tables`` has typed rows, ``read`` the rows each file had, ``held`` ledger lines of rows that
     could not be read. ``files`` names each log's file or folder; ``places`` has, for partitioned
     logs, the part, row and family of each line. ``owners`` is the family of each line, for logs
-    that are cut down to the families chosen.
+    that are cut down to the families chosen. ``days`` are those of rows in no table.
     """
 
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
@@ -335,6 +492,7 @@ class Gathered:
     files: dict[str, str] = field(default_factory=dict)
     places: dict[str, pd.DataFrame] = field(default_factory=dict)
     owners: dict[str, pd.Series] = field(default_factory=dict)
+    days: list[pd.DataFrame] = field(default_factory=list)
 
 
 def split_by_family(name: str) -> bool:
@@ -403,11 +561,14 @@ def _read_into(
         only = families if narrow and split_by_family(name) else None
         parts = read_parts(path, table, got.tables.get("catalogue", empty_rows(CATALOGUE)), only)
         rows, got.places[name] = parts.read, parts.places
+        got.days.append(days_of({name: parts.others}))
         got.owners[name] = parts.places[FAMILY]
     else:
         rows = read_table(path, table)
         if families is not None and split_by_family(name):
             got.owners[name] = _owners(rows, got.tables["catalogue"])
+    if rows.unread is not None:
+        got.days.append(days_of({name: rows.unread}))
     got.tables[name], got.read[name] = rows.rows, rows.read
     got.files[name] = path.name
     got.held.append(rows.held)

@@ -251,6 +251,15 @@ class Tax:
 
 
 @dataclass(frozen=True)
+class Reading:
+    """How the logs are read."""
+
+    repost_days: int = _s(
+        14, "an offer seen again within so many days counts once; 0: each counts", "days", (0, 365)
+    )
+
+
+@dataclass(frozen=True)
 class Settings:
     """Every setting of a workspace; a section is an attribute."""
 
@@ -259,6 +268,7 @@ class Settings:
     seed: int = _s(1, "seed of every random draw", "", (0, 2**31))
     draws: int = _s(1000, "joint draws per forecast", "draws", (10, 100000))
     grade_order: list[str] = _s(["A", "B", "C", "D"], "grades, the best first")
+    reading: Reading = Reading()
     bench: Bench = Bench()
     targets: Targets = Targets()
     limits: Limits = Limits()
