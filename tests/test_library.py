@@ -19,6 +19,7 @@ PUBLIC = {
     "Settings",
     "Shop",
     "__version__",
+    "add",
     "ask",
     "from_frames",
     "open",

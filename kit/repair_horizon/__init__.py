@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from repair_horizon.logs import CannotSay, Fault, LogFault, Settings, read_logs, read_settings
+    from repair_horizon.new_facts import add
     from repair_horizon.one_unit import ask
     from repair_horizon.shop import Shop
     from repair_horizon.shop import open_shop as open
@@ -31,6 +32,7 @@ __all__ = [
     "Settings",
     "Shop",
     "__version__",
+    "add",
     "ask",
     "from_frames",
     "open",
@@ -43,6 +45,7 @@ _WHERE = {
     "LogFault": ("logs", "LogFault"),
     "Settings": ("logs", "Settings"),
     "Shop": ("shop", "Shop"),
+    "add": ("new_facts", "add"),
     "ask": ("one_unit", "ask"),
     "from_frames": ("shop", "shop_from_frames"),
     "open": ("shop", "open_shop"),

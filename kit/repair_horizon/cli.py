@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from typing import TypeAlias
 
-from repair_horizon.commands import ask_one
+from repair_horizon.commands import add_row, ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import explain as manual
 from repair_horizon.commands import hand_on as sharing
@@ -55,6 +55,14 @@ def _logs(does: Commands) -> None:
         "--preview", action="store_true", help="write nothing; show which lines would be held, why"
     )
     bring.set_defaults(run=logs.bring_in)
+    one = _command(does, "add", "add one sale, quote, repair, listing or unit; say what it changed")
+    one.add_argument("table", nargs="?", metavar="TABLE", help="a table, or sale, quote, unit ...")
+    one.add_argument("values", nargs="*", metavar="column=value", help="see explain columns TABLE")
+    one.add_argument("--undo", action="store_true", help="take the row added last back")
+    one.add_argument("--today", metavar="DATE", help="for days left out; the computer's")
+    one.add_argument("--quiet", action="store_true", help="do not work out what it changed")
+    one.add_argument("--format", choices=("text", "json"), default="text")
+    one.set_defaults(run=add_row.add)
     parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
     parted.add_argument("--table", default="sales", metavar="T")
     parted.set_defaults(run=logs.partition)

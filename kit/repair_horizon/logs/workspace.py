@@ -33,6 +33,7 @@ from repair_horizon.logs.partitions import (
     read_parts,
 )
 from repair_horizon.logs.reading import TableRead, empty_rows, find_file, read_table
+from repair_horizon.logs.unit_life import followed
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CATALOGUE, REQUIRED_TABLES, TABLES, Table
 from repair_horizon.tables.row_accounts import HELD, Ledger, exception_rows, no_exceptions
@@ -111,6 +112,7 @@ class Logs:
             for n, t in self.tables.items()
         }
         kept["sales"] = self._sales_known(kept["sales"], limit)
+        kept["stock"] = followed(kept)
         out = replace(
             self,
             tables=kept,
@@ -291,6 +293,7 @@ def read_logs(
     tables, undone, unpriced = _parted(tables, sales, unpriced)
     tables["catalogue"] = _launches(_launch_prices(tables, currency), tables)
     tables["stock"] = _asking_amounts(tables, currency)
+    tables["stock"] = followed(tables)
     ledger = Ledger(got.read, no_exceptions()).adding(exceptions + sales.taken + unpriced)
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)

@@ -1,0 +1,345 @@
+"""``add_row``: one sale, quote, repair, listing or unit, checked as files are, whole or not at all.
+
+What can be known already is not asked for: the identifier, today, the currency, and what a unit's
+own rows say of it. The last rows added can be taken back.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+
+import pandas as pd
+
+from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import write_text
+from repair_horizon.logs.appending import append_rows, csv_text, read_stored, replace_file
+from repair_horizon.logs.partitioning import settle
+from repair_horizon.logs.reading import typed
+from repair_horizon.logs.unit_life import MENDED, WORKING
+from repair_horizon.logs.workspace import read_logs
+from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.inputs import TABLES, Table
+from repair_horizon.tables.settings import Settings, read_settings
+
+ALSO_CALLED = {
+    "model": "catalogue",
+    "sale": "sales",
+    "quote": "part_quotes",
+    "part_quote": "part_quotes",
+    "manufacturer_quote": "maker_quotes",
+    "repair": "repairs",
+    "job": "repairs",
+    "listing": "listings",
+    "unit": "stock",
+    "answer": "answers",
+    "rate": "fx_rates",
+    "fault": "fault_states",
+}
+PREFIX = {"sales": "S", "part_quotes": "Q", "repairs": "J", "listings": "L", "stock": "U"}
+ADDED = ".added.json"
+REMEMBERED = 50
+
+
+@dataclass(frozen=True)
+class Added:
+    """A row added: its table, and its values as written."""
+
+    table: str
+    row: Mapping[str, str]
+
+    def __str__(self) -> str:
+        """Say it on one line."""
+        said = " ".join(f"{k}={v}" for k, v in self.row.items() if v)
+        return f"{self.table}: {said}"
+
+
+def table_named(name: str) -> Table:
+    """Return the table a word means: its own name, or what one row of it is called.
+
+    Raises
+    ------
+    LogFault
+        If it means none.
+    """
+    known = name.lower().replace("-", "_").removesuffix(".csv")
+    known = ALSO_CALLED.get(known, known)
+    if known in TABLES:
+        return TABLES[known]
+    near = get_close_matches(known, [*TABLES, *ALSO_CALLED], 1, 0.6)
+    allowed = f"did you mean {near[0]}?" if near else "one of " + ", ".join(TABLES)
+    raise LogFault([Fault("add", None, "TABLE", name, allowed)])
+
+
+def add_row(
+    workspace: str | Path, table: str, values: Mapping[str, object], today: str | None = None
+) -> Added:
+    """Add one row to a log.
+
+    Parameters
+    ----------
+    workspace
+        The folder.
+    table
+        A table or what one row of it is called: sale, quote, repair, listing, unit.
+    values
+        Columns and what stands in them. Left out, an identifier is the next one, a day that must
+        be there is today, the currency is the workspace's, and what a unit's own rows say of it
+        (its model, what it was bought with, whether it works) is taken from there.
+    today
+        YYYY-MM-DD; the computer's day if None.
+
+    Raises
+    ------
+    LogFault
+        With everything wrong; nothing is written then.
+    """
+    folder, found = Path(workspace), table_named(table)
+    if not folder.is_dir():
+        allowed = "a folder of logs: repair-horizon init --workspace FOLDER makes one"
+        raise LogFault([Fault("--workspace", None, "", str(folder), allowed)])
+    given = {k: _text(v) for k, v in values.items()}
+    _check_names(found, given)
+    day = today or f"{pd.Timestamp.today():%Y-%m-%d}"
+    with locked(folder, found.name):
+        settle(folder, found.name)
+        stored = read_stored(folder, found)
+        row = _filled(folder, found, given, stored.rows, day)
+        _check_row(folder, found, row)
+        new = pd.DataFrame([row])
+        append_rows(stored, new)
+        try:
+            if not stored.path.is_dir():
+                _check_whole(folder, found, row, len(stored.rows) + 2)
+        except BaseException as error:
+            _restore(stored.path, stored.content)
+            # Logs that could not be read before, for want of a currency say, are no fault of it.
+            if not isinstance(error, LogFault) or _can_be_read(folder):
+                raise
+            append_rows(stored, new)
+        _remember(folder, found.name, row)
+    return Added(found.name, row)
+
+
+def undo(workspace: str | Path) -> Added:
+    """Take the row added last back out.
+
+    Raises
+    ------
+    LogFault
+        If there is none, or it no longer stands in its log as it was added.
+    """
+    folder = Path(workspace)
+    entries = _remembered(folder)
+    if not entries:
+        raise LogFault([Fault("--undo", None, "", "nothing added here", "a row added by add")])
+    last = entries[-1]
+    table, row = last.table, dict(last.row)
+    with locked(folder, table):
+        stored = read_stored(folder, TABLES[table])
+        if not stored.content:
+            found = "a partitioned log" if stored.path.is_dir() else "no such log"
+            raise LogFault([Fault(table, None, "", found, f"a row of {table}.csv")])
+        line = _line_of(stored.content, list(stored.rows.columns), row)
+        at = stored.content.rfind(line)
+        if at < 0 or stored.content[at - 1] not in "\r\n":
+            allowed = "the row as it was added; it was changed since, so change it by hand"
+            raise LogFault([Fault(f"{table}.csv", None, "", "another row", allowed)])
+        replace_file(stored.path, stored.content[:at] + stored.content[at + len(line) :])
+        write_text(folder / ADDED, _written(entries[:-1]))
+    return Added(table, row)
+
+
+def _text(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    return str(value).strip()
+
+
+def _check_names(table: Table, given: Mapping[str, str]) -> None:
+    known = [c.name for c in table.columns]
+    faults = []
+    for name in given:
+        if name not in known and not name.startswith("x_"):
+            near = get_close_matches(name, known, 1, 0.5)
+            allowed = f"did you mean {near[0]}?" if near else "one of " + ", ".join(known)
+            faults.append(Fault(table.name, None, name, name, allowed))
+    if faults:
+        raise LogFault(faults)
+
+
+def _filled(
+    folder: Path, table: Table, given: Mapping[str, str], rows: pd.DataFrame, day: str
+) -> dict[str, str]:
+    """Values given and those that follow, in the order of the declaration."""
+    settings = read_settings(folder)
+    row = {**_of_the_unit(folder, table, given, settings), **given}
+    if table.key and table.key not in row and table.name in PREFIX:
+        taken = list(rows[table.key]) if table.key in rows else []
+        row[table.key] = next_identifier(taken, PREFIX[table.name])
+    for column in table.columns:
+        if not column.required or row.get(column.name):
+            continue
+        if column.kind in ("date", "moment"):
+            row[column.name] = day
+        elif column.kind == "month":
+            row[column.name] = day[:7]
+        elif column.kind == "currency" and column.name == "currency":
+            row[column.name] = settings.currency or _only(folder)
+    order = [c.name for c in table.columns] + [n for n in row if n.startswith("x_")]
+    missing = [c for c in table.columns if c.required and not row.get(c.name)]
+    if missing:
+        raise LogFault(
+            [
+                Fault(table.name, None, c.name, "nothing", f"{c.meaning}: {c.allowed}")
+                for c in missing
+            ]
+        )
+    return {name: row[name] for name in order if name in row}
+
+
+def next_identifier(taken: list[str], prefix: str) -> str:
+    """Return the next identifier of a series such as S0009, S0010; the widest one goes on.
+
+    Examples
+    --------
+    >>> next_identifier(["S0009", "S0010", "auction 12 a"], "S")
+    'S0011'
+    """
+    series: dict[str, tuple[int, int, int]] = {}
+    for name in taken:
+        parts = re.fullmatch(r"(.*?)(\d{1,15})", name)
+        if parts:
+            count, top, width = series.get(parts[1], (0, 0, 0))
+            digits = len(parts[2])
+            series[parts[1]] = (count + 1, max(top, int(parts[2])), max(width, digits))
+    if not series:
+        return f"{prefix}0001"
+    name = max(series, key=lambda s: series[s][0])
+    _, top, width = series[name]
+    return f"{name}{top + 1:0{width}d}"
+
+
+def _only(folder: Path) -> str:
+    """Currency of the workspace, if its logs name one only."""
+    found: set[str] = set()
+    for name, column in (("sales", "currency"), ("catalogue", "launch_currency")):
+        rows = read_stored(folder, TABLES[name]).rows
+        found = set(rows[column]) - {""} if column in rows else set()
+        if found:
+            break
+    return found.pop() if len(found) == 1 else ""
+
+
+def _of_the_unit(
+    folder: Path, table: Table, given: Mapping[str, str], settings: Settings
+) -> dict[str, str]:
+    """What the logs say of the unit a repair or a sale is of; nothing where they do not know it."""
+    unit = given.get("unit_id", "")
+    if table.name not in ("sales", "repairs") or not unit:
+        return {}
+    stock = read_stored(folder, TABLES["stock"]).rows
+    mine = stock[stock["unit_id"] == unit] if "unit_id" in stock else stock.iloc[:0]
+    if mine.empty:
+        return {}
+    owned = mine.iloc[-1]
+    jobs = read_stored(folder, TABLES["repairs"]).rows
+    jobs = jobs[jobs["unit_id"] == unit] if "unit_id" in jobs else jobs.iloc[:0]
+    out = {"model_id": str(owned["model_id"])}
+    if table.name == "repairs":
+        return out | _fault_of(folder, owned)
+    last = jobs.iloc[-1] if len(jobs) else None
+    mended = last is not None and last.get("outcome", "") in MENDED
+    out |= {"own_sale": "yes"}
+    if settings.sale.channel:
+        out["channel"] = settings.sale.channel
+    if mended or owned["state"] == WORKING:
+        grade = "" if last is None else str(last.get("grade_out", ""))
+        return out | ({"grade": grade} if grade else {})
+    fault = {"listed_fault": str(last["listed_fault"])} if last is not None else {}
+    return out | {"condition": "as_is"} | fault
+
+
+def _fault_of(folder: Path, owned: pd.Series) -> dict[str, str]:
+    """Fault a unit was bought with: the only one of its family that may be what it now is."""
+    catalogue = read_stored(folder, TABLES["catalogue"]).rows
+    states = read_stored(folder, TABLES["fault_states"]).rows
+    if states.empty or catalogue.empty:
+        return {}
+    family = catalogue.loc[catalogue["model_id"] == owned["model_id"], "family_id"]
+    mine = states[states["family_id"].isin(family) & (states["state"] == owned["state"])]
+    faults = list(dict.fromkeys(mine["listed_fault"]))
+    return {"listed_fault": faults[0]} if len(faults) == 1 else {}
+
+
+def _check_row(folder: Path, table: Table, row: Mapping[str, str]) -> None:
+    """Type the row as its file would be read; name the nearest model where one is unknown."""
+    read = typed(f"{table.name}.csv", table, pd.DataFrame([{**row, "line": 2}]))
+    faults = [
+        Fault(table.name, None, str(h.column), str(h.found), str(h.allowed))
+        for h in read.held.itertuples()
+    ]
+    if "model_id" in row and table.name != "catalogue":
+        rows = read_stored(folder, TABLES["catalogue"]).rows
+        models = list(rows["model_id"]) if "model_id" in rows else []
+        if row["model_id"] not in models:
+            near = get_close_matches(row["model_id"], models, 1, 0.5)
+            allowed = f"did you mean {near[0]}?" if near else "a model of catalogue.csv"
+            faults.append(Fault(table.name, None, "model_id", row["model_id"], allowed))
+    if faults:
+        raise LogFault(faults)
+
+
+def _check_whole(folder: Path, table: Table, row: Mapping[str, str], line: int) -> None:
+    """Refuse a row that the whole of the logs would hold back or set aside."""
+    lines = read_logs(folder).ledger.exceptions
+    mine = row.get(table.key, f"line {line}")
+    taken = lines[(lines["table"] == table.name) & (lines["row_id"] == mine)]
+    if len(taken):
+        allowed = "a row that would be used; nothing was written"
+        raise LogFault([Fault(table.name, None, "", str(taken.iloc[-1]["reason"]), allowed)])
+
+
+def _can_be_read(folder: Path) -> bool:
+    try:
+        read_logs(folder)
+    except LogFault:
+        return False
+    return True
+
+
+def _restore(path: Path, content: str) -> None:
+    if content:
+        replace_file(path, content)
+    elif path.is_file():
+        path.unlink()
+
+
+def _line_of(content: str, header: list[str], row: Mapping[str, str]) -> str:
+    ending = "\r\n" if "\r\n" in content.partition("\n")[0] + "\n" else "\n"
+    whole = pd.DataFrame([row]).reindex(columns=header, fill_value="")
+    return csv_text(whole, ending, header=False)
+
+
+def _remembered(folder: Path) -> list[Added]:
+    """Rows added of late, the last one last; nothing where the note of them is not ours."""
+    try:
+        found = json.loads((folder / ADDED).read_text(encoding="utf-8"))
+        return [Added(e["table"], {str(k): str(v) for k, v in e["row"].items()}) for e in found]
+    except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        return []
+
+
+def _written(entries: list[Added]) -> str:
+    kept = [{"table": e.table, "row": dict(e.row)} for e in entries[-REMEMBERED:]]
+    return json.dumps(kept, ensure_ascii=False)
+
+
+def _remember(folder: Path, table: str, row: Mapping[str, str]) -> None:
+    write_text(folder / ADDED, _written([*_remembered(folder), Added(table, row)]))
