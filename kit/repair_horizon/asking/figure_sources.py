@@ -78,7 +78,7 @@ def _prices(unit: UnitEconomics, given: Given, economics: Economics) -> Iterator
     rival = unit.family.rivals.get(unit.listed_fault)
     if rival is not None:
         at = unit.family.models.index(unit.model_id)
-        price = unit.family.level[:, at, 0] * unit.family.mean_factor * np.exp(rival.log_ratio)
+        price = unit.family.level[:, at, 0] * np.exp(rival.log_ratio)
         yield _row("highest rival's bid", price, "money", rival.basis.words, rival.words)
 
 

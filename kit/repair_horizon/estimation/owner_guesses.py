@@ -97,6 +97,13 @@ def _matched(a: Floats, b: Floats, weight: Floats) -> Floats:
     return np.column_stack([middle * total, (1 - middle) * total])
 
 
+def declared_by_owner(fault_states: pd.DataFrame) -> pd.DataFrame:
+    """Rows of fault_states.csv that the owner wrote, without the class's starter rows."""
+    if "basis" not in fault_states:
+        return fault_states
+    return fault_states[fault_states["basis"] != "class"]
+
+
 def owner_guesses(logs: Logs) -> OwnerGuesses:
     """Learn offset and spread of the owner's guesses from every family's jobs.
 
@@ -106,7 +113,7 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
         The whole workspace's. Guesses are those of fault_states.csv; without any, or without
         jobs, the priors stand.
     """
-    declared, jobs = logs.tables["fault_states"], logs.tables["repairs"]
+    declared, jobs = declared_by_owner(logs.tables["fault_states"]), logs.tables["repairs"]
     family = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")["family_id"]
     jobs = jobs[jobs["state_found"] != ""]
     jobs = jobs.assign(family_id=jobs["model_id"].map(family), state=jobs["state_found"])

@@ -25,7 +25,13 @@ import pandas as pd
 from scipy.stats import beta as beta_distribution
 
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.owner_guesses import ATTEMPTED, FIXED, OwnerGuesses, owner_guesses
+from repair_horizon.estimation.owner_guesses import (
+    ATTEMPTED,
+    FIXED,
+    OwnerGuesses,
+    declared_by_owner,
+    owner_guesses,
+)
 from repair_horizon.logs import Logs
 from repair_horizon.tables.codes import Basis
 
@@ -146,7 +152,7 @@ _KEYS = ["listed_fault", "state"]
 def _declared(logs: Logs, family_id: str) -> pd.DataFrame:
     """What a listed fault may be: the owner's rows, the class's for faults he has none of."""
     family = logs.family(family_id)
-    own = family.tables["fault_states"].reset_index(drop=True)
+    own = declared_by_owner(family.tables["fault_states"]).reset_index(drop=True)
     kind = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
     if own.empty:
         missing = [kind.fault_states(family_id)]
