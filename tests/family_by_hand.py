@@ -1,7 +1,8 @@
 """A family's month made by hand: small, without a fit, and with names nobody should trust."""
 
 import pandas as pd
-from repair_horizon.reports.family import FamilyMonth
+from repair_horizon.reports.family import TABLES, FamilyMonth
+from repair_horizon.tables.outputs import OUTPUTS
 
 NASTY = (
     "<script>document.title='run'</script>",
@@ -15,7 +16,7 @@ FIRST = MONTHS[0]
 def _thresholds() -> pd.DataFrame:
     rows = [
         ("m1", "display_dead", "buy", 120.0, 100.0, 61.0, 30.0, "profit target", "", 40),
-        ("m2", "display_dead", "cap", 80.0, 90.0, 30.0, 15.0, "chance of loss", "", 12),
+        ("m2", "display_dead", "buy", 80.0, 90.0, 30.0, 15.0, "chance of loss", "", 12),
         ("m2", "locked", "stop", 0.0, 20.0, None, None, "", "do not buy at any price", 12),
         ("m3", "display_dead", "cannot say", None, None, None, None, "", "no price is known", 0),
     ]
@@ -26,9 +27,16 @@ def _thresholds() -> pd.DataFrame:
         family_id="hand",
         model_name=table["model_id"].map(dict(zip(("m1", "m2", "m3"), NASTY, strict=True))),
         probability_loss=[0.12, 0.004, None, None],
+        probability_win=[0.62, 0.31, 0.0, None],
+        won_price=[95.0, 71.0, None, None],
+        limit_cost=0.0,
+        listings_per_month=[2.5, 1.0, 1.0, None],
+        earns_per_month=[94.5, 9.3, 0.0, None],
+        hammer_lower=table["hammer"] * 0.8,
+        hammer_upper=table["hammer"] * 1.3,
         bid_next_month=[118.0, 79.0, 0.0, None],
         main_state=["display_only", "display_only", "locked", None],
-        confidence=["learned", "thin", "thin", "cannot say"],
+        confidence=["own sales", "few sales", "few sales", "cannot say"],
         **{
             f"{date}_{end}": pd.to_datetime(pd.Series(values))
             for date in ("buy_stop", "repair_stop")
@@ -112,29 +120,21 @@ def family_by_hand() -> FamilyMonth:
     path, options = _paths()
     days = pd.to_datetime(["2026-06-10", "2026-08-11", "2026-10-12"])
     none = pd.DataFrame()
-    return FamilyMonth(
-        family_id="hand",
-        device_class="phone",
-        currency="EUR",
-        month=FIRST,
-        cutoff=pd.Timestamp("2026-10-31"),
-        level=0.8,
-        base="grade A",
-        turning="resale 5.1 % lower or display 12.00 dearer",
-        models=pd.DataFrame(
+    tables = {
+        "models": pd.DataFrame(
             {
                 "model_id": ["m1", "m2", "m3"],
                 "model_name": NASTY,
                 "age_months": [20.0, 31.0, 44.0],
                 "n_sales": [40, 12, 0],
                 "newest_sale": [days[2], days[1], pd.NaT],
-                "confidence": ["learned", "thin", "cannot say"],
+                "confidence": ["own sales", "few sales", "cannot say"],
                 "reason": ["", "", "no price is known"],
             }
         ),
-        thresholds=_thresholds(),
-        bid_path=path,
-        hammers=pd.DataFrame(
+        "thresholds": _thresholds(),
+        "bid_path": path,
+        "hammers": pd.DataFrame(
             {
                 "model_id": "m1",
                 "listed_fault": "display_dead",
@@ -143,7 +143,7 @@ def family_by_hand() -> FamilyMonth:
                 "result": ["won", "lost", "skipped"],
             }
         ),
-        price_points=pd.DataFrame(
+        "price_points": pd.DataFrame(
             {
                 "model_id": ["m1", "m1", "m2"],
                 "sale_date": days,
@@ -151,10 +151,11 @@ def family_by_hand() -> FamilyMonth:
                 "adjusted": [410.0, 385.0, 310.0],
                 "grade": ["A", NASTY[0], "B"],
                 "weight": [1.0, 1.0, 0.1],
+                "flagged": [False, False, True],
             }
         ),
-        price_curve=pd.concat([_curve(420.0, model_id="m1"), _curve(330.0, model_id="m2")]),
-        part_points=pd.DataFrame(
+        "price_curve": pd.concat([_curve(420.0, model_id="m1"), _curve(330.0, model_id="m2")]),
+        "part_points": pd.DataFrame(
             {
                 "quote_date": days,
                 "model_id": "m1",
@@ -164,8 +165,8 @@ def family_by_hand() -> FamilyMonth:
                 "amount": [60.0, 40.0, 12.0],
             }
         ),
-        part_curve=_curve(60.0, model_id="m1", part_code="DA", quality_class="aftermarket"),
-        part_alerts=pd.DataFrame(
+        "part_curve": _curve(60.0, model_id="m1", part_code="DA", quality_class="aftermarket"),
+        "part_alerts": pd.DataFrame(
             {
                 "part_code": ["DA", "BAT"],
                 "model_id": ["m1", "m1"],
@@ -175,9 +176,9 @@ def family_by_hand() -> FamilyMonth:
                 "words": ["left its band in 2026-10", "newest quote is 300 days old"],
             }
         ),
-        options=options,
-        stop_dates=_dates(),
-        stop_chances=pd.DataFrame(
+        "options": options,
+        "stop_dates": _dates(),
+        "stop_chances": pd.DataFrame(
             {
                 "model_id": "m1",
                 "listed_fault": "display_dead",
@@ -186,7 +187,7 @@ def family_by_hand() -> FamilyMonth:
                 "probability": [0.0, 0.1, 0.3],
             }
         ),
-        waterfall=pd.DataFrame(
+        "waterfall": pd.DataFrame(
             {
                 "model_id": "m1",
                 "listed_fault": "display_dead",
@@ -195,7 +196,7 @@ def family_by_hand() -> FamilyMonth:
                 "kind": ["start", "less", "result"],
             }
         ),
-        end_states=pd.DataFrame(
+        "end_states": pd.DataFrame(
             {
                 "model_id": ["m1"],
                 "listed_fault": ["display_dead"],
@@ -206,7 +207,7 @@ def family_by_hand() -> FamilyMonth:
                 "break_even_bid": [150.0],
             }
         ),
-        states=pd.DataFrame(
+        "states": pd.DataFrame(
             {
                 "listed_fault": ["display_dead", "locked"],
                 "state": ["display_only", "locked"],
@@ -218,8 +219,8 @@ def family_by_hand() -> FamilyMonth:
                 "part_codes": ["DA;ADH", ""],
             }
         ),
-        grades=pd.DataFrame({"grade": ["A"], "factor": [1.0], "share": [1.0], "n": [9]}),
-        tries=pd.DataFrame(
+        "grades": pd.DataFrame({"grade": ["A"], "factor": [1.0], "share": [1.0], "n": [9]}),
+        "tries": pd.DataFrame(
             {
                 "listed_fault": ["display_dead"],
                 "n": [9],
@@ -229,7 +230,7 @@ def family_by_hand() -> FamilyMonth:
                 "upper": [0.96],
             }
         ),
-        readings=pd.DataFrame(
+        "readings": pd.DataFrame(
             {
                 "listed_fault": ["no_power"],
                 "reading": ["trickle"],
@@ -242,10 +243,10 @@ def family_by_hand() -> FamilyMonth:
                 "upper": [0.7],
             }
         ),
-        effects=pd.DataFrame(
-            {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1]}
+        "effects": pd.DataFrame(
+            {"name": ["grade B"], "estimate": [0.9], "lower": [0.8], "upper": [1.0]}
         ),
-        far_off=pd.DataFrame(
+        "far_off": pd.DataFrame(
             {
                 "sale_id": [NASTY[0], "S2"],
                 "model_id": ["m1", "m2"],
@@ -256,7 +257,7 @@ def family_by_hand() -> FamilyMonth:
                 "weight": [0.02, 0.02],
             }
         ),
-        misses=pd.DataFrame(
+        "misses": pd.DataFrame(
             {
                 "what": ["age", "channel"],
                 "group": ["under 12 months", NASTY[0]],
@@ -267,7 +268,7 @@ def family_by_hand() -> FamilyMonth:
                 "clear": [True, False],
             }
         ),
-        model_effects=pd.DataFrame(
+        "model_effects": pd.DataFrame(
             {
                 "model_id": ["m1", "m2", "m3"],
                 "n_sales": [40, 12, 0],
@@ -276,10 +277,10 @@ def family_by_hand() -> FamilyMonth:
                 "learned": [0.7, 0.5, 0.0],
             }
         ),
-        market=pd.DataFrame(
+        "market": pd.DataFrame(
             {"month": days.normalize(), "index": [1.02, 1.0, 0.97], "lower": 0.9, "upper": 1.1}
         ),
-        robust=pd.DataFrame(
+        "robust": pd.DataFrame(
             {
                 "name": ["grade C", f"channel {NASTY[1]}"],
                 "ours": [-0.12, 0.05],
@@ -288,7 +289,7 @@ def family_by_hand() -> FamilyMonth:
                 "apart": [False, True],
             }
         ),
-        widths=pd.DataFrame(
+        "widths": pd.DataFrame(
             {
                 "model_id": "m1",
                 "months_ahead": [0, 0, 12, 12],
@@ -297,7 +298,7 @@ def family_by_hand() -> FamilyMonth:
                 "half_width": [0.18, 0.18, 0.22, 0.22],
             }
         ),
-        narrowing=pd.DataFrame(
+        "narrowing": pd.DataFrame(
             {
                 "model_id": "m1",
                 "sales_of": ["m2", "m1"],
@@ -306,8 +307,10 @@ def family_by_hand() -> FamilyMonth:
                 "half_then": [0.113, 0.12],
             }
         ),
-        health=pd.DataFrame({"what": ["sales used"], "value": ["52"], "usual": [""], "note": [""]}),
-        moves=pd.DataFrame(
+        "health": pd.DataFrame(
+            {"what": ["sales used"], "value": ["52"], "usual": [""], "note": [""]}
+        ),
+        "moves": pd.DataFrame(
             {
                 "model_id": "m1",
                 "listed_fault": "display_dead",
@@ -318,7 +321,7 @@ def family_by_hand() -> FamilyMonth:
                 "bid_better": [20.0, 7.5],
             }
         ),
-        changes=pd.DataFrame(
+        "changes": pd.DataFrame(
             {
                 "model_id": "m1",
                 "listed_fault": "display_dead",
@@ -329,9 +332,25 @@ def family_by_hand() -> FamilyMonth:
                 "reason": "",
             }
         ),
-        shelf=_shelf(),
-        data_quality=pd.DataFrame(
+        "shelf": _shelf(),
+        "data_quality": pd.DataFrame(
             {"table": ["sales"], "read": [60], "used": [52], "set_aside": [6], "held": [2]}
         ),
-        reasons=none,
+        "reasons": none,
+    }
+    return FamilyMonth(
+        family_id="hand",
+        device_class="phone",
+        currency="EUR",
+        month=FIRST,
+        cutoff=pd.Timestamp("2026-10-31"),
+        level=0.8,
+        base="grade A",
+        turning="resale 5.1 % lower or display 12.00 dearer",
+        tables={n: _whole(n, tables[n]) for n in TABLES},
     )
+
+
+def _whole(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    """Give a table the columns it is declared with, those not filled above left empty."""
+    return table.reindex(columns=OUTPUTS[name].names) if len(table) else OUTPUTS[name].empty()

@@ -35,6 +35,8 @@ class Seen:
     def _wait_for_charts(self):
         # A page sent alone unpacks its charts first, so they are counted anew each time.
         for _ in range(100):
+            # A chart in a folded section is drawn when the section is opened.
+            self.run("document.querySelectorAll('details.section').forEach(d => d.open = true)")
             charts = self.count(".chart")
             drawn = self.driver.execute_script(f"return {_DRAWN}.length")
             waits = "return !!window.Plotly || !!document.getElementById('packed')"

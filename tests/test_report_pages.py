@@ -13,13 +13,10 @@ from family_by_hand import NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements, all_charts, all_tables, as_notebook
 from repair_horizon.charts.style import plain
 from repair_horizon.decisions.cautions import CAUTIONS, cautions_for
-from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.unit import bid as unit_bid
-from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.family import family_month
-from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, cards, table
+from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
 from repair_horizon.reports.last_month import Before
 from repair_horizon.reports.main_rows import for_page, main_row
 from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
@@ -28,8 +25,10 @@ from repair_horizon.reports.sections import charts as page_charts
 from repair_horizon.reports.sections import family_tables as sections
 from repair_horizon.reports.sections import records
 from repair_horizon.reports.sentences import change_sentence
+from repair_horizon.shop import shop_of
+from repair_horizon.tables.codes import Cause
 from repair_horizon.tables.months import parse_month
-from repair_horizon.tables.words import CAUSES
+from repair_horizon.tables.outputs import OUTPUTS
 
 
 class TestBid:
@@ -80,22 +79,21 @@ def worked_out():
     logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
     counts = {f: len(logs.family(f).tables["sales"]) for f in logs.families}
     family = min(counts, key=counts.__getitem__)
-    return logs, settings, family_month(logs, settings, family, parse_month("2026-11"))
+    shop = shop_of(logs, settings)
+    return shop, settings, family_month(shop, family, parse_month("2026-11"))
 
 
 class TestShortView:
     def test_the_shelf_is_the_one_that_the_stock_command_shows(self, worked_out):
-        logs, settings, month = worked_out
-        start = parse_month("2026-11")
-        estimates = Estimates(
-            logs.currency, logs.newest_day, {month.family_id: fit_family(logs, month.family_id)}
-        )
-        outlook = forecast(estimates, 3, settings.seed, settings.draws, start)
-        owned = logs.family(month.family_id).tables["stock"]
-        mine = replace(logs, tables={**logs.tables, "stock": owned})
-        expected = shelf(mine, unit_economics(outlook, settings))
+        shop, _, month = worked_out
+        expected = shop.stock("2026-11")
+        mine = shop.logs.family(month.family_id).tables["catalogue"]["model_id"]
+        expected = expected[expected["model_id"].isin(mine)].reset_index(drop=True)
         assert len(expected)
-        pd.testing.assert_frame_equal(month.shelf, expected)
+        pd.testing.assert_frame_equal(
+            month.shelf.sort_values("unit_id", ignore_index=True),
+            expected[list(month.shelf)].sort_values("unit_id", ignore_index=True),
+        )
 
     def test_inputs_are_sorted_by_how_far_they_move_the_bid(self, worked_out):
         moves = worked_out[2].moves
@@ -106,11 +104,11 @@ class TestShortView:
         assert price["bid_worse"] < 0 < price["bid_better"]
 
     def test_causes_of_a_change_are_told_from_the_day_last_month_knew(self, worked_out):
-        logs, settings, month = worked_out
+        shop, _, month = worked_out
         assert set(month.changes["known_before"]) == {pd.Timestamp("2026-09-30")}
-        assert set(month.changes["block"]) == set(CAUSES)
+        assert set(month.changes["block"]) == set(Cause)
         start = parse_month("2026-11")
-        same = family_month(logs, settings, month.family_id, start, Before("2026-10-31")).changes
+        same = family_month(shop, month.family_id, start, Before("2026-10-31")).changes
         moved = same.set_index("block")["change"].abs()
         assert not same["own_rules"].any()
         assert moved.drop("time").max() == pytest.approx(0.0, abs=1e-9)
@@ -118,14 +116,14 @@ class TestShortView:
 
     def test_a_change_of_the_rules_is_told_with_last_months_own_settings(self, worked_out):
         """Nothing new is known: dearer hours go to 'settings', dearer carriage to 'fees'."""
-        logs, settings, month = worked_out
+        shop, settings, month = worked_out
         then = replace(settings, by_class={})
         dearer = replace(then.bench, rate_per_hour=then.bench.rate_per_hour + 10)
         carriage = replace(then.purchase, inbound=then.purchase.inbound + 10)
         now = replace(then, bench=dearer, purchase=carriage)
         before = Before("2026-10-31", then)
         start = parse_month("2026-11")
-        changes = family_month(logs, now, month.family_id, start, before).changes
+        changes = family_month(shop.with_rules(now), month.family_id, start, before).changes
         moved = changes.set_index("block")["change"]
         assert changes["own_rules"].all()
         assert moved["settings"] < -1
@@ -135,7 +133,7 @@ class TestShortView:
     def test_the_page_says_by_which_settings_last_month_was_worked_out(self):
         month = family_by_hand()
         assert "with the settings as they are now" in bid_sections.bid_change(month).html
-        own = replace(month, changes=month.changes.assign(own_rules=True))
+        own = month.with_tables(changes=month.changes.assign(own_rules=True))
         assert "each with its own settings" in bid_sections.bid_change(own).html
 
 
@@ -200,7 +198,7 @@ class TestCharts:
         lines = month.waterfall
         last = lines["kind"].eq("result")
         lines = lines.assign(amount=lines["amount"].where(~last, 120.9))
-        figure = page_charts.waterfall_piece(replace(month, waterfall=lines)).figure
+        figure = page_charts.waterfall_piece(month.with_tables(waterfall=lines)).figure
         assert figure.data[0].text[-1] == "120"
         assert "EUR\u00a0120 is left to bid" in figure.layout.meta["title"]
 
@@ -225,7 +223,7 @@ class TestCharts:
         models = pd.concat([month.models, busy], ignore_index=True)
         curve = month.price_curve[month.price_curve["model_id"] == unit]
         curves = [month.price_curve, *(curve.assign(model_id=b) for b in busy["model_id"])]
-        crowded = replace(month, models=models, price_curve=pd.concat(curves))
+        crowded = month.with_tables(models=models, price_curve=pd.concat(curves))
         figure = page_charts.price_piece(crowded).figure
         name = models.set_index("model_id")["model_name"][unit]
         drawn = [t.legendgroup for t in figure.data if t.legendgroup != "others"]
@@ -241,12 +239,7 @@ class TestCharts:
 
     def test_a_family_of_which_nothing_is_known_gets_notes_instead_of_charts(self):
         month = family_by_hand()
-        empty = {
-            name: table.iloc[:0]
-            for name, table in vars(month).items()
-            if isinstance(table, pd.DataFrame)
-        }
-        blank = type(month)(**{**vars(month), **empty})
+        blank = month.with_tables(**{name: OUTPUTS[name].empty() for name in month.tables})
         pieces = all_charts(blank)
         assert all(isinstance(p, Fragment) and 'class="note"' in p.html for p in pieces)
         assert "Nothing is known" in sections.opening(blank).html
@@ -292,9 +285,7 @@ class TestPage:
 
     def test_labels_of_cards_are_the_headings_whatever_stands_in_them(self):
         columns = [Column("a", "A"), Column("b", "B"), Column("c", 'say "5\\" & <b>')]
-        shown = cards(
-            table(pd.DataFrame({"a": ["x"], "b": ["y"], "c": ["z"]}), columns, "t"), columns
-        )
+        shown = table(pd.DataFrame({"a": ["x"], "b": ["y"], "c": ["z"]}), columns, "t", cards=True)
         (style,) = [a["style"] for t, a in Elements(shown.html).tags if t == "table"]
         assert style == '--c3:"say \\22 5\\5c \\22  & <b>";'
 

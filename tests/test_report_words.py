@@ -22,8 +22,10 @@ from repair_horizon.reports.money_earned import money_lines
 from repair_horizon.reports.saved_tables import save_tables
 from repair_horizon.reports.sections.stock import shelf_section, worst_units
 from repair_horizon.reports.sentences import headline, sentence, since_words
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
     Ahead,
+    chance,
     dates_in_words,
     listing,
     money,
@@ -78,8 +80,14 @@ class TestWords:
         assert stop_words(date, AHEAD) == "cannot say: no hammer price seen"
 
     def test_every_verdict_differs_in_shape_and_in_word(self):
-        said = [verdict_words(v) for v in ("buy", "cap", "own stock only", "stop", "cannot say")]
-        assert len({s[0] for s in said}) == len({s[2:] for s in said}) == 5
+        said = [verdict_words(v) for v in Verdict]
+        assert len({s[0] for s in said}) == len({s[2:] for s in said}) == 4
+
+    @pytest.mark.parametrize(
+        ("share", "said"), [(0.62, "6 in 10"), (0.02, "hardly ever"), (0.98, "nearly always")]
+    )
+    def test_a_chance_is_so_many_in_ten_and_its_ends_are_not_certain(self, share, said):
+        assert chance(share) == said
 
     def test_long_lists_are_cut_and_the_rest_counted(self):
         assert listing(["a", "b"]) == "a and b"
@@ -89,11 +97,11 @@ class TestWords:
         said = dates_in_words("ended on 2026-09-18, left its band in 2026-10, part 2026-99")
         assert said == "ended on 18 September 2026, left its band in October 2026, part 2026-99"
 
-    def test_the_headline_says_what_to_buy_cap_and_stop_with_the_bid(self):
+    def test_the_headline_says_what_to_buy_and_stop_with_the_bid_and_the_chance_of_winning(self):
         said = headline(family_by_hand())
-        assert [s.split()[0] for s in said] == ["Buy", "Cap", "Stop", "Nothing"]
-        assert "(up to EUR\u00a0120)" in said[0]
-        assert said[3].endswith("no price is known.")
+        assert [s.split()[0] for s in said] == ["Buy", "Stop", "Nothing"]
+        assert "(up to EUR\u00a0120, wins 6 in 10)" in said[0]
+        assert said[2].endswith("no price is known.")
 
     def test_the_page_is_about_the_unit_that_earns_most(self):
         assert tuple(main_row(family_by_hand().thresholds)[["model_id", "listed_fault"]]) == (
@@ -108,11 +116,13 @@ class TestWords:
 
 
 def main_rows():
-    """Two families: one bought as before, one that was bought and is now capped."""
+    """Two families: one bought as before, one that was bought and is now stopped."""
     rows = family_by_hand().thresholds.iloc[:2].reset_index(drop=True)
     return rows.assign(
         family_id=["hand", "foot"],
         change=[-6.0, 1.0],
+        verdict=["buy", "stop"],
+        model_name=["Hand 1", "Foot 2"],
         verdict_before=["buy", "buy"],
     )
 
@@ -122,18 +132,18 @@ class TestFirstPage:
         changes = {"hand": family_by_hand().changes}
         since = since_words(main_rows(), changes, "EUR", "2026-10")
         assert since == (
-            "since October 2026: foot from buy to buy, capped and hand down EUR\u00a06 "
-            "(resale prices)"
+            "since October 2026: Foot 2 with display dead from buy to stop and "
+            "Hand 1 with display dead down EUR\u00a06 (resale prices)"
         )
         said = sentence(main_rows(), "EUR", since)
-        assert said.startswith("Buy hand with display dead (up to EUR\u00a0120); cap foot")
+        assert said.startswith("Buy Hand 1 with display dead (up to EUR\u00a0120); buy nothing of ")
         assert said.endswith(f"; {since}.")
         assert said.count(". ") == 0
 
     def test_a_cause_that_pulled_the_other_way_is_not_named(self):
         rows = main_rows().assign(change=[6.0, 1.0])
         said = since_words(rows, {"hand": family_by_hand().changes}, "EUR", "2026-10")
-        assert "hand up EUR\u00a06 (parts)" in said
+        assert "Hand 1 with display dead up EUR\u00a06 (parts)" in said
 
     def test_bids_that_hardly_moved_are_not_news(self):
         rows = main_rows().iloc[:1].assign(change=0.4)
@@ -153,7 +163,7 @@ class TestFirstPage:
         rows = family_by_hand().thresholds.assign(max_bid=[125.0, 80.0, 0.0, None])
         joined = with_last_month(rows, before)
         assert list(joined["change"].iloc[:3]) == [5.0, 0.0, 0.0]
-        assert joined["verdict_before"].iloc[1] == "cap"
+        assert joined["verdict_before"].iloc[2] == "stop"
         (old / "run.json").write_text("[]", encoding="utf-8")
         assert last_month(now) is None
 
@@ -196,7 +206,8 @@ class TestFirstPage:
         rows["buy_stop_upper"] = pd.Timestamp("2027-03-01")
         said = decisions(rows, family_by_hand().shelf, "EUR", FIRST)
         assert len(said) == 3
-        assert said[0].endswith("hand EUR\u00a0120 and foot EUR\u00a080.")
+        assert said[0].endswith("maximum bids: Hand 1 with display dead EUR\u00a0120.")
+        assert said[1].startswith("Buy no more of Foot 2 with display dead; say how many more")
         assert "Jan 2027 (80\u00a0%: now to Mar 2027)" in said[1]
         assert "u2 erase first, then repair; u1 repair" in said[2]
         assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", FIRST) == []

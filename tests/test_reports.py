@@ -15,11 +15,11 @@ from pages_by_hand import DEMO, Elements
 from repair_horizon.files.names import slug, slugs
 from repair_horizon.files.writing import for_spreadsheet, write_text
 from repair_horizon.logs import LogFault, read_logs, read_settings
-from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
 from repair_horizon.reports.index import data_warnings
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
 from repair_horizon.reports.saved_tables import read_saved, save_tables
+from repair_horizon.tables.outputs import OUTPUTS
 
 
 class TestFiles:
@@ -54,10 +54,20 @@ class TestFiles:
     def test_saved_tables_read_back_with_identifiers_as_text(self, tmp_path):
         month = family_by_hand()
         odd = month.thresholds.assign(model_id=["007", "NA", "null", "1e5"])
-        save_tables(type(month)(**{**vars(month), "thresholds": odd}), tmp_path)
-        back = read_saved(tmp_path / "thresholds.csv")
+        save_tables(month.with_tables(thresholds=odd), tmp_path)
+        back = read_saved(tmp_path, "thresholds")
         assert list(back["model_id"]) == ["007", "NA", "null", "1e5"]
         assert list(back["buy_stop_median"].dropna()) == list(odd["buy_stop_median"].dropna())
+
+    def test_every_table_of_a_family_is_read_back_as_it_was_written(self, tmp_path):
+        """Its declaration alone says of what kind each column is."""
+        month = family_by_hand()
+        save_tables(month, tmp_path)
+        for name, table in month.tables.items():
+            declared, back = OUTPUTS[name], read_saved(tmp_path, name)
+            assert list(back) == declared.names
+            again = OUTPUTS[name].written(back)
+            assert again.to_csv() == declared.written(table.reset_index(drop=True)).to_csv(), name
 
 
 class TestNotebook:
@@ -122,11 +132,12 @@ class TestMonth:
 
     def test_thresholds_have_the_agreed_columns_and_months(self, month):
         table = pd.read_csv(month[0].folder / "thresholds.csv", dtype=str)
-        assert list(table.columns) == THRESHOLD_COLUMNS
-        assert ",".join(THRESHOLD_COLUMNS) == (
+        assert list(table.columns) == OUTPUTS["thresholds"].names
+        assert ",".join(table.columns).startswith(
             "family_id,model_id,listed_fault,max_bid,binding_limit,expected_profit,"
-            "probability_loss,bid_next_month,buy_stop_lower,buy_stop_median,buy_stop_upper,"
-            "repair_stop_lower,repair_stop_median,repair_stop_upper,n_sales,confidence,reason"
+            "probability_loss,probability_win,bid_next_month,buy_stop_lower,buy_stop_median,"
+            "buy_stop_upper,repair_stop_lower,repair_stop_median,repair_stop_upper,n_sales,"
+            "confidence,verdict,reason,"
         )
         assert table["buy_stop_median"].dropna().str.fullmatch(r"\d{4}-\d{2}").all()
         assert len(table) > 5

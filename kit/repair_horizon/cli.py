@@ -103,8 +103,9 @@ def _months(does: Commands) -> None:
     report.set_defaults(run=months.report)
     share = _command(does, "share", "put a written month into one file to hand on")
     share.add_argument("--month", required=True, metavar="YYYY-MM")
-    share.add_argument("--family", metavar="F", help="only this, as a single page")
-    share.add_argument("--out", metavar="FILE", help="zip, or html for one family")
+    share.add_argument("--family", metavar="F", help="only this family's page")
+    share.add_argument("--hide", metavar="costs,suppliers", help="what is left out")
+    share.add_argument("--out", metavar="FILE", help="html, or zip for an archive with pictures")
     share.set_defaults(run=sharing.share)
 
 

@@ -86,7 +86,10 @@ class PriceView:
 
         shown = list(models) if models else list(self.curves.models.ids)[-SHOWN:]
         title = f"Prices of working units, {self.family_id}, {self.currency}"
-        return draw(_Tables(self), shown, Words(title, title))
+        names = self.catalogue.set_index("model_id")["model_name"].replace("", None)
+        names = names.fillna(names.index.to_series())
+        now, words = month_start(self.month), Words(title, title)
+        return draw(self.table(), self.points(), names, shown, now, self.currency, words)
 
     def summary(self) -> Any:
         """Return the regression summary of the fit: statsmodels' table of every coefficient."""
@@ -123,7 +126,12 @@ class PartView:
         most = self.quotes.groupby(["model_id", "part_code"]).size().idxmax()
         model, part = model_id or most[0], part_code or most[1]
         title = f"Price of {part}, {model}, {self.currency}"
-        return part_prices(_Tables(self), (model, part), Words(title, title))
+        curves, quotes = (
+            t[(t["model_id"] == model) & (t["part_code"] == part)]
+            for t in (self.table(), self.quotes)
+        )
+        now, words = month_start(self.month), Words(title, title)
+        return part_prices(curves, quotes, now, self.currency, words)
 
     def summary(self, part_code: str | None = None) -> Any:
         """Return the regression summary of a part's fit; of the most quoted one if None."""
@@ -131,21 +139,6 @@ class PartView:
 
         code = part_code or str(self.quotes["part_code"].mode().iloc[0])
         return augmented_ols(self.fitted[code].fit).summary()
-
-
-class _Tables:
-    """The tables a chart of prices or parts takes, from a view."""
-
-    def __init__(self, view: PriceView | PartView) -> None:
-        self.currency, self.month = view.currency, month_start(view.month)
-        self.models = view.catalogue[["model_id", "model_name"]].assign(
-            model_name=lambda t: t["model_name"].where(t["model_name"] != "", t["model_id"])
-        )
-        empty = pd.DataFrame()
-        self.price_curve = view.table() if isinstance(view, PriceView) else empty
-        self.price_points = view.points() if isinstance(view, PriceView) else empty
-        self.part_curve = view.table() if isinstance(view, PartView) else empty
-        self.part_points = view.quotes if isinstance(view, PartView) else empty
 
 
 def _safe(text: str) -> str:

@@ -13,7 +13,6 @@ from repair_horizon.charts.style import (
     INK,
     SERIES,
     SHAPES,
-    FamilyTables,
     Words,
     add_band,
     mark_day,
@@ -24,32 +23,33 @@ from repair_horizon.charts.style import (
 _ORDER = ("maker_original", "original_refurbished", "aftermarket", "pulled")
 
 
-def part_prices(month: FamilyTables, part: tuple[str, str], words: Words) -> go.Figure:
+def part_prices(
+    curves: pd.DataFrame, quotes: pd.DataFrame, now: pd.Timestamp, currency: str, words: Words
+) -> go.Figure:
     """Draw one part of one model: a line per quality, quotes as dots.
 
     Parameters
     ----------
-    month
-        The family's tables.
-    part
-        model_id and part_code.
+    curves
+        Rows of the table ``part_curve`` of one part of one model.
+    quotes
+        Rows of the table ``part_points`` of the same.
+    now
+        First day of this month.
+    currency
+        Of the amounts.
     words
         Title and sentence.
     """
-    figure = new_figure(words, f"price of one part, {plain(month.currency)}")
+    figure = new_figure(words, f"price of one part, {plain(currency)}")
     for i, quality in enumerate(_ORDER):
-        curve = _of(month.part_curve, part, quality)
-        points = _of(month.part_points, part, quality)
+        curve = curves[curves["quality_class"] == quality]
+        points = quotes[quotes["quality_class"] == quality]
         if len(curve) or len(points):
             _quality(figure, curve, points, (quality.replace("_", " "), i))
-    mark_day(figure, month.month, "this month")
+    mark_day(figure, now, "this month")
     figure.update_yaxes(rangemode="tozero")
     return figure
-
-
-def _of(table: pd.DataFrame, part: tuple[str, str], quality: str) -> pd.DataFrame:
-    same = (table["model_id"] == part[0]) & (table["part_code"] == part[1])
-    return table[same & (table["quality_class"] == quality)]
 
 
 def _quality(

@@ -10,7 +10,6 @@ from repair_horizon.charts.style import (
     FAINT,
     SERIES,
     SHAPES,
-    FamilyTables,
     Words,
     add_band,
     mark_day,
@@ -19,28 +18,43 @@ from repair_horizon.charts.style import (
 )
 
 
-def price_curve(month: FamilyTables, shown: list[str], words: Words) -> go.Figure:
+def price_curve(
+    curves: pd.DataFrame,
+    sales: pd.DataFrame,
+    names: pd.Series,
+    shown: list[str],
+    now: pd.Timestamp,
+    currency: str,
+    words: Words,
+) -> go.Figure:
     """Draw curves, bands and sales of a few models; the family's others are thin lines.
 
     Parameters
     ----------
-    month
-        The family's tables.
+    curves
+        The table ``price_curve``.
+    sales
+        The table ``price_points``.
+    names
+        Model names by model_id.
     shown
         Models drawn with band and sales, at most six.
+    now
+        First day of this month.
+    currency
+        Of the amounts.
     words
         Title and sentence.
     """
-    figure = new_figure(words, f"price of a working unit, {plain(month.currency)}", height=430)
-    names = month.models.set_index("model_id")["model_name"]
-    for model, curve in month.price_curve.groupby("model_id", sort=False):
+    figure = new_figure(words, f"price of a working unit, {plain(currency)}", height=430)
+    for model, curve in curves.groupby("model_id", sort=False):
         if model not in shown:
             _thin_line(figure, curve, plain(names.get(model, model)), legend=not figure.data)
     for i, model in enumerate(shown[: len(SERIES)]):
-        curve = month.price_curve[month.price_curve["model_id"] == model]
-        points = month.price_points[month.price_points["model_id"] == model]
+        curve = curves[curves["model_id"] == model]
+        points = sales[sales["model_id"] == model]
         _model(figure, curve, points, (plain(names.get(model, model)), i))
-    mark_day(figure, month.month, "this month")
+    mark_day(figure, now, "this month")
     figure.update_yaxes(rangemode="tozero")
     return figure
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass
-from typing import Protocol
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -23,38 +22,6 @@ SHAPES = ("circle", "square", "diamond", "triangle-up", "cross", "star-triangle-
 INK, GRID, FAINT = "#7b828a", "rgba(128,136,144,0.28)", "rgba(128,136,144,0.55)"
 _AXIS = {"gridcolor": GRID, "zeroline": False, "fixedrange": True, "separatethousands": True}
 _RIGHT_TO_LEFT = {"R", "AL", "RLE", "RLO", "RLI"}
-
-
-class FamilyTables(Protocol):
-    """The tables of a family's month that price and part charts are drawn from."""
-
-    @property
-    def currency(self) -> str:
-        """Settlement currency, ISO 4217."""
-
-    @property
-    def month(self) -> pd.Timestamp:
-        """First day of the month the tables are about."""
-
-    @property
-    def models(self) -> pd.DataFrame:
-        """Models of the family."""
-
-    @property
-    def price_curve(self) -> pd.DataFrame:
-        """Fitted and forecast prices by model and month."""
-
-    @property
-    def price_points(self) -> pd.DataFrame:
-        """Sales behind the curve."""
-
-    @property
-    def part_curve(self) -> pd.DataFrame:
-        """Fitted and forecast part prices."""
-
-    @property
-    def part_points(self) -> pd.DataFrame:
-        """Quotes behind them."""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from repair_horizon.tables.months import parse_month
 
 
 def share(options: Namespace) -> int:
-    """Write a written month as a zip, or one family of it as a single page."""
+    """Write a written month, or one family of it, as one file."""
     from repair_horizon.files.names import slug
     from repair_horizon.share.bundle import share_month
 
@@ -19,14 +19,15 @@ def share(options: Namespace) -> int:
         raise LogFault([Fault("--workspace", None, "", options.workspace, "a folder of logs")])
     folder = month_folder(options.workspace, parse_month(options.month))
     what = "all" if options.family is None else slug(options.family)
-    kind = "zip" if options.family is None else "html"
-    usual = folder.parent / f"{options.month}-{what}.{kind}"
+    hide = [h.strip() for h in (options.hide or "").split(",") if h.strip()]
+    usual = folder.parent / f"{options.month}-{'-without-'.join([what, *hide])}.html"
     out = Path(options.out) if options.out else usual
     if out.is_dir():
         raise LogFault([Fault("--out", None, "", options.out, "a file, not a folder")])
-    shared = share_month(folder, out, options.family)
+    shared = share_month(folder, out, options.family, hide=hide)
     print(f"{shared.path}: {shared.size:,} bytes, {len(shared.files)} files")
     for note in shared.notes:
         print(note)
     print("It opens without a network. The logs and saved tables are not in it.")
+    print("Orientation only: check registry, ownership and locks; local law comes first.")
     return 0

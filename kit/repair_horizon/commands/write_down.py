@@ -39,20 +39,20 @@ def init(options: Namespace) -> int:
 def bring_in(options: Namespace) -> int:
     """Import a foreign export by a declared mapping, or draft that mapping."""
     from repair_horizon.imports import import_file, table_of
+    from repair_horizon.imports.answers import ANSWERS, import_answers
 
     if options.draft:
         return _draft(options)
-    if not options.mapping:
+    file, workspace, table = Path(options.file), Path(options.workspace), options.table
+    if table == ANSWERS.name and not options.mapping:
+        result = import_answers(file, workspace, preview=options.preview)
+    elif not options.mapping:
         allowed = "--mapping M.toml, or --draft to have a mapping written"
         raise LogFault([Fault("import", None, "", "no mapping", allowed)])
-    mapping = Path(options.mapping)
-    result = import_file(
-        Path(options.file),
-        Path(options.workspace),
-        options.table or table_of(mapping),
-        mapping,
-        preview=options.preview,
-    )
+    else:
+        mapping = Path(options.mapping)
+        table = table or table_of(mapping)
+        result = import_file(file, workspace, table, mapping, preview=options.preview)
     print(result.summary().to_string(index=False))
     if options.preview and result.held:
         print("\nWould be held for review:")

@@ -10,10 +10,10 @@ from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.explorer.answers import Answers, Headline
 from repair_horizon.explorer.ground import HORIZON, LEVEL, Ground, Key
 from repair_horizon.reports.html import Chart, Column, Fragment, folded, paragraph, table
+from repair_horizon.tables.codes import StopDate
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import (
     MISSING,
-    STOPS,
     Ahead,
     fault_words,
     missing,
@@ -134,7 +134,7 @@ def stop_fragment(ground: Ground, found: Answers) -> Fragment:
 
 
 def _stop_name(row: pd.Series) -> str:
-    name = STOPS[row["date_name"]]
+    name = StopDate.worded(row["date_name"])
     return f"{part_words(row['part_code'])}: {name}" if row["part_code"] else name
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.questions_asked import bid_moves, dearest_part, turning_points
 from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
@@ -31,52 +32,18 @@ from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
+from repair_horizon.reports.main_rows import earnings
 from repair_horizon.reports.worked import Worked
+from repair_horizon.tables.codes import Confidence, Verdict
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_words
 
-BUY, CAP, OWN_STOCK, STOP, SILENT = "buy", "cap", "own stock only", "stop", "cannot say"
-THRESHOLD_COLUMNS = [
-    "family_id",
-    "model_id",
-    "listed_fault",
-    "max_bid",
-    "binding_limit",
-    "expected_profit",
-    "probability_loss",
-    "probability_win",
-    "bid_next_month",
-    "buy_stop_lower",
-    "buy_stop_median",
-    "buy_stop_upper",
-    "repair_stop_lower",
-    "repair_stop_median",
-    "repair_stop_upper",
-    "n_sales",
-    "confidence",
-    "verdict",
-    "reason",
-]
-_EXTRA = [
-    "model_name",
-    "won_price",
-    "limit_cost",
-    "profit_per_hour",
-    "hammer",
-    "hammer_lower",
-    "hammer_upper",
-    "main_state",
-]
-WATERFALL_COLUMNS = ["model_id", "listed_fault", "line", "amount", "kind"]
-_UNIT = ["model_id", "listed_fault"]
-UNIT_COLUMNS = {
-    "bid_path": BID_COLUMNS,
-    "stop_chances": [*_UNIT, "date_name", "month", "probability"],
-    "options": [*_UNIT, "state", "month", "option", "value", "lower", "upper"],
-    "end_states": [*_UNIT, "state", "action", "share", "value", "break_even_bid"],
-    "waterfall": WATERFALL_COLUMNS,
-}
+_THRESHOLD = OUTPUTS["thresholds"].names
+_WATERFALL = OUTPUTS["waterfall"].names
+_MOVES = OUTPUTS["moves"].names
+UNIT_TABLES = ("bid_path", "stop_chances", "options", "end_states", "waterfall")
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,16 +115,25 @@ def threshold_table(
                 "model_id": model_id,
                 "listed_fault": fault,
                 "n_sales": model["n_sales"],
-                "confidence": SILENT,
+                "confidence": Confidence.CANNOT_SAY,
                 "reason": why.reason,
                 "model_name": model["model_name"],
-                "verdict": SILENT,
+                "verdict": Verdict.CANNOT_SAY,
             }
         )
-    table = pd.DataFrame(rows, columns=THRESHOLD_COLUMNS + _EXTRA)
-    for name in [c for c in THRESHOLD_COLUMNS if "_stop_" in c]:
+    table = pd.DataFrame(rows, columns=_THRESHOLD)
+    for name in [c for c in _THRESHOLD if "_stop_" in c]:
         table[name] = pd.to_datetime(table[name]).astype("datetime64[s]")
-    return table.assign(family_id=worked.family_id)
+    return _with_earnings(table.assign(family_id=worked.family_id), worked)
+
+
+def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:
+    """Add listings a month, and what the model and fault earns on average a month."""
+    rates = listings_per_month(worked.logs.tables["listings"], worked.logs.newest_day)
+    keys = pd.MultiIndex.from_frame(table[["model_id", "listed_fault"]].astype(str))
+    per_month = rates.reindex(keys).to_numpy(float) if len(rates) else np.nan
+    earns = earnings(table) * per_month
+    return table.assign(listings_per_month=per_month, earns_per_month=earns)
 
 
 def _threshold(
@@ -165,9 +141,7 @@ def _threshold(
 ) -> dict[str, object]:
     bids, dates = tables
     now, following = bids.iloc[0], bids.iloc[min(1, len(bids) - 1)]
-    out: dict[str, object] = {
-        c: now[c] for c in bids.columns if c in THRESHOLD_COLUMNS or c in _EXTRA
-    }
+    out: dict[str, object] = {c: now[c] for c in bids.columns if c in _THRESHOLD}
     by = {str(d["date_name"]): d for d in dates}
     for name, date in (("buy_stop", BUY_STOP), ("repair_stop", REPAIR_STOP)):
         for end in ("lower", "median", "upper"):
@@ -244,7 +218,7 @@ def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
     """
     option = unit.main.repair
     if option is None:
-        return pd.DataFrame(columns=WATERFALL_COLUMNS)
+        return pd.DataFrame(columns=_WATERFALL)
     shares = option.grade_shares
     price = float((option.price_by_grade[:, 0] * shares).sum(axis=1).mean())
     good = float((option.by_grade[:, 0] * shares).sum(axis=1).mean())
@@ -267,18 +241,9 @@ def waterfall_table(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
         ("maximum bid", bid, "result"),
     ]
     rows = [(unit.model_id, unit.listed_fault, *step) for step in steps]
-    return pd.DataFrame(rows, columns=WATERFALL_COLUMNS)
+    return pd.DataFrame(rows, columns=_WATERFALL)
 
 
-MOVE_COLUMNS = [
-    "model_id",
-    "listed_fault",
-    "input",
-    "worse",
-    "better",
-    "bid_worse",
-    "bid_better",
-]
 MOST = 5
 # Steps as large as a season brings them; common practice, no source.
 _RESALE, _PART, _SUCCESS, _DAYS, _WAGE, _FEE, _RETURNS = 0.05, 0.20, 0.10, 7.0, 0.20, 0.02, 0.50
@@ -307,7 +272,7 @@ def sensitivity_table(economics: Economics, unit: UnitEconomics) -> pd.DataFrame
     Returns
     -------
     DataFrame
-        ``MOVE_COLUMNS``, the ``MOST`` inputs that move the bid most, the largest first.
+        The table ``moves``, the ``MOST`` inputs that move the bid most, the largest first.
         ``bid_worse`` and ``bid_better`` are changes in money; ``worse`` and ``better`` say the
         step in words.
     """
@@ -318,7 +283,7 @@ def sensitivity_table(economics: Economics, unit: UnitEconomics) -> pd.DataFrame
         return changed.exact_bid(0) - now
 
     rows = [(*key, t.name, *t.said, moved(t.worse), moved(t.better)) for t in _trials(unit)]
-    table = pd.DataFrame(rows, columns=MOVE_COLUMNS)
+    table = pd.DataFrame(rows, columns=_MOVES)
     reach = table[["bid_worse", "bid_better"]].abs().max(axis=1)
     order = reach.sort_values(ascending=False, kind="stable").index[:MOST]
     return table.loc[order].reset_index(drop=True)

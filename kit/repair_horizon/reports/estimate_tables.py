@@ -15,11 +15,10 @@ from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.repairs import shares_after_reading, success_by_fault
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports.worked import Worked
+from repair_horizon.tables.codes import Confidence
 from repair_horizon.tables.months import age_in_months, month_middle
 
 Floats = npt.NDArray[np.float64]
-
-LEARNED, THIN, PRIOR, SILENT = "learned", "thin", "mostly prior", "cannot say"
 
 
 def price_curves(worked: Worked) -> PriceCurves | None:
@@ -66,7 +65,9 @@ def model_table(worked: Worked) -> pd.DataFrame:
     ).reset_index(drop=True)
     if curves is None:
         why = worked.family.reason if isinstance(worked.family, CannotSay) else ""
-        return table.assign(n_sales=0, newest_sale=pd.NaT, confidence=SILENT, reason=why)
+        return table.assign(
+            n_sales=0, newest_sale=pd.NaT, confidence=Confidence.CANNOT_SAY, reason=why
+        )
     newest = pd.Series(curves.fit.panel.day).groupby(curves.fit.panel.model).max()
     reasons = {} if isinstance(worked.family, CannotSay) else worked.family.reasons
     return table.assign(
@@ -78,13 +79,14 @@ def model_table(worked: Worked) -> pd.DataFrame:
 
 
 def _confidence(worked: Worked, curves: PriceCurves) -> list[str]:
-    """'mostly prior' while a model's own sales say less than half of what is known of its price."""
+    """Family or class average while own sales say less than half of what is known of a price."""
     few = curves.fit.panel.sales_by_model < worked.settings.limits.minimum_sales
     reasons = {} if isinstance(worked.family, CannotSay) else worked.family.reasons
-    words = np.where(few, THIN, LEARNED)
-    words = np.where(learned_share(curves.fit) < 0.5, PRIOR, words)
+    average = Confidence.FAMILY_AVERAGE if len(curves.fit.panel.y) else Confidence.CLASS_AVERAGE
+    words = np.where(few, Confidence.FEW_SALES, Confidence.OWN_SALES)
+    words = np.where(learned_share(curves.fit) < 0.5, average, words)
     silent = [reasons.get(m, "").startswith("no ") for m in curves.models.ids]
-    return [SILENT if s else str(w) for s, w in zip(silent, words, strict=True)]
+    return [str(Confidence.CANNOT_SAY if s else w) for s, w in zip(silent, words, strict=True)]
 
 
 def price_points(worked: Worked) -> pd.DataFrame:

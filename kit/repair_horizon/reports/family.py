@@ -5,7 +5,8 @@ One family worked out: what its tables are drawn from.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -33,8 +34,10 @@ from repair_horizon.reports.main_rows import main_row
 from repair_horizon.reports.worked import Worked
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 
 HORIZON, LEVEL = 24, 0.8
+TABLES = tuple(n for n in OUTPUTS if n != "set_aside")
 NOTHING_BEFORE = Before()
 
 
@@ -42,52 +45,10 @@ NOTHING_BEFORE = Before()
 class FamilyMonth:
     """The tables behind one family's page; charts and text only arrange what stands here.
 
-    Months are first days (Timestamps); money is in ``currency``; intervals are at ``level``.
-
-    - ``models``: model_id, model_name, launch_date, age_months, n_sales, newest_sale, confidence
-      ('learned', 'thin', 'mostly prior', 'cannot say'), reason.
-    - ``thresholds``: one row per model and listed fault, the columns of thresholds.csv plus
-      model_name, verdict ('buy', 'cap', 'own stock only', 'stop', 'cannot say'),
-      profit_per_hour, hammer (what such units hammer at, median) and main_state.
-    - ``bid_path``: model_id, listed_fault, month, max_bid, target_bid, binding_limit, hammer,
-      hammer_lower, hammer_upper, expected_profit, probability_loss, reason.
-    - ``hammers``: model_id, listed_fault, end_time, final_price, result (won/lost/skipped).
-    - ``price_points``: model_id, sale_date, age_months, amount, adjusted (to base grade, channel
-      and storage), grade, price_type, weight (1 = full; near 0 = outlier), flagged.
-    - ``price_curve``: model_id, month, age_months, predicted (median of one sale), lower, upper,
-      level_lower, level_upper, phase ('logged' or 'forecast').
-    - ``part_points``: quote_date, model_id, part_code, quality_class, supplier_id, amount.
-    - ``part_alerts``: part_code, model_id, quality_class, kind, since, words.
-    - ``part_curve``: model_id, part_code, quality_class, month, predicted, lower, upper, phase.
-    - ``options``: model_id, listed_fault, state, month, option ('repair', 'sell as is', 'part
-      out', "maker's service"), value, lower, upper: future cash of an owned unit in that state.
-    - ``stop_dates``: model_id, listed_fault, part_code, date_name ('buy stop', 'bid zero',
-      'repair stop', 'part stop'), median, lower, upper (months; missing = not within the
-      forecast), probability_now, probability_3, probability_6, probability_12, reason.
-    - ``stop_chances``: model_id, listed_fault, date_name, month, probability that it has come.
-    - ``waterfall``: model_id, listed_fault, line, amount, kind ('start', 'less', 'result'), from
-      the resale price down to the maximum bid, for the listed fault's expected unit.
-    - ``end_states``: model_id, listed_fault, state, action, share, value, break_even_bid.
-    - ``states``: listed_fault, state, share, share_lower, share_upper, n_found, success,
-      success_lower, success_upper, n_tried, hours, part_codes.
-    - ``grades``: grade, factor, share, n.
-    - ``tries``: listed_fault, n, fixed, estimate, lower, upper, from the jobs alone.
-    - ``readings``: listed_fault, reading, n_reading, state, n_state, share_before, share, lower,
-      upper: the likeliest state once the first reading is known.
-    - ``effects``: name, estimate, lower, upper (price factors of grade, channel, storage...).
-    - ``health``: what, value, usual, note (fit diagnostics in plain words).
-    - ``widths``: model_id, months_ahead, source, share (of the squared width), half_width (log
-      points), of the main unit's price; ``narrowing``: model_id, sales_of, sales, half_now,
-      half_then: what more sales of a model would take off its level's width in a year.
-    - ``far_off, misses, model_effects, market, robust``: checks of the price fit, the columns of
-      ``repair_horizon.reports.fit_tables``.
-    - ``moves``: model_id, listed_fault, input, worse, better (the steps in words), bid_worse,
-      bid_better: by how much the main unit's bid moves; ``turning`` says what would turn it.
-    - ``changes``: model_id, listed_fault, block, change, known_before, own_rules, reason: why the
-      main unit's bid changed since last month, told with last month's own settings or today's.
-    - ``shelf``: the units owned, the columns of ``repair_horizon.decisions.month.shelf``.
-    - ``data_quality``: table, read, used, set_aside, held; ``reasons``: table, status, reason,
-      rows.
+    ``tables`` are the outputs of ``tables.outputs`` whose names are in ``TABLES``; each is also an
+    attribute: ``month.thresholds``. Months are first days (Timestamps); money is in ``currency``;
+    intervals are at ``level``; ``base`` says what a price is a price of, ``turning`` what would
+    turn the main unit's verdict.
     """
 
     family_id: str
@@ -98,38 +59,17 @@ class FamilyMonth:
     level: float
     base: str
     turning: str
-    models: pd.DataFrame
-    thresholds: pd.DataFrame
-    bid_path: pd.DataFrame
-    hammers: pd.DataFrame
-    price_points: pd.DataFrame
-    price_curve: pd.DataFrame
-    part_points: pd.DataFrame
-    part_curve: pd.DataFrame
-    part_alerts: pd.DataFrame
-    options: pd.DataFrame
-    stop_dates: pd.DataFrame
-    stop_chances: pd.DataFrame
-    waterfall: pd.DataFrame
-    end_states: pd.DataFrame
-    states: pd.DataFrame
-    grades: pd.DataFrame
-    tries: pd.DataFrame
-    readings: pd.DataFrame
-    effects: pd.DataFrame
-    health: pd.DataFrame
-    widths: pd.DataFrame
-    narrowing: pd.DataFrame
-    far_off: pd.DataFrame
-    misses: pd.DataFrame
-    model_effects: pd.DataFrame
-    market: pd.DataFrame
-    robust: pd.DataFrame
-    moves: pd.DataFrame
-    changes: pd.DataFrame
-    shelf: pd.DataFrame
-    data_quality: pd.DataFrame
-    reasons: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame]
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        """Return one of the tables."""
+        if name in TABLES:
+            return self.tables[name]
+        raise AttributeError(name)
+
+    def with_tables(self, **changed: pd.DataFrame) -> FamilyMonth:
+        """Return the same month with some tables replaced."""
+        return replace(self, tables={**self.tables, **changed})
 
 
 def family_month(
@@ -159,6 +99,30 @@ def family_month(
     decisions = _decisions(worked, models)
     main = _main_model(decisions["thresholds"], models)
     near = short_view(worked, decisions["thresholds"], before)
+    tables = {
+        "models": models,
+        "hammers": decided.hammer_table(worked),
+        "price_points": estimated.price_points(worked),
+        "price_curve": estimated.price_curve(worked),
+        "part_points": estimated.part_points(worked),
+        "part_curve": estimated.part_curve(worked),
+        "part_alerts": part_alerts(family.parts, family.catalogue, logs.newest_day),
+        "states": state_table(worked),
+        "grades": grade_table(worked),
+        "tries": tries_table(worked),
+        "readings": reading_table(worked),
+        "effects": effect_table(worked),
+        "health": health_table(worked),
+        "widths": width_table(worked, main),
+        "narrowing": narrowing_table(worked, main),
+        "moves": near.moves,
+        "changes": near.changes,
+        "shelf": near.shelf,
+        "data_quality": logs.ledger.counts(),
+        "reasons": logs.ledger.reasons(),
+        **diagnostic_tables(worked),
+        **decisions,
+    }
     return FamilyMonth(
         family_id=family_id,
         device_class=family.device_class,
@@ -168,28 +132,7 @@ def family_month(
         level=worked.level,
         base=estimated.base_words(worked),
         turning=near.turning,
-        models=models,
-        hammers=decided.hammer_table(worked),
-        price_points=estimated.price_points(worked),
-        price_curve=estimated.price_curve(worked),
-        part_points=estimated.part_points(worked),
-        part_curve=estimated.part_curve(worked),
-        part_alerts=part_alerts(family.parts, family.catalogue, logs.newest_day),
-        states=state_table(worked),
-        grades=grade_table(worked),
-        tries=tries_table(worked),
-        readings=reading_table(worked),
-        effects=effect_table(worked),
-        health=health_table(worked),
-        widths=width_table(worked, main),
-        narrowing=narrowing_table(worked, main),
-        moves=near.moves,
-        changes=near.changes,
-        shelf=near.shelf,
-        data_quality=logs.ledger.counts(),
-        reasons=logs.ledger.reasons(),
-        **diagnostic_tables(worked),
-        **decisions,
+        tables={name: _declared(name, tables[name]) for name in TABLES},
     )
 
 
@@ -208,12 +151,17 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
         worked.unsaid.extend((str(m), "", _nothing_to_decide(worked)) for m in models["model_id"])
     dates = [row for t in tables for row in t.dates]
     dates += part_rows(needed, worked.outlook.months, worked.level, worked.first_month)
-    joined = {n: _joined([getattr(t, n) for t in tables], n) for n in decided.UNIT_COLUMNS}
+    joined = {n: _joined([getattr(t, n) for t in tables], n) for n in decided.UNIT_TABLES}
     return {
         **joined,
         "stop_dates": decided.date_table(worked, dates),
         "thresholds": decided.threshold_table(worked, [t.threshold for t in tables], models),
     }
+
+
+def _declared(name: str, table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with its declared columns in their order; an empty one typed."""
+    return table[OUTPUTS[name].names] if len(table) else OUTPUTS[name].empty()
 
 
 def _main_model(thresholds: pd.DataFrame, models: pd.DataFrame) -> str:
@@ -231,7 +179,4 @@ def _nothing_to_decide(worked: Worked) -> CannotSay:
 
 def _joined(parts: list[pd.DataFrame], name: str) -> pd.DataFrame:
     whole = [p for p in parts if len(p)]
-    columns = decided.UNIT_COLUMNS[name]
-    if not whole:
-        return pd.DataFrame(columns=columns)
-    return pd.concat(whole, ignore_index=True)[columns]
+    return pd.concat(whole, ignore_index=True) if whole else OUTPUTS[name].empty()

@@ -26,11 +26,10 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.reports.estimate_tables import price_points, sold_curves
 from repair_horizon.reports.worked import Worked
 from repair_horizon.tables.months import month_middle
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import percent
 
 AHEAD, MORE_SALES = (0, 12), 5
-WIDTH_COLUMNS = ["model_id", "months_ahead", "source", "share", "half_width"]
-NARROWING_COLUMNS = ["model_id", "sales_of", "sales", "half_now", "half_then"]
 
 
 def effect_table(worked: Worked) -> pd.DataFrame:
@@ -56,11 +55,21 @@ def health_table(worked: Worked) -> pd.DataFrame:
         ("sales used", f"{len(fit.panel.y)}", "", f"over {months} months"),
         ("newest sale", f"{fit.panel.day.max():%d %B %Y}", "", ""),
         ("oldest age sold", f"{fit.panel.age.max():.0f} months", "", "older ages are extrapolated"),
-        ("far-off sales", f"{flagged.sum()}", "", "kept, but hardly counted"),
+        ("outliers", f"{flagged.sum()}", "", "kept, with a small weight"),
         ("weight lost to outliers", percent(1 - fit.weights.clip(max=1).mean()), "", ""),
-        ("spread of single sales", percent(fit.scales.noise), percent(start.noise), "of the price"),
-        ("models' levels", percent(fit.scales.level), percent(start.model_level), "spread"),
-        ("models' yearly slopes", percent(fit.scales.slope), percent(start.model_slope), "spread"),
+        ("residual variation", percent(fit.scales.noise), percent(start.noise), "of the price"),
+        (
+            "models against the family",
+            percent(fit.scales.level),
+            percent(start.model_level),
+            "spread",
+        ),
+        (
+            "models' slopes per year",
+            percent(fit.scales.slope),
+            percent(start.model_slope),
+            "spread",
+        ),
         (
             "market, long run",
             _share(fit.scales.market * np.hypot(1, start.slow_share), ".1f"),
@@ -70,7 +79,7 @@ def health_table(worked: Worked) -> pd.DataFrame:
     ]
     rows += [_starting_effects(curves), _plain_curve(worked, curves)]
     widths = worked.calibration
-    rows.append(("interval widths", f"times {widths.factor:.2f}", "times 1", widths.words))
+    rows.append(("prediction intervals", f"times {widths.factor:.2f}", "times 1", widths.words))
     moved = () if isinstance(worked.family, CannotSay) else worked.family.grades_moved
     if moved:
         rows.append(("grades pooled", ", ".join(moved), "", "sold out of their declared order"))
@@ -120,7 +129,7 @@ def width_table(worked: Worked, model_id: str) -> pd.DataFrame:
     """Why one model's forecast is as wide as it is, now and in a year: shares by source."""
     curves = sold_curves(worked)
     if curves is None or not _known(curves, model_id):
-        return pd.DataFrame(columns=WIDTH_COLUMNS)
+        return OUTPUTS["widths"].empty()
     at = np.full(len(AHEAD), curves.models.ids.index(model_id))
     half, share = width_shares(curves.fit, curves.points(at, _days(worked, AHEAD)), worked.level)
     k = len(SOURCES)
@@ -139,7 +148,7 @@ def narrowing_table(worked: Worked, model_id: str) -> pd.DataFrame:
     """What five more sales of each model would take off the width of a price level in a year."""
     curves = sold_curves(worked)
     if curves is None or not _known(curves, model_id):
-        return pd.DataFrame(columns=NARROWING_COLUMNS)
+        return OUTPUTS["narrowing"].empty()
     target = curves.points(np.array([curves.models.ids.index(model_id)]), _days(worked, AHEAD[-1:]))
     sold = np.flatnonzero(curves.models.launch <= _days(worked, (0,))[0])
     there = curves.points(sold, _days(worked, (0,) * len(sold)))
@@ -147,7 +156,7 @@ def narrowing_table(worked: Worked, model_id: str) -> pd.DataFrame:
     widen = worked.calibration.factor
     table = pd.DataFrame({"model_id": model_id, "sales_of": [curves.models.ids[i] for i in sold]})
     table = table.assign(sales=MORE_SALES, half_now=now * widen, half_then=then * widen)
-    return table.sort_values(["half_then", "sales_of"], ignore_index=True)[NARROWING_COLUMNS]
+    return table.sort_values(["half_then", "sales_of"], ignore_index=True)
 
 
 def _known(curves: PriceCurves, model_id: str) -> bool:
@@ -159,26 +168,19 @@ def _days(worked: Worked, ahead: Sequence[int]) -> pd.DatetimeIndex:
     return pd.DatetimeIndex([month_middle(worked.first_month + h) for h in ahead])
 
 
-COLUMNS = {
-    "far_off": ["sale_id", "model_id", "sale_date", "amount", "expected", "times", "weight"],
-    "misses": ["what", "group", "n", "miss", "std_error", "inside", "clear"],
-    "model_effects": ["model_id", "n_sales", "level", "slope", "learned"],
-    "market": ["month", "index", "lower", "upper"],
-    "robust": ["name", "ours", "robust", "std_error", "apart"],
-}
+_CHECKS = ("far_off", "misses", "model_effects", "market", "robust")
 
 
 def diagnostic_tables(worked: Worked) -> dict[str, pd.DataFrame]:
     """Work out every check of the family's price fit; empty tables where there is none."""
     curves = sold_curves(worked)
     if curves is None:
-        return {name: pd.DataFrame(columns=columns) for name, columns in COLUMNS.items()}
+        return {name: OUTPUTS[name].empty() for name in _CHECKS}
     fit = curves.fit
-    found = {
+    return {
         "far_off": far_off(fit).rename(columns={"key": "sale_id", "day": "sale_date"}),
         "misses": residual_groups(fit, curves.base_channel or "no channel noted"),
         "model_effects": model_effects(fit),
         "market": market_index(fit, worked.level),
         "robust": robust_check(fit),
     }
-    return {name: found[name][columns] for name, columns in COLUMNS.items()}

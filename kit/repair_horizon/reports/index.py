@@ -1,4 +1,4 @@
-"""The month's first page: one sentence, a row per family, money, shelf, decisions, warnings.
+"""The month's first page: a sentence, two pictures, listings, plan, shelf, changes, results.
 
 Warnings about the data that a reader of the index must know, the gravest first.
 
@@ -8,30 +8,49 @@ The decisions the two partners sign: at most three, the dearest to put off first
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from typing import Any
 from urllib.parse import quote
 
-import jinja2
 import pandas as pd
+from markupsafe import Markup
 
 from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.logs import Logs, Settings
 from repair_horizon.reports.family import HORIZON, LEVEL
-from repair_horizon.reports.html import Column, Fragment, folded, table, terms
+from repair_horizon.reports.html import (
+    NOTHING,
+    Column,
+    Fragment,
+    columns_of,
+    environment,
+    folded,
+    joined,
+    note,
+    paragraph,
+    table,
+    terms,
+)
 from repair_horizon.reports.last_month import LastMonth, with_last_month
 from repair_horizon.reports.main_rows import main_row, ranked
 from repair_horizon.reports.money_earned import money_lines
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import content_policy, read_template
+from repair_horizon.reports.pictures import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.resuming import DONE
+from repair_horizon.reports.sections.answers import answer_form, answers_came
+from repair_horizon.reports.sections.family_tables import COST_COLUMNS
 from repair_horizon.reports.sections.stock import (
     advice_words,
     loss_words,
     shelf_section,
     worst_units,
 )
-from repair_horizon.reports.sentences import sentence, since_words
+from repair_horizon.reports.sentences import sentence, since_words, unit_words
+from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
 from repair_horizon.tables.words import (
     MISSING,
@@ -42,7 +61,6 @@ from repair_horizon.tables.words import (
     missing,
     money,
     month_words,
-    months_until,
     number,
     percent,
     short_day,
@@ -50,30 +68,53 @@ from repair_horizon.tables.words import (
     verdict_words,
 )
 
-_n = number
-
 
 @dataclass(frozen=True, eq=False)
 class IndexPage:
     """What the index is made from: the families' runs and their saved tables.
 
-    ``thresholds`` and ``changes`` are by family; ``shelf`` is all families' with family_id;
-    ``before`` is last month, if it was written; ``settings_hash`` that of this month's settings.
+    ``thresholds``, ``chances`` and ``changes`` are by family; ``shelf`` is all families' with
+    family_id; ``plan`` is the month's, None where there is none; ``before`` is last month, if it
+    was written; ``settings_hash`` that of this month's settings.
     """
 
     month: str
     families: Sequence[FamilyRun]
     thresholds: Mapping[str, pd.DataFrame]
+    chances: Mapping[str, pd.DataFrame]
     shelf: pd.DataFrame
     changes: Mapping[str, pd.DataFrame]
+    plan: Plan | None
     before: LastMonth | None
     settings_hash: str
     invented: str
+    addresses: Mapping[str, str] | None = None
 
     @property
     def first_day(self) -> pd.Timestamp:
         """First day of the month."""
         return pd.Timestamp(f"{self.month}-01")
+
+    @cached_property
+    def every(self) -> pd.DataFrame:
+        """Every family's thresholds with last month's, the best first."""
+        parts = [t for t in self.thresholds.values() if len(t)]
+        if not parts:
+            return OUTPUTS["thresholds"].empty()
+        return with_last_month(ranked(pd.concat(parts, ignore_index=True)), self.before)
+
+    @property
+    def links(self) -> dict[str, str]:
+        """Address of each family's page."""
+        if self.addresses is not None:
+            return dict(self.addresses)
+        return {r.family_id: _address(r) for r in self.families if r.status == DONE}
+
+
+_PICTURED = 12
+INDEX_SCRIPTS = ("find.js", "answers.js")
+_SOON = 8
+_UNDER = "Check registry, ownership and locks before every bid. Orientation only, not advice."
 
 
 def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
@@ -88,29 +129,192 @@ def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
     settings
         For the limits the warnings use.
     """
-    rows = main_rows(page)
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
-    template = environment.from_string(read_template("index.html.j2"))
-    return template.render(
-        title=f"What to buy broken in {month_words(page.first_day)}",
-        policy=content_policy([]),
-        style=read_template("style.css"),
-        sentence=sentence(rows, logs.currency, _since(rows, page, logs.currency)),
-        main=_main_table(rows, page, logs.currency).html,
-        failed=[(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
-        decisions=decisions(rows, page.shelf, logs.currency, page.first_day),
-        shelf=shelf_section(page.shelf, _short_names(page), logs.currency).html,
-        money=terms(money_lines(logs, settings, page.first_day)).html,
-        tax=NOT_TAX_ADVICE if _taxed(settings) else "",
-        warnings=data_warnings(logs, settings, page.first_day)[:3],
-        every=_every_table(page, logs.currency).html,
-        invented=page.invented,
-        currency=logs.currency,
-        level=percent(LEVEL),
-        cutoff=day_words(logs.newest_day),
-        rows_counted=sum(len(t) for t in page.thresholds.values()),
-        before="" if page.before is None else month_words(page.before.month),
+    scripts = [read_template(name) for name in INDEX_SCRIPTS]
+    return (
+        environment()
+        .get_template("index.html.j2")
+        .render(
+            policy=content_policy(scripts),
+            style=Markup(read_template("style.css")),
+            scripts=[Markup(s) for s in scripts],
+            **_told(page, logs, settings, costs=True),
+        )
     )
+
+
+def index_body(page: IndexPage, logs: Logs, settings: Settings, *, costs: bool = True) -> str:
+    """Return the index as part of a file with every page in it, for sharing.
+
+    Parameters
+    ----------
+    page, logs, settings
+        As for ``index_html``.
+    costs
+        Whether costs, profits and margins are told.
+    """
+    links = {r.family_id: f"#{r.slug}" for r in page.families if r.status == DONE}
+    alone = replace(page, addresses=links)
+    told = _told(alone, logs, settings, costs=costs)
+    return environment().get_template("index_body.html.j2").render({**told, "files": False})
+
+
+def _told(page: IndexPage, logs: Logs, settings: Settings, *, costs: bool) -> dict[str, Any]:
+    rows, currency = main_rows(page), logs.currency
+    return {
+        "title": index_title(page),
+        "costs": costs,
+        "files": True,
+        "sentence": sentence(rows, currency, _since(rows, page, currency)),
+        "pictures": pictures(page, currency, costs=costs),
+        "failed": [(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
+        "decisions": decisions(rows, page.shelf, currency, page.first_day),
+        "listings": open_listings(page, currency, costs=costs),
+        "plan": _plan(page, currency),
+        "shelf": shelf_section(page.shelf, _short_names(page), currency),
+        "turned": _turned(page, currency),
+        "results": _results(page, logs),
+        "answers": answers_came(logs, page.month, _short_names(page)),
+        "money": terms(money_lines(logs, settings, page.first_day)),
+        "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
+        "warnings": data_warnings(logs, settings, page.first_day)[:3],
+        "every": _every_table(page, currency, costs=costs),
+        "invented": page.invented,
+        "currency": currency,
+        "level": percent(LEVEL),
+        "cutoff": day_words(logs.newest_day),
+        "rows_counted": len(page.every),
+        "before": "" if page.before is None else month_words(page.before.month),
+    }
+
+
+def index_title(page: IndexPage) -> str:
+    """Return the month's title."""
+    return f"What to buy broken in {month_words(page.first_day)}"
+
+
+def pictures(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
+    """Draw the bids on one money axis, and until when buying and repair pay."""
+    every = page.every
+    if every.empty:
+        return NOTHING
+    under = f"{page.invented} {_UNDER}".strip()
+    live = every[every["verdict"] == Verdict.BUY]
+    shown = (live if len(live) else every).head(_PICTURED)
+    best = best_faults(every).head(_PICTURED)
+    title = f"{len(live)} of {len(every)} models and faults are worth buying broken"
+    titled = f"{title}; the best {len(shown)}" if len(live) > len(shown) else title
+    ahead = Ahead(page.first_day, HORIZON, LEVEL)
+    return joined(
+        bid_picture(shown, currency, page.links, titled, under, costs=costs),
+        timeline_picture(best, _chances(page), ahead, page.links, "How long it pays", under),
+    )
+
+
+def _chances(page: IndexPage) -> pd.DataFrame:
+    parts = [t for t in page.chances.values() if len(t)]
+    return pd.concat(parts, ignore_index=True) if parts else OUTPUTS["stop_chances"].empty()
+
+
+def open_listings(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
+    """Open listings worth bidding for, ending soonest, with their limits."""
+    if page.plan is None:
+        return note("No plan was made.")
+    items = page.plan.items
+    rows = items[(items["kind"] == "buy") & items["do"].astype(bool)].sort_values("end_time")
+    if rows.empty:
+        return note("No open listing is worth a bid (listings.csv).")
+    names = _short_names(page)
+    rows = rows.assign(unit=_units(rows, names))
+    columns = [
+        Column("unit", "Model, fault"),
+        Column("end_time", "Ends", short_day),
+        Column("max_bid", f"Maximum bid, {currency}", number, True),
+        Column("probability_win", "Chance of winning", percent, True),
+        Column("expected_profit", f"Profit of a win, {currency}", number, True),
+        Column("item", "Listing"),
+    ]
+    columns = [c for c in columns if costs or c.name != "expected_profit"]
+    first = table(rows.head(_SOON), columns, "Open listings, ending soonest", cards=True)
+    form, rest = answer_form(rows, page.month, names), rows.iloc[_SOON:]
+    if rest.empty:
+        return joined(first, form)
+    more = folded(f"{len(rest)} later ones", table(rest, columns, "Later listings", cards=True))
+    return joined(first, more, form)
+
+
+def _units(rows: pd.DataFrame, names: Mapping[str, str]) -> pd.Series:
+    return (
+        rows["model_id"].map(names).fillna(rows["model_id"]) + ", " + rows["about"].map(fault_words)
+    )
+
+
+def _plan(page: IndexPage, currency: str) -> Fragment:
+    """What the month may come to, and the bench work in order."""
+    if page.plan is None:
+        return NOTHING
+    outcome = page.plan.outcome()
+    said = paragraph(page.plan.words())
+    ends = [c for c in outcome.columns if c in ("mean", "lower", "upper", "there")]
+    heads = {"mean": "Expected", "lower": "from", "upper": "to", "there": "There is"}
+    columns = [
+        Column("what", "This month"),
+        *(Column(c, heads[c], partial(number, decimals=0), True) for c in ends),
+    ]
+    items = page.plan.items
+    jobs = items[(items["kind"] != "buy") & items["do"].astype(bool)]
+    jobs = jobs.assign(unit=jobs["item"].astype(str) + "\n" + _units(jobs, _short_names(page)))
+    work = [
+        Column("unit", "Unit"),
+        Column("kind", "Do"),
+        Column("gain", f"Gain over next option, {currency}", number, True),
+        Column("hours", "Bench hours", partial(number, decimals=1), True),
+    ]
+    shown = table(outcome, columns, f"What the plan comes to, {currency} and hours, 90 % range")
+    if jobs.empty:
+        return joined(said, shown)
+    order = folded(f"{len(jobs)} bench jobs in order", table(jobs, work, "Bench jobs"))
+    return joined(said, shown, order)
+
+
+def _turned(page: IndexPage, currency: str) -> Fragment:
+    """Every verdict that changed since last month, named."""
+    if page.before is None:
+        return note("No report of the month before stands beside this one.")
+    rows = page.every
+    known = rows[rows["verdict_before"] != ""]
+    turned = known[known["verdict"] != known["verdict_before"].map(lambda v: str(Verdict.read(v)))]
+    if turned.empty:
+        return note(f"No verdict changed since {month_words(page.before.month)}.")
+    turned = turned.assign(unit=[unit_words(r) for _, r in turned.iterrows()])
+    columns = [
+        Column("unit", "Model, fault"),
+        Column("verdict_before", "Was", verdict_words),
+        Column("verdict", "Is", verdict_words),
+        Column("change", f"Maximum bid moved by, {currency}", _signed, True),
+        Column("reason", "Reason", second=True),
+    ]
+    return table(turned, columns, f"Verdicts that changed since {month_words(page.before.month)}")
+
+
+def _results(page: IndexPage, logs: Logs) -> Fragment:
+    """What was won and lost in the last month with data."""
+    listings = logs.tables["listings"]
+    day = logs.newest_day
+    since = pd.Timestamp(year=day.year, month=day.month, day=1) if pd.notna(day) else day
+    ended = listings[listings["result"].isin(["won", "lost"]) & (listings["end_time"] >= since)]
+    if ended.empty:
+        return note("No lot won or lost was noted in the newest month (listings.csv).")
+    rows = ended.sort_values("end_time", ascending=False).assign(about=ended["listed_fault"])
+    rows = rows.assign(unit=_units(rows, _short_names(page)))
+    won = int((rows["result"] == "won").sum())
+    said = f"{won} won, {len(rows) - won} lost since {day_words(since)}."
+    columns = [
+        Column("unit", "Model, fault"),
+        Column("result", "Result"),
+        Column("final_price", f"Hammer price, {logs.currency}", number, True),
+        Column("end_time", "Ended", short_day),
+    ]
+    return joined(note(said), folded("Each lot", table(rows, columns, "Won and lost")))
 
 
 def _taxed(settings: Settings) -> bool:
@@ -129,8 +333,7 @@ def _since(rows: pd.DataFrame, page: IndexPage, currency: str) -> str:
 
 
 def _short_names(page: IndexPage) -> dict[str, str]:
-    tables = [t[["model_id", "model_name"]] for t in page.thresholds.values() if len(t)]
-    pairs = [pair for t in tables for pair in t.itertuples(index=False, name=None)]
+    pairs = page.every[["model_id", "model_name"]].itertuples(index=False, name=None)
     return {str(model_id): str(name) for model_id, name in pairs}
 
 
@@ -142,89 +345,32 @@ def main_rows(page: IndexPage) -> pd.DataFrame:
     return with_last_month(pd.DataFrame(mains).reset_index(drop=True), page.before)
 
 
-def _main_table(rows: pd.DataFrame, page: IndexPage, currency: str) -> Fragment:
-    """One table; narrow screens show its decisive columns and keep the rest behind a line."""
-    if rows.empty:
-        return Fragment("")
-    unit = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
-    said = rows.assign(
-        family=rows["family_id"].map(fault_words) + "\n" + unit,
-        stop=[_months_to_stop(r, page.first_day) for _, r in rows.iterrows()],
-        behind=[_behind(r) for _, r in rows.iterrows()],
-    )
-    pages = {r.family_id: _address(r) for r in page.families}
-    addresses = [pages[f] for f in rows["family_id"]]
-    family = Column("family", "Family, its best model and fault")
-    second = [
-        Column("expected_profit", f"Expected profit, {currency}", _n, True, second=True),
-        Column("profit_per_hour", f"Profit per bench hour, {currency}", _n, True, second=True),
-        Column("stop", "Months to buy stop", second=True),
-        Column("behind", "Sales behind (newest)", second=True),
-        Column("confidence", "Confidence", second=True),
-    ]
-    first = [
-        family,
-        Column("verdict", "Verdict", verdict_words),
-        Column("max_bid", f"Bid at most, {currency}", _n, True),
-        Column("bid_next_month", f"Next month, {currency}", _n, True),
-        Column("change", f"Since last month, {currency}", _signed, True, second=True),
-        Column("probability_loss", "Chance of loss", percent, True),
-    ]
-    whole = table(said, [*first, *second], "Each family's best model and fault", addresses)
-    rest = [Column("family", "Family"), *(_always(c) for c in [first[4], *second])]
-    more = table(said.assign(family=rows["family_id"].map(fault_words)), rest, "The other columns")
-    return Fragment(whole.html + folded("Profit, stops and sales", more, narrow=True).html)
-
-
-def _always(column: Column) -> Column:
-    return Column(column.name, column.heading, column.words, column.numeric)
-
-
-def _behind(row: pd.Series) -> str:
-    newest = "" if missing(row["newest_sale"]) else f" ({short_day(row['newest_sale'])})"
-    return number(row["n_sales"]) + newest
-
-
 def _signed(change: object) -> str:
     if missing(change):
         return MISSING
     return "+" + number(change) if float(str(change)) > 0 else number(change)
 
 
-def _months_to_stop(row: pd.Series, now: pd.Timestamp) -> str:
-    """Months until buying stops paying, never without its interval."""
-    ends = [row[f"buy_stop_{k}"] for k in ("lower", "median", "upper")]
-    if row["verdict"] == "cannot say":
-        return MISSING
-    lower, median, upper = (f"over {HORIZON}" if missing(e) else months_until(e, now) for e in ends)
-    if lower == median == upper:
-        return "0, already now" if median == "0" else median
-    return f"{median} ({percent(LEVEL)}: {lower} to {upper})"
-
-
 def _address(run: FamilyRun) -> str:
     return quote(f"{run.slug}.html")
 
 
-def _every_table(page: IndexPage, currency: str) -> Fragment:
-    parts = [ranked(t) for t in page.thresholds.values() if len(t)]
-    if not parts:
-        return Fragment("")
-    rows = pd.concat(parts, ignore_index=True)
-    rows["unit"] = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
-    columns = [
-        Column("unit", "Model, fault"),
-        Column("verdict", "Verdict", verdict_words),
-        Column("max_bid", f"Bid at most, {currency}", _n, True),
-        Column("bid_next_month", f"Next month, {currency}", _n, True),
-        Column("hammer", f"Usual hammer, {currency}", _n, True),
-        Column("expected_profit", f"Expected profit, {currency}", _n, True),
-        Column("probability_loss", "Chance of loss", percent, True),
-        Column("n_sales", "Sales", partial(_n, decimals=0), True),
-        Column("confidence", "Confidence"),
-        Column("reason", "Reason"),
-    ]
-    return table(rows, columns, "Every model and fault")
+def _every_table(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
+    """Every model and fault, to be searched, sorted and filtered."""
+    rows = page.every
+    if rows.empty:
+        return NOTHING
+    rows = rows.assign(
+        unit=rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
+    )
+    names = "verdict max_bid probability_win expected_profit earns_per_month probability_loss "
+    names += "hammer bid_next_month n_sales confidence reason"
+    columns = [Column("unit", "Model, fault"), *columns_of("thresholds", names, currency)]
+    columns = [c for c in columns if costs or c.name not in COST_COLUMNS]
+    if "change" in rows:
+        columns.insert(4, Column("change", f"Since last month, {currency}", _signed, True))
+    addresses = [page.links.get(str(f), "") for f in rows["family_id"]]
+    return table(rows, columns, "Every model and fault", addresses, find=True)
 
 
 _STALE_DAYS = 45
@@ -322,33 +468,27 @@ def decisions(
 
 
 def _bids(rows: pd.DataFrame, currency: str) -> str:
-    live = rows[rows["verdict"].isin(["buy", "cap"])] if len(rows) else rows
+    live = rows[rows["verdict"] == Verdict.BUY] if len(rows) else rows
     if live.empty:
         return ""
-    live = live.sort_values("expected_profit", ascending=False, kind="stable")
-    named = [
-        f"{fault_words(r['family_id'])} {money(r['max_bid'], currency)}" for _, r in live.iterrows()
-    ]
-    return f"Adopt this month's highest bids: {listing(named, 8)}."
+    named = [f"{unit_words(r)} {money(r['max_bid'], currency)}" for _, r in ranked(live).iterrows()]
+    return f"Adopt this month's maximum bids: {listing(named, 8)}."
 
 
 def _stops(rows: pd.DataFrame, first_day: pd.Timestamp) -> str:
     if rows.empty:
         return ""
     said = []
-    stopped = rows[rows["verdict"].isin(["own stock only", "stop"])]
+    stopped = rows[rows["verdict"].isin([Verdict.OWN_STOCK, Verdict.STOP])]
     if len(stopped):
-        names = listing([fault_words(f) for f in stopped["family_id"]], 6)
+        names = listing([unit_words(r) for _, r in stopped.iterrows()], 4)
         said.append(f"Buy no more of {names}")
-    live = rows[rows["verdict"].isin(["buy", "cap"])]
+    live = rows[rows["verdict"] == Verdict.BUY]
     near = first_day + pd.DateOffset(months=_SOON_MONTHS)
     ends = [
-        f"{fault_words(r['family_id'])}, {_buy_stop(r, first_day)}"
+        f"{unit_words(r)}, {_buy_stop(r, first_day)}"
         for _, r in live.iterrows()
-        if not missing(r["buy_stop_median"])
-        and r["buy_stop_median"] <= near
-        # A capped family is past that month already; its bid above says what is left to take.
-        and not (r["verdict"] == "cap" and r["buy_stop_median"] <= first_day)
+        if not missing(r["buy_stop_median"]) and r["buy_stop_median"] <= near
     ]
     if ends:
         said.append(f"say how many more to take where buying soon stops paying: {listing(ends)}")

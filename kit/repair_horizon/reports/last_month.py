@@ -15,14 +15,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from repair_horizon.decisions.month.shelf import COLUMNS as SHELF_COLUMNS
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
 from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, LogFault, Settings, read_settings
-from repair_horizon.reports.decision_tables import MOVE_COLUMNS as MOVE_COLUMNS
 from repair_horizon.reports.decision_tables import sensitivity_table, turning_words
 from repair_horizon.reports.main_rows import main_row
 from repair_horizon.reports.resuming import DONE
@@ -30,6 +28,7 @@ from repair_horizon.reports.saved_tables import read_saved
 from repair_horizon.reports.worked import Worked
 from repair_horizon.shop import NEAR, Shop
 from repair_horizon.tables.months import month_word, parse_month
+from repair_horizon.tables.outputs import OUTPUTS
 
 _KEYS = ["family_id", "model_id", "listed_fault"]
 # In a folder of its own, the copy is read as a workspace's settings are and not taken for them.
@@ -70,7 +69,7 @@ def last_month(folder: Path) -> LastMonth | None:
     try:
         record = json.loads((before / "run.json").read_text(encoding="utf-8"))
         slugs = [f["slug"] for f in record["families"] if f["status"] == DONE]
-        tables = [read_saved(before / "tables" / s / "thresholds.csv") for s in slugs]
+        tables = [read_saved(before / "tables" / s, "thresholds") for s in slugs]
         parts = [t[[*_KEYS, "max_bid", "verdict"]] for t in tables if len(t)]
         cutoff, settings = str(record["cutoff"]), str(record["settings_sha256"])
     except (OSError, ValueError, KeyError, TypeError):
@@ -146,15 +145,7 @@ def with_last_month(rows: pd.DataFrame, before: LastMonth | None) -> pd.DataFram
     return rows.assign(change=change, verdict_before=said)
 
 
-CHANGE_COLUMNS = [
-    "model_id",
-    "listed_fault",
-    "block",
-    "change",
-    "known_before",
-    "own_rules",
-    "reason",
-]
+_CHANGES = OUTPUTS["changes"].names
 _MONTHS = 3
 
 
@@ -197,9 +188,9 @@ def short_view(worked: Worked, thresholds: pd.DataFrame, before: Before) -> Shor
     economics = worked.shop.economics(worked.family_id, worked.first_month, NEAR)
     owned = worked.logs.family(worked.family_id).tables["stock"]
     shelved = replace(worked.logs, tables={**worked.logs.tables, "stock": owned})
-    rows = shelf(shelved, economics) if len(owned) else pd.DataFrame(columns=SHELF_COLUMNS)
-    moves, turning = pd.DataFrame(columns=MOVE_COLUMNS), ""
-    changes = pd.DataFrame(columns=CHANGE_COLUMNS)
+    rows = shelf(shelved, economics) if len(owned) else OUTPUTS["shelf"].empty()
+    moves, turning = OUTPUTS["moves"].empty(), ""
+    changes = OUTPUTS["changes"].empty()
     key = _main_unit(worked, thresholds)
     if key is not None:
         family = economics.outlook.families[worked.family_id]
@@ -244,7 +235,7 @@ def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataF
     Returns
     -------
     DataFrame
-        ``CHANGE_COLUMNS``, the largest change first; one row with a reason where none can be said.
+        The table ``changes``, the largest first; one row with a reason where none can be said.
     """
     newest = worked.logs.newest_day
     day = pd.Timestamp(past.known) if past.known else newest - pd.DateOffset(months=1)
@@ -253,7 +244,7 @@ def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataF
     start["own_rules"] = past.rules is not None
     if before.tables["sales"].empty:
         why = {"reason": "no sale was known a month earlier"}
-        return pd.DataFrame([{**start, **why}], columns=CHANGE_COLUMNS)
+        return pd.DataFrame([{**start, **why}], columns=_CHANGES)
     family_id, month, now = worked.family_id, worked.first_month, worked.shop
     valuation = now.valuation(month)
     rules = now.settings if past.rules is None else with_own_days(before, past.rules)
@@ -262,5 +253,5 @@ def change_table(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataF
     views = [view_of(then, family_id, month - 1), view_of(now, family_id, month)]
     found = attribute(views[0], views[1], (family_id, *key))
     if isinstance(found, CannotSay):
-        return pd.DataFrame([{**start, "reason": found.reason}], columns=CHANGE_COLUMNS)
-    return found.table().assign(**start)[CHANGE_COLUMNS]
+        return pd.DataFrame([{**start, "reason": found.reason}], columns=_CHANGES)
+    return found.table().assign(**start)[_CHANGES]

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from repair_horizon.tables.words import Ahead
+from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.words import Ahead, fault_words
 
 if TYPE_CHECKING:  # a family's month is worked out with the choice of its main unit
     from repair_horizon.reports.family import FamilyMonth
 
-_RANK = {"buy": 0, "cap": 1, "own stock only": 2, "stop": 3, "cannot say": 4}
+_RANK = {verdict: rank for rank, verdict in enumerate(Verdict)}
 
 
 def short_names(names: Sequence[str]) -> list[str]:
@@ -32,6 +32,13 @@ def short_names(names: Sequence[str]) -> list[str]:
     return short if whole else list(names)
 
 
+def family_name(names: Sequence[str], family_id: str) -> str:
+    """Return a family's name to print: the words its models' names begin with."""
+    words = [n.split() for n in names]
+    lead = words[0][: _shared(words)] if len(words) > 1 and all(words) else []
+    return " ".join(lead) or fault_words(family_id)
+
+
 def _shared(words: list[list[str]]) -> int:
     """Count the words with which every name begins."""
     columns = list(zip(*words, strict=False))
@@ -44,29 +51,36 @@ def for_page(month: FamilyMonth) -> FamilyMonth:
     models["model_name"] = short_names(models["full_name"].astype(str).tolist())
     names = models.set_index("model_id")["model_name"]
     known = month.thresholds["model_id"].map(names)
-    return replace(
-        month,
-        models=models,
-        thresholds=month.thresholds.assign(model_name=known.fillna("").astype(str)),
-    )
+    named = month.thresholds.assign(model_name=known.fillna("").astype(str))
+    return month.with_tables(models=models, thresholds=named)
 
 
 def ranked(thresholds: pd.DataFrame) -> pd.DataFrame:
-    """Sort thresholds: what can be bought first, each verdict by expected profit then sales."""
+    """Sort thresholds: what can be bought first, each verdict by what it earns, then sales.
+
+    What it earns a month; where no such listing was seen of late, what one listing would earn.
+    """
     rank = thresholds["verdict"].map(_RANK).fillna(len(_RANK))
-    keys = thresholds.assign(_rank=rank)
-    order = ["_rank", "expected_profit", "n_sales"]
-    return keys.sort_values(order, ascending=[True, False, False], kind="stable").drop(
-        columns="_rank"
+    keys = thresholds.assign(_rank=rank, _lot=earnings(thresholds))
+    order = ["_rank", "earns_per_month", "_lot", "n_sales"]
+    ascending = [True, False, False, False]
+    return keys.sort_values(order, ascending=ascending, kind="stable").drop(
+        columns=["_rank", "_lot"]
     )
+
+
+def earnings(thresholds: pd.DataFrame) -> pd.Series:
+    """Return what a listing earns on average: the profit of a win times the chance of winning."""
+    profit = pd.to_numeric(thresholds["expected_profit"])
+    return profit * pd.to_numeric(thresholds["probability_win"]).fillna(0.0)
 
 
 def main_row(thresholds: pd.DataFrame) -> pd.Series:
     """Return the row a page is about: the best buy, else the best informed one."""
     best = ranked(thresholds)
-    if best["verdict"].isin(["buy", "cap"]).any():
+    if (best["verdict"] == Verdict.BUY).any():
         return best.iloc[0]
-    told = best[best["verdict"] != "cannot say"]
+    told = best[best["verdict"] != Verdict.CANNOT_SAY]
     rows = told if len(told) else best
     return rows.sort_values("n_sales", ascending=False, kind="stable").iloc[0]
 
@@ -107,7 +121,7 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
 
 def most_auctioned(month: FamilyMonth) -> pd.Series | None:
     """Return the buyable unit with most hammer prices seen, if any was seen."""
-    live = month.thresholds[month.thresholds["verdict"].isin(["buy", "cap"])]
+    live = month.thresholds[month.thresholds["verdict"] == Verdict.BUY]
     counts = [len(of_unit(month.hammers, row)) for _, row in live.iterrows()]
     return live.iloc[max(range(len(counts)), key=counts.__getitem__)] if any(counts) else None
 

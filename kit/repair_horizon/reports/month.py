@@ -13,24 +13,26 @@ from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.decisions.month.listings import open_listings
+from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.files.names import slugs
 from repair_horizon.files.unwritable import stops_the_run, writing
 from repair_horizon.files.writing import make_folder, write_table, write_text
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
-from repair_horizon.reports.decision_tables import THRESHOLD_COLUMNS
-from repair_horizon.reports.index import IndexPage, index_html
+from repair_horizon.reports.index import IndexPage, index_body, index_html, index_title
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits
 from repair_horizon.reports.last_month import keep_rules, keep_valuation, last_month
-from repair_horizon.reports.main_rows import short_names
+from repair_horizon.reports.main_rows import family_name, short_names
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
 from repair_horizon.reports.resuming import DONE, FAILED, Stamp, standing
 from repair_horizon.reports.run_record import family_stamps, run_record
-from repair_horizon.reports.saved_tables import month_columns, read_saved
-from repair_horizon.scale import FamilyLost, each_family
-from repair_horizon.shop import shop_of
+from repair_horizon.reports.saved_tables import read_saved
+from repair_horizon.scale import ALONE, FamilyLost, Hands, each_family
+from repair_horizon.shop import Shop, shop_of
 from repair_horizon.tables.months import month_start, parse_month
-from repair_horizon.tables.words import fault_words, month_words
+from repair_horizon.tables.outputs import OUTPUTS
+from repair_horizon.tables.words import month_words
 
 Progress = Callable[[str, str, float], None]
 KEPT = "kept"
@@ -148,7 +150,9 @@ def write_month(
         progress(run.family_id, run.status, run.seconds)
     whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
     with writing(folder):
-        write_month_files(whole.folder, whole.families, Known(month, known, settings), record)
+        hands = Hands(order.workers, order.cluster)
+        about = Known(month, known, settings)
+        write_month_files(whole.folder, whole.families, about, record, hands)
     return whole
 
 
@@ -188,12 +192,12 @@ def _tasks(
     names, invented = slugs(known.families), invented_note(known.folder)
     when = month_words(f"{shared['month']}-01")
     stamps = family_stamps(known, folder, [*shared.items(), invented])
-    models = known.tables["catalogue"]["family_id"].value_counts()
+    models = known.tables["catalogue"].groupby("family_id")["model_name"].agg(list)
     return {
         f: FamilyTask(
             family_id=f,
             slug=names[f],
-            title=f"{fault_words(f)}, {when}",
+            title=f"{family_name(models[f], f)}, {when}",
             invented=invented,
             folder=folder,
             parameters={
@@ -204,7 +208,7 @@ def _tasks(
             },
             limits=limits,
             stamp=stamps[f],
-            models=int(models[f]),
+            models=len(models[f]),
         )
         for f in known.families
     }
@@ -251,7 +255,11 @@ class Known:
 
 
 def write_month_files(
-    folder: Path, runs: Sequence[FamilyRun], known: Known, record: dict[str, object]
+    folder: Path,
+    runs: Sequence[FamilyRun],
+    known: Known,
+    record: dict[str, object],
+    hands: Hands = ALONE,
 ) -> None:
     """Write index.html, thresholds.csv, set_aside.csv, run.json and the settings used.
 
@@ -265,48 +273,64 @@ def write_month_files(
         The month and its logs.
     record
         From ``run_record``.
+    hands
+        Who fits the families that the plan needs.
     """
     places = {r.family_id: folder / "tables" / r.slug for r in runs if r.status == DONE}
     tables = {f: _saved_thresholds(place) for f, place in places.items()}
-    empty = pd.DataFrame(columns=THRESHOLD_COLUMNS)
-    parts = [t[THRESHOLD_COLUMNS] for t in tables.values() if len(t)]
-    thresholds = pd.concat(parts, ignore_index=True) if parts else empty
-    write_table(folder / "thresholds.csv", month_columns(_rounded(thresholds)))
+    declared = OUTPUTS["thresholds"]
+    parts = [t[declared.names] for t in tables.values() if len(t)]
+    thresholds = pd.concat(parts, ignore_index=True) if parts else declared.empty()
+    write_table(folder / "thresholds.csv", declared.written(thresholds))
     write_table(folder / "set_aside.csv", known.logs.ledger.exceptions)
-    shelves = [read_saved(p / "shelf.csv").assign(family_id=f) for f, p in places.items()]
+    shelves = [read_saved(p, "shelf").assign(family_id=f) for f, p in places.items()]
     owned = [s for s in shelves if len(s)]
+    whole = shop_of(known.logs, known.settings)
+    valuation = whole.valuation(known.month)
+    mine = known.logs.of(list(places)) if places else known.logs
+    shop = Shop(mine, known.settings, whole.calibration, valuation, whole.knowledge)
+    shop.fit(list(places), hands)
     page = IndexPage(
         month=known.month,
         families=runs,
         thresholds=tables,
         shelf=pd.concat(owned, ignore_index=True) if owned else pd.DataFrame(),
-        changes={f: read_saved(p / "changes.csv") for f, p in places.items()},
+        chances={f: read_saved(p, "stop_chances") for f, p in places.items()},
+        changes={f: read_saved(p, "changes") for f, p in places.items()},
+        plan=_plan(shop, known.month) if places else None,
         before=last_month(folder),
         settings_hash=str(record["settings_sha256"]),
         invented=invented_note(known.logs.folder),
     )
     write_text(folder / "index.html", index_html(page, known.logs, known.settings))
+    bodies = {
+        name: index_body(page, known.logs, known.settings, costs=costs)
+        for name, costs in (("whole", True), ("without costs", False))
+    }
+    kept = {"title": index_title(page), "invented": page.invented, "bodies": bodies}
+    write_text(folder / "tables" / "index.json", json.dumps(kept, ensure_ascii=False) + "\n")
     keep_rules(known.logs.folder, folder)
-    shop = shop_of(known.logs, known.settings)
-    keep_valuation(shop.valuation(parse_month(known.month)), folder)
+    keep_valuation(valuation, folder)
     write_text(folder / "run.json", record_text(record, runs))
+
+
+def _plan(shop: Shop, month: str) -> Plan | None:
+    """Return the month's plan; None where no listing is open and no unit is owned."""
+    listings = open_listings(shop.logs.tables["listings"], shop.now)
+    if listings.empty and shop.logs.tables["stock"].empty:
+        return None
+    return shop.plan(month)
 
 
 def _saved_thresholds(folder: Path) -> pd.DataFrame:
     """Thresholds of a family, with short model names and the day of each one's newest sale."""
-    models = read_saved(folder / "models.csv").set_index("model_id")
+    models = read_saved(folder, "models").set_index("model_id")
     models["short"] = short_names(models["model_name"].tolist())
-    table = read_saved(folder / "thresholds.csv")
+    table = read_saved(folder, "thresholds")
     return table.assign(
         newest_sale=table["model_id"].map(models["newest_sale"]),
         model_name=table["model_id"].map(models["short"]),
     )
-
-
-def _rounded(table: pd.DataFrame) -> pd.DataFrame:
-    """Money to cents, chances to four places."""
-    places = {c: 4 if c.startswith("probability") else 2 for c in table.select_dtypes("number")}
-    return table.round(places)
 
 
 def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:

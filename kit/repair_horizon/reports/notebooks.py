@@ -15,9 +15,10 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from repair_horizon.files.unwritable import said_in_a_cell, writing
 from repair_horizon.files.writing import write_text
 from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
-from repair_horizon.reports.page import PageWords, page_html
+from repair_horizon.reports.page import PageWords, page_html, page_parts
 from repair_horizon.reports.resuming import DONE, FAILED, NEVER, Stamp, keep_stamp
 
+PAGE = "page.json"
 _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
 
@@ -90,7 +91,8 @@ def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:
         _try_writing(task)
     try:
         executed = execute(notebook or template_notebook(), task.parameters, task.limits)
-        html = page_html(executed, PageWords(task.title, task.invented))
+        parts = page_parts(executed, PageWords(task.title, task.invented))
+        html = page_html(parts)
     except Exception as error:
         shutil.rmtree(tables, ignore_errors=True)
         full = said_in_a_cell(_said(error), task.folder)
@@ -101,6 +103,7 @@ def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:
     messages, inputs = error_stream(executed), task.stamp.inputs
     with writing(task.folder):
         write_text(page, html)
+        parts.save(tables / PAGE)
         keep_stamp(task.folder, task.slug, task.stamp, messages)
     return FamilyRun(task.family_id, task.slug, DONE, _since(start), "", messages, inputs)
 

@@ -1,29 +1,38 @@
 """An executed notebook as one quiet HTML page: no code, no request, charts drawn from data.
 
-Charts stay data in the notebook; the page carries that data and one small script draws it with
-``plotly.min.js``, which lies once in the month's folder. The content policy lets through this
-page's own scripts by their hash and that one file, and nothing else.
+A notebook becomes ``PageParts``, which are kept beside the family's tables: whoever hands the page
+on takes them and never reads the page back. ``page_html`` sets the parts into the page of a
+month's folder, whose small script draws the charts with ``plotly.min.js`` beside it; the content
+policy lets through this page's own scripts by their hash and that one file, and nothing else.
 """
 
 from __future__ import annotations
 
 import base64
-import copy
 import hashlib
 import json
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from nbconvert.exporters import HTMLExporter, TemplateExporter
+from markupsafe import Markup
+from nbconvert.exporters import HTMLExporter
+from nbconvert.filters import markdown2html
 from plotly.offline import get_plotlyjs
 
-from repair_horizon.reports.html import FIGURE_TYPE
+from repair_horizon.files.writing import write_text
+from repair_horizon.reports.html import FIGURE_TYPE, TEMPLATES, environment
 
-_TEMPLATES = Path(__file__).parent / "templates"
 SCRIPT_NAME = "plotly.min.js"
+BESIDE = (
+    f"This chart is drawn by the file {SCRIPT_NAME}, which must lie beside this page. The sentence "
+    "above says the same numbers."
+)
 _KNOWN = (FIGURE_TYPE, "text/html", "text/plain")
+# Tags of cells: what a shared page may leave out, and what then stands in its place.
+COSTS, SUPPLIERS, INSTEAD = "costs", "suppliers", "instead of costs"
 
 
 @dataclass(frozen=True)
@@ -34,65 +43,159 @@ class PageWords:
     invented: str = ""
 
 
-def page_html(notebook: Any, words: PageWords, *, whole: bool = False) -> str:
-    """Turn an executed notebook into a page.
+@dataclass(frozen=True)
+class DrawnChart:
+    """A chart's conclusion, sentence and data (JSON that cannot end a script element)."""
 
-    Parameters
-    ----------
-    notebook
-        The executed notebook (``nbformat.NotebookNode``).
-    words
-        Title and note.
-    whole
-        Whether to put the drawing library (about 5 MB) into the page itself, for a page that is
-        sent alone; otherwise ``plotly.min.js`` must lie beside it.
+    title: str
+    sentence: str
+    json: str
 
-    Returns
-    -------
-    str
-        The page.
+
+@dataclass(frozen=True)
+class Block:
+    """What one cell shows: a heading, pieces of finished HTML, or charts; with the cell's tags."""
+
+    tags: tuple[str, ...] = ()
+    heading: str = ""
+    pieces: tuple[str | DrawnChart, ...] = ()
+
+    @property
+    def drawn(self) -> bool:
+        """Whether it holds a chart."""
+        return any(isinstance(p, DrawnChart) for p in self.pieces)
+
+
+@dataclass(frozen=True)
+class PageParts:
+    """A page as it is kept: words and blocks in order."""
+
+    title: str
+    invented: str
+    blocks: tuple[Block, ...]
+
+    def without(self, hidden: Sequence[str]) -> PageParts:
+        """Return the page without what is hidden, with what stands in its place."""
+        kept = tuple(b for b in self.blocks if not set(b.tags) & set(hidden))
+        return PageParts(self.title, self.invented, _shown(kept, COSTS in hidden))
+
+    def save(self, path: Path) -> None:
+        """Keep the parts as JSON."""
+        write_text(path, json.dumps(asdict(self), ensure_ascii=False) + "\n")
+
+    @classmethod
+    def load(cls, path: Path) -> PageParts:
+        """Read kept parts.
+
+        Raises
+        ------
+        ValueError
+            If the file does not hold a page.
+        """
+        try:
+            told = json.loads(path.read_text(encoding="utf-8"))
+            blocks = tuple(
+                Block(tuple(b["tags"]), b["heading"], tuple(_piece(p) for p in b["pieces"]))
+                for b in told["blocks"]
+            )
+            return cls(told["title"], told["invented"], blocks)
+        except (OSError, KeyError, TypeError, ValueError) as error:
+            raise ValueError(f"{path.name} holds no page") from error
+
+
+def _piece(told: str | dict[str, str]) -> str | DrawnChart:
+    return told if isinstance(told, str) else DrawnChart(**told)
+
+
+def _shown(blocks: tuple[Block, ...], instead: bool) -> tuple[Block, ...]:
+    """Leave out what only stands in for hidden figures, unless they are hidden."""
+    return blocks if instead else tuple(b for b in blocks if INSTEAD not in b.tags)
+
+
+def page_parts(notebook: Any, words: PageWords) -> PageParts:
+    """Take an executed notebook (``nbformat.NotebookNode``) apart.
 
     Raises
     ------
     ValueError
-        If an output is of a kind the page cannot show, rather than leave it out.
+        If a cell shows something that a page cannot.
     """
-    notebook = copy.deepcopy(notebook)
-    _prepare_charts(notebook)
-    draw, bundle = read_template("draw.js"), get_plotlyjs() if whole else ""
-    resources = {
-        "page_title": words.title,
-        "invented": words.invented,
-        "style": read_template("style.css"),
-        "draw": draw,
-        "bundle": bundle,
-        "policy": content_policy([s for s in (draw, bundle) if s]),
-    }
-    html, _ = _exporter().from_notebook_node(notebook, resources)
-    return str(html)
+    blocks = []
+    for cell in notebook.cells:
+        tags = tuple(cell.metadata.get("tags", []))
+        if cell.cell_type == "markdown":
+            blocks.append(Block(tags, heading=str(markdown2html(cell.source)).strip()))
+        elif cell.cell_type == "code":
+            shown = [o for o in cell.get("outputs", []) if o["output_type"] != "stream"]
+            pieces = tuple(_piece_of(o) for o in shown)
+            if pieces:
+                blocks.append(Block(tags, pieces=pieces))
+    return PageParts(words.title, words.invented, tuple(blocks))
 
 
-class _PageExporter(HTMLExporter):
-    """The exporter without the pass that mends nbconvert's own templates.
+def _piece_of(output: Any) -> str | DrawnChart:
+    data = output.get("data", {})
+    if FIGURE_TYPE in data:
+        return _chart(data[FIGURE_TYPE])
+    if "text/html" in data:
+        return str(data["text/html"])
+    if "text/plain" in data:
+        return f"<pre>{Markup.escape(data['text/plain'])}</pre>"
+    kinds = ", ".join(data) or output["output_type"]
+    raise ValueError(f"the page cannot show an output of kind {kinds}")
 
-    That pass reads the finished page once more to add texts for pictures and places for the
-    keyboard to stop; ours has its own, and reading took most of the time of an export.
+
+def _chart(figure: dict[str, Any]) -> DrawnChart:
+    layout = {k: v for k, v in figure["layout"].items() if k not in ("title", "meta")}
+    layout["margin"] = {**layout.get("margin", {}), "t": 24}
+    words = figure["layout"].get("meta") or {}
+    written = safe_json({"data": figure["data"], "layout": layout})
+    return DrawnChart(words.get("title", ""), words.get("sentence", ""), written)
+
+
+def page_html(page: Any, words: PageWords | None = None, *, whole: bool = False) -> str:
+    """Set a page.
+
+    Parameters
+    ----------
+    page
+        Its parts, or an executed notebook.
+    words
+        Title and note of a notebook.
+    whole
+        Whether to put the drawing library (about 5 MB) into the page itself, for a page that is
+        sent alone; otherwise ``plotly.min.js`` must lie beside it.
     """
+    parts = page if isinstance(page, PageParts) else page_parts(page, words or PageWords(""))
+    draw, bundle = read_template("draw.js"), drawing_script() if whole else ""
+    return (
+        environment()
+        .get_template("page.html.j2")
+        .render(
+            page=parts.without([]),
+            key="chart",
+            missing=BESIDE,
+            style=Markup(read_template("style.css")),
+            draw=Markup(draw),
+            bundle=Markup(bundle),
+            policy=content_policy([s for s in (draw, bundle) if s]),
+        )
+    )
+
+
+class PageExporter(HTMLExporter):
+    """nbconvert's way to a partner's page: ``jupyter nbconvert --to repair-horizon``.
+
+    The page is to be sent alone, so it carries the drawing library.
+    """
+
+    export_from_notebook = "Repair horizon page"
 
     def from_notebook_node(self, nb: Any, resources: Any = None, **options: Any) -> Any:
-        """Fill in the template."""
-        return TemplateExporter.from_notebook_node(self, nb, resources, **options)
-
-
-@cache
-def _exporter() -> Any:
-    """Return the one exporter of this process: making it costs more than a page does."""
-    return _PageExporter(  # type: ignore[no-untyped-call]
-        template_name="partner",
-        extra_template_basedirs=[str(_TEMPLATES)],
-        exclude_input=True,
-        exclude_anchor_links=True,
-    )
+        """Return the page and nbconvert's resources."""
+        named = (resources or {}).get("metadata", {}).get("name", "")
+        told = {**(resources or {}), "output_extension": ".html"}
+        return page_html(nb, PageWords(named.replace("_", " ")), whole=True), told
 
 
 def content_policy(scripts: list[str]) -> str:
@@ -102,43 +205,24 @@ def content_policy(scripts: list[str]) -> str:
     ``file:`` is for browsers that give a page from disk no origin of its own (not tried). Styles
     may stand inline because the drawing library sets them on every element.
     """
+    return _policy(scripts, " 'self' file:")
+
+
+def closed_policy(scripts: list[str]) -> str:
+    """Return a policy that allows these inline scripts and no file or address at all."""
+    return _policy(scripts, "")
+
+
+def _policy(scripts: list[str], more: str) -> str:
     hashes = " ".join(f"'sha256-{_sha256(s)}'" for s in scripts)
     return (
-        f"default-src 'none'; script-src {hashes} 'self' file:; style-src 'unsafe-inline'; "
+        f"default-src 'none'; script-src {hashes}{more}; style-src 'unsafe-inline'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
 
 
 def _sha256(script: str) -> str:
     return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
-
-
-def _prepare_charts(notebook: Any) -> None:
-    """Put next to each figure what the template needs: id, title, sentence, safe JSON."""
-    count = 0
-    for cell in notebook.cells:
-        for output in cell.get("outputs", []):
-            if output["output_type"] == "stream":
-                continue
-            data = output.get("data", {})
-            if not any(kind in data for kind in _KNOWN):
-                kinds = ", ".join(data) or output["output_type"]
-                raise ValueError(f"the page cannot show an output of kind {kinds}")
-            if FIGURE_TYPE in data:
-                count += 1
-                output["metadata"]["chart"] = _chart(data[FIGURE_TYPE], f"chart-{count}")
-
-
-def _chart(figure: dict[str, Any], identifier: str) -> dict[str, str]:
-    layout = {k: v for k, v in figure["layout"].items() if k not in ("title", "meta")}
-    layout["margin"] = {**layout.get("margin", {}), "t": 24}
-    words = figure["layout"].get("meta") or {}
-    return {
-        "id": identifier,
-        "title": words.get("title", ""),
-        "sentence": words.get("sentence", ""),
-        "json": safe_json({"data": figure["data"], "layout": layout}),
-    }
 
 
 def safe_json(value: object) -> str:
@@ -150,7 +234,7 @@ def safe_json(value: object) -> str:
 @cache
 def read_template(name: str) -> str:
     """Return one file of the templates folder."""
-    return (_TEMPLATES / name).read_text(encoding="utf-8")
+    return (TEMPLATES / name).read_text(encoding="utf-8")
 
 
 def drawing_script() -> str:

@@ -128,6 +128,6 @@ def standing(folder: Path, slug: str) -> tuple[Stamp, str] | None:
 
 
 def _hashes(folder: Path, slug: str) -> dict[str, str]:
-    tables = sorted((folder / "tables" / slug).glob("*.csv"))
-    files = [folder / f"{slug}.html", *tables]
+    kept = folder / "tables" / slug
+    files = [folder / f"{slug}.html", *sorted(kept.glob("*.csv")), kept / "page.json"]
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in files}

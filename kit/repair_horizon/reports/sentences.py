@@ -2,7 +2,7 @@
 
 Sentences about one bid: what moves it, why it changed, and how dear its part is.
 
-The index's one sentence: where to buy, cap and stop, what changed since last month, and why.
+The index's one sentence: where to buy and where not, what changed since last month, and why.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from repair_horizon.charts.part_charts import GUIDE
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.main_rows import ahead_of, of_unit, ranked
+from repair_horizon.tables.codes import Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
-    CAUSES,
-    VERDICTS,
+    chance,
     day_words,
     fault_words,
     listing,
@@ -31,32 +31,34 @@ from repair_horizon.tables.words import (
 
 
 def headline(month: FamilyMonth) -> list[str]:
-    """Say what to buy, what to cap, what to stop, and why, a sentence each."""
+    """Say what to buy, what to repair only, what to stop, and why, a sentence each."""
     rows = ranked(month.thresholds)
     said = []
-    for verdict, verb, most in (("buy", "Buy", 3), ("cap", "Cap", 2)):
+    chosen = rows[rows["verdict"] == Verdict.BUY]
+    if len(chosen):
+        said.append(f"Buy {listing([_up_to(r, month) for _, r in chosen.iterrows()], 3)}.")
+    for verdict, text in (
+        (Verdict.OWN_STOCK, "Do not buy, but repair what is in stock:"),
+        (Verdict.STOP, "Stop"),
+    ):
         chosen = rows[rows["verdict"] == verdict]
         if len(chosen):
-            said.append(
-                f"{verb} {listing([_up_to(r, month) for _, r in chosen.iterrows()], most)}."
-            )
-    for verdict, text in (("own stock only", "Repair but do not buy"), ("stop", "Stop")):
-        chosen = rows[rows["verdict"] == verdict]
-        if len(chosen):
-            names = listing([_name(r) for _, r in chosen.iterrows()], 1)
+            names = listing([unit_words(r) for _, r in chosen.iterrows()], 1)
             said.append(f"{text} {names}{_why(chosen)}.")
-    unsaid = int((rows["verdict"] == "cannot say").sum())
+    unsaid = int((rows["verdict"] == Verdict.CANNOT_SAY).sum())
     if unsaid:
         said.append(f"Nothing can be said of {unsaid}: {_main_reason(rows)}.")
     return said or ["Nothing is known about buying this family yet."]
 
 
-def _name(row: pd.Series) -> str:
+def unit_words(row: pd.Series) -> str:
+    """Name a model and its listed fault."""
     return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
 
 
 def _up_to(row: pd.Series, month: FamilyMonth) -> str:
-    return f"{_name(row)} (up to {money(row['max_bid'], month.currency)})"
+    won = "" if missing(row["probability_win"]) else f", wins {chance(row['probability_win'])}"
+    return f"{unit_words(row)} (up to {money(row['max_bid'], month.currency)}{won})"
 
 
 def _why(stop: pd.DataFrame) -> str:
@@ -64,9 +66,9 @@ def _why(stop: pd.DataFrame) -> str:
     below = stop["hammer"].notna() & (stop["max_bid"] < stop["hammer"])
     none = ~(stop["max_bid"] > 0)
     if none.sum() * 2 >= len(stop):
-        return _most(none) + "no bid leaves the profit asked"
+        return _most(none) + "no bid pays"
     if below.sum() * 2 >= len(stop):
-        return _most(below) + "they hammer for more than they may cost"
+        return _most(below) + "such lots close for more than they may cost"
     return ""
 
 
@@ -75,7 +77,7 @@ def _most(hit: pd.Series) -> str:
 
 
 def _main_reason(rows: pd.DataFrame) -> str:
-    reasons = rows.loc[rows["verdict"] == "cannot say", "reason"].replace("", None).dropna()
+    reasons = rows.loc[rows["verdict"] == Verdict.CANNOT_SAY, "reason"].replace("", None).dropna()
     return "no reason given" if reasons.empty else str(reasons.mode().iloc[0])
 
 
@@ -84,7 +86,7 @@ def _behind(month: FamilyMonth, unit: pd.Series) -> str:
     model = month.models.set_index("model_id").loc[unit["model_id"]]
     n = int(model["n_sales"])
     newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
-    return f"Rests on {n} sales of the model{newest} ({model['confidence']})."
+    return f"Rests on {n} sales of the model{newest} ({Confidence.worded(model['confidence'])})."
 
 
 def price_words(month: FamilyMonth, model_id: str) -> Words:
@@ -121,7 +123,7 @@ def scissors_words(
 ) -> Words:
     """Say when repair stops paying for a unit that is already owned."""
     if options.empty:
-        text = f"{_name(unit)}: no option can be costed"
+        text = f"{unit_words(unit)}: no option can be costed"
         return Words(text, text + ".")
     state = fault_words(options["state"].iloc[0])
     when = stop_words(stop, ahead_of(month))
@@ -151,23 +153,22 @@ def _stops(what: str, when: str) -> str:
 def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
     """Say whether auctions still close below the bid."""
     path, past = of_unit(month.bid_path, unit), of_unit(month.hammers, unit)
-    name, bid = _name(unit), money(unit["max_bid"], month.currency)
+    name, bid = unit_words(unit), money(unit["max_bid"], month.currency)
     if path.empty or missing(unit["max_bid"]) or not unit["max_bid"] > 0:
         reason = "" if missing(unit["reason"]) else f": {unit['reason']}"
         return Words(f"{name}: no bid{reason}", f"No bid can be made{reason}.")
     year = path.iloc[min(12, len(path) - 1)]
     later = f"{money(year['max_bid'], month.currency)} in {month_words(year['month'])}"
     if missing(unit["hammer"]):
-        title = f"{name}: bid at most {bid}; no hammer price seen yet"
-        return Words(title, f"Bid at most {bid} now, {later}. {_behind(month, unit)}")
+        title = f"{name}: maximum bid {bid}; no hammer price seen yet"
+        return Words(title, f"Maximum bid {bid} now, {later}. {_behind(month, unit)}")
     usual = money(unit["hammer"], month.currency)
-    verb = "leaves room" if unit["max_bid"] >= unit["hammer"] else "rarely wins"
-    verb = "wins only the cheaper lots" if unit["verdict"] == "cap" else verb
-    title = f"{name}: a bid of {bid} {verb}, such units hammer at about {usual}"
+    wins = chance(unit["probability_win"])
+    title = f"{name}: a bid of {bid} wins {wins}; usual hammer price {usual}"
     counts = past["result"].value_counts()
     seen = ", ".join(f"{int(counts.get(r, 0))} {r}" for r in ("won", "lost", "skipped"))
     return Words(
-        title, f"Bid at most {bid} now, {later}. Past auctions: {seen}. {_behind(month, unit)}"
+        title, f"Maximum bid {bid} now, {later}. Past auctions: {seen}. {_behind(month, unit)}"
     )
 
 
@@ -198,12 +199,12 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     start = lines.loc[lines["kind"] == "start", "amount"]
     end = lines.loc[lines["kind"] == "result", "amount"]
     if start.empty or end.empty:
-        text = f"{_name(unit)}: where the money goes cannot be said"
+        text = f"{unit_words(unit)}: where the money goes cannot be said"
         return Words(text, text + ".")
     # The last line is the bid before it is rounded down; the title names the bid itself.
     named = end.iloc[-1] if missing(unit["max_bid"]) else unit["max_bid"]
     of, left = money(float(start.iloc[0]), month.currency), money(named, month.currency)
-    title = f"{_name(unit)}: of {of} resale, {left} is left to bid"
+    title = f"{unit_words(unit)}: of {of} resale, {left} is left to bid"
     less = lines[lines["kind"] == "less"].copy()
     top = less.reindex(less["amount"].abs().sort_values(ascending=False).index).head(3)
     parts = ", ".join(
@@ -217,10 +218,10 @@ def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -
     ahead = ahead_of(month)
     said = [f"{r['date_name']}: {stop_words(r, ahead)}" for _, r in dates.iterrows()]
     buy = dates[dates["date_name"] == "buy stop"]
-    title = f"{_name(unit)}: no stop can be said"
+    title = f"{unit_words(unit)}: no stop can be said"
     if len(buy):
         when = stop_words(buy.iloc[0], ahead)
-        title = f"{_name(unit)}: {_stops('buying', when)}"
+        title = f"{unit_words(unit)}: {_stops('buying', when)}"
     return Words(title, f"{'; '.join(said)}. {_behind(month, unit)}")
 
 
@@ -255,10 +256,10 @@ def change_sentence(month: FamilyMonth, unit: pd.Series, changes: pd.DataFrame) 
     first = changes.iloc[0]
     since = day_words(first["known_before"])
     if not missing(first["reason"]):
-        return f"{name}: why the bid changed since {since} cannot be said: {first['reason']}."
+        return f"{name}: what changed the bid since {since} cannot be said: {first['reason']}."
     whole = float(changes["change"].sum())
     causes = [
-        f"{CAUSES[str(r['block'])]} {_signed(r['change'], month)}"
+        f"{Cause.worded(r['block'])} {_signed(r['change'], month)}"
         for _, r in changes.iterrows()
         if abs(r["change"]) >= NOISE
     ]
@@ -300,7 +301,7 @@ _WORTH_SAYING = 0.03
 
 
 def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
-    """Say in one sentence where to buy, where to cap and where to stop.
+    """Say in one sentence where to buy and where not.
 
     Parameters
     ----------
@@ -314,22 +315,19 @@ def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
     if rows.empty:
         return "No bid can be said this month: no family has a listed fault (fault_states.csv)."
     said = []
-    for verdict, verb in (("buy", "Buy"), ("cap", "cap")):
-        chosen = rows[rows["verdict"] == verdict].sort_values("expected_profit", ascending=False)
-        if len(chosen):
-            names = [
-                f"{fault_words(r['family_id'])} with {fault_words(r['listed_fault'])} "
-                f"(up to {money(r['max_bid'], currency)})"
-                for _, r in chosen.iterrows()
-            ]
-            said.append(f"{verb} {listing(names, 3)}")
+    chosen = ranked(rows[rows["verdict"] == Verdict.BUY])
+    if len(chosen):
+        names = [
+            f"{unit_words(r)} (up to {money(r['max_bid'], currency)})" for _, r in chosen.iterrows()
+        ]
+        said.append(f"Buy {listing(names, 3)}")
     for verdicts, text in (
-        (("own stock only", "stop"), "buy nothing of"),
-        (("cannot say",), "nothing can be said of"),
+        ((Verdict.OWN_STOCK, Verdict.STOP), "buy nothing of"),
+        ((Verdict.CANNOT_SAY,), "nothing can be said of"),
     ):
         rest = rows[rows["verdict"].isin(verdicts)]
         if len(rest):
-            said.append(f"{text} {listing([fault_words(f) for f in rest['family_id']], 4)}")
+            said.append(f"{text} {listing([unit_words(r) for _, r in rest.iterrows()], 2)}")
     whole = "; ".join([*said, since] if since else said)
     return whole[:1].upper() + whole[1:] + "."
 
@@ -355,7 +353,7 @@ def since_words(
         return ""
     turned = known[known["verdict"] != known["verdict_before"]]
     said = [
-        f"{fault_words(r['family_id'])} from {_word(r['verdict_before'])} to {_word(r['verdict'])}"
+        f"{unit_words(r)} from {_word(r['verdict_before'])} to {_word(r['verdict'])}"
         f"{_cause(r, changes)}"
         for _, r in turned.iterrows()
     ]
@@ -364,7 +362,7 @@ def since_words(
     moved = same[same["change"].abs() >= limit]
     order = moved["change"].abs().sort_values(ascending=False, kind="stable").index
     said += [
-        f"{fault_words(r['family_id'])} {'up' if r['change'] > 0 else 'down'} "
+        f"{unit_words(r)} {'up' if r['change'] > 0 else 'down'} "
         f"{money(abs(r['change']), currency)}{_cause(r, changes)}"
         for _, r in moved.loc[order].iterrows()
     ]
@@ -372,7 +370,7 @@ def since_words(
 
 
 def _word(verdict: object) -> str:
-    return VERDICTS.get(str(verdict), VERDICTS["cannot say"])[1]
+    return Verdict.read(verdict).words
 
 
 def _cause(row: pd.Series, changes: Mapping[str, pd.DataFrame]) -> str:
@@ -385,4 +383,4 @@ def _cause(row: pd.Series, changes: Mapping[str, pd.DataFrame]) -> str:
     if pulled.empty:
         return ""
     top = pulled.loc[pulled["change"].abs().idxmax()]
-    return f" ({CAUSES[str(top['block'])]})" if abs(top["change"]) >= NOISE else ""
+    return f" ({Cause.worded(top['block'])})" if abs(top["change"]) >= NOISE else ""

@@ -1,17 +1,16 @@
 """``share_month``: a written month as one file to hand on, opening offline and telling no more.
 
-The bundle holds the index, the pages, the drawing script once, thresholds as CSV and XLSX, the
-rows set aside without what stood in them, the run's record without messages, and the charts as
-pictures where a browser is there to draw them. The logs, the saved tables and the notebooks stay
-at home. One family goes out as a single HTML file.
+Usually one HTML file with the index and every family's page, opened by a tap in a mail; an archive
+of the month's folder, with tables and pictures, where one is asked for. Both are made from the
+parts and tables kept beside the pages. The logs, the saved tables and the notebooks stay at home.
 """
 
 from __future__ import annotations
 
 import io
 import json
-import re
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,20 +20,24 @@ import pandas as pd
 from repair_horizon.files.workbook import workbook
 from repair_horizon.files.writing import guarded, unguarded, write_whole
 from repair_horizon.logs import Fault, LogFault
-from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
+from repair_horizon.reports.notebooks import PAGE
+from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
 from repair_horizon.reports.resuming import DONE
 from repair_horizon.reports.scrubbing import own_places, scrubbed
+from repair_horizon.reports.sections.family_tables import COST_COLUMNS
 from repair_horizon.share.pictures import browser, chart_pictures
-from repair_horizon.share.single_page import single_page
+from repair_horizon.share.single_page import Shell, figures, single_file
 
-SINGLE_LIMIT = 2_000_000
+SINGLE_LIMIT = 6_000_000
+HIDEABLE = (COSTS, SUPPLIERS)
 _RECORD = ("month", "as_of", "cutoff", "currency", "seed", "draws", "settings_sha256")
-_LOCAL_LINK = re.compile(r'<a\s[^>]*?href="(?!#)([^"]*)"[^>]*>(.*?)</a>', re.DOTALL)
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # the oldest a zip can say: a bundle tells no hour of work
-_READ_ME = """Open index.html in a browser; it needs no network.
+_READ_ME = """Open month.html in a browser; it needs no network.
 thresholds.csv and thresholds.xlsx hold the same figures for a spreadsheet.
 pictures holds every chart as SVG and PNG. {note}
 Rows set aside are told without what stood in them, the run's record without messages.
+Orientation only: check registry, ownership and locks before every bid; local law comes first.
+{invented}
 """
 
 
@@ -48,8 +51,26 @@ class Shared:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True, eq=False)
+class Written:
+    """A written month as it is kept: record, index and pages, fit to leave the house."""
+
+    folder: Path
+    record: dict[str, Any]
+    title: str
+    invented: str
+    index: str
+    pages: dict[str, PageParts]
+    places: tuple[str, ...]
+
+
 def share_month(
-    month_folder: str | Path, out: str | Path, family: str | None = None, *, pictures: bool = True
+    month_folder: str | Path,
+    out: str | Path,
+    family: str | None = None,
+    *,
+    hide: Sequence[str] = (),
+    pictures: bool = True,
 ) -> Shared:
     """Write a month, or one family's page, as one file.
 
@@ -58,37 +79,62 @@ def share_month(
     month_folder
         Folder of a written month.
     out
-        File to write: a zip, or an HTML page for one family. An old one is replaced whole.
+        File to write: an HTML page, or a zip by its ending. An old one is replaced whole.
     family
         The only family wanted; the whole month if None.
+    hide
+        What is left out, of ``HIDEABLE``: costs, profits and margins; suppliers.
     pictures
-        Whether to draw the charts as pictures too.
-
-    Returns
-    -------
-    Shared
+        Whether an archive has the charts as pictures too.
 
     Raises
     ------
     LogFault
-        If the month was not written, or has no page of the family.
+        If the month was not written, has no page of the family, or cannot hide what is asked.
     """
-    folder, target = Path(month_folder), Path(out)
-    record = _record(folder)
-    slugs = {str(f["family_id"]): str(f["slug"]) for f in _done(record)}
-    places = own_places(folder)
-    if family is not None:
-        if family not in slugs:
-            raise LogFault([Fault("--family", None, "", family, _one_of(slugs))])
-        page = scrubbed(_text(folder / f"{slugs[family]}.html"), places)
-        return _written_single(target, single_page(page))
-    files, notes = _bundle(folder, record, places)
+    unknown = [h for h in hide if h not in HIDEABLE]
+    if unknown:
+        allowed = "one of " + ", ".join(HIDEABLE)
+        raise LogFault([Fault("--hide", None, "", h, allowed) for h in unknown])
+    month, target = _written(Path(month_folder), family, hide), Path(out)
+    page = _single(month, family)
+    if target.suffix.lower() != ".zip":
+        return _written_single(target, page)
+    files, notes = _bundle(month, hide)
+    files["month.html"] = page.encode("utf-8")
     if pictures:
-        notes += _add_pictures(files, list(slugs.values()))
-    files["READ_ME.txt"] = _READ_ME.format(note=" ".join(notes)).encode("utf-8")
-    whole = _zipped(files, f"repair-horizon-{record.get('month', folder.name)}")
+        notes += _add_pictures(files, month)
+    told = _READ_ME.format(note=" ".join(notes), invented=month.invented)
+    files["READ_ME.txt"] = told.encode("utf-8")
+    whole = _zipped(files, f"repair-horizon-{month.record.get('month', month.folder.name)}")
     write_whole(target, whole)
     return Shared(target, len(whole), tuple(sorted(files)), tuple(notes))
+
+
+def _written(folder: Path, family: str | None, hide: Sequence[str]) -> Written:
+    record = _record(folder)
+    slugs = {str(f["family_id"]): str(f["slug"]) for f in _done(record)}
+    if family is not None and family not in slugs:
+        raise LogFault([Fault("--family", None, "", family, _one_of(slugs))])
+    wanted = list(slugs.values()) if family is None else [slugs[family]]
+    places = own_places(folder)
+    try:
+        kept = json.loads((folder / "tables" / "index.json").read_text(encoding="utf-8"))
+        body = kept["bodies"]["without costs" if COSTS in hide else "whole"]
+        title, invented = str(kept["title"]), str(kept["invented"])
+        pages = {s: PageParts.load(folder / "tables" / s / PAGE).without(hide) for s in wanted}
+    except (OSError, ValueError, KeyError, TypeError):
+        allowed = "a month whose pages are kept; run 'repair-horizon report' again"
+        raise LogFault([Fault(folder.name, None, "", "no kept pages", allowed)]) from None
+    return Written(folder, record, title, invented, body, pages, places)
+
+
+def _single(month: Written, family: str | None) -> str:
+    if family is None:
+        shell = Shell(month.title, month.invented, month.index)
+    else:
+        shell = Shell(next(iter(month.pages.values())).title, month.invented)
+    return scrubbed(single_file(shell, month.pages), month.places)
 
 
 def _record(folder: Path) -> dict[str, Any]:
@@ -113,41 +159,27 @@ def _one_of(slugs: dict[str, str]) -> str:
     return "one of " + ", ".join(slugs) if slugs else "no family: none was written"
 
 
-def _text(path: Path) -> str:
-    try:
-        with path.open(encoding="utf-8", newline="") as file:
-            return file.read()
-    except (OSError, UnicodeDecodeError):
-        allowed = "a page written by 'repair-horizon report'"
-        raise LogFault([Fault(path.name, None, "", "no readable file", allowed)]) from None
-
-
 def _written_single(target: Path, page: str) -> Shared:
     data = page.encode("utf-8")
     write_whole(target, data)
-    heavy = f"{len(data):,} bytes, above the {SINGLE_LIMIT:,} that any mail takes"
+    heavy = f"{len(data):,} bytes, above the {SINGLE_LIMIT:,} that most mail takes"
     notes = (heavy,) if len(data) >= SINGLE_LIMIT else ()
     return Shared(target, len(data), (target.name,), notes)
 
 
-def _bundle(
-    folder: Path, record: dict[str, Any], places: tuple[str, ...]
-) -> tuple[dict[str, bytes], list[str]]:
-    """Return the bundle's files by name, and what to tell the partner."""
-    names = ["index.html", *(f"{f['slug']}.html" for f in _done(record))]
-    thresholds = _table(folder / "thresholds.csv", places)
+def _bundle(month: Written, hide: Sequence[str]) -> tuple[dict[str, bytes], list[str]]:
+    """Return the archive's tables and record by name, and what to tell the partner."""
+    thresholds = _table(month.folder / "thresholds.csv", month.places)
+    if COSTS in hide:
+        thresholds = thresholds.drop(columns=[c for c in COST_COLUMNS if c in thresholds])
     texts = {
-        SCRIPT_NAME: drawing_script(),
         "thresholds.csv": thresholds.to_csv(index=False, lineterminator="\n"),
-        "set_aside.csv": _set_aside(_table(folder / "set_aside.csv", places)),
-        "run.json": scrubbed(_record_text(record), places),
+        "set_aside.csv": _set_aside(_table(month.folder / "set_aside.csv", month.places)),
+        "run.json": scrubbed(_record_text(month.record), month.places),
     }
-    for name in names:
-        page = scrubbed(_text(folder / name), places)
-        texts[name] = _linked_within(page, {*names, *texts})
     files = {name: text.encode("utf-8") for name, text in texts.items()}
     files["thresholds.xlsx"] = workbook(thresholds)
-    failed = len(record.get("families", [])) - len(names) + 1
+    failed = len(month.record.get("families", [])) - len(month.pages)
     return files, [f"Families without a page: {failed}."] if failed else []
 
 
@@ -173,21 +205,13 @@ def _record_text(record: dict[str, Any]) -> str:
     return json.dumps({**out, "families": told}, indent=1, ensure_ascii=False) + "\n"
 
 
-def _linked_within(page: str, names: set[str]) -> str:
-    """Keep links to files of the bundle; others become plain words."""
-    return _LOCAL_LINK.sub(
-        lambda m: m.group(0) if m.group(1).partition("#")[0] in names else m.group(2), page
-    )
-
-
-def _add_pictures(files: dict[str, bytes], slugs: list[str]) -> list[str]:
+def _add_pictures(files: dict[str, bytes], month: Written) -> list[str]:
     """Add every page's charts as SVG and PNG; say so where no browser draws them."""
     chromium = browser()
     if chromium is None:
         return ["Left out: no Chromium here to draw the charts as pictures."]
-    pages = {slug: files[f"{slug}.html"].decode("utf-8") for slug in slugs}
     try:
-        drawn = chart_pictures(pages, chromium)
+        drawn = chart_pictures(figures(month.pages), chromium, month.invented)
     except RuntimeError as error:
         return [f"Left out: the charts as pictures, since {error}."]
     files |= {f"pictures/{name}": data for name, data in drawn.items()}

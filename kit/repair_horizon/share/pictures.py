@@ -1,4 +1,4 @@
-"""Charts of a page as SVG and PNG, drawn by a Chromium of this machine if there is one."""
+"""Charts as SVG and PNG, drawn by a Chromium of this machine if there is one."""
 
 from __future__ import annotations
 
@@ -13,14 +13,9 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from repair_horizon.reports.page import SCRIPT_NAME, drawing_script, safe_json
+from repair_horizon.reports.page import SCRIPT_NAME, DrawnChart, drawing_script, safe_json
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
-_FIGURE = re.compile(r"<figure\b.*?</figure>", re.DOTALL)
-_TITLE = re.compile(r"<figcaption>\s*<h\d>(.*?)</h\d>", re.DOTALL)
-_DATA = re.compile(
-    r'<script(?=[^>]*type="application/json")[^>]*>(.*?)</script>', re.DOTALL | re.IGNORECASE
-)
 _DRAWN = re.compile(r'<pre id="drawn">(.*?)</pre>', re.DOTALL)
 _WIDTH, _LINE = 860, 92
 _SCALE = 1.5  # points of a PNG per point of the chart: sharp small print, a bundle fit for mail
@@ -60,32 +55,32 @@ def browser() -> str | None:
     return next((found for name in _NAMES if (found := shutil.which(name))), None)
 
 
-def chart_pictures(pages: Mapping[str, str], chromium: str) -> dict[str, bytes]:
-    """Draw every chart of some pages, in one run of the browser.
+def chart_pictures(
+    charts: Mapping[str, DrawnChart], chromium: str, note: str = ""
+) -> dict[str, bytes]:
+    """Draw charts, in one run of the browser.
 
     Parameters
     ----------
-    pages
-        Families' pages as their month's folder holds them, by name.
+    charts
+        By name, which is that of their files.
     chromium
         The browser, from ``browser``.
+    note
+        What stands inside every picture: that the data are invented.
 
     Returns
     -------
     dict of bytes
-        An SVG and a PNG per chart, named after its page and its place on it (``phone-1.svg``,
-        ``phone-1.png``); on white, its conclusion as title.
+        An SVG and a PNG per chart (``phone-1.svg``, ``phone-1.png``); on white, its conclusion as
+        title.
 
     Raises
     ------
     RuntimeError
         If the browser does not draw them, with the reason.
     """
-    wanted: dict[str, dict[str, object]] = {}
-    for name, page in pages.items():
-        found = [_figure(m.group(0)) for m in _FIGURE.finditer(page)]
-        figures = [f for f in found if f is not None]
-        wanted |= {f"{name}-{number}": figure for number, figure in enumerate(figures, 1)}
+    wanted = {name: _figure(chart, note) for name, chart in charts.items()}
     if not wanted:
         return {}
     with tempfile.TemporaryDirectory(prefix="pictures-") as place:
@@ -109,20 +104,22 @@ def chart_pictures(pages: Mapping[str, str], chromium: str) -> dict[str, bytes]:
     return out
 
 
-def _figure(block: str) -> dict[str, object] | None:
+def _figure(chart: DrawnChart, note: str) -> dict[str, object]:
     """Return one chart's data with its conclusion put back as title, broken into lines."""
-    data, title = _DATA.search(block), _TITLE.search(block)
-    if data is None:
-        return None
-    figure: dict[str, dict[str, object]] = json.loads(data.group(1))
-    words = re.sub(r"<[^>]+>", "", title.group(1)) if title else ""
-    lines = _lines(html.unescape(words))
+    figure: dict[str, dict[str, object]] = json.loads(chart.json)
+    lines = _lines(chart.title)
+    said = " ".join([note, "Orientation only: local law and licensed practice come first."]).strip()
     layout = figure["layout"]
     margin = dict(layout.get("margin") or {})  # type: ignore[call-overload]
     shown = "<br>".join(html.escape(line, quote=False) for line in lines)
     layout["title"] = {"text": shown, "x": 0.01, "y": 0.98, "yanchor": "top", "font": {"size": 14}}
-    layout["margin"] = {**margin, "t": 24 + 20 * len(lines)}
-    layout["height"] = float(str(layout.get("height", 380))) + 20 * len(lines)
+    low = float(margin.get("b", 40)) + 24
+    layout["margin"] = {**margin, "t": 24 + 20 * len(lines), "b": low}
+    notes = list(layout.get("annotations") or [])  # type: ignore[call-overload]
+    at = {"x": 0, "y": 0, "xref": "paper", "yref": "paper", "xanchor": "left", "yanchor": "top"}
+    under = {"text": html.escape(said, quote=False), "showarrow": False, "yshift": -low + 18}
+    layout["annotations"] = [*notes, {**at, **under, "font": {"size": 10}}]
+    layout["height"] = float(str(layout.get("height", 380))) + 24 + 20 * len(lines)
     layout |= {"width": _WIDTH, "paper_bgcolor": "#ffffff", "font": {"color": "#40474e"}}
     return dict(figure)
 

@@ -105,9 +105,10 @@ class StopDate(Code):
 class Cause(Code):
     """What changed a bid since last month."""
 
-    NEWLY_KNOWN = "newly known", "prices newly known"
     PRICE = "price", "resale prices"
     PART = "part", "parts"
+    NEWLY_KNOWN = "newly known", "a part quoted for the first time"
+    CHARGES = "charges", "what bench hours, cash and risk cost"
     YIELD = "yield", "faults found and repairs"
     FEES = "fees", "fees and tax"
     TIME = "time", "a month older"

@@ -14,13 +14,8 @@ from typing import Any
 
 import pandas as pd
 
-VERDICTS = {
-    "buy": ("▲", "buy"),
-    "cap": ("■", "buy, capped"),
-    "own stock only": ("●", "repair own stock only"),
-    "stop": ("▼", "stop buying"),
-    "cannot say": ("◇", "cannot say"),
-}
+from repair_horizon.tables.codes import Verdict
+
 PARTS = {
     "BAT": "battery",
     "DA": "display",
@@ -44,23 +39,6 @@ PARTS = {
     "OPT": "optical drive",
     "STK": "stick",
     "STR": "strap",
-}
-STOPS = {
-    "buy stop": "from then on the most to bid is less than such units usually hammer at",
-    "bid zero": "from then on nothing at all can be bid",
-    "repair stop": "from then on repairing a unit already owned is worth less than the best "
-    "alternative",
-    "part stop": "the last month in which the part is worth keeping in stock",
-}
-CAUSES = {
-    "price": "resale prices",
-    "part": "parts",
-    "newly known": "a part quoted for the first time",
-    "charges": "what bench hours, cash and risk cost",
-    "yield": "faults found and repairs",
-    "fees": "fees and tax",
-    "time": "a month older",
-    "settings": "other settings",
 }
 MISSING = "–"
 _NBSP = "\u00a0"
@@ -98,6 +76,17 @@ def percent(share: Any) -> str:
     if 99.5 < value < 100:
         return f"over 99{_NBSP}%"
     return f"{math.floor(value + 0.5)}{_NBSP}%"
+
+
+def chance(share: Any) -> str:
+    """Chance as so many in ten; the ends are said as what they are."""
+    if missing(share):
+        return MISSING
+    value = float(share)
+    tens = math.floor(10 * value + 0.5)
+    if value < 0.05:
+        return "hardly ever" if value > 0 else "never"
+    return "nearly always" if tens == 10 else f"{tens} in 10"
 
 
 def month_words(month: Any) -> str:
@@ -145,8 +134,8 @@ def codes_words(codes: Any) -> str:
 
 def verdict_words(verdict: Any) -> str:
     """Verdict as shape and word."""
-    shape, word = VERDICTS.get(str(verdict), VERDICTS["cannot say"])
-    return f"{shape}{_NBSP}{word}"
+    read = Verdict.read(verdict)
+    return f"{read.shape}{_NBSP}{read.words}"
 
 
 @dataclass(frozen=True)

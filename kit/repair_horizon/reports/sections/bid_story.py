@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -13,20 +14,20 @@ from repair_horizon.estimation.part_alerts import STALE
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import (
     Chart,
-    Column,
     Fragment,
     bullets,
+    declared,
     folded,
+    joined,
     note,
     paragraph,
     table,
 )
 from repair_horizon.reports.main_rows import main_parts, main_row, of_unit
 from repair_horizon.reports.sentences import change_sentence, part_share_words, sensitivity_words
+from repair_horizon.tables.codes import StopDate
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import (
-    CAUSES,
-    STOPS,
     dates_in_words,
     fault_words,
     number,
@@ -55,17 +56,17 @@ def bid_change(month: FamilyMonth) -> Fragment:
     if rows.empty:
         return said
     columns = [
-        Column("block", "What changed", lambda b: CAUSES[str(b)]),
-        Column("change", f"Bid moved by, {month.currency}", _one_place, True),
+        declared("changes", "block"),
+        replace(declared("changes", "change", month.currency), words=_one_place),
     ]
-    own = str(changes["own_rules"].iloc[0]) == "True"
+    own = bool(changes["own_rules"].iloc[0])
     rules = "each with its own settings" if own else "with the settings as they are now"
     basis = note(
-        "The shares add up exactly (each cause averaged over all orders of change). Both months "
-        f"are worked out {rules}, on fewer draws than the bid itself."
+        "They add up exactly (each cause averaged over all orders of change). Both months are "
+        f"worked out {rules}, on fewer draws than the bid itself."
     )
-    shares = table(rows, columns, "Why the bid changed")
-    return Fragment(said.html + folded("The change shared out", shares, basis).html)
+    shares = table(rows, columns, "What changed the bid")
+    return joined(said, folded("What changed the bid", shares, basis))
 
 
 def _one_place(amount: object) -> str:
@@ -112,7 +113,7 @@ def part_shares(month: FamilyMonth, part: tuple[str, str]) -> pd.DataFrame:
 
 def stop_meanings() -> Fragment:
     """What each stop date means, in one small paragraph."""
-    said = "; ".join(f"{name}: {meaning}" for name, meaning in STOPS.items())
+    said = "; ".join(f"{date}: {date.words}" for date in StopDate)
     return note(f"{said[0].upper()}{said[1:]}. Each is the first of two such months running.")
 
 

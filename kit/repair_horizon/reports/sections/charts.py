@@ -9,6 +9,7 @@ from repair_horizon.charts.bid_path import bids
 from repair_horizon.charts.part_charts import part_prices
 from repair_horizon.charts.price_curve import price_curve
 from repair_horizon.charts.stop_months import scissors, stop_months
+from repair_horizon.charts.style import Words
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import Chart, Fragment, note
 from repair_horizon.reports.main_rows import (
@@ -41,7 +42,17 @@ def price_piece(month: FamilyMonth) -> Piece:
     if unit is not None and unit["model_id"] in set(month.price_curve["model_id"]):
         top = str(unit["model_id"])
     others = most_traded(month.models[month.models["model_id"] != top], 2)
-    return Chart(price_curve(month, [top, *others], price_words(month, top)))
+    return Chart(
+        price_curve(
+            month.price_curve,
+            month.price_points,
+            month.models.set_index("model_id")["model_name"],
+            [top, *others],
+            month.month,
+            month.currency,
+            price_words(month, top),
+        )
+    )
 
 
 def waterfall_piece(month: FamilyMonth) -> Piece:
@@ -103,7 +114,15 @@ def part_pieces(month: FamilyMonth) -> list[Piece]:
     if unit is None or not parts:
         return [note("No part prices: no quotes for this family (part_quotes.csv).")]
     name = str(unit["model_name"])
-    return [Chart(part_prices(month, p, part_price_words(month, p, name))) for p in parts]
+    return [_part_chart(month, p, part_price_words(month, p, name)) for p in parts]
+
+
+def _part_chart(month: FamilyMonth, part: tuple[str, str], words: Words) -> Chart:
+    curves, quotes = (
+        t[(t["model_id"] == part[0]) & (t["part_code"] == part[1])]
+        for t in (month.part_curve, month.part_points)
+    )
+    return Chart(part_prices(curves, quotes, month.month, month.currency, words))
 
 
 def _why_not(month: FamilyMonth) -> str:

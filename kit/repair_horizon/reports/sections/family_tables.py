@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from functools import partial
-
 import pandas as pd
 
 from repair_horizon.decisions.cautions import cautions_for
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import (
+    NOTHING,
     Column,
     Fragment,
-    cards,
     caution_box,
+    columns_of,
+    declared,
     folded,
+    joined,
     note,
     paragraph,
     table,
 )
 from repair_horizon.reports.main_rows import ahead_of, ranked
+from repair_horizon.reports.pictures import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.sentences import headline
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
     Ahead,
     day_words,
@@ -32,13 +34,11 @@ from repair_horizon.tables.words import (
     percent,
     short_day,
     stop_words,
-    verdict_words,
 )
 
-_FIRST_ROWS = 8
-# Columns of the less urgent rows that would cost a printed page its second sheet.
-_LONG = ("buy_stop", "repair_stop", "set_by")
-_n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
+_FIRST_ROWS, _PICTURED = 4, 8
+# Columns that tell what is earned, left out where costs and margins are hidden.
+COST_COLUMNS = {"expected_profit", "earns_per_month", "probability_loss", "profit_per_hour"}
 
 
 def opening(month: FamilyMonth) -> Fragment:
@@ -46,30 +46,82 @@ def opening(month: FamilyMonth) -> Fragment:
     known = f"Known up to {day_words(month.cutoff)}; amounts in {month.currency}; intervals at "
     basis = f" Price basis: {month.base}." if month.base else ""
     said = f"{known}{percent(month.level)}.{basis}"
-    lines = "".join(paragraph(s, "headline").html for s in headline(month))
-    return Fragment(lines + paragraph(said, "note").html)
+    return joined(paragraph(headline(month)[0], "headline"), paragraph(said, "note"))
 
 
-def verdicts(month: FamilyMonth) -> Fragment:
-    """The thresholds: what can be bought in view, the rest behind a line."""
+def bid_picture_piece(month: FamilyMonth, *, costs: bool = True) -> Fragment:
+    """Every model and fault of the family on one money axis, the best first.
+
+    ``costs`` says whether a row tells what it earns.
+    """
+    if month.thresholds.empty:
+        return NOTHING
+    rows = ranked(month.thresholds)
+    live = rows[rows["verdict"] == Verdict.BUY]
+    shown = (live if len(live) else rows).head(_PICTURED)
+    title = f"{len(live)} of {len(rows)} models and faults are worth buying broken"
+    titled = f"{title}; the best {len(shown)}" if len(live) > len(shown) else title
+    return bid_picture(shown, month.currency, {}, titled, _known(month), costs=costs)
+
+
+def timeline_piece(month: FamilyMonth) -> Fragment:
+    """Until when buying and repairing each model still pay."""
+    if month.thresholds.empty or month.stop_chances.empty:
+        return NOTHING
+    best = best_faults(month.thresholds)
+    ahead = ahead_of(month)
+    return timeline_picture(
+        best, month.stop_chances, ahead, {}, "How long each model pays", _known(month)
+    )
+
+
+def _known(month: FamilyMonth) -> str:
+    return f"Known up to {day_words(month.cutoff)}. Check registry, ownership and locks first."
+
+
+def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
+    """The thresholds: the best in view, the rest and the further columns behind a line.
+
+    ``costs`` says whether profits and losses are told.
+    """
     if month.thresholds.empty:
         return note(
             "No thresholds: no listed fault is declared for this family (fault_states.csv)."
         )
-    rows = _worded(month)
-    live = rows["verdict"].isin(["buy", "cap"])
+    rows, unit = _worded(month), month.currency
+    live = rows["verdict"] == Verdict.BUY
     first = rows[live].head(_FIRST_ROWS) if live.any() else rows.head(_FIRST_ROWS)
     rest = rows.drop(index=first.index)
-    columns = _verdict_columns(month)
-    shown = table(first, columns, f"What to bid in {month_words(month.month)}")
-    shown = cards(shown, columns)
-    if rest.empty:
-        return shown
-    short = [replace(c, screen=c.name in _LONG) for c in columns]
-    more = cards(table(rest, short, "The other models and faults"), columns)
-    return Fragment(
-        shown.html + folded(f"{len(rest)} more models and faults", more, printed=True).html
-    )
+    columns = [
+        Column("unit", "Model, fault"),
+        *columns_of("thresholds", "verdict max_bid probability_win expected_profit", unit),
+        *columns_of("thresholds", "probability_loss hammer", unit),
+        Column("buy_stop", "Buying stops paying", wide=True),
+        Column("behind", "Sales (newest)"),
+    ]
+    more = [
+        columns[0],
+        *columns_of("thresholds", "won_price profit_per_hour bid_next_month", unit),
+        Column("repair_stop", "Repair stops paying (owned)", wide=True),
+        Column("set_by", "What sets the bid"),
+        declared("thresholds", "confidence"),
+    ]
+    if not costs:
+        columns = [c for c in columns if c.name not in COST_COLUMNS]
+    basis = note("Profit and chance of loss are of a lot that is won, at the price it is won at.")
+    pieces = [
+        *(paragraph(s) for s in headline(month)[1:]),
+        table(first, columns, f"What to bid in {month_words(month.month)}", cards=True),
+        *([basis] if costs else []),
+    ]
+    if len(rest):
+        said = f"{len(rest)} more models and faults"
+        others = table(rest, columns, "The other models and faults", cards=True)
+        pieces.append(folded(said, others, printed=True))
+    if not costs:
+        return joined(*pieces)
+    further = table(rows, more, "Further figures of every model and fault")
+    return joined(*pieces, folded("What sets each bid, next month's bid, repair stop", further))
 
 
 def _worded(month: FamilyMonth) -> pd.DataFrame:
@@ -92,32 +144,13 @@ def _behind(sales: object, newest: object) -> str:
 
 
 def _stop(row: pd.Series, name: str, ahead: Ahead) -> str:
-    if row["verdict"] == "cannot say":
+    if row["verdict"] == Verdict.CANNOT_SAY:
         return "cannot say"
     date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
     said = stop_words(date, ahead, short=True)
     # A unit to be bought this month has not passed its stop, however near the odds put it.
-    near = name == "buy_stop" and row["verdict"] == "buy"
+    near = name == "buy_stop" and row["verdict"] == Verdict.BUY
     return said.replace("already now", "any month now", 1) if near else said
-
-
-def _verdict_columns(month: FamilyMonth) -> list[Column]:
-    unit = month.currency
-    return [
-        Column("unit", "Model, fault"),
-        Column("verdict", "Verdict", verdict_words),
-        Column("max_bid", f"Bid at most, {unit}", _n, True),
-        Column("bid_next_month", f"Next month, {unit}", _n, True),
-        Column("hammer", f"Usual hammer, {unit}", _n, True),
-        Column("expected_profit", f"Expected profit, {unit}", _n, True),
-        Column("profit_per_hour", f"Profit per bench hour, {unit}", _n, True),
-        Column("probability_loss", "Chance of loss", percent, True),
-        Column("buy_stop", "Buying stops paying", wide=True),
-        Column("repair_stop", "Repair stops paying (owned)", wide=True),
-        Column("set_by", "What sets the bid"),
-        Column("behind", "Sales (newest)"),
-        Column("confidence", "Confidence"),
-    ]
 
 
 def cautions(month: FamilyMonth, step: str) -> Fragment:
@@ -145,18 +178,18 @@ def stop_table(month: FamilyMonth) -> Fragment:
         unit=unit + pd.Series(what, index=rows.index),
         when=[stop_words(r, ahead, short=True) for _, r in rows.iterrows()],
     )
-    chances = [("now", "now"), ("3", "within 3"), ("6", "within 6"), ("12", "within 12 months")]
+    chances = "probability_now probability_3 probability_6 probability_12"
     columns = [
         Column("unit", "Model, fault or part"),
-        Column("date_name", "What stops"),
+        declared("stop_dates", "date_name"),
         Column("when", "When", wide=True),
-        *(Column(f"probability_{k}", f"Chance {w}", percent, True) for k, w in chances),
+        *columns_of("stop_dates", chances),
     ]
     return folded(f"All {len(shown)} stop dates", table(shown, columns, "Stop dates"))
 
 
 def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
-    """The most to bid in each of the next months."""
+    """The maximum bid in each of the next months."""
     path = month.bid_path.dropna(subset=["month"])
     ahead = sorted(path["month"].unique())[: months + 1]
     if not ahead:
@@ -173,19 +206,18 @@ def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
         return note("Nothing can be bid in any of the next months.")
     rows["unit"] = rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
     columns = [Column("unit", "Model, fault")]
-    columns += [Column(f"m{i}", f"{pd.Timestamp(m):%b %Y}", _n, True) for i, m in enumerate(ahead)]
-    return table(rows, columns, f"Bid at most, by month, {month.currency}")
+    columns += [
+        Column(f"m{i}", f"{pd.Timestamp(m):%b %Y}", number, True) for i, m in enumerate(ahead)
+    ]
+    return table(rows, columns, f"Maximum bid by month, {month.currency}")
 
 
 def models(month: FamilyMonth) -> Fragment:
     """The models and how well each is known."""
     columns = [
         Column("full_name", "Model", wide=True),
-        Column("n_sales", "Sales", _n, True),
-        Column("newest_sale", "Newest sale", short_day),
-        Column("age_months", "Age, months", _n, True),
-        Column("confidence", "Confidence"),
+        *columns_of("models", "n_sales newest_sale age_months confidence"),
     ]
     if (month.models["reason"].fillna("") != "").any():
-        columns.append(Column("reason", "Reason"))
+        columns.append(declared("models", "reason"))
     return table(month.models, columns, "Models and how well they are known")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.reports.family import FamilyMonth
-from repair_horizon.reports.html import Column, Fragment, folded, paragraph, table
+from repair_horizon.reports.html import NOTHING, Column, Fragment, folded, joined, paragraph, table
 from repair_horizon.tables.words import (
     fault_words,
     listing,
@@ -33,7 +33,7 @@ _signed1 = partial(_signed, decimals=1)
 def fit_checks(month: FamilyMonth) -> Fragment:
     """Say in a sentence whether a check failed, and keep the tables behind a fold."""
     if month.model_effects.empty:
-        return Fragment("")
+        return NOTHING
     names = month.models.set_index("model_id")["model_name"]
     tables = [
         _misses(month),
@@ -42,9 +42,7 @@ def fit_checks(month: FamilyMonth) -> Fragment:
         *([_robust(month)] if len(month.robust) else []),
         *([_far_off(month, names)] if len(month.far_off) else []),
     ]
-    return Fragment(
-        paragraph(_verdict(month)).html + folded("More checks of the price fit", *tables).html
-    )
+    return joined(paragraph(_verdict(month)), folded("More checks of the price fit", *tables))
 
 
 def _verdict(month: FamilyMonth) -> str:
@@ -71,7 +69,7 @@ def _misses(month: FamilyMonth) -> Fragment:
         Column("name", "Sales by"),
         Column("n", "Sales", _n, True),
         Column("miss", "Dearer than the curve", _signed1, True),
-        Column("std_error", "give or take", _signed1, True),
+        Column("std_error", "Standard error", _signed1, True),
         Column("inside", "Within the middle 80 %", percent, True),
     ]
     return table(rows, columns, "Where the curve misses")
@@ -86,9 +84,9 @@ def _models(month: FamilyMonth, names: pd.Series) -> Fragment:
     columns = [
         Column("name", "Model"),
         Column("n_sales", "Sales", _n, True),
-        Column("level", "Level against the family", _signed, True),
-        Column("slope", "A year", _signed, True),
-        Column("learned", "Learned from its own sales", percent, True),
+        Column("level", "Against the family", _signed, True),
+        Column("slope", "Slope per year", _signed, True),
+        Column("learned", "Weight of own data", percent, True),
     ]
     return table(rows, columns, "What is the models' own")
 
@@ -113,7 +111,7 @@ def _robust(month: FamilyMonth) -> Fragment:
         Column("name", "What differs", fault_words),
         Column("ours", "Price factor here", _n2, True),
         Column("robust", "by plain robust regression", _n2, True),
-        Column("apart", "Apart by over 2 errors"),
+        Column("apart", "Differs by more than 2 standard errors"),
     ]
     return table(rows, columns, "Cross-check of what moves a price")
 
@@ -126,7 +124,7 @@ def _far_off(month: FamilyMonth, names: pd.Series) -> Fragment:
         Column("sale_date", "Day", short_day),
         Column("amount", f"Sold for, {month.currency}", _n, True),
         Column("expected", f"Expected, {month.currency}", _n, True),
-        Column("weight", "Counted as", percent, True),
+        Column("weight", "Weight", percent, True),
     ]
-    title = f"Far-off sales, {min(len(month.far_off), MOST)} of {len(month.far_off)}"
+    title = f"Outliers, {min(len(month.far_off), MOST)} of {len(month.far_off)}"
     return table(rows, columns, title)

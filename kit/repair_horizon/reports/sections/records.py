@@ -3,56 +3,50 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from functools import partial
 
 import pandas as pd
 
 from repair_horizon.reports.family import FamilyMonth
-from repair_horizon.reports.html import Column, Fragment, folded, paragraph, table, terms
+from repair_horizon.reports.html import (
+    NOTHING,
+    Column,
+    Fragment,
+    columns_of,
+    declared,
+    folded,
+    joined,
+    paragraph,
+    table,
+    terms,
+)
 from repair_horizon.reports.sections.fit_checks import fit_checks
+from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import (
-    STOPS,
-    VERDICTS,
     day_words,
-    fault_words,
     month_words,
-    number,
     percent,
 )
-
-_n, _n2 = number, partial(number, decimals=2)
 
 
 def fit_health(month: FamilyMonth) -> Fragment:
     """How well the curve fits, and what moves a price."""
-    health = [
-        Column("what", "Check"),
-        Column("value", "Found", _any_value, True),
-        Column("usual", "Usual", _any_value),
-        Column("note", "What it means"),
-    ]
-    effects = [
-        Column("name", "What differs", fault_words),
-        Column("estimate", "Price factor", _n2, True),
-        Column("lower", "from", _n2, True),
-        Column("upper", "to", _n2, True),
-    ]
-    out = table(month.health, health, "Fit health").html
-    out += table(month.effects, effects, "What moves a price").html
-    return Fragment(out + fit_checks(month).html)
+    health = columns_of("health", "what value usual note")
+    effects = columns_of("effects", "name estimate lower upper")
+    fits = table(month.health, health, "How the price fit stands")
+    return joined(fits, table(month.effects, effects, "What moves a price"), fit_checks(month))
 
 
 def widths(month: FamilyMonth) -> Fragment:
-    """Why the main unit's price is no surer, and what would narrow it most."""
+    """Sources of uncertainty of the main unit's price, and what would narrow it most."""
     if month.widths.empty:
-        return Fragment("")
+        return NOTHING
     name = month.models.set_index("model_id")["model_name"][month.widths["model_id"].iloc[0]]
     wide = month.widths.pivot_table("share", "source", "months_ahead", sort=False)
     half = month.widths.groupby("months_ahead")["half_width"].first()
     rows = wide.set_axis(["now", "later"], axis=1).reset_index()
     columns = [
-        Column("source", "What makes it wide"),
+        declared("widths", "source"),
         Column("now", "This month", percent, True),
         Column("later", "In 12 months", percent, True),
     ]
@@ -61,8 +55,11 @@ def widths(month: FamilyMonth) -> Fragment:
         f"{percent(half.iloc[0])} of the forecast this month, and within {percent(half.iloc[1])} "
         "in 12 months."
     )
-    why = folded("How wide, and why", table(rows, columns, f"Why {name} is no surer, shares"))
-    return Fragment(paragraph(f"{said} {_narrowing(month)}").html + why.html)
+    why = folded(
+        "Sources of forecast uncertainty",
+        table(rows, columns, f"Sources of forecast uncertainty, {name}, shares"),
+    )
+    return joined(paragraph(f"{said} {_narrowing(month)}"), why)
 
 
 def _narrowing(month: FamilyMonth) -> str:
@@ -77,35 +74,14 @@ def _narrowing(month: FamilyMonth) -> str:
     )
 
 
-def _any_value(value: object) -> str:
-    if isinstance(value, float):
-        return number(value, 2) if abs(value) < 100 else number(value)
-    return number(value) if isinstance(value, int) else str(value)
-
-
 def data_quality(month: FamilyMonth) -> Fragment:
     """What became of the rows read."""
-    counts = [
-        Column("table", "Log", fault_words),
-        *(
-            Column(c, w, _n, True)
-            for c, w in zip(
-                ("read", "used", "set_aside", "held"),
-                ("Rows read", "Used", "Set aside", "Held for review"),
-                strict=True,
-            )
-        ),
-    ]
-    reasons = [
-        Column("table", "Log", fault_words),
-        Column("status", "Status"),
-        Column("reason", "Reason"),
-        Column("rows", "Rows", _n, True),
-    ]
-    out = table(month.data_quality, counts, "Rows of the whole workspace").html
-    if len(month.reasons):
-        out += folded("Why rows were not used", table(month.reasons, reasons, "Reasons")).html
-    return Fragment(out)
+    counts = columns_of("data_quality", "table read used set_aside held")
+    reasons = columns_of("reasons", "table status reason rows")
+    whole = table(month.data_quality, counts, "Rows of the whole workspace")
+    if month.reasons.empty:
+        return whole
+    return joined(whole, folded("Why rows were not used", table(month.reasons, reasons, "Reasons")))
 
 
 def settings_used(month: FamilyMonth, settings: Settings) -> Fragment:
@@ -114,7 +90,7 @@ def settings_used(month: FamilyMonth, settings: Settings) -> Fragment:
     columns = [Column("k", "Setting"), Column("v", "Value")]
     said = paragraph(f"Data up to {day_words(month.cutoff)}; report of {month_words(month.month)}.")
     whole = folded("Every setting used", table(rows, columns, "Settings"))
-    return Fragment(said.html + whole.html)
+    return joined(said, whole)
 
 
 def _flat(values: dict[str, object], before: str = "") -> list[tuple[str, str]]:
@@ -129,32 +105,34 @@ def _flat(values: dict[str, object], before: str = "") -> list[tuple[str, str]]:
 
 def glossary() -> Fragment:
     """The words of the page."""
-    verdicts = {
-        f"{VERDICTS['buy'][0]} buy": "such units usually hammer at or below the most to bid",
-        f"{VERDICTS['cap'][0]} buy, capped": "only the cheaper of such lots stay below the bid",
-        f"{VERDICTS['own stock only'][0]} repair own stock only": "too dear to buy, yet repairing "
-        "a unit already owned still beats selling it broken",
-        f"{VERDICTS['stop'][0]} stop buying": "neither buying nor repairing pays",
-        f"{VERDICTS['cannot say'][0]} cannot say": "too little is known; the reason is beside it",
+    meanings = {
+        Verdict.BUY: "the maximum bid wins often enough to be worth bidding",
+        Verdict.OWN_STOCK: "too dear to buy, yet repairing a unit already owned beats selling it "
+        "broken",
+        Verdict.STOP: "neither buying nor repairing pays",
+        Verdict.CANNOT_SAY: "too little is known; the reason is beside it",
     }
+    verdicts = {f"{v.shape} {v.words}": meaning for v, meaning in meanings.items()}
     words = {
-        "bid at most": "highest hammer price that still leaves what settings.toml asks, all costs, "
-        "chances and limits counted; rounded down",
-        "hammer": "price at which bidding closes, before premium and carriage",
-        "chance of loss": "share of possible outcomes in which the unit loses money at the lower "
-        "of the bid and the usual hammer price",
-        "what sets the bid": "the lowest of the targets and limits of settings.toml, by name:",
-        "profit target, margin target": "the profit asked per unit, or as a share of the sale",
-        "bench-hour target": "the profit asked per bench hour",
-        "return on cash": "the profit asked on the cash a unit ties up",
-        "break-even": "no target is set, so the bid leaves neither profit nor loss",
+        "maximum bid": "highest hammer price at which a unit is worth what it costs, all costs, "
+        "chances and risk counted; rounded down",
+        "hammer price": "price at which bidding closes, before premium and carriage",
+        "chance of winning": "chance that the highest rival stops below the maximum bid",
+        "profit of a win, chance of loss": "of a lot that is won, at the price it is won at",
+        "earns a month": "profit of a win times the chance of winning, times the listings a month",
+        "what sets the bid": "the rule, or the owner's target or limit of settings.toml, that "
+        "holds the bid down, by name:",
+        "break-even": "what the unit is worth, risk counted, is what it costs",
+        "profit target, margin target": "a profit per unit, or as a share of the sale",
+        "bench-hour target": "a profit per bench hour",
+        "return on cash": "a profit on the cash a unit ties up",
         "chance of loss, single": "the one unit at hand may lose money no more often than accepted",
         "chance of loss, lot": "the same for a whole lot of like units, bought and judged together",
         "loss cap": "the worst likely outcome may cost no more than the share of cash accepted",
         "working cash": "bid, premium, carriage and parts must fit into the cash there is",
         "80 % interval": "8 of 10 such figures should fall inside, one below, one above",
-        "confidence": "learned: the model's own sales carry the figure; thin: few sales; mostly "
-        "prior: its family's habits carry it; cannot say: nothing does",
-        **STOPS,
+        "confidence": "own sales: the model's own sales carry the figure; few sales: under the "
+        "minimum of settings.toml; family or class average: others' sales carry it",
+        **{str(date): date.words for date in StopDate},
     }
     return terms({**verdicts, **words})

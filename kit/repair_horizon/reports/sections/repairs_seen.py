@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 from repair_horizon.reports.family import FamilyMonth
-from repair_horizon.reports.html import Column, Fragment, folded, note, table
-from repair_horizon.tables.words import codes_words, fault_words, number, percent
+from repair_horizon.reports.html import (
+    NOTHING,
+    Column,
+    Fragment,
+    columns_of,
+    folded,
+    joined,
+    note,
+    table,
+)
+from repair_horizon.tables.words import fault_words
 
 READING_CAUTION = (
     "Nothing drawn is below 0.02 A at 5 V, a trickle below 0.15 A, low and steady below 0.7 A; "
@@ -15,14 +22,12 @@ READING_CAUTION = (
     "wet unit to take a reading."
 )
 
-_n, _n1, _n2 = number, partial(number, decimals=1), partial(number, decimals=2)
-
 
 def fault_tree(month: FamilyMonth) -> Fragment:
     """What each listed fault turns out to be, and how repair goes."""
     if month.states.empty:
-        why = note("No fault tree: fault_states.csv names no state for this family.")
-        return Fragment(why.html + _tries(month).html)
+        why = note("No diagnosis: fault_states.csv names no state for this family.")
+        return joined(why, _tries(month))
     rows = month.states.assign(
         unit=month.states["listed_fault"].map(fault_words)
         + " → "
@@ -30,25 +35,17 @@ def fault_tree(month: FamilyMonth) -> Fragment:
     )
     columns = [
         Column("unit", "Listed as → turns out to be"),
-        Column("share", "Share", percent, True),
-        Column("share_lower", "from", percent, True),
-        Column("share_upper", "to", percent, True),
-        Column("n_found", "Jobs found", _n, True),
-        Column("success", "Repair succeeds", percent, True),
-        Column("success_lower", "from", percent, True),
-        Column("success_upper", "to", percent, True),
-        Column("n_tried", "Repairs tried", _n, True),
-        Column("hours", "Bench hours", _n1, True),
-        Column("part_codes", "Parts", codes_words),
+        *columns_of("states", "share share_lower share_upper n_found success success_lower"),
+        *columns_of("states", "success_upper n_tried hours part_codes"),
     ]
-    tree = table(rows, columns, "Fault tree and repair success")
-    return Fragment(tree.html + _readings(month).html + _tries(month).html)
+    tree = table(rows, columns, "Listed fault and diagnosis, with the chance of repair")
+    return joined(tree, _readings(month), _tries(month))
 
 
 def _readings(month: FamilyMonth) -> Fragment:
     """What the first reading at the meter has meant so far, on this bench."""
     if month.readings.empty:
-        return Fragment("")
+        return NOTHING
     rows = month.readings.assign(
         unit=month.readings["listed_fault"].map(fault_words) + ", " + month.readings["reading"],
         seen=[f"{a} of {b}" for a, b in month.readings[["n_state", "n_reading"]].to_numpy()],
@@ -57,13 +54,10 @@ def _readings(month: FamilyMonth) -> Fragment:
         Column("unit", "Listed as, first reading"),
         Column("state", "Most likely", fault_words),
         Column("seen", "Units that were", numeric=True),
-        Column("share_before", "Share without the reading", percent, True),
-        Column("share", "With it", percent, True),
-        Column("lower", "from", percent, True),
-        Column("upper", "to", percent, True),
+        *columns_of("readings", "share_before share lower upper"),
     ]
     shown = table(rows, columns, "What a first reading says")
-    return Fragment(shown.html + note(READING_CAUTION).html)
+    return joined(shown, note(READING_CAUTION))
 
 
 def _listed_words(fault: str) -> str:
@@ -78,11 +72,7 @@ def _tries(month: FamilyMonth) -> Fragment:
         return note("No repair was logged for this family (repairs.csv).")
     columns = [
         Column("listed_fault", "Listed as", _listed_words),
-        Column("n", "Repairs tried", _n, True),
-        Column("fixed", "Fixed", _n, True),
-        Column("estimate", "Share fixed", percent, True),
-        Column("lower", "from", percent, True),
-        Column("upper", "to", percent, True),
+        *columns_of("tries", "n fixed estimate lower upper"),
     ]
     return table(month.tries, columns, "Repairs tried, counted")
 
@@ -95,20 +85,9 @@ def yields(month: FamilyMonth) -> Fragment:
     rows = ends.assign(unit=unit + ends["listed_fault"].map(fault_words))
     columns = [
         Column("unit", "Model, listed fault"),
-        Column("state", "Turns out to be", fault_words),
-        Column("action", "Best done"),
-        Column("share", "Share", percent, True),
-        Column("value", f"Worth, {month.currency}", _n, True),
-        Column("break_even_bid", f"Breaks even at a bid of, {month.currency}", _n, True),
+        *columns_of("end_states", "state action share value break_even_bid", month.currency),
     ]
-    grades = [
-        Column("grade", "Grade"),
-        Column("factor", "Price against the base grade", _n2, True),
-        Column("share", "Share of repaired units", percent, True),
-        Column("n", "Units", _n, True),
-    ]
-    ends_shown = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states"))
-    out = ends_shown.html if len(rows) else ""
-    if len(month.grades):
-        out += table(month.grades, grades, "Grades after repair").html
-    return Fragment(out)
+    grades = columns_of("grades", "grade factor share n")
+    cases = folded(f"End states of all {len(rows)} cases", table(rows, columns, "End states"))
+    after = table(month.grades, grades, "Grades after repair")
+    return joined(cases if len(rows) else NOTHING, after if len(month.grades) else NOTHING)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from repair_horizon.decisions.cautions import Chosen
-from repair_horizon.reports.html import Column, Fragment, caution_box, note, table
-from repair_horizon.tables.words import fault_words, listing, missing, money, number, percent
+from repair_horizon.reports.html import Column, Fragment, caution_box, declared, joined, note, table
+from repair_horizon.tables.words import fault_words, listing, missing, money, percent
 
 MOST = 5
 
@@ -41,7 +41,7 @@ def shelf_section(shelf: pd.DataFrame, names: dict[str, str], currency: str) -> 
         return note("No unit is in stock (stock.csv).")
     worst, rest = worst_units(shelf), _waiting_words(shelf)
     if worst.empty:
-        return note(f"No unit loses by waiting.{rest}")
+        return note(f"Waiting costs nothing on any unit.{rest}")
     known = worst["model_id"].map(names).fillna(worst["model_id"])
     rows = worst.assign(
         unit=worst["unit_id"].astype(str) + "\n" + known + ", " + worst["state"].map(fault_words),
@@ -50,18 +50,14 @@ def shelf_section(shelf: pd.DataFrame, names: dict[str, str], currency: str) -> 
     columns = [
         Column("unit", "Unit"),
         Column("said", "Do"),
-        Column("loss_per_week", f"Loses a week, {currency}", _one_place, True),
-        Column("value", f"Still worth, {currency}", number, True),
-        Column("margin", f"More than the next best, {currency}", number, True, second=True),
-        Column("days_held", "Days held", number, True, second=True),
+        declared("shelf", "loss_per_week", currency),
+        declared("shelf", "value", currency),
+        declared("shelf", "margin", currency, second=True),
+        declared("shelf", "days_held", second=True),
     ]
-    shown = table(rows, columns, "Units losing most by waiting")
+    shown = table(rows, columns, "Units for which waiting costs most")
     said = f"{len(worst)} of {len(shelf)} units.{rest}"
-    return Fragment(shown.html + note(said).html + _cautions(worst).html)
-
-
-def _one_place(amount: object) -> str:
-    return number(amount, 1)
+    return joined(shown, note(said), _cautions(worst))
 
 
 def _waiting_words(shelf: pd.DataFrame) -> str:

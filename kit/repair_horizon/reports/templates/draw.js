@@ -28,7 +28,17 @@
     box.classList.add("drawn");
   }
   if (!window.Plotly) { return; }
-  boxes.forEach(draw);
+  // A chart in a closed section has no width yet: it is drawn when the section is opened.
+  function drawSeen(all) {
+    boxes.forEach(function (box) {
+      if (!box.classList.contains("drawn") && (all || box.offsetWidth > 0)) { draw(box); }
+    });
+  }
+  drawSeen();
+  window.addEventListener("hashchange", function () { drawSeen(); });
+  Array.prototype.forEach.call(document.querySelectorAll("details"), function (details) {
+    details.addEventListener("toggle", function () { drawSeen(); });
+  });
   var dark = window.matchMedia("(prefers-color-scheme: dark)");
   if (dark.addEventListener) { dark.addEventListener("change", function () { repaint(); }); }
   // On paper two charts share a row, so each is drawn anew for half of it rather than shrunk.
@@ -46,6 +56,15 @@
       window.Plotly.relayout(box, change);
     });
   }
-  window.addEventListener("beforeprint", function () { repaint("#40474e"); resize(true); });
-  window.addEventListener("afterprint", function () { resize(false); repaint(); });
+  var closed = [];
+  function openAll() {
+    closed = Array.prototype.filter.call(document.querySelectorAll("details.section.printed"),
+      function (details) { return !details.open; });
+    closed.forEach(function (details) { details.open = true; });
+  }
+  window.addEventListener("beforeprint", function () { openAll(); drawSeen(true); repaint("#40474e"); resize(true); });
+  window.addEventListener("afterprint", function () {
+    resize(false); repaint();
+    closed.forEach(function (details) { details.open = false; });
+  });
 })();

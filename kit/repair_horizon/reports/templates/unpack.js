@@ -19,9 +19,6 @@
   var stream = new Blob([bytes.subarray(0, size)]).stream()
     .pipeThrough(new DecompressionStream("gzip"));
   var packed = JSON.parse(await new Response(stream).text());
-  document.querySelectorAll("[data-folded]").forEach(function (box) {
-    box.outerHTML = packed.folded[Number(box.dataset.folded)];
-  });
   Object.keys(packed.charts).forEach(function (id) {
     document.getElementById(id).textContent = packed.charts[id];
   });
