@@ -39,7 +39,7 @@ def init(options: Namespace) -> int:
 def bring_in(options: Namespace) -> int:
     """Import a foreign export by a declared mapping, or draft that mapping."""
     from repair_horizon.imports import import_file, table_of
-    from repair_horizon.imports.answers import ANSWERS, import_answers
+    from repair_horizon.imports.partner_answers import ANSWERS, import_answers
 
     if options.draft:
         return _draft(options)

@@ -20,6 +20,7 @@ from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.logs import Logs, Settings
 from repair_horizon.reports.family import HORIZON, LEVEL
+from repair_horizon.reports.glance import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.html import (
     NOTHING,
     Column,
@@ -38,9 +39,8 @@ from repair_horizon.reports.main_rows import main_row, ranked
 from repair_horizon.reports.money_earned import money_lines
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import content_policy, read_template
-from repair_horizon.reports.pictures import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.resuming import DONE
-from repair_horizon.reports.sections.answers import answer_form, answers_came
+from repair_horizon.reports.sections.answer_back import answer_form, answers_came
 from repair_horizon.reports.sections.family_tables import COST_COLUMNS
 from repair_horizon.reports.sections.stock import (
     advice_words,

@@ -32,7 +32,7 @@ _WARM = (
     "repair_horizon.reports.sections.charts",
     "repair_horizon.reports.sections.records",
     "repair_horizon.reports.sections.family_tables",
-    "repair_horizon.reports.asked",
+    "repair_horizon.reports.requested",
     "repair_horizon.reports.saved_tables",
     "plotly.graph_objects",
     "plotly.io",

@@ -6,6 +6,7 @@ import pandas as pd
 
 from repair_horizon.decisions.cautions import cautions_for
 from repair_horizon.reports.family import FamilyMonth
+from repair_horizon.reports.glance import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.html import (
     NOTHING,
     Column,
@@ -20,7 +21,6 @@ from repair_horizon.reports.html import (
     table,
 )
 from repair_horizon.reports.main_rows import ahead_of, ranked
-from repair_horizon.reports.pictures import best_faults, bid_picture, timeline_picture
 from repair_horizon.reports.sentences import headline
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (

@@ -60,7 +60,7 @@ def family_asked(
 
     Examples
     --------
-    >>> from repair_horizon.reports.asked import family_asked
+    >>> from repair_horizon.reports.requested import family_asked
     >>> family_asked(family_id="ulmvrist_watch", draws=100).currency  # doctest: +SKIP
     'EUR'
     """
