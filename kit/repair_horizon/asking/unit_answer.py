@@ -137,7 +137,8 @@ class UnitAnswer:
     def offer(self) -> Offer:
         """First offer and walk-away price with a private seller; a price asked is not exceeded."""
         bid, land = bid_on_terms(self.known, self._direct), self._direct
-        asked, rival = self.given.asking, self.known.rival
+        asked = self.given.asking
+        rival = self.known.seller(asked or 0.0)
         if bid.amount <= 0:
             return Offer(0.0, 0.0, 0.0)
         if rival is None:

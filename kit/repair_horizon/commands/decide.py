@@ -67,7 +67,7 @@ PLAN_SHOWN = [
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import BID, families_of, open_listings
+    from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of, open_listings
     from repair_horizon.decisions.review.forecast_ledger import append, bought, forecasts_of
     from repair_horizon.shop import NEAR
 
@@ -88,6 +88,9 @@ def bids(options: Namespace) -> int:
     economics = shop.economics(names, month, NEAR)
     noted = append(workspace, forecasts_of(good, shop.logs, economics, shop.now))
     print(f"{shop.scarcity(month).words.capitalize()}.")
+    sellers = shop.knowledge.sellers
+    if sellers is not None and (table["terms"] == PRIVATE).any():
+        print(f"First offers: {sellers.words}.")
     print(f"{noted} forecasts noted in forecasts.csv, to be held against what comes of them.")
     return 0
 

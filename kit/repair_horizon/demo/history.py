@@ -34,7 +34,7 @@ Bools = npt.NDArray[np.bool_]
 FIRST = "2025-11-01"
 ELASTICITY, SHOP_HAZARD, DAYS_AT_LEVEL = 12.0, 0.6, 14.0
 """Invented: 5 % more asked makes 45 % fewer buyers a day."""
-_PRIVATE, _FIXED = 64, 10
+_PRIVATE, _FIXED = 90, 10
 _BELIEF_SD, _LEVEL_SD, _LUCK, _GRADE_MEAN = 0.08, 0.06, 400, 0.90
 _OWN_SHOP, _TRADED = 0.3, 100
 _ASK_SD, _ASK_MEAN, _HAGGLED = 0.07, 0.03, 0.02
@@ -196,10 +196,12 @@ def _direct(
             "offer": "" if fixed else f"{offer:.2f}",
             "offer_result": "" if fixed else ("taken" if taken else "refused"),
         }  # fmt: skip
-        found = _purchase(rng, truth, rules, row, number) if taken else None
-        if taken and found is None:
-            if not fixed:
-                continue  # an offer nobody of the two would have made
+        # Whether to make the offer is decided before it is answered.
+        hoped = _purchase(rng, truth, rules, row | {"final_price": f"{price:.2f}"}, number)
+        if hoped is None and not fixed:
+            continue
+        found = hoped if taken else None
+        if found is None:
             row["final_price"] = ""
         row["result"] = "won" if found else ("skipped" if fixed else "lost")
         number += found is not None

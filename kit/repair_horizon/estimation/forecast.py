@@ -25,6 +25,7 @@ from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, sm
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
 from repair_horizon.estimation.part_prices import PartCurves, PartPath, fit_parts, part_paths
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
+from repair_horizon.estimation.private_sellers import PrivateSellers, SellerReserve
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
 from repair_horizon.estimation.rival_prices import RivalPrice, hammer_ratios, rival_draws
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
@@ -52,6 +53,7 @@ class FamilyOutlook:
     part of every model in every quality (``PartPaths``, worked out when asked for). ``shares``
     and ``success`` map a listed fault to (draws, states), ``grade_shares`` is (draws, grades in
     the settings' order). ``level_basis`` says what each model's level rests on most.
+    ``sellers`` is what private sellers take against the highest rival; None before any offer.
     ``shortfall`` is the share of resale by which won lots of the class fell short of their promise.
     """
 
@@ -73,6 +75,7 @@ class FamilyOutlook:
     rivals: Mapping[str, RivalPrice] = field(default_factory=dict)
     level_basis: Mapping[str, Basis] = field(default_factory=dict)
     shortfall: float = 0.0
+    sellers: SellerReserve | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,7 +188,16 @@ def family_outlook(
         grade_shares=family.rates.draw_grades(draws, rng),
         rivals=rival_draws(family.rivals, draws, rng),
         level_basis=_level_basis(curves),
+        sellers=_seller_draws(family, seed, draws),
     )
+
+
+def _seller_draws(family: FamilyEstimates, seed: int, draws: int) -> SellerReserve | None:
+    """What private sellers take, by a stream of its own: nothing else moves with an offer."""
+    if family.sellers is None:
+        return None
+    rng = np.random.default_rng([seed, *family.family_id.encode(), 1])
+    return family.sellers.draws(draws, rng)
 
 
 def _needed(rates: RepairRates) -> list[str]:
@@ -272,7 +284,7 @@ class FamilyEstimates:
 
     ``prices`` is a reason where no working unit was ever sold and no launch price is known;
     ``as_is``, ``hammer`` and ``rivals`` then are empty. ``maker`` holds the newest maker's quote
-    per model and fault.
+    per model and fault, ``sellers`` what private sellers took of the whole shop's offers.
     """
 
     family_id: str
@@ -285,6 +297,7 @@ class FamilyEstimates:
     hammer: pd.DataFrame
     maker: pd.DataFrame
     rivals: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sellers: PrivateSellers | None = None
 
     @cached_property
     def makers(self) -> dict[str, list[dict[str, Any]]]:
@@ -364,4 +377,5 @@ def fit_family(
         hammer,
         maker.drop_duplicates(["model_id", "fault"], keep="last"),
         rivals,
+        knowledge.sellers,
     )

@@ -224,7 +224,7 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     plain = plain[plain["model_id"].isin(set(broken["model_id"]))]
     by_model = {str(m): rows for m, rows in plain.groupby("model_id", sort=False)}
     parts = [
-        _against_plain(rows, by_model.get(str(model)), catalogue.loc[model])
+        against_plain(rows, by_model.get(str(model)), catalogue.loc[model])
         for model, rows in broken.groupby("model_id", sort=False)
     ]
     table = pd.concat(parts, ignore_index=True)
@@ -237,13 +237,12 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     return PooledRatios(tuple(found))
 
 
-def _against_plain(
-    rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series
-) -> pd.DataFrame:
-    """Log ratio of each as-is sale of a model to its plain working price then, and its variance.
+def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series) -> pd.DataFrame:
+    """Log ratio of each as-is price of a model to its plain working price then, and its variance.
 
-    Working sales count the less the farther off in time, moved to the day by the class's pace;
-    the class's curve and the launch price stand in where there is none.
+    Rows too far from any working price are left out; the others keep their index. Working sales
+    count the less the farther off in time, moved to the day by the class's pace; the class's curve
+    and the launch price stand in where there is none.
     """
     curve = class_knowledge(str(model["device_class"])).price_curve
     day = rows["sale_date"].to_numpy()
@@ -267,7 +266,8 @@ def _against_plain(
     )
     out = pd.DataFrame(
         {"model_id": rows["model_id"].to_numpy(), "fault": rows["listed_fault"].to_numpy(),
-         "ratio": ratio, "reference": 1.0 / np.maximum(weight, 1e-9)}
+         "ratio": ratio, "reference": 1.0 / np.maximum(weight, 1e-9)},
+        index=rows.index,
     )  # fmt: skip
     return out[kept]
 

@@ -12,16 +12,18 @@ from weakref import WeakKeyDictionary
 from repair_horizon.estimation.owner_guesses import OwnerGuesses, owner_guesses
 from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
+from repair_horizon.estimation.private_sellers import PrivateSellers, private_sellers
 from repair_horizon.logs import Logs
 
 
 @dataclass(frozen=True, eq=False)
 class ShopKnowledge:
-    """Effects of grade, channel and storage; as-is ratios; trust in the owner's guesses."""
+    """Effects of grade, channel and storage; as-is ratios; trust in guesses; what sellers take."""
 
     usual: UsualEffects
     broken: PooledRatios
     guesses: OwnerGuesses
+    sellers: PrivateSellers | None = None
 
 
 _known: WeakKeyDictionary[Logs, ShopKnowledge] = WeakKeyDictionary()
@@ -36,5 +38,7 @@ def shop_knowledge(logs: Logs) -> ShopKnowledge:
         The whole workspace's; they never change, so what was worked out once is kept with them.
     """
     if logs not in _known:
-        _known[logs] = ShopKnowledge(usual_effects(logs), pooled_ratios(logs), owner_guesses(logs))
+        _known[logs] = ShopKnowledge(
+            usual_effects(logs), pooled_ratios(logs), owner_guesses(logs), private_sellers(logs)
+        )
     return _known[logs]

@@ -32,7 +32,7 @@ from repair_horizon.decisions.unit.bid import (
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.joint_lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.winning import HighestRival, first_offer
+from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.settings import Tier
@@ -302,17 +302,16 @@ def _on_the_table(
         bought = scorer.known.bought(land, min(price, bid.amount))
         return replace(bid, won=replace(bought, chance=np.nan)), np.nan
     if row.terms == PRIVATE:
-        offer, taken = _offer(scorer, land, bid, rival, current)
+        offer, taken = _offer(scorer, land, bid, current)
         return replace(bid, won=replace(scorer.known.bought(land, offer), chance=taken)), offer
     if current and rival is not None:
         return replace(bid, won=scorer.known.expected(land, bid.amount, floor=current)), np.nan
     return bid, np.nan
 
 
-def _offer(
-    scorer: Scorer, land: Landing, bid: Bid, rival: HighestRival | None, asked: float
-) -> tuple[float, float]:
+def _offer(scorer: Scorer, land: Landing, bid: Bid, asked: float) -> tuple[float, float]:
     """First offer and the chance that it is taken; a price asked is never exceeded."""
+    rival = scorer.known.seller(asked)
     if rival is None:
         offer = min(bid.amount, asked or bid.amount)
         return offer, np.nan

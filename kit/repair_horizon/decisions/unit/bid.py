@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from math import inf
 
 import numpy as np
 import numpy.typing as npt
@@ -137,6 +138,18 @@ class Outcomes:
         at = self.unit.family.models.index(self.unit.model_id)
         level = self.unit.family.level[:, at, self.month]
         return HighestRival(np.log(level) + found.log_ratio, found.spread)
+
+    def seller(self, asked: float = 0.0) -> HighestRival | None:
+        """Least price a private seller takes: the highest rival's, moved by own offers' answers.
+
+        ``asked`` is the price the seller names, money, which would surely be taken; 0 for none.
+        """
+        if self.rival is None:
+            return None
+        known, ceiling = self.unit.family.sellers, asked if asked > 0 else inf
+        if known is None:
+            return replace(self.rival, ceiling=ceiling)
+        return HighestRival(self.rival.log_median + known.shift, known.spread, ceiling=ceiling)
 
     @cached_property
     def shortfall(self) -> float:

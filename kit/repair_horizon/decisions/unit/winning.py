@@ -13,6 +13,7 @@ What rivals are known to pay comes from the hammer prices of the past, read as o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf, isinf
 
 import numpy as np
 import numpy.typing as npt
@@ -32,22 +33,27 @@ class HighestRival:
     """The highest rival for one lot: log of the median by draw, (draws,), and log spread.
 
     ``floor`` is a price that somebody has already bid, money: rivals below it are ruled out.
+    ``ceiling`` is a price that would surely do, as the one a private seller asks.
     """
 
     log_median: Floats
     spread: float
     floor: float = 0.0
+    ceiling: float = inf
 
     def _below(self, price: float) -> Floats:
         if price <= 0:
             return np.zeros_like(self.log_median)
+        if isinf(price):
+            return np.ones_like(self.log_median)
         out: Floats = ndtr((np.log(price) - self.log_median) / self.spread)
         return out
 
     def wins(self, bid: float) -> Floats:
         """Weight of each draw in which a bid wins, (draws,); their mean is the chance."""
-        floor = self._below(self.floor)
-        out: Floats = np.maximum(self._below(bid) - floor, 0.0) / np.mean(1.0 - floor + 1e-12)
+        floor, top = self._below(self.floor), self._below(self.ceiling)
+        below = self._below(min(bid, self.ceiling))
+        out: Floats = np.maximum(below - floor, 0.0) / np.mean(top - floor + 1e-12)
         return out
 
     def chance(self, bid: float) -> float:
@@ -161,7 +167,7 @@ def first_offer(
     """First offer to a private seller, and the chance that it is taken.
 
     The offer maximises (CE(V) - L(B)) P(taken at B) over offers up to the walk-away price; what a
-    seller takes is read like the highest rival's price.
+    seller takes is read like the highest rival's price, moved by what own offers have taught.
 
     Parameters
     ----------
@@ -172,7 +178,7 @@ def first_offer(
     walk_away
         Highest price at which buying still pays, money.
     rival
-        Price such units change hands at.
+        Least price the seller takes, ``Outcomes.seller``.
     increment
         Offers are multiples of this.
     """
