@@ -34,10 +34,10 @@ from repair_horizon.reports.main_rows import main_row
 from repair_horizon.reports.worked import Worked
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.outputs import OUTPUTS
+from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
 
 HORIZON, LEVEL = 24, 0.8
-TABLES = tuple(n for n in OUTPUTS if n != "set_aside")
+TABLES = PAGE_TABLES
 NOTHING_BEFORE = Before()
 
 

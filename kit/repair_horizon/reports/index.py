@@ -223,19 +223,13 @@ def open_listings(page: IndexPage, currency: str, *, costs: bool = True) -> Frag
     rows = items[(items["kind"] == "buy") & items["do"].astype(bool)].sort_values("end_time")
     if rows.empty:
         return note("No open listing is worth a bid (listings.csv).")
-    names = _short_names(page)
-    rows = rows.assign(unit=_units(rows, names))
-    columns = [
-        Column("unit", "Model, fault"),
-        Column("end_time", "Ends", short_day),
-        Column("max_bid", f"Maximum bid, {currency}", number, True),
-        Column("probability_win", "Chance of winning", percent, True),
-        Column("expected_profit", f"Profit of a win, {currency}", number, True),
-        Column("item", "Listing"),
-    ]
+    known = _short_names(page)
+    rows = rows.assign(unit=_units(rows, known))
+    names = "end_time max_bid probability_win expected_profit item"
+    columns = [Column("unit", "Model, fault"), *columns_of("plan", names, currency)]
     columns = [c for c in columns if costs or c.name != "expected_profit"]
     first = table(rows.head(_SOON), columns, "Open listings, ending soonest", cards=True)
-    form, rest = answer_form(rows, page.month, names), rows.iloc[_SOON:]
+    form, rest = answer_form(rows, page.month, known), rows.iloc[_SOON:]
     if rest.empty:
         return joined(first, form)
     more = folded(f"{len(rest)} later ones", table(rest, columns, "Later listings", cards=True))

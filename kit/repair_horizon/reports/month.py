@@ -302,6 +302,8 @@ def write_month_files(
         settings_hash=str(record["settings_sha256"]),
         invented=invented_note(known.logs.folder),
     )
+    if page.plan is not None:
+        write_table(folder / "plan.csv", OUTPUTS["plan"].written(page.plan.items))
     write_text(folder / "index.html", index_html(page, known.logs, known.settings))
     bodies = {
         name: index_body(page, known.logs, known.settings, costs=costs)

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from repair_horizon.tables.inputs import REQUIRED_TABLES, TABLES, Table
+from repair_horizon.tables.output_columns import OUTPUT_KINDS, Output, OutputColumn
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 
 _OPENING = """# What a workspace holds
@@ -36,6 +38,17 @@ sources and licences; your own workspaces live wherever you like.
 """
 
 
+_OUTPUTS = """
+# What the kit writes
+
+Declared in `kit/repair_horizon/tables/outputs.py`. `report` writes `out/MONTH/thresholds.csv`,
+`set_aside.csv`, `plan.csv`, and per family the other tables of a page under
+`out/MONTH/tables/FAMILY/`; `bids`, `stock` and `plan` write theirs beside what they print. Months
+are YYYY-MM, days YYYY-MM-DD, amounts in the settlement currency, shares from 0 to 1. An empty field
+is a figure that cannot be said; the reason stands in its row.
+"""
+
+
 def dictionary() -> str:
     """Return the data dictionary as Markdown."""
     parts = [_OPENING]
@@ -43,8 +56,23 @@ def dictionary() -> str:
     parts.append("## settings.toml\n\nEvery setting has a default; write only what differs.\n")
     parts.append("| setting | default | unit | meaning |\n|---|---|---|---|")
     parts += [_setting_row(line) for line in setting_lines()]
+    parts.append(_OUTPUTS)
+    parts += [_output_section(o) for o in OUTPUTS.values()]
     text = "\n".join(parts)
     return text + "\n"
+
+
+def _output_section(output: Output) -> str:
+    lines = [f"## {output.name}\n", f"{output.meaning[0].upper()}{output.meaning[1:]}.\n"]
+    lines.append("| column | kind | heading | meaning |\n|---|---|---|---|")
+    lines += [f"| {c.name} | {_kind(c)} | {c.heading} | {c.meaning} |" for c in output.columns]
+    return "\n".join(lines) + "\n"
+
+
+def _kind(column: OutputColumn) -> str:
+    if column.codes is not None:
+        return "one of " + ", ".join(column.codes)
+    return OUTPUT_KINDS[column.kind].said
 
 
 def _table_section(table: Table) -> str:

@@ -18,6 +18,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
+from repair_horizon.tables.command_outputs import COMMAND_OUTPUTS
 from repair_horizon.tables.output_columns import Output, declared
 
 # Columns that mean the same wherever they stand.
@@ -465,4 +466,6 @@ def _with_codes(output: Output) -> Output:
     return replace(output, columns=tuple(named))
 
 
-OUTPUTS: dict[str, Output] = {o.name: _with_codes(o) for o in (THRESHOLDS, *_ALL)}
+_PAGES = {o.name: _with_codes(o) for o in (THRESHOLDS, *_ALL)}
+PAGE_TABLES = tuple(n for n in _PAGES if n != "set_aside")
+OUTPUTS: dict[str, Output] = {**_PAGES, **{o.name: o for o in COMMAND_OUTPUTS}}
