@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
-from typing import TypeAlias
+from contextlib import redirect_stderr, redirect_stdout
+from typing import TextIO, TypeAlias
 
 from repair_horizon.commands import add_row, ask_one
 from repair_horizon.commands import decide as decisions
@@ -14,7 +16,7 @@ from repair_horizon.commands import hand_on as sharing
 from repair_horizon.commands import look as months
 from repair_horizon.commands import write_down as logs
 from repair_horizon.scale import FamilyLost
-from repair_horizon.tables.faults import LogFault
+from repair_horizon.tables.faults import LogFault, visible
 
 DONE, FAILED, BAD_USAGE = 0, 1, 2
 
@@ -124,6 +126,7 @@ def _decisions(does: Commands) -> None:
     bids.add_argument(
         "--won", nargs=3, metavar=("LISTING", "UNIT", "PRICE"), help="only note that a lot was won"
     )
+    bids.add_argument("--correct", action="store_true", help="with --won: change what was noted")
     bids.set_defaults(run=decisions.bids)
     stock = _command(does, "stock", "say what to do with every unit owned")
     stock.set_defaults(run=decisions.stock)
@@ -185,6 +188,29 @@ def main(words: Sequence[str] | None = None) -> int:
         2 bad usage or unusable input. Bad input is a message, never a traceback.
     """
     options = parser().parse_args(words)
+    # All a command prints goes through here, whatever file it came from.
+    with redirect_stdout(_Visible(sys.stdout)), redirect_stderr(_Visible(sys.stderr)):
+        return _run(options)
+
+
+class _Visible(io.TextIOBase):
+    """A stream on which control characters are written out."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self.stream = stream
+
+    def write(self, text: str) -> int:
+        self.stream.write(visible(text))
+        return len(text)
+
+    def flush(self) -> None:
+        self.stream.flush()
+
+    def isatty(self) -> bool:
+        return self.stream.isatty()
+
+
+def _run(options: argparse.Namespace) -> int:
     try:
         return int(options.run(options))
     except LogFault as error:

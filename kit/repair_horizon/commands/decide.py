@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from argparse import Namespace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -16,6 +18,10 @@ from repair_horizon.commands.printing import (
     write_csv,
 )
 from repair_horizon.logs import Fault, LogFault, Logs
+from repair_horizon.tables.faults import visible
+
+if TYPE_CHECKING:
+    from repair_horizon.shop import Shop
 
 BIDS_SHOWN = [
     "listing_id",
@@ -68,16 +74,13 @@ PLAN_SHOWN = [
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
     from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of, open_listings
-    from repair_horizon.decisions.review.forecast_ledger import append, bought, forecasts_of
+    from repair_horizon.decisions.review.forecast_ledger import append, forecasts_of
     from repair_horizon.shop import NEAR
 
     workspace = Path(options.workspace)
     shop = opened(options)
     if options.won:
-        listing, unit, price = options.won
-        added = append(workspace, bought(listing, unit, _amount(price), shop.now))
-        print(f"{listing} noted as won: unit {unit}" if added else f"{listing} was noted before")
-        return 0
+        return _won(options, workspace, shop)
     month = shop.month(options.month)
     wanted = open_listings(_listings(options.listings, shop.logs), shop.now)
     names = list(families_of(wanted, shop.logs))
@@ -95,11 +98,47 @@ def bids(options: Namespace) -> int:
     return 0
 
 
-def _amount(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise LogFault([Fault("--won", None, "PRICE", text, "a decimal number")]) from None
+def _won(options: Namespace, workspace: Path, shop: Shop) -> int:
+    """Note that a lot was won, or put right what was noted."""
+    from repair_horizon.decisions.review.forecast_ledger import append, bought, read_ledger
+    from repair_horizon.tables.ledger import BOUGHT
+
+    listing, unit, text = options.won
+    faults, price = [], _amount(text)
+    if price is None:
+        faults.append(Fault("--won", None, "PRICE", text, "a decimal number from 0 to 1000000000"))
+    if listing not in set(_listings(options.listings, shop.logs)["listing_id"]):
+        faults.append(Fault("--won", None, "LISTING", listing, "a listing of listings.csv"))
+    if unit != unit.strip() or not unit or visible(unit) != unit:
+        faults.append(Fault("--won", None, "UNIT", unit, "the identifier the unit has here"))
+    notes = read_ledger(workspace)
+    notes = notes[notes["record_type"] == BOUGHT].drop_duplicates("listing_id", keep="last")
+    other = notes.loc[(notes["unit_id"] == unit) & (notes["listing_id"] != listing), "listing_id"]
+    if len(other):
+        faults.append(Fault("--won", None, "UNIT", unit, f"a unit not won as {other.iloc[0]}"))
+    if faults or price is None:
+        raise LogFault(faults)
+    row = bought(listing, unit, price, shop.now)
+    before = notes[notes["listing_id"] == listing]
+    if len(before):
+        was = before.iloc[0]
+        if was["unit_id"] == unit and was["price"] == price:
+            print(f"{listing} was noted before")
+            return 0
+        if not options.correct:
+            found = f"{listing} noted as won: unit {was['unit_id']} at {was['price']:g}"
+            raise LogFault([Fault("--won", None, "", found, "--correct beside it, to change that")])
+        # The last note of a listing counts; what was written stays.
+        row = row.assign(entry_id=f"{row['entry_id'].iloc[0]}:{len(read_ledger(workspace))}")
+    append(workspace, row)
+    print(f"{listing} noted as won: unit {unit} at {price:g}")
+    return 0
+
+
+def _amount(text: str) -> float | None:
+    """Read a price; None for what is no plain amount (nan and inf are none)."""
+    plain = re.fullmatch(r"[0-9]{1,10}(\.[0-9]{1,4})?", text)
+    return float(text) if plain and float(text) <= 1e9 else None
 
 
 def _listings(file: str | None, logs: Logs) -> pd.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from argparse import Namespace
 from pathlib import Path
 
-from repair_horizon.commands.printing import month_folder
+from repair_horizon.commands.printing import month_folder, out_file
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.tables.months import parse_month
 
@@ -21,9 +21,7 @@ def share(options: Namespace) -> int:
     what = "all" if options.family is None else slug(options.family)
     hide = [h.strip() for h in (options.hide or "").split(",") if h.strip()]
     usual = folder.parent / f"{options.month}-{'-without-'.join([what, *hide])}.html"
-    out = Path(options.out) if options.out else usual
-    if out.is_dir():
-        raise LogFault([Fault("--out", None, "", options.out, "a file, not a folder")])
+    out = out_file(options) if options.out else usual
     shared = share_month(folder, out, options.family, hide=hide)
     print(f"{shared.path}: {shared.size:,} bytes, {len(shared.files)} files")
     for note in shared.notes:

@@ -9,7 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from repair_horizon.commands.by_family import price_curves
-from repair_horizon.commands.printing import BACKTEST, day_of, hands_of, read, within, write_csv
+from repair_horizon.commands.printing import (
+    BACKTEST,
+    day_of,
+    hands_of,
+    out_file,
+    read,
+    within,
+    write_csv,
+)
 from repair_horizon.scale import check_shared
 from repair_horizon.tables.months import month_number
 
@@ -22,6 +30,7 @@ def forecast(options: Namespace) -> int:
 
     within("--months", options.months, 1, 120)
     within("--level", options.level, 0.01, 0.99)
+    out = out_file(options)
     logs, _ = read(options.workspace, options.as_of)
     if options.price_index:
         logs = deflated(logs, read_index(options.price_index), logs.newest_day)
@@ -31,7 +40,7 @@ def forecast(options: Namespace) -> int:
     now = int(month_number([logs.newest_day])[0])
     table = price_forecast(logs, curves, options.months, options.level, keys)
     table = calibrated_table(table, calibration, now)
-    write_csv(table, Path(options.out))
+    write_csv(table, out)
     unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
     print(f"{len(table)} rows for {table['model_id'].nunique()} models: {options.out}")
     print(calibration.words)

@@ -12,6 +12,8 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import Hands
+from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.ledger import LEDGER
 from repair_horizon.tables.months import month_number, month_word, parse_month
 
 if TYPE_CHECKING:
@@ -22,8 +24,8 @@ BACKTEST = "backtest"
 
 def read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:
     """Read a workspace, up to a day if one is given."""
-    logs = read_logs(workspace)
     day = day_of(as_of)
+    logs = read_logs(workspace)
     return (logs.as_of(day) if day else logs), read_settings(workspace)
 
 
@@ -56,6 +58,34 @@ def hands_of(options: Namespace) -> Hands:
     """Who does the work: ``--workers`` processes, or the cluster at ``--cluster``."""
     within("--workers", options.workers, 1, 64)
     return Hands(options.workers, options.cluster)
+
+
+def out_file(options: Namespace) -> Path:
+    """Return the file of ``--out``, which must not be one that the kit reads.
+
+    Raises
+    ------
+    LogFault
+        If it is a folder, a log, the settings or another file of the workspace's own, or an input
+        named on the same line; links are followed to see it.
+    """
+    path = Path(options.out)
+    if path.is_dir():
+        raise LogFault([Fault("--out", None, "", options.out, "a file, not a folder")])
+    place, workspace = path.resolve(), Path(options.workspace).resolve()
+    own = {"settings.toml", "import_salt", f"{LEDGER.name}.csv"}
+    own |= {f"{n}{e}" for n in TABLES for e in (".csv", ".parquet")}
+    reads = [getattr(options, n, None) for n in ("price_index", "listings")]
+    taken = place.parent == workspace and place.name.lower() in own
+    taken |= any(place.is_relative_to(workspace / n) for n in (*TABLES, "review"))
+    taken |= any(file is not None and place == Path(file).resolve() for file in reads)
+    # The same file under another name, such as a link of the system's.
+    there = [workspace / n for n in own] if path.exists() else []
+    taken |= any(p.exists() and p.samefile(path) for p in there)
+    if taken:
+        allowed = "a file of its own: this one is read, not written"
+        raise LogFault([Fault("--out", None, "", options.out, allowed)])
+    return path
 
 
 def month_folder(workspace: str, month: int) -> Path:

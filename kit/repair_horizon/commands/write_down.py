@@ -111,6 +111,9 @@ def partition(options: Namespace) -> int:
 def check(options: Namespace) -> int:
     """Print the row ledger and every fault; fail if too many rows are held."""
     logs, settings = read(options.workspace)
+    print(logs.now_words)
+    for note in logs.notes:
+        print(note)
     print(logs.ledger.counts().to_string(index=False))
     for _, row in logs.ledger.exceptions.iterrows():
         if row["column"]:

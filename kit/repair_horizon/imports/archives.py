@@ -128,6 +128,8 @@ _DAMAGE = (
     struct.error,
 )
 _PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Z]{0,3})(\d{1,7})["']""")
+# Empty cells are filled in between the filled ones, at some 40 bytes each.
+_SMALL_AREA, _EMPTY_PER_CELL = 500_000, 20
 _SHARED = re.compile(rb"<(?:\w+:)?si[\s>/]")
 _NUMBERED = re.compile(
     rb"""\st\s*=\s*["']s["'][^>]*>(?:\s|<(?:\w+:)?f[^>]*>|[^<]*</(?:\w+:)?f>)*"""
@@ -163,20 +165,27 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
 
 def _check_part(stream: IO[bytes], size: int, about: tuple[int, str, bool]) -> int:
     limit, file, sheet = about
-    tail, rows, columns = b"", 1, 1
+    tail, rows, columns, filled = b"", 1, 1, 0
     while chunk := stream.read(CHUNK):
         size += len(chunk)
         if size > limit:
             raise too_large(file, limit)
         if sheet:
-            for letters, row in set(_PLACE.findall(tail + chunk)):
-                rows, columns = max(rows, int(row)), max(columns, _column_number(letters))
+            found = _PLACE.findall(tail + chunk)
+            filled += len(found)
+            for letters, row in set(found):
+                rows, columns = max(rows, int(row)), max(columns, column_number(letters))
             tail = chunk[-40:]
     check_area(rows, columns, file)
+    if rows * columns > max(_SMALL_AREA, _EMPTY_PER_CELL * filled):
+        found_area = f"{rows} rows of {columns} columns with {filled} cells"
+        allowed = "a sheet without cells far from all others: delete them, or save it as CSV"
+        raise LogFault([Fault(file, None, "", found_area, allowed)])
     return size
 
 
-def _column_number(letters: bytes) -> int:
+def column_number(letters: bytes) -> int:
+    """Return the number of a column named by letters, from 1."""
     number = 0
     for letter in letters:
         number = number * 26 + letter - 64

@@ -80,6 +80,9 @@ def read_cells(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColu
     return ReadColumn(whole, tuple(notes), got.inferred, got.refused, got.currencies)
 
 
+_ERRORS = r"#(?:N/A|REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|SPILL!|CALC!)"
+
+
 def _by_kind(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn:
     form = mapping.format(column.name)
     if column.kind in NUMBERS:
@@ -91,13 +94,18 @@ def _by_kind(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn
     if column.kind == "currency":
         return _currencies(cells)
     if column.kind == "code":
+        errors = cells.text[cells.text.str.fullmatch(_ERRORS)]
         bad = cells.text[damaged(cells.text)]
         allowed = "a whole identifier: export the column as text"
         said = note(
             bad.index, HELD, "identifier cut short by a spreadsheet",
             column=column.name, found=bad, allowed=allowed,
         )  # fmt: skip
-        return ReadColumn(form.prefix + cells.text, (said,))
+        shown = note(
+            errors.index, HELD, "an error cell of a spreadsheet",
+            column=column.name, found=errors, allowed="a value: mend the formula in the workbook",
+        )  # fmt: skip
+        return ReadColumn(form.prefix + cells.text, (said, shown))
     return ReadColumn(cells.text)
 
 

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from repair_horizon.imports.numbers import outweighing
+
 EXCEL, EXCEL_1904 = "excel-serial", "excel-serial-1904"
 _CODES = {"%d": "day", "%m": "month", "%Y": "year", "%y": "year2", "%b": "name", "%B": "name"}
 _WORDS = re.compile(r"month_name|year2|year|month|day|%[a-zA-Z]")
@@ -182,35 +184,49 @@ def prove_dates(cells: pd.Series) -> DateProof:
         ``day/month/year``-like format, ``iso`` for year first or named months only, or no
         format and both readings.
     """
-    shape = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2\d{4}(?!\d)(?:[T ,]|$)")
-    first: dict[str, tuple[str, object]] = {}
-    open_case: tuple[str, object] | None = None
-    signs: list[str] = []
-    for line, text in cells.drop_duplicates().items():
-        found = shape.match(text)
-        if not found:
-            continue
-        signs.append(found[2])
-        a, b = int(found[1]), int(found[3])
-        if a > 12 >= b:
-            first.setdefault("day", (text, line))
-        elif b > 12 >= a:
-            first.setdefault("month", (text, line))
-        elif a != b and a <= 12 and b <= 12 and open_case is None:
-            open_case = (text, line)
+    first, votes, open_case, signs = _orders(cells.drop_duplicates())
+    words = {"day": "day/month/year", "month": "month/day/year"}
+    if len(first) == 2 and (order := outweighing(votes)):
+        (text, line), against = first[order], sum(votes.values()) - votes[order]
+        why = f"proved by {text!r} in line {line} and {votes[order] - 1} more, against {against}"
+        return DateProof(words[order], why)
     if len(first) == 2:
         (a_text, at), (b_text, bt) = first["day"], first["month"]
         why = f"one order: {a_text!r} (line {at}) has the day first, {b_text!r} (line {bt}) second"
         return DateProof("", why, a_text)
     if first:
         order, (text, line) = next(iter(first.items()))
-        words = "day/month/year" if order == "day" else "month/day/year"
-        return DateProof(words, f"proved by {text!r} in line {line}")
+        return DateProof(words[order], f"proved by {text!r} in line {line}")
     if open_case is None:
         if not signs:
             return DateProof("iso", "the year comes first, or the month is named")
         return DateProof("day/month/year", "the same in every order")
     return DateProof("", _two_readings(open_case[0]), open_case[0])
+
+
+_Case = tuple[str, object]
+_ORDERED = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2\d{4}(?!\d)(?:[T ,]|$)")
+
+
+def _orders(cells: pd.Series) -> tuple[dict[str, _Case], dict[str, int], _Case | None, int]:
+    """First proof and number of proofs of each order, the first open case, and the values seen."""
+    first: dict[str, _Case] = {}
+    votes = {"day": 0, "month": 0}
+    open_case: _Case | None = None
+    signs = 0
+    for line, text in cells.items():
+        found = _ORDERED.match(text)
+        if not found:
+            continue
+        signs += 1
+        a, b = int(found[1]), int(found[3])
+        order = "day" if a > 12 >= b else "month" if b > 12 >= a else ""
+        if order:
+            first.setdefault(order, (text, line))
+            votes[order] += 1
+        elif a != b and a <= 12 and b <= 12 and open_case is None:
+            open_case = (text, line)
+    return first, votes, open_case, signs
 
 
 def _two_readings(text: str) -> str:

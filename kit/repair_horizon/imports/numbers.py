@@ -132,15 +132,22 @@ def prove_decimal(cells: pd.Series, thousands: str = "") -> Proof:
     if thousands in (".", ","):
         return Proof("," if thousands == "." else ".", f"thousands sign {thousands!r} is declared")
     proofs: dict[str, tuple[str, object]] = {}
+    votes = {".": 0, ",": 0}
     open_case: tuple[str, object, Decimal, Decimal] | None = None
     for line, digits in cells.drop_duplicates().items():
         point, comma = value_of(digits, "."), value_of(digits, ",")
         if point is None and comma is not None:
             proofs.setdefault(",", (digits, line))
+            votes[","] += 1
         elif comma is None and point is not None:
             proofs.setdefault(".", (digits, line))
+            votes["."] += 1
         elif point is not None and comma is not None and point != comma and open_case is None:
             open_case = (digits, line, point, comma)
+    if len(proofs) == 2 and (sign := outweighing(votes)):
+        (digits, line), against = proofs[sign], sum(votes.values()) - votes[sign]
+        why = f"proved by {digits!r} in line {line} and {votes[sign] - 1} more, against {against}"
+        return Proof(sign, why)
     if len(proofs) == 2:
         (a, at), (b, bt) = proofs["."], proofs[","]
         why = f"one sign: {a!r} (line {at}) needs the point, {b!r} (line {bt}) the comma"
@@ -156,6 +163,17 @@ def prove_decimal(cells: pd.Series, thousands: str = "") -> Proof:
         f'{plain_text(comma)} with decimal = ","'
     )
     return Proof("", why, digits)
+
+
+# One cell written another way does not undo what so many others prove; it is held by itself.
+OUTWEIGHS = 20
+
+
+def outweighing(votes: dict[str, int]) -> str:
+    """Return what nearly all proofs say; '' where they are no more than divided."""
+    most = max(votes, key=lambda k: votes[k])
+    rest = sum(votes.values()) - votes[most]
+    return most if votes[most] >= OUTWEIGHS * rest else ""
 
 
 def plain_text(value: Decimal) -> str:

@@ -9,8 +9,10 @@ import codecs
 import csv
 import io
 
+from repair_horizon.imports.archives import MAX_COLUMNS
 from repair_horizon.imports.mapping import ENCODINGS, ImportMapping
 from repair_horizon.imports.raw_rows import Inference, RawRow, RawTable
+from repair_horizon.logs.reading import lines_like_records
 from repair_horizon.tables.faults import Fault, LogFault
 
 _MARKS = (
@@ -101,6 +103,11 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     if not any(line.strip() for line in lines):
         raise LogFault([Fault(file, None, "", "an empty file", "a header and records")])
     separator, how = mapping.separator, "declared"
+    header = next(line for line in lines if line.strip())
+    width = max(header.count(s) for s in (separator or SEPARATORS)) + 1
+    if width > MAX_COLUMNS:
+        found, allowed = f"{width} columns", f"at most {MAX_COLUMNS} columns"
+        raise LogFault([Fault(file, mapping.skip_rows + 1, "", found, allowed)])
     if not separator:
         separator, how = _prove(lines[0], mapping.needed, file)
     rows = split_rows(lines, separator, (mapping.skip_rows, file))
@@ -135,10 +142,13 @@ def split_rows(lines: list[str], separator: str, about: tuple[int, str]) -> list
     """
     skipped, file = about
     reader = csv.reader(lines, delimiter=separator, strict=True)
-    rows, last = [], 0
+    rows, last, width = [], 0, 0
     try:
         for record in reader:
-            rows.append(RawRow(skipped + last + 1, [c.strip() for c in record]))
+            width = width or len(record)
+            taken = _swallowed(record, separator, width) if reader.line_num > last + 1 else ""
+            cells = [c.strip() for c in record]
+            rows.append(RawRow(skipped + last + 1, cells, problem=taken))
             last = reader.line_num
     except csv.Error as error:
         at, allowed = skipped + last + 1, "quotes that open and close around a whole field"
@@ -146,3 +156,15 @@ def split_rows(lines: list[str], separator: str, about: tuple[int, str]) -> list
             allowed = f"fields of at most {csv.field_size_limit():,} characters"
         raise LogFault([Fault(file, at, "", str(error), allowed)]) from None
     return rows
+
+
+def _swallowed(record: list[str], separator: str, width: int) -> str:
+    """Say which lines like records stand in one field: nobody closed a quote mark before them."""
+    lines = [t for field in record for t in lines_like_records(field, separator, width)]
+    if not lines:
+        return ""
+    shown = lines[0] if len(lines[0]) <= 120 else lines[0][:117] + "..."
+    return (
+        f"{len(lines)} lines like records inside one field: {shown!r}, allowed: a quote mark that "
+        "is closed in its own record"
+    )

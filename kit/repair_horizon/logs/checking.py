@@ -7,6 +7,7 @@ price paid back later, are kept beside the rows used, since nobody knew of them 
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
@@ -73,7 +74,38 @@ def check_keys(name: str, rows: pd.DataFrame) -> list[pd.DataFrame]:
 def check_models(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
     """Hold rows of models the catalogue does not name."""
     unknown = ~rows["model_id"].isin(models)
-    return [exception_rows(name, rows[unknown], HELD, "model_id is not in catalogue.csv")]
+    held = exception_rows(name, rows[unknown], HELD, "model_id is not in catalogue.csv")
+    if held.empty:
+        return [held]
+    known = {alike(m): m for m in models}
+    meant = rows.loc[unknown, "model_id"].map(lambda m: known.get(alike(m), "")).to_numpy()
+    looks = meant != ""
+    found = rows.loc[unknown, "model_id"].map(ascii).to_numpy()
+    return [
+        held.assign(
+            column=np.where(looks, "model_id", ""),
+            found=np.where(looks, found, ""),
+            allowed=np.where(looks, "a model of catalogue.csv; it looks like " + meant, ""),
+        )
+    ]
+
+
+def alike(identifier: str) -> str:
+    """Return what a reader sees of an identifier: no case, no width, nothing without a shape."""
+    plain = unicodedata.normalize("NFKC", identifier).casefold()
+    return "".join(c for c in plain if unicodedata.category(c)[0] not in "CZ")
+
+
+def notes_on_alike(catalogue: pd.DataFrame) -> list[str]:
+    """Name identifiers of the catalogue that are not the same and look the same."""
+    notes = []
+    for column in ("model_id", "family_id"):
+        names = pd.Series(catalogue[column].unique(), dtype="str")
+        for _, same in names.groupby(names.map(alike)):
+            if len(same) > 1:
+                shown = " and ".join(ascii(n) for n in same)
+                notes.append(f"{column}s of the catalogue that look alike: {shown}.")
+    return notes
 
 
 def check_sales(

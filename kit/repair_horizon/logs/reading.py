@@ -12,6 +12,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from repair_horizon.files.sizes import check_size
@@ -56,6 +57,9 @@ def find_file(folder: Path, table: Table) -> Path | None:
     """
     paths = [folder / n for n in (f"{table.name}.csv", f"{table.name}.parquet", table.name)]
     there = [p for p in paths if p.is_file() or (p.is_dir() and any(p.glob("**/*.parquet")))]
+    for path in paths[:2]:
+        if path not in there and path.exists():
+            raise LogFault([Fault(path.name, None, "", "no file (a folder or a pipe)", "a file")])
     if len(there) > 1:
         found = " and ".join(p.name + "/" * p.is_dir() for p in there)
         allowed = "one of them, since the rows of the others would not be read"
@@ -112,7 +116,7 @@ def _csv_text(path: Path) -> pd.DataFrame:
     except OSError as error:
         found = error.strerror or str(error)
         raise LogFault([Fault(path.name, None, "", found, "a file that can be read")]) from None
-    width = raw.partition(b"\n")[0].count(b",") + 1
+    width = raw.lstrip(b"\r\n").partition(b"\n")[0].count(b",") + 1
     if width > _WIDEST:
         found, allowed = f"{width} columns", f"at most {_WIDEST} columns"
         raise LogFault([Fault(path.name, 1, "", found, allowed)])
@@ -207,6 +211,7 @@ def typed(file: str, table: Table, text: pd.DataFrame) -> TableRead:
         columns[column.name], bad = _read_words(column, text[column.name])
         if bad.any():
             faults.append(_faults_of(column, line[bad], text.loc[bad, column.name].str.strip()))
+    faults += _swallowed(text)
     rows = pd.DataFrame(columns, copy=False)
     rows["line"] = line
     rows["row_id"] = rows[table.key] if table.key else "line " + line.astype(str)
@@ -231,6 +236,29 @@ def _absent(column: Column, index: pd.Index) -> pd.Series:
     """Return a column nobody gave: empty texts, or no figures and no days."""
     dtype = KINDS[column.kind].dtype
     return pd.Series("" if dtype == "str" else None, index=index, dtype=dtype)
+
+
+def _swallowed(text: pd.DataFrame) -> list[pd.DataFrame]:
+    """Name fields that hold lines shaped like records: a quote mark nobody closed took them in."""
+    line = text["line"].to_numpy()
+    several = np.append(np.diff(line) > 1, True) if len(line) else np.zeros(0, dtype=bool)
+    names, found = text.columns.drop("line"), []
+    rows = text[several]
+    for at, record in zip(rows["line"], rows[names].itertuples(index=False), strict=True):
+        for name, field in zip(names, record, strict=True):
+            lines = lines_like_records(str(field), ",", len(names))
+            if lines:
+                said = f"{len(lines)} lines like records: {lines[0]}"
+                found.append((at, name, said, "a quote mark that is closed in its own record"))
+    columns = ["line", "column", "found", "allowed"]
+    return [pd.DataFrame(found, columns=columns)] if found else []
+
+
+def lines_like_records(field: str, separator: str, width: int) -> list[str]:
+    """Return the lines of a field, but for its first, with as many signs as a record has."""
+    if "\n" not in field and "\r" not in field:
+        return []
+    return [t for t in field.splitlines()[1:] if t.count(separator) >= max(2, (width - 1) // 2)]
 
 
 def _faults_of(column: Column, line: pd.Series, found: pd.Series) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from repair_horizon.logs.checking import (
     check_models,
     check_sales,
     no_refunds,
+    notes_on_alike,
 )
 from repair_horizon.logs.currencies import check_rates, convert
 from repair_horizon.logs.now import days_of, last_day
@@ -299,6 +300,7 @@ def read_logs(
         tables, ledger = of_families(tables, ledger, got, families)
     tables["fault_states"], started = _with_starters(tables, families)
     notes = (*believed.notes, *sales.notes, *_unknown_launches(tables["catalogue"]), *started)
+    notes += tuple(notes_on_alike(tables["catalogue"]))
     logs = Logs(
         folder,
         currency,

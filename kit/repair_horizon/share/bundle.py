@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,6 +32,7 @@ from repair_horizon.share.single_page import Shell, figures, single_file
 SINGLE_LIMIT = 6_000_000
 HIDEABLE = (COSTS, SUPPLIERS)
 _RECORD = ("month", "as_of", "cutoff", "currency", "seed", "draws", "settings_sha256")
+_SLUG = re.compile(r"[a-z0-9][a-z0-9_-]{0,90}")
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)  # the oldest a zip can say: a bundle tells no hour of work
 _READ_ME = """Open month.html in a browser; it needs no network.
 thresholds.csv and thresholds.xlsx hold the same figures for a spreadsheet.
@@ -117,13 +119,16 @@ def _written(folder: Path, family: str | None, hide: Sequence[str]) -> Written:
     if family is not None and family not in slugs:
         raise LogFault([Fault("--family", None, "", family, _one_of(slugs))])
     wanted = list(slugs.values()) if family is None else [slugs[family]]
-    places = own_places(folder)
+    places, tables = own_places(folder), folder / "tables"
+    read = [folder / "index.html", tables, tables / "index.json"]
+    for path in [*read, *(tables / s for s in wanted), *(tables / s / PAGE for s in wanted)]:
+        _own(path)
     try:
         kept = json.loads((folder / "tables" / "index.json").read_text(encoding="utf-8"))
         body = kept["bodies"]["without costs" if COSTS in hide else "whole"]
         title, invented = str(kept["title"]), str(kept["invented"])
         pages = {s: PageParts.load(folder / "tables" / s / PAGE).without(hide) for s in wanted}
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         allowed = "a month whose pages are kept; run 'repair-horizon report' again"
         raise LogFault([Fault(folder.name, None, "", "no kept pages", allowed)]) from None
     return Written(folder, record, title, invented, body, pages, places)
@@ -140,8 +145,8 @@ def _single(month: Written, family: str | None) -> str:
 def _record(folder: Path) -> dict[str, Any]:
     """Return the month's record; it says which pages belong to it."""
     try:
-        found = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        found = json.loads(_own(folder / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
         found = None
     if not isinstance(found, dict) or not (folder / "index.html").is_file():
         allowed = "a month written by 'repair-horizon report'"
@@ -149,14 +154,32 @@ def _record(folder: Path) -> dict[str, Any]:
     return found
 
 
-def _done(record: dict[str, Any]) -> list[dict[str, Any]]:
+def _listed(record: dict[str, Any]) -> list[Any]:
     listed = record.get("families")
-    rows = listed if isinstance(listed, list) else []
-    return [f for f in rows if isinstance(f, dict) and f.get("status") == DONE]
+    return listed if isinstance(listed, list) else []
+
+
+def _done(record: dict[str, Any]) -> list[dict[str, Any]]:
+    rows = _listed(record)
+    done = [f for f in rows if isinstance(f, dict) and f.get("status") == DONE]
+    for family in done:
+        name = str(family.get("slug"))
+        if not _SLUG.fullmatch(name) or "family_id" not in family:
+            allowed = "names of pages as 'repair-horizon report' gives them"
+            raise LogFault([Fault("run.json", None, "slug", name, allowed)])
+    return done
 
 
 def _one_of(slugs: dict[str, str]) -> str:
     return "one of " + ", ".join(slugs) if slugs else "no family: none was written"
+
+
+def _own(path: Path) -> Path:
+    """Refuse a link: a bundle holds what the month's folder holds, nothing from elsewhere."""
+    if path.is_symlink():
+        allowed = "a file of the month itself"
+        raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
+    return path
 
 
 def _written_single(target: Path, page: str) -> Shared:
@@ -179,13 +202,13 @@ def _bundle(month: Written, hide: Sequence[str]) -> tuple[dict[str, bytes], list
     }
     files = {name: text.encode("utf-8") for name, text in texts.items()}
     files["thresholds.xlsx"] = workbook(thresholds)
-    failed = len(month.record.get("families", [])) - len(month.pages)
+    failed = len(_listed(month.record)) - len(month.pages)
     return files, [f"Families without a page: {failed}."] if failed else []
 
 
 def _table(path: Path, places: tuple[str, ...]) -> pd.DataFrame:
     """Read a table of the month as text, fit to leave the house."""
-    if not path.is_file():
+    if not _own(path).is_file():
         return pd.DataFrame()
     table = unguarded(pd.read_csv(path, dtype=str, keep_default_na=False))
     return table.apply(lambda column: column.map(lambda v: guarded(scrubbed(v, places))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -18,10 +19,29 @@ class Fault:
 
     def __str__(self) -> str:
         """Say the fault on one line."""
-        place = self.file + (f", line {self.line}" if self.line else "")
-        column = f", column {self.column}" if self.column else ""
-        found = self.found if len(self.found) <= 60 else self.found[:57] + "..."
-        return f"{place}{column}: found {found!r}, allowed: {self.allowed}"
+        place = _short(self.file, 200) + (f", line {self.line}" if self.line else "")
+        column = f", column {_short(self.column, 60)}" if self.column else ""
+        found, allowed = _short(self.found, 60), _short(self.allowed, 2000)
+        return f"{place}{column}: found {found!r}, allowed: {allowed}"
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 3] + "..."
+
+
+# What moves a terminal's cursor, colours it, answers for its keyboard or turns the writing round.
+_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+def visible(text: str) -> str:
+    r"""Write control characters out, so that what a log holds cannot act on a terminal.
+
+    Examples
+    --------
+    >>> print(visible("phone" + chr(27) + "[2J"))
+    phone\x1b[2J
+    """
+    return _UNSEEN.sub(lambda c: ascii(c[0])[1:-1], text)
 
 
 class LogFault(ValueError):
