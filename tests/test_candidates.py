@@ -1,6 +1,5 @@
 """Scoring listings: bids, the question worth asking, and what would turn the verdict."""
 
-import time
 from dataclasses import replace
 
 import numpy as np
@@ -155,26 +154,18 @@ def test_every_pass_gives_its_reason() -> None:
     assert "unheard_of" in odd.loc[0, "reason"]
 
 
-def test_ten_thousand_listings_are_scored_in_one_run() -> None:
-    """All come back, each as if scored alone; repeated terms are worked out once.
-
-    Measured on the demo (34 models and faults, 1,000 draws, shared two-core machine): 6 s with
-    its own terms of purchase, 9 s if every listing has terms of its own.
-    """
+def test_many_listings_are_each_scored_as_if_alone() -> None:
+    """All come back, and what they share is worked out once; speed is tests/benchmark's matter."""
     rng = np.random.default_rng(2)
     rows = [
         {"current_bid": float(b), "shipping": float(s)}
-        for b, s in zip(
-            rng.integers(1, 60, 10_000), rng.choice([6.9, 9.9, 12.0], 10_000), strict=True
-        )
+        for b, s in zip(rng.integers(1, 60, 800), rng.choice([6.9, 9.9, 12.0], 800), strict=True)
     ]
     many = listings(*rows)
     logs, economics = example_logs(), example_economics(draws=50, spread=0.05)
-    start = time.perf_counter()
     table = score(many, logs, economics).set_index("listing_id")
-    assert time.perf_counter() - start < 60
     assert set(table.index) == set(many["listing_id"])
-    for name in ("L17", "L9999"):
+    for name in ("L17", "L799"):
         alone = score(many[many["listing_id"] == name], logs, economics).set_index("listing_id")
         pd.testing.assert_frame_equal(alone, table.loc[[name]])
 

@@ -1,0 +1,292 @@
+"""Would the tests notice? Plants single faults in estimation and decisions and runs them.
+
+    python -m tests.benchmark.planted_faults --seed 1 --faults 40 --within decisions
+
+A fault is one change in one place: an operator, a comparison, a sign, min for max, a constant times
+1.1. Each is planted in a copy of the package and judged by the tests that belong to its module
+(``TESTS``), stopping at the first that fails. Printed are the survivors with their lines and the
+rate noticed; a survivor that changes nothing anybody could see is named in ``EQUIVALENT`` with why.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent.parent
+PACKAGE = Path("kit") / "repair_horizon"
+LONGEST = 420.0
+
+RULE = ("test_maximum_bid", "test_bid_limits")
+COSTS = ("test_worked_examples", "test_decisions", "published/test_repair_limits")
+CURVE = ("test_estimation", "published/test_certified_curves", "test_published_fits")
+# Tests by the start of a module's path, the longest match counts; the quickest stand first.
+TESTS: dict[str, tuple[str, ...]] = {
+    "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
+    "decisions/costs/replacement": ("published/test_keeping", "published/test_repair_limits"),
+    "decisions/month/last_time_buy": ("test_quotes",),
+    "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
+    "decisions/month/opportunity_cost": ("test_opportunity_cost",),
+    "decisions/month/part_orders": ("test_quotes",),
+    "decisions/month/plan": ("test_planning",),
+    "decisions/month/questions_asked": ("test_candidates",),
+    "decisions/month/quotes": ("test_quotes",),
+    "decisions/month/shelf": ("test_shelf",),
+    "decisions/month/stop_dates": ("test_stop_dates", "test_decisions"),
+    "decisions/month/thresholds": ("test_stop_dates",),
+    "decisions/review": ("test_forecast_ledger",),
+    "decisions/review/what_if": ("test_what_if",),
+    "decisions/review/why_changed": ("test_attribution",),
+    "decisions/unit": (*RULE, "test_winning", "test_shelf", "test_quotes"),
+    "decisions/unit/bid": ("test_winning", "test_bid_limits", "test_maximum_bid"),
+    "decisions/unit/bidding": ("test_worked_examples", "test_decisions", "test_bid_limits"),
+    "decisions/unit/break_even": ("test_shelf",),
+    "decisions/unit/disposition": ("test_shelf",),
+    "decisions/unit/interlocks": ("test_shelf",),
+    "decisions/unit/joint_lots": ("test_winning",),
+    "decisions/unit/lots": ("test_bid_limits", "test_forecast_ledger"),
+    "decisions/unit/winning": ("test_winning",),
+    "estimation": ("test_estimation", "test_prices_not_confused", "published/test_pooling"),
+    "estimation/calibration": ("test_calibration", "test_widths"),
+    "estimation/curve": CURVE,
+    "estimation/curve/cells": ("test_cells", *CURVE),
+    "estimation/curve/checks": ("test_fit_checks",),
+    "estimation/curve/uncertainty": ("test_fit_checks", "test_sampled_posterior"),
+    "estimation/part_alerts": ("test_part_alerts",),
+    "estimation/part_prices": ("test_no_option_lost", "test_part_alerts"),
+    "estimation/part_shifts": ("test_part_alerts",),
+    "estimation/pooled_effects": ("test_usual_effects",),
+    "estimation/pooled_ratios": ("test_no_option_lost",),
+    "estimation/broken_prices": ("test_no_option_lost",),
+    "estimation/repairs": ("published/test_proportions", "test_no_option_lost"),
+    "estimation/rival_prices": ("test_no_option_lost",),
+    "estimation/time_on_market": ("test_time_on_market",),
+}
+
+EQUIVALENT: dict[tuple[str, str, str], str] = {}
+"""(module, before, after): why nobody could see it."""
+
+SWAPS: dict[type[ast.AST], type[ast.AST]] = {
+    ast.Add: ast.Sub,
+    ast.Sub: ast.Add,
+    ast.Mult: ast.Div,
+    ast.Div: ast.Mult,
+}
+COMPARED: dict[type[ast.AST], type[ast.AST]] = {
+    ast.Lt: ast.GtE,
+    ast.LtE: ast.Lt,
+    ast.Gt: ast.LtE,
+    ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+}
+EXTREMES = {"min": "max", "minimum": "maximum", "argmin": "argmax", "nanmin": "nanmax"}
+EXTREMES |= {b: a for a, b in EXTREMES.items()}
+KINDS = ("operator", "comparison", "sign", "extreme", "constant")
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One change: the ``at``-th node, in walking order, of a module, and how it is changed."""
+
+    module: str
+    at: int
+    kind: str
+    line: int
+    before: str
+    after: str
+
+    def __str__(self) -> str:
+        """Say where it is and what it does."""
+        return f"{self.module}.py:{self.line}  {self.kind}: {self.before}  ->  {self.after}"
+
+
+def changed(node: ast.AST, inside: ast.AST | None) -> tuple[str, ast.AST] | None:
+    """Return the kind of fault a node takes and the node with it; None where it takes none."""
+    out = copy.deepcopy(node)
+    if isinstance(node, ast.BinOp) and type(node.op) in SWAPS:
+        texts = (ast.Constant, ast.JoinedStr, ast.List, ast.Tuple, ast.ListComp)
+        for side in (node.left, node.right):
+            if isinstance(side, texts) and not _number(side):
+                return None
+        out.op = SWAPS[type(node.op)]()  # type: ignore[attr-defined]
+        return "operator", out
+    if isinstance(node, ast.Compare) and type(node.ops[0]) in COMPARED:
+        out.ops[0] = COMPARED[type(node.ops[0])]()  # type: ignore[attr-defined]
+        return "comparison", out
+    if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.USub):
+        # The sign of a whole number is a place (the last one, an axis), not an amount.
+        whole = isinstance(node.operand, ast.Constant) and isinstance(node.operand.value, int)
+        return None if whole else ("sign", node.operand)
+    if isinstance(node, ast.Attribute) and node.attr in EXTREMES:
+        out.attr = EXTREMES[node.attr]  # type: ignore[attr-defined]
+        return "extreme", out
+    if isinstance(node, ast.Name) and node.id in ("min", "max"):
+        out.id = EXTREMES[node.id]  # type: ignore[attr-defined]
+        return "extreme", out
+    if isinstance(node, ast.Constant) and _number(node):
+        scales = isinstance(inside, ast.BinOp) and not isinstance(inside.op, (ast.Add, ast.Sub))
+        amount = isinstance(node.value, float) or (scales and node.value > 1)
+        # Amounts next to nothing or huge keep a logarithm or a search within range; no more.
+        if amount and 1e-6 < node.value < 1e6:
+            out.value = node.value * 1.1  # type: ignore[attr-defined]
+            return "constant", out
+    return None
+
+
+def _number(node: ast.AST) -> bool:
+    return isinstance(node, ast.Constant) and type(node.value) in (int, float)
+
+
+def places(tree: ast.AST) -> Iterator[tuple[int, ast.AST, ast.AST | None]]:
+    """Go through the nodes that compute: no annotation, docstring, text or declaration of a field.
+
+    Each with its number in walking order and the node it stands in.
+    """
+    counter = 0
+
+    def walk(
+        node: ast.AST, inside: ast.AST | None
+    ) -> Iterator[tuple[int, ast.AST, ast.AST | None]]:
+        nonlocal counter
+        counter += 1
+        yield counter, node, inside
+        for name, value in ast.iter_fields(node):
+            if name in ("annotation", "returns", "decorator_list"):
+                continue
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, ast.AST) and not isinstance(child, ast.JoinedStr):
+                    yield from walk(child, node)
+
+    yield from walk(tree, None)
+
+
+def faults_in(module: str) -> list[Fault]:
+    """Every fault that could be planted in a module."""
+    tree = ast.parse((ROOT / PACKAGE / f"{module}.py").read_text(encoding="utf-8"))
+    found = []
+    for at, node, inside in places(tree):
+        change = changed(node, inside)
+        if change is not None:
+            kind, other = change
+            said = (ast.unparse(inside if _number(node) and inside else node), ast.unparse(other))
+            found.append(Fault(module, at, kind, node.lineno, *said))  # type: ignore[attr-defined]
+    return found
+
+
+def planted(fault: Fault) -> str:
+    """The module's source with the fault in it."""
+    tree = ast.parse((ROOT / PACKAGE / f"{fault.module}.py").read_text(encoding="utf-8"))
+    wanted, inside = next((n, i) for at, n, i in places(tree) if at == fault.at)
+    change = changed(wanted, inside)
+    assert change is not None
+
+    class Put(ast.NodeTransformer):
+        def visit(self, node: ast.AST) -> ast.AST:
+            return change[1] if node is wanted else self.generic_visit(node)
+
+    return ast.unparse(ast.fix_missing_locations(Put().visit(tree)))
+
+
+def tests_for(module: str) -> list[str]:
+    """Test files that belong to a module and are there."""
+    start = max((s for s in TESTS if module.startswith(s)), key=len, default="")
+    files = [f"tests/{name}.py" for name in TESTS.get(start, ())]
+    return [f for f in files if (ROOT / f).is_file()]
+
+
+def noticed(fault: Fault, tree: Path) -> bool:
+    """Whether the module's tests fail, or never end, with the fault planted in the copy."""
+    path = tree / PACKAGE / f"{fault.module}.py"
+    whole = path.read_text(encoding="utf-8")
+    path.write_text(planted(fault), encoding="utf-8")
+    try:
+        return not passes(tests_for(fault.module), tree)
+    finally:
+        path.write_text(whole, encoding="utf-8")
+
+
+def passes(files: list[str], tree: Path) -> bool:
+    """Whether test files pass against the package in a tree."""
+    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+    run = [sys.executable, "-m", "pytest", "-x", "-q", "-o", "addopts=", "-p", "no:cacheprovider"]
+    try:
+        done = subprocess.run(
+            [*run, *files],
+            cwd=ROOT,
+            env={**os.environ, **one, "PYTHONPATH": str(tree / "kit")},
+            capture_output=True,
+            timeout=LONGEST,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return False
+    return done.returncode == 0
+
+
+def chosen(within: str, seed: int, count: int) -> list[Fault]:
+    """As many faults, each kind as often as the others, drawn from all modules alike."""
+    modules = [
+        str(path.relative_to(ROOT / PACKAGE).with_suffix(""))
+        for stage in ("decisions", "estimation")
+        for path in sorted((ROOT / PACKAGE / stage).rglob("*.py"))
+    ]
+    by_kind: dict[str, list[Fault]] = defaultdict(list)
+    for module in modules:
+        if module.startswith(within) and tests_for(module):
+            for fault in faults_in(module):
+                by_kind[fault.kind].append(fault)
+    rng = random.Random(seed)
+    for found in by_kind.values():
+        rng.shuffle(found)
+    out: list[Fault] = []
+    while len(out) < count and any(by_kind.values()):
+        out += [by_kind[k].pop() for k in KINDS if by_kind[k]]
+    return out[:count]
+
+
+def main() -> int:
+    """Plant, test, print; 1 where fewer are noticed than asked for."""
+    options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--faults", type=int, default=40)
+    options.add_argument("--within", default="", help="start of a module's path: decisions/unit")
+    options.add_argument("--least", type=float, default=0.85, help="share that must be noticed")
+    given = options.parse_args()
+    faults = chosen(given.within, given.seed, given.faults)
+    survivors, explained = [], 0
+    with tempfile.TemporaryDirectory() as place:
+        tree = Path(place)
+        shutil.copytree(ROOT / "kit", tree / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+        for number, fault in enumerate(faults, 1):
+            start = time.perf_counter()
+            why = EQUIVALENT.get((fault.module, fault.before, fault.after), "")
+            seen = not why and noticed(fault, tree)
+            told = "equivalent" if why else "noticed" if seen else "SURVIVED"
+            took = time.perf_counter() - start
+            print(f"{number:3d} {told:10s} {took:5.0f} s  {fault}  {why}", flush=True)
+            explained += bool(why)
+            survivors += [] if seen or why else [fault]
+    asked = len(faults) - explained
+    rate = 1.0 - len(survivors) / max(asked, 1)
+    print(f"\n{asked - len(survivors)} of {asked} faults noticed ({rate:.0%}), seed {given.seed}; "
+          f"{explained} more change nothing")  # fmt: skip
+    for fault in survivors:
+        print(f"  survived: {fault}")
+    return int(rate < given.least)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
