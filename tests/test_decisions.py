@@ -124,6 +124,13 @@ def test_margin_of_revenue_target_by_hand() -> None:
     assert maximum_bid_for(states, land, ask_margin(0.1, 200.0)) == pytest.approx(80 / 1.1)
 
 
+def test_a_state_sold_below_what_was_paid_for_it_bears_no_margin_tax() -> None:
+    """Worth 290 (parts and all) but sold at 110: no margin is left, so the bid is the whole 290."""
+    state = EndStates(np.ones(1), np.array([290.0]), np.array([110.0]))
+    land = landing(Purchase([], inbound=0.0), 0.0, 0, True)
+    assert maximum_bid_for(state, land, ask_profit(0.0), 1 / 6) == pytest.approx(290.0)
+
+
 def test_premium_tiers_are_charged_on_the_part_above_each_step() -> None:
     """25 % to 100, 15 % above: a hammer of 300 lands at 300 + 25 + 30."""
     land = landing(Purchase([Tier(0.0, 0.25), Tier(100.0, 0.15)], inbound=0.0), 0.0, 0, True)

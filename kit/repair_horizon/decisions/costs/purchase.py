@@ -56,6 +56,15 @@ class Landing:
         segment = self.segment(bid)
         return segment.a * bid + segment.K
 
+    def landed_each(self, prices: Floats) -> Floats:
+        """Landed cost at each of many hammer prices, without the cost of cash."""
+        out: Floats = np.zeros_like(prices)
+        for segment in self.segments:
+            cost = segment.a * prices + segment.K
+            # The first tier holds below nothing too.
+            out = np.where(prices > segment.lower, cost, out) if segment.lower > 0 else cost
+        return out
+
     def bid_for(self, worth: npt.ArrayLike) -> Floats:
         """Hammer price at which the landed cost with its cash equals a worth; elementwise.
 

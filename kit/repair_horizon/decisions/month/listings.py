@@ -151,8 +151,11 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
             scorers[key] = scorer_for(economics, str(family[key[0]]), key)
         return scorers[key]
 
-    for _, group in _lots(listings):
-        offered = [Offered.read(row, scorer_of(row)) for row in group.itertuples()]
+    lots: dict[str, list[Offered]] = {}
+    for at, row in enumerate(listings.itertuples()):
+        one = Offered.read(row, scorer_of(row))
+        lots.setdefault(one.lot_id or f"row {at}", []).append(one)
+    for offered in lots.values():
         first = offered[0]
         start = {
             "listing_id": first.lot_id or first.listing_id,
@@ -175,15 +178,6 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
     table["_gain"] = table["expected_profit"].astype("float64") * win
     table = table.sort_values(["_rank", "_gain", "listing_id"], ascending=[True, False, True])
     return table.drop(columns=["_rank", "_gain"]).reset_index(drop=True)
-
-
-def _lots(listings: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
-    """Rows that are bid on together: those of one lot, each other row alone."""
-    lot = listings["lot_id"] if "lot_id" in listings else pd.Series("", index=listings.index)
-    lot = lot.fillna("").astype(str)
-    alone = pd.Series([f"row {at}" for at in range(len(listings))], index=listings.index)
-    for name, group in listings.groupby(lot.where(lot != "", alone), sort=False):
-        yield str(name), group
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,8 +250,10 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     assert isinstance(scorer, Scorer)
     terms = scorer.terms(row.shipping, row.premium, direct=row.direct)
     land = terms or scorer.unit.landing
-    bid = scorer.usual if terms is None else bid_on_terms(scorer.known, terms)
     current = 0.0 if np.isnan(row.current_bid) else row.current_bid
+    floor = 0.0 if row.direct else current
+    alike = terms is None and not floor
+    bid = scorer.usual if alike else bid_on_terms(scorer.known, terms, floor)
     bid, offer = _on_the_table(row, scorer, bid, land, current)
     theta = margin_fraction(scorer.unit.settings)
     ask = question_at(scorer.known, land, bid.amount or current, theta)
@@ -304,8 +300,6 @@ def _on_the_table(
     if row.terms == PRIVATE:
         offer, taken = _offer(scorer, land, bid, current)
         return replace(bid, won=replace(scorer.known.bought(land, offer), chance=taken)), offer
-    if current and rival is not None:
-        return replace(bid, won=scorer.known.expected(land, bid.amount, floor=current)), np.nan
     return bid, np.nan
 
 

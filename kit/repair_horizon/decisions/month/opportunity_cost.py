@@ -77,7 +77,7 @@ class Purchases:
             cash_days += state.share * ties
         hours += self.test_hours
         net -= hour * self.test_hours
-        landed = _landed(self.landing, self.prices)
+        landed = self.landing.landed_each(self.prices)
         paid = landed * (1 + self.landing.kappa + cash_day * self.days)
         won = paid < net
         if not won.any():
@@ -280,11 +280,3 @@ def listings_per_month(listings: pd.DataFrame, now: pd.Timestamp) -> pd.Series:
     units = count.groupby([rows["model_id"], rows["listed_fault"]]).sum()
     prior = float(units.mean()) / span
     return (units + prior * _PRIOR_MONTHS) / (span + _PRIOR_MONTHS)
-
-
-def _landed(landing: Landing, prices: Floats) -> Floats:
-    out = np.zeros_like(prices)
-    for segment in landing.segments:
-        here = (prices > segment.lower) if segment.lower > 0 else np.ones(prices.shape, dtype=bool)
-        out = np.where(here, segment.a * prices + segment.K, out)
-    return out

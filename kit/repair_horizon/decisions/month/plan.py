@@ -312,7 +312,7 @@ def _lot(
     land = land or head.unit.landing
     rival = rival_of([s.known for s in scorers], counts)
     price, won = _price(row, rival, len(head.unit.family.unit_noise), rng)
-    paid = np.vectorize(land.landed, otypes=[float])(price)
+    paid = land.landed_each(price)
     units = [s for s, count in zip(scorers, counts, strict=True) for _ in range(count)]
     worth = np.asarray(sum(_drawn_unit(s, rng) for s in units), dtype="float64")
     worth -= sum(s.known.shortfall for s in units)

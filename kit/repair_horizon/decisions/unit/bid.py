@@ -186,19 +186,22 @@ def unit_bid(unit: UnitEconomics, month: int) -> Bid:
     return bid_on_terms(outcomes(unit, month))
 
 
-def bid_on_terms(known: Outcomes, landing: Landing | None = None) -> Bid:
-    """Maximum bid at a landed cost; at the usual terms of purchase if none is named."""
+def bid_on_terms(known: Outcomes, landing: Landing | None = None, floor: float = 0.0) -> Bid:
+    """Maximum bid at a landed cost; at the usual terms of purchase if none is named.
+
+    ``floor`` is a price somebody has bid already, money: it moves the chance of winning only.
+    """
     rules, terms = known.unit.settings, landing or known.unit.landing
     uncapped = known.unit.exact_bid(known.month, landing)
     limits = {BREAK_EVEN: uncapped, **_owners_limits(known, terms, rules)}
     binding = min(limits, key=lambda k: limits[k])
     exact = limits[binding]
     amount, reason = rounded_bid(exact, rules)
-    won = NOTHING_WON if reason else known.expected(terms, amount)
+    won = NOTHING_WON if reason else known.expected(terms, amount, floor)
     cost = 0.0
     if binding != BREAK_EVEN:
         free, nothing = rounded_bid(uncapped, rules)
-        given_up = 0.0 if nothing else known.expected(terms, free).per_listing
+        given_up = 0.0 if nothing else known.expected(terms, free, floor).per_listing
         cost = max(given_up - (0.0 if reason else won.per_listing), 0.0)
     return Bid(exact, uncapped, binding, amount, reason, won, known.hours, cost)
 

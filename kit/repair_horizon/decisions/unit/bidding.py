@@ -44,6 +44,18 @@ class EndStates:
         """Expected gross price."""
         return float(np.sum(self.weight * self.price))
 
+    @cached_property
+    def share_in_draw(self) -> Floats:
+        """Weight of each end state given the draw, (draws, slots)."""
+        out: Floats = self.weight / self.weight.sum(axis=1, keepdims=True)
+        return out
+
+    @cached_property
+    def value_in_draw(self) -> Floats:
+        """E[V] given the draw, (draws,)."""
+        out: Floats = np.sum(self.share_in_draw * self.value, axis=1)
+        return out
+
     @property
     def spread(self) -> float:
         """Standard deviation of V."""

@@ -50,7 +50,7 @@ class JointLot:
                 return WonLot(0.0, float("nan"), float("nan"), float("nan"))
             prices, part, chance = rival.prices_below(bid), wins / wins.sum(), rival.chance(bid)
         weight = np.full(len(self.worth), 1.0 / len(self.worth)) if part is None else part
-        paid = np.vectorize(self.landing.landed, otypes=[float])(prices) * (1 + self.landing.kappa)
+        paid = self.landing.landed_each(prices) * (1 + self.landing.kappa)
         profit = self.worth[:, None] - paid
         loss = ndtr(-profit / np.maximum(self.own_sd[:, None], 1e-9))
         over = prices.shape[1]
@@ -89,10 +89,9 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
         sure = unit.certainty_by_draw[:, month] * count
         families[name] = families[name] + sure if name in families else sure
         worth = worth + unit.value[:, month] * count
-        states = known.single
-        share = states.weight / states.weight.sum(axis=1, keepdims=True)
-        mean = np.sum(share * states.value, axis=1)
-        variance = variance + count * np.sum(share * (states.value - mean[:, None]) ** 2, axis=1)
+        single = known.single
+        away = single.value - single.value_in_draw[:, None]
+        variance = variance + count * np.sum(single.share_in_draw * away**2, axis=1)
     if taxed:
         exact = sum(k.unit.exact_bid(month) * q for k, q in zip(units, quantity, strict=True))
     else:

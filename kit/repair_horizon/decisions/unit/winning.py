@@ -123,13 +123,16 @@ def won_lot(
         return WonLot(0.0, float("nan"), float("nan"), float("nan"))
     prices = rival.prices_below(bid)
     part = below / below.sum() / PARTS
-    share = market.weight / market.weight.sum(axis=1, keepdims=True)
+    paid = landing.landed_each(prices) * (1 + landing.kappa)
     profit, loss = 0.0, 0.0
     for k in range(PARTS):
-        earned = _profit(market, landing, theta, prices[:, k])
-        profit += float(part @ np.sum(share * earned, axis=1))
-        loses = _profit(single, landing, theta, prices[:, k]) < 0
-        loss += float(part @ np.sum(share * loses, axis=1))
+        left, lost = market.value_in_draw - paid[:, k], single.value < paid[:, k, None]
+        if theta:
+            taxed = _tax(market, landing, theta, prices[:, k])
+            left = left - np.sum(market.share_in_draw * taxed, axis=1)
+            lost = single.value - _tax(single, landing, theta, prices[:, k]) < paid[:, k, None]
+        profit += float(part @ left)
+        loss += float(part @ np.sum(single.share_in_draw * lost, axis=1))
     mean_price = float(part @ prices.sum(axis=1))
     return WonLot(rival.chance(bid), profit, min(loss, 1.0), mean_price)
 
@@ -143,21 +146,16 @@ def at_price(
     return WonLot(1.0, profit, min(float(np.sum(single.weight * loses)), 1.0), price)
 
 
-def _profit(states: EndStates, landing: Landing, theta: float, price: Floats) -> Floats:
-    """Profit in every end state where each draw pays a price of its own, (draws, slots)."""
-    paid = np.zeros_like(price)
+def _tax(states: EndStates, landing: Landing, theta: float, price: Floats) -> Floats:
+    """Tax on the margin in every end state where each draw pays its own price, (draws, slots)."""
     margin_of, counts = np.zeros_like(price), np.zeros(price.shape, dtype=bool)
     for segment in landing.segments:
         here = (price > segment.lower) if segment.lower > 0 else np.ones(price.shape, dtype=bool)
-        paid = np.where(here, segment.a * price + segment.K, paid)
         margin_of = np.where(here, segment.margin_a * price + segment.margin_k, margin_of)
         counts = np.where(here, segment.losses_count, counts)
-    worth = states.value - (paid * (1 + landing.kappa))[:, None]
-    if not theta:
-        return worth
     margin = states.price - margin_of[:, None]
     margin = np.where(counts[:, None], margin, np.maximum(margin, 0.0))
-    out: Floats = worth - theta * margin * (states.price > 0)
+    out: Floats = theta * margin * (states.price > 0)
     return out
 
 
