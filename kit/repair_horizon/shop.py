@@ -14,7 +14,7 @@ import json
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, replace
-from functools import cached_property
+from functools import cache, cached_property
 from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -451,6 +451,34 @@ class Shop:
         names = self.logs.families
         economics = self.economics(names, month, NEAR)
         return plan(self.logs, self.settings, economics, listings)
+
+    def unknowns(self, month: Month = None, most: int | None = 5) -> pd.DataFrame:
+        """List the dearest unknowns: what a quote, an as-is sale or a repair would be worth.
+
+        Returns
+        -------
+        DataFrame
+            See ``decisions.review.value_of_information.unknowns``.
+        """
+        from repair_horizon.decisions.month.opportunity_cost import listings_per_month
+        from repair_horizon.decisions.review.value_of_information import (
+            MOST_MONTHS,
+            months_to_buy_stop,
+            unknowns,
+        )
+        from repair_horizon.decisions.unit.outcomes import UnitEconomics
+
+        counted = listings_per_month(self.logs.tables["listings"], self.now)
+        rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items()}
+        economics = self.economics(self.families_of("listings"), month, 2)
+
+        @cache
+        def months_left(family_id: str, key: tuple[str, str]) -> int:
+            ahead = MOST_MONTHS + 2  # a stop is two months running
+            unit = self.economics(family_id, month, ahead).unit(family_id, *key)
+            return months_to_buy_stop(unit, ahead) if isinstance(unit, UnitEconomics) else 0
+
+        return unknowns(economics, rates, months_left, most)
 
     def stop_dates(self, family_id: str, month: Month = None, level: float = 0.8) -> pd.DataFrame:
         """Four stop dates of a family's models: see ``decisions.month.stop_dates.stop_dates``."""

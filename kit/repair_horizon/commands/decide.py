@@ -196,6 +196,12 @@ def plan(options: Namespace) -> int:
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
     print(f"\nWaiting for a part to get cheaper: {pays}.")
+    answers = shop.unknowns(month)
+    write_csv(answers, folder / "unknowns.csv")
+    print("\nWhat would be worth knowing, until the buy stop:" if len(answers) else "", end="")
+    for text in answers["words"]:
+        print(f"\n  {text} {shop.currency}", end="")
+    print()
     print(f"\nEverything considered: {folder / 'plan.csv'}")
     print(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
     print(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")

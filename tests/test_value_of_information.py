@@ -1,0 +1,174 @@
+"""What an answer is worth: against closed forms, its bounds, and on the demo."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
+from repair_horizon.decisions.costs.purchase import landing
+from repair_horizon.decisions.review.value_of_information import (
+    AS_IS_SALE,
+    COLUMNS,
+    MOST_MONTHS,
+    OUTCOME,
+    QUOTE,
+    Choosable,
+    FamilyUnits,
+    Unknown,
+    measured,
+    months_to_buy_stop,
+    tried,
+    unknowns,
+)
+from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.valuation import NO_CHARGES
+from repair_horizon.decisions.unit.winning import HighestRival
+from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.shop import Shop
+from repair_horizon.tables.settings import Limits, Purchase, Targets
+from scipy.stats import norm
+
+DEMO = Path(__file__).parent.parent / "data" / "demo"
+N = 4000
+FREE = replace(example_settings(), targets=Targets(), limits=Limits())
+LAND = landing(Purchase([], inbound=10.0), 0.0, 0, False)
+
+
+def offered(worth: np.ndarray, other: float | None = None, rival: float = 50.0) -> Choosable:
+    """One state and a rival who always stands at a price: a lot is worth buying or it is not."""
+    options = [worth] if other is None else [worth, np.full(len(worth), other)]
+    rivals = HighestRival(np.full(len(worth), np.log(rival)), 1e-4)
+    return Choosable((MODEL, FAULT), (np.stack(options),), rivals, LAND, 1.0)
+
+
+def unknown_of(value: np.ndarray, noise: float) -> Unknown:
+    return Unknown(QUOTE, FAMILY, MODEL, "", "", value, *measured(value, noise))
+
+
+def normal_loss(z: float) -> float:
+    return float(norm.pdf(z) - z * norm.sf(z))
+
+
+@pytest.mark.parametrize("noise", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("margin", [-8.0, 0.0, 5.0])
+def test_worth_of_a_measurement_is_the_textbook_s(noise: float, margin: float) -> None:
+    """Buy or not, worth 60 + margin + 10 z: s' loss(|margin| / s'), s' = 10 / sqrt(1 + noise^2).
+
+    The unit normal loss integral of Raiffa and Schlaifer; landed cost is 60.
+    """
+    z = norm.ppf((np.arange(N) + 0.5) / N)
+    z = np.random.default_rng(3).permutation(z)
+    spread = 10.0 / np.sqrt(1.0 + noise**2)
+    expected = spread * normal_loss(abs(margin) / spread)
+    found = unknown_of(z, noise).gain(offered(60.0 + margin + 10.0 * z))
+    assert found == pytest.approx(expected, rel=0.08, abs=0.06)
+
+
+def test_what_nothing_hangs_on_is_worth_nothing() -> None:
+    """A part whose price turns no decision, or noise that says nothing, gains nothing."""
+    z = np.random.default_rng(4).standard_normal(N)
+    assert unknown_of(z, 0.5).gain(offered(500.0 + 10.0 * z)) < 0.01
+    assert unknown_of(z, 0.5).gain(offered(np.full(N, 70.0))) < 1e-9
+    assert unknown_of(z, 200.0).gain(offered(60.0 + 10.0 * z)) < 0.1
+
+
+def test_no_answer_is_worth_less_than_nothing_or_more_than_knowing_all() -> None:
+    """Between options as well as on the bid, from rough measurement to a sharp one it rises."""
+    z = np.random.default_rng(5).standard_normal(N)
+    unit = offered(75.0 + 15.0 * z, other=76.0)
+    gains = [unknown_of(z, noise).gain(unit) for noise in (8.0, 2.0, 0.5, 0.05)]
+    assert all(g >= 0 for g in gains)
+    assert gains == sorted(gains)
+    everything = np.maximum(np.maximum(75.0 + 15.0 * z, 76.0) - 60.0, 0.0).mean() - 16.0
+    assert gains[-1] <= everything * 1.02
+
+
+def test_weights_before_are_the_mean_of_those_after() -> None:
+    """A repair's outcome: success 0.8 on average, weighed by Bayes's rule."""
+    success = np.random.default_rng(6).beta(4.0, 1.0, N)
+    weight, chance = tried(success)
+    assert chance == pytest.approx([success.mean(), 1 - success.mean()])
+    assert chance @ weight == pytest.approx(np.full(N, 1.0 / N))
+    # Beta(4, 1) after one success is Beta(5, 1), after one failure Beta(4, 2).
+    assert weight @ success == pytest.approx([5 / 6, 4 / 6], abs=0.02)
+
+
+def wide_family(sd: float):
+    """Example 1 with a display whose price nobody knows well, and a rival close to the bid."""
+    family = example_family(draws=600, rival=70.0)
+    rng = np.random.default_rng(7)
+    key = next(k for k in family.parts if k[1] == "DA")
+    path: PartPath = family.parts[key]
+    price = path.price * np.exp(sd * rng.standard_normal((600, 1)) - sd**2 / 2)
+    return replace(family, parts={**family.parts, key: replace(path, price=price)})
+
+
+def test_a_quote_is_worth_more_the_less_is_known_and_counts_by_listings() -> None:
+    """A display known to 2 % needs no quote, one known to 30 % does; worth goes with listings."""
+    worth = []
+    for sd in (0.02, 0.15, 0.3):
+        economics = unit_economics(example_outlook(wide_family(sd)), example_settings())
+        table = unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 5, None)
+        assert list(table.columns) == COLUMNS
+        quotes = table[(table["kind"] == QUOTE) & table["what"].str.startswith("DA")]
+        worth.append(float(quotes["worth"].sum()))
+    assert worth[0] < 1.0 < worth[1] < worth[2]
+    more = unknowns(economics, {(MODEL, FAULT): 4.0}, lambda f, k: 5, None)
+    quote = more[(more["kind"] == QUOTE) & more["what"].str.startswith("DA")].iloc[0]
+    assert quote["worth"] == pytest.approx(2 * worth[2], rel=1e-9)
+    assert quote["listings"] == pytest.approx(20.0)
+    assert f"worth {quote['worth']:.0f}" in quote["words"]
+    aged = unknowns(economics, {(MODEL, FAULT): 4.0}, lambda f, k: 99, None).iloc[0]
+    assert aged["listings"] == pytest.approx(4.0 * MOST_MONTHS)
+
+
+def test_profit_of_a_listing_is_the_bid_s_own() -> None:
+    """Before any answer a listing earns the chance of winning times the promise of its bid."""
+    economics = unit_economics(example_outlook(example_family(draws=600, rival=40.0)), FREE)
+    unit = economics.unit(FAMILY, MODEL, FAULT)
+    assert isinstance(unit, UnitEconomics)
+    known = outcomes(unit, 0)
+    promised = known.expected(unit.landing, unit.exact_bid(0)).per_listing
+    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 1.0}).choosable[MODEL, FAULT]
+    draws = mine.rival.log_median.size
+    found = float(mine.profit(np.full((1, draws), 1.0 / draws))[0])
+    assert promised > 5.0
+    assert found == pytest.approx(promised, rel=0.02)
+
+
+def test_models_nobody_lists_need_no_answer() -> None:
+    """Without a listing nothing is bought, so nothing is worth knowing."""
+    economics = unit_economics(example_outlook(wide_family(0.3)), example_settings())
+    assert unknowns(economics, {}, lambda f, k: 5).empty
+    assert unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 0).empty
+
+
+def test_the_buy_stop_is_two_rare_months_running() -> None:
+    """A rival far above the bid stops at once; one far below never within the months asked."""
+    for rival, months in ((4000.0, 0), (5.0, 3)):
+        family = example_family(rival=rival)
+        unit = unit_economics(example_outlook(family), example_settings()).unit(
+            FAMILY, MODEL, FAULT
+        )
+        assert isinstance(unit, UnitEconomics)
+        assert months_to_buy_stop(unit, 3) == months
+
+
+def test_the_demo_lists_its_five_dearest_unknowns() -> None:
+    """Five rows, dearest first, of kinds that exist, each in words with its worth."""
+    logs = read_logs(DEMO)
+    rules = replace(read_settings(DEMO), draws=300)
+    shop = Shop(logs, rules, valuation=NO_CHARGES)
+    table = shop.unknowns()
+    assert 1 <= len(table) <= 5
+    assert table["worth"].is_monotonic_decreasing
+    assert set(table["kind"]) <= {QUOTE, AS_IS_SALE, OUTCOME}
+    assert (table["worth"] >= 1.0).all()
+    assert (table["lower"] < table["upper"]).all()
+    assert table["words"].str.contains("worth").all()
