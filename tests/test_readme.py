@@ -1,15 +1,20 @@
-"""The README's example runs as printed, and its claims about files hold."""
+"""The README's example runs as printed, its table is the kit's, and its claims about files hold."""
 
 import re
 from pathlib import Path
 
+import pytest
+from readme_table import README, table, written
+from repair_horizon.shop import Shop, open_shop
+from repair_horizon.tables.words import money
+
 ROOT = Path(__file__).parent.parent
-README = (ROOT / "README.md").read_text(encoding="utf-8")
+TEXT = README.read_text(encoding="utf-8")
 
 
 def indented_block(start: str) -> str:
     """Return the indented block of the README that begins with a line."""
-    lines = README.splitlines()
+    lines = TEXT.splitlines()
     at = next(i for i, line in enumerate(lines) if line.strip() == start)
     block = []
     for line in lines[at:]:
@@ -19,20 +24,41 @@ def indented_block(start: str) -> str:
     return "\n".join(block)
 
 
-def test_the_spine_runs_as_printed(monkeypatch) -> None:
-    """Only the horizon is shortened here, to keep the test quick."""
+@pytest.fixture(scope="module")
+def demo() -> Shop:
+    return open_shop(ROOT / "data" / "demo")
+
+
+def test_the_table_is_what_the_shop_says(demo: Shop) -> None:
+    """Every row and figure; ``python -m tests.readme_table --write`` brings it up to date."""
+    assert written(TEXT) == table(demo)
+
+
+def test_the_example_runs_as_printed(demo: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And the table's bought rows stand in it; the fits of the shop above are not made twice."""
+    import repair_horizon as rh
+
     monkeypatch.chdir(ROOT)
-    code = indented_block("from repair_horizon.logs import read_logs, read_settings")
-    assert "months=24, seed=1" in code
+    monkeypatch.setattr(rh, "open", lambda folder: demo if folder == "data/demo" else None)
     names: dict[str, object] = {}
-    exec(code.replace("months=24, seed=1", "months=2, seed=1, draws=50"), names)
-    bids, dates = names["bids"], names["dates"]
-    assert set(bids["family_id"]) == set(names["logs"].families)
-    assert {"buy stop", "bid zero", "repair stop", "part stop"} == set(dates["date_name"])
+    exec(indented_block("import repair_horizon as rh"), names)
+    bids = names["bids"]
+    assert set(bids["family_id"]) == set(demo.logs.families)
+    told = {
+        (money(r.max_bid, "EUR"), money(r.expected_profit, "EUR"))
+        for r in bids[bids["verdict"] == "buy"].itertuples()
+    }
+    bought = [line.split(" | ") for line in written(TEXT).splitlines() if "▲" in line]
+    assert bought
+    assert all((cells[2], cells[4]) in told for cells in bought)
+    assert {"buy stop", "bid zero", "repair stop", "part stop"} == set(names["dates"]["date_name"])
+    assert len(names["listings"])
+    assert len(names["plan"].items)
+    assert names["one"].offer.walk_away > 0
 
 
 def test_links_and_pictures_exist() -> None:
-    for target in re.findall(r"\]\(([^)#]+)\)", README):
+    for target in re.findall(r"\]\(([^)#]+)\)", TEXT):
         assert (ROOT / target).exists(), target
 
 
@@ -42,4 +68,13 @@ def test_ci_runs_the_commands_a_newcomer_is_told() -> None:
     for words in ("-m venv", "install -q -e .", 'install -q -e ".[test]"', "-m pytest"):
         assert words in ci
     for words in ("install -e .", 'install -e ".[test]"', "repair-horizon demo", "-m pytest"):
-        assert words in README
+        assert words in TEXT
+
+
+def test_every_command_named_exists_with_its_options() -> None:
+    from repair_horizon.cli import parser
+
+    known = parser().format_help()
+    named = set(re.findall(r"^    repair-horizon (\w+)", TEXT, re.MULTILINE))
+    assert {"init", "import", "add", "ask", "report", "bids", "plan"} <= named
+    assert [name for name in named if f"    {name}" not in known] == []
