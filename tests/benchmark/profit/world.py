@@ -160,7 +160,7 @@ def _law(rng: np.random.Generator) -> Callable[[Floats], Floats]:
     start, floor = rng.uniform(0.74, 0.90), rng.uniform(0.03, 0.09)
     kind = int(rng.integers(3))
     if kind == 0:
-        middle, width = rng.uniform(20, 32), rng.uniform(11, 17)
+        middle, width = rng.uniform(22, 34), rng.uniform(17, 23)
         whole = 1 / (1 + np.exp(-middle / width))
         return lambda age: floor + (start - floor) / (1 + np.exp((age - middle) / width)) / whole
     if kind == 1:
