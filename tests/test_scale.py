@@ -319,6 +319,61 @@ def test_workers_of_another_version_are_named(
     assert not (tmp_path / "f.csv").exists()
 
 
+@pytest.mark.parametrize("kit", ["another", "none"])
+def test_a_worker_that_joins_late_with_another_kit_swallows_no_family(
+    cluster: Cluster, tmp_path: Path, kit: str
+) -> None:
+    """What it is given goes to one that runs this very kit."""
+    other = tmp_path / "other" / "repair_horizon"
+    other.mkdir(parents=True)
+    (other / "__init__.py").write_text("")
+    if kit == "another":
+        shutil.copytree(ROOT / "kit" / "repair_horizon", other, dirs_exist_ok=True)
+        with open(other / "scale" / "hands.py", "a") as file:
+            file.write("# a later thought\n")
+    cluster.add(1)
+    work = partial(scale_work.slowly, str(tmp_path))
+    found = {}
+    for family, result in each_family(work, FAMILIES, cluster=cluster.address):
+        if not found:
+            cluster.add(1, source=other.parent)
+        found[family] = result
+    assert found == {f: f.upper() for f in FAMILIES}
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such signal there")
+def test_a_killed_run_leaves_no_process_behind(tmp_path: Path) -> None:
+    """Its workers end with it, whether they work or wait for work."""
+    code = (
+        "import scale_work\nfrom functools import partial\n"
+        "from repair_horizon.scale import each_family\n"
+        "if __name__ == '__main__':\n"
+        f"    work = partial(scale_work.slowly, {str(tmp_path)!r}, seconds=120)\n"
+        "    list(each_family(work, ['a', 'b'], workers=2))\n"
+    )
+    (tmp_path / "run.py").write_text(code)
+    paths = {**os.environ, "PYTHONPATH": os.pathsep.join([str(KIT), str(ROOT / "tests")])}
+    with subprocess.Popen([sys.executable, str(tmp_path / "run.py")], env=paths) as run:
+        until = time.monotonic() + PATIENCE
+        while (
+            len(workers := [*scale_work.begun(tmp_path, "a"), *scale_work.begun(tmp_path, "b")]) < 2
+        ):
+            assert time.monotonic() < until
+            time.sleep(0.1)
+        run.kill()
+    while any(alive(n) for n in workers):
+        assert time.monotonic() < until
+        time.sleep(0.1)
+
+
+def alive(number: int) -> bool:
+    """Whether a process runs: one that ended and whom nobody asked about does not."""
+    try:
+        return " Z " not in Path(f"/proc/{number}/stat").read_text()
+    except OSError:
+        return False
+
+
 def test_a_worker_with_threads_or_without_the_kit_is_refused(
     cluster: Cluster, tmp_path: Path
 ) -> None:

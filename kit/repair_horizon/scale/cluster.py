@@ -39,6 +39,7 @@ _CONNECT_SECONDS = 10
 PATIENCE_SECONDS = 60.0
 _LOOK_SECONDS, _PAUSE_SECONDS = 2.0, 0.2
 _FETCH_SECONDS = 300.0
+_OTHER_KIT = "the worker it was given to runs another version of the kit"
 
 
 def on_cluster(
@@ -53,23 +54,40 @@ def on_cluster(
     with _connected(address) as client:
         _check_workers(client, address)
         task = partial(_checked, work, fingerprint())
-        yield from _as_they_finish(client, lambda f: _submitted(client, task, given(f)), families)
+
+        def submitted(family: str, workers: list[str] | None) -> Any:
+            return _submitted(client, task, given(family), workers)
+
+        yield from _as_they_finish(client, submitted, families)
 
 
-def _submitted(client: Any, task: Callable[[A], T], item: A) -> Any:
+def _submitted(
+    client: Any, task: Callable[[A], T], item: A, workers: list[str] | None = None
+) -> Any:
     with warnings.catch_warnings():
         # A family's rows travel with its task. Sent ahead of it, as the warning advises, they
         # would be lost with the worker they were sent to.
         warnings.filterwarnings("ignore", message="Sending large graph")
-        return client.submit(task, item, key=f"family-{uuid.uuid4().hex}", pure=False)
+        key = f"family-{uuid.uuid4().hex}"
+        return client.submit(task, item, key=key, pure=False, workers=workers)
 
 
 def _checked(work: Callable[[A], T], expected: dict[str, str], item: A) -> T:
     """Run on the worker, which may have joined after the others were looked at."""
     if fingerprint() != expected:
-        raise FamilyLost("the worker it was given to runs another version of the kit")
+        raise FamilyLost(_OTHER_KIT)
     with one_thread():
         return work(item)
+
+
+def _of_another_kit(result: object) -> bool:
+    return isinstance(result, ImportError) or str(result) == _OTHER_KIT
+
+
+def _same_kit(client: Any) -> list[str]:
+    """Addresses of the workers that run this very kit now."""
+    found = client.run(fingerprint, on_error="return")
+    return [worker for worker, theirs in found.items() if theirs == fingerprint()]
 
 
 def _library() -> Any:
@@ -149,7 +167,7 @@ def _check_workers(client: Any, address: str) -> None:
 
 
 def _as_they_finish(
-    client: Any, submitted: Callable[[str], Any], families: Sequence[str]
+    client: Any, submitted: Callable[[str, list[str] | None], Any], families: Sequence[str]
 ) -> Iterator[tuple[str, Any]]:
     """Keep as many families under way as there are workers, and yield each when it is done.
 
@@ -157,6 +175,7 @@ def _as_they_finish(
     would in the end give up families that had nothing to do with it.
     """
     waiting, names, seen = deque(families), dict[Any, str](), time.monotonic()
+    moved: set[str] = set()
     while names or waiting:
         places = _places(client)
         if places:
@@ -165,9 +184,16 @@ def _as_they_finish(
             break
         while waiting and len(names) < places:
             family = waiting.popleft()
-            names[submitted(family)] = family
+            names[submitted(family, None)] = family
         for future in _done(client, list(names)):
-            yield names.pop(future), _outcome(future)
+            family, result = names.pop(future), _outcome(future)
+            # A worker that joined since they were looked at may lack the kit, or have another.
+            if _of_another_kit(result) and family not in moved:
+                moved.add(family)
+                if good := _same_kit(client):
+                    names[submitted(family, good)] = family
+                    continue
+            yield family, result
     for family in (*names.values(), *waiting):
         yield family, FamilyLost("the cluster had no scheduler or no worker any more")
 

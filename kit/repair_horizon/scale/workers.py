@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessPoolExecutor, wait
+from multiprocessing import connection
 from typing import TypeVar
 
 from repair_horizon.scale.hands import FamilyLost
@@ -63,8 +66,24 @@ def _start(
             return pool.submit(_by_itself, work, item), pool
         except BrokenExecutor:  # it died while it had nothing to do
             pool.shutdown(wait=False)
-    pool = ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn"))
+    context = multiprocessing.get_context("spawn")
+    pool = ProcessPoolExecutor(1, mp_context=context, initializer=end_with_parent)
     return pool.submit(_by_itself, work, item), pool
+
+
+def end_with_parent() -> None:
+    """End this process when the one that started it does, also if that was killed.
+
+    A worker that waits for work would wait for ever: it holds both ends of its own queue.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_wait_and_end, args=(parent.sentinel,), daemon=True).start()
+
+
+def _wait_and_end(sentinel: int) -> None:
+    connection.wait([sentinel])
+    os._exit(1)
 
 
 def _by_itself(work: Callable[[A], T], item: A) -> T:
