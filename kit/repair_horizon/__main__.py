@@ -1,4 +1,4 @@
-"""``python -m kit`` is the same as the command ``repair-horizon``."""
+"""``python -m repair_horizon`` is the same as the command ``repair-horizon``."""
 
 import sys
 

@@ -1,4 +1,4 @@
-"""What the business wrote down: declared tables, reading, checking, settings, the demo."""
+"""What the business wrote down: reading, checking, partitions, and how a fact is added."""
 
 from repair_horizon.logs.workspace import Logs, read_logs
 from repair_horizon.tables.faults import CannotSay, Fault, LogFault
