@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.decisions.month import asking_price, listings, part_orders, plan, quotes, shelf
+from repair_horizon.decisions.review import value_of_information
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.output_columns import OUTPUT_KINDS, Output, declared
 from repair_horizon.tables.outputs import OUTPUTS, THRESHOLDS
@@ -35,6 +36,7 @@ def test_an_empty_table_is_read_back_as_it_was_written(output: Output, tmp_path:
         ("part_orders", part_orders.COLUMNS),
         ("shelf", shelf.COLUMNS),
         ("asking_prices", asking_price.COLUMNS),
+        ("unknowns", value_of_information.COLUMNS),
     ],
 )
 def test_what_decisions_return_is_what_is_declared(name: str, columns: list[str]) -> None:

@@ -44,6 +44,8 @@ BIDS = _whole(
     binding_limit | text | What sets the bid | the rule or limit that holds it down
     model_bid | money | Model's maximum bid | at the usual terms of purchase
     own_terms | money | Own terms | what the listing's carriage and premium move the bid by
+    part_quality | text | Part planned with | main part and its quality
+    other_quality_cost | money | Next quality costs more | in all, waiting and returns counted
     ask | fault | Ask the seller | the state worth asking about
     ask_value | money | The answer is worth | what knowing is worth
     per_resale_percent | money | Bid per 1 % of resale | how far the bid moves
@@ -135,4 +137,19 @@ ASKING = _whole(
     reason | text | Reason | why nothing can be said
     """,
 )
-COMMAND_OUTPUTS = (BIDS, ASKING, PLAN, PART_ORDERS, QUOTES_RANKED)
+UNKNOWNS = _whole(
+    "unknowns",
+    "what would be worth knowing until the buy stop (unknowns.csv)",
+    f"""
+    kind | code | What to do | quote, as-is sale or repair outcome
+    {_MODEL}
+    what | text | What | part and quality, fault, or state
+    basis | code | Rests on | own data, family average or class average
+    lower | number | From | price, ratio to the working price, or success: 80 % interval
+    upper | number | To | the same
+    listings | number | Listings | expected until the buy stop
+    worth | money | Worth | over all of them
+    words | text | In words | what to do and its worth
+    """,
+)
+COMMAND_OUTPUTS = (BIDS, ASKING, PLAN, PART_ORDERS, QUOTES_RANKED, UNKNOWNS)

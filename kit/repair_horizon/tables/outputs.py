@@ -66,6 +66,8 @@ _SHARED = declared(
     hammer | money | Usual hammer price | median price at which such lots close
     hammer_lower | money | from | lower end of usual hammer prices
     hammer_upper | money | to | upper end of usual hammer prices
+    part_quality | text | Part planned with | main part and its quality
+    other_quality_cost | money | Next quality costs more | in all, waiting and returns counted
     share | share | Share | share of units
     value | money | Worth | cash still to come
     date_name | code | What stops | which of the four dates
@@ -100,7 +102,7 @@ THRESHOLDS = _output(
     "family_id model_id listed_fault max_bid binding_limit expected_profit probability_loss "
     f"probability_win bid_next_month {_DATES} n_sales confidence verdict reason "
     "model_name won_price limit_cost profit_per_hour hammer hammer_lower hammer_upper main_state "
-    "listings_per_month earns_per_month",
+    "listings_per_month earns_per_month part_quality other_quality_cost",
     _STOPS,
 )
 _ALL = (
@@ -115,7 +117,7 @@ _ALL = (
         "the maximum bid month by month",
         "family_id model_id listed_fault month max_bid target_bid exact_bid binding_limit "
         "limit_cost probability_win expected_profit profit_per_hour probability_loss won_price "
-        "hammer hammer_lower hammer_upper verdict reason",
+        "hammer hammer_lower hammer_upper part_quality other_quality_cost verdict reason",
     ),
     _output(
         "hammers",

@@ -62,6 +62,8 @@ COLUMNS = [
     "binding_limit",
     "model_bid",
     "own_terms",
+    "part_quality",
+    "other_quality_cost",
     "ask",
     "ask_value",
     "per_resale_percent",
@@ -261,6 +263,7 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     return {
         **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
         "offer": offer,
+        **_part(scorer),
         "ask": ask.state,
         "ask_value": ask.value,
         "per_resale_percent": scorer.moves.resale_percent,
@@ -269,6 +272,14 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
         "would_turn": turning_points(current - bid.exact, scorer.moves),
         "reason": "" if buys else pass_reason(scorer.known, land, bid, current),
     }
+
+
+def _part(scorer: Scorer) -> dict[str, object]:
+    """Quality planned with for the main part, and what the next best would cost more."""
+    part = scorer.unit.quality
+    if part is None:
+        return {"part_quality": "", "other_quality_cost": np.nan}
+    return {"part_quality": part.words, "other_quality_cost": part.other_cost}
 
 
 def _within(row: Offered, bid: Bid, current: float) -> bool:
@@ -290,7 +301,6 @@ def _on_the_table(
     row: Offered, scorer: Scorer, bid: Bid, land: Landing, current: float
 ) -> tuple[Bid, float]:
     """Bid with the promise of this listing's own terms, and the first offer to a private seller."""
-    rival = scorer.known.rival
     if bid.amount <= 0:
         return bid, np.nan
     if row.terms == FIXED_PRICE:

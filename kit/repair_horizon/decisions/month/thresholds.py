@@ -34,7 +34,8 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
     DataFrame
         ``family_id, model_id, listed_fault, month, max_bid, target_bid, exact_bid,
         binding_limit, limit_cost, probability_win, expected_profit, profit_per_hour,
-        probability_loss, won_price, hammer, hammer_lower, hammer_upper, verdict, reason``; money
+        probability_loss, won_price, hammer, hammer_lower, hammer_upper, part_quality,
+        other_quality_cost, verdict, reason``; money
         in the settlement currency. Profit and loss are of a won lot at the price it is won
         at. A model of which nothing can be said has one row with the reason.
     """
@@ -66,6 +67,8 @@ BID_COLUMNS = [
     "hammer",
     "hammer_lower",
     "hammer_upper",
+    "part_quality",
+    "other_quality_cost",
     "verdict",
     "reason",
 ]
@@ -107,6 +110,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
     reason = bid.reason
     if not reason and verdict is not Verdict.BUY:
         reason = f"{RARELY_WON}: {bid.won.chance:.0%} of such lots"
+    part = known.unit.quality
     return {
         "max_bid": bid.amount,
         "target_bid": bid.uncapped,
@@ -121,6 +125,8 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "hammer": hammer[1],
         "hammer_lower": hammer[0],
         "hammer_upper": hammer[2],
+        "part_quality": "" if part is None else part.words,
+        "other_quality_cost": float("nan") if part is None else part.other_cost,
         "verdict": verdict.value,
         "reason": reason,
     }

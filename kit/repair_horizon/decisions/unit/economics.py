@@ -24,7 +24,7 @@ from repair_horizon.decisions.unit.options import (
     repair,
     untouched_name,
 )
-from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
+from repair_horizon.decisions.unit.outcomes import PlannedQuality, StateOptions, UnitEconomics
 from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay
@@ -181,7 +181,21 @@ def unit_on(bench: Bench, fault: str) -> UnitEconomics:
         rules.bench.test_hours,
         bench.valuation,
         {c: p for s in states for c in s.codes if (p := bench.part(c)) is not None},
+        _planned_quality(bench, codes),
     )
+
+
+def _planned_quality(bench: Bench, codes: tuple[str, ...]) -> PlannedQuality | None:
+    """Quality of the dearest of some parts, and what the next best would cost more."""
+    planned = {c: o for c in codes if (o := bench.offer(c)) is not None}
+    if not planned:
+        return None
+    code = max(planned, key=lambda c: float(planned[c].path.price[:, 0].mean()))
+    mine = planned[code]
+    other = next((o for o in bench.offers(code) if o.quality != mine.quality), None)
+    if other is None:
+        return PlannedQuality(code, mine.quality, "", float("nan"))
+    return PlannedQuality(code, mine.quality, other.quality, other.total - mine.total)
 
 
 def _state(

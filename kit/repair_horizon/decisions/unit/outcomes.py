@@ -148,11 +148,31 @@ class StateOptions:
         return np.stack([self.by_draw(n)[:, month] for month, n in enumerate(chosen)], axis=1)
 
 
+@dataclass(frozen=True)
+class PlannedQuality:
+    """Quality of a part that is planned with, and what the next best would cost more, in all.
+
+    ``other_cost`` counts price, wait, parts dead on arrival, returns and resale; below zero where
+    the owner's order takes a dearer one; missing where no other quality has a price.
+    """
+
+    part_code: str
+    quality: str
+    other: str
+    other_cost: float
+
+    @property
+    def words(self) -> str:
+        """Part and quality."""
+        return f"{self.part_code} {self.quality}"
+
+
 @dataclass(frozen=True, eq=False)
 class UnitEconomics:
     """A model bought with one listed fault.
 
-    ``planned_parts`` maps each part code a state needs to the path of the quality planned with.
+    ``planned_parts`` maps each part code a state needs to the path of the quality planned with;
+    ``quality`` is that of the dearest part of the commonest state that can be mended.
     """
 
     model_id: str
@@ -167,6 +187,7 @@ class UnitEconomics:
     test_hours: float
     valuation: Valuation
     planned_parts: Mapping[str, PartPath]
+    quality: PlannedQuality | None = None
 
     @property
     def months(self) -> int:
