@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 import sys
 from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
-from typing import TextIO, TypeAlias
+from difflib import get_close_matches
+from pathlib import Path
+from typing import NoReturn, TextIO, TypeAlias
 
+from repair_horizon import __version__
 from repair_horizon.commands import add_row, ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import explain as manual
@@ -20,28 +24,87 @@ from repair_horizon.tables.faults import LogFault, visible
 
 DONE, FAILED, BAD_USAGE = 0, 1, 2
 
+# The work in its order; every command stands in one group.
+WORK = {
+    "begin": ("demo", "init", "ask"),
+    "write down": ("add", "import", "check", "explain", "partition"),
+    "decide": ("bids", "stock", "plan", "report"),
+    "look": ("forecast", "backtest"),
+    "hand on": ("share",),
+}
+Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 
-Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+class _Defaults(argparse.HelpFormatter):
+    """Help with the defaults there are; none is told for what is simply left out."""
+
+    def _get_help_string(self, action: argparse.Action) -> str:
+        said = action.help or ""
+        if action.default in (None, False, argparse.SUPPRESS) or "%(default)" in said:
+            return said
+        return f"{said} (default: %(default)s)".strip()
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser that says what was probably meant."""
+
+    def error(self, message: str) -> NoReturn:
+        super().error(message + _meant(message, self._words()))
+
+    def _words(self) -> list[str]:
+        words = [o for a in self._actions for o in a.option_strings if o.startswith("--")]
+        for action in self._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                words += list(action.choices)
+                for below in action.choices.values():
+                    assert isinstance(below, _Parser)
+                    words += below._words()
+        return words
+
+
+def _meant(message: str, words: Sequence[str]) -> str:
+    found = re.search(r"invalid choice: '([^']*)'|unrecognized arguments: (\S+)", message)
+    if not found:
+        return ""
+    given = (found[1] or found[2] or "").partition("=")[0]
+    near = get_close_matches(given, dict.fromkeys(words), 1, 0.6)
+    return f"; did you mean {near[0]}?" if near else ""
 
 
 def parser() -> argparse.ArgumentParser:
     """Build the argument parser."""
-    top = argparse.ArgumentParser(
+    top = _Parser(
         prog="repair-horizon",
+        usage="repair-horizon [-h] [--version] COMMAND ...",
         description="Which broken handheld devices to buy, up to which bid, and when repair stops.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    does = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    top.add_argument("--version", action="version", version=f"repair-horizon {__version__}")
+    does = top.add_subparsers(
+        dest="command", required=True, metavar="COMMAND", help=argparse.SUPPRESS
+    )
     _logs(does)
     _one_unit(does)
     _months(does)
     _decisions(does)
     _proof(does)
+    top.epilog = _by_the_work(does)
     return top
+
+
+def _by_the_work(does: Commands) -> str:
+    """List the commands by the work they belong to."""
+    about = {a.dest: a.help or "" for a in does._choices_actions}
+    lines = []
+    for work, names in WORK.items():
+        lines += [f"{work}:", *(f"  {name:<11}{about[name]}" for name in names), ""]
+    return "\n".join([*lines, "repair-horizon COMMAND --help explains one."])
 
 
 def _logs(does: Commands) -> None:
     """Commands about the logs themselves."""
-    demo = does.add_parser("demo", help="write the invented demo business and run its month")
+    told = "write the invented demo business and run its month"
+    demo = does.add_parser("demo", help=told, description=told, formatter_class=_Defaults)
     demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
     demo.add_argument("--workers", type=int, default=2, metavar="N")
     demo.set_defaults(run=logs.demo)
@@ -63,16 +126,19 @@ def _logs(does: Commands) -> None:
     one.add_argument("--undo", action="store_true", help="take the row added last back")
     one.add_argument("--today", metavar="DATE", help="for days left out; the computer's")
     one.add_argument("--quiet", action="store_true", help="do not work out what it changed")
-    one.add_argument("--format", choices=("text", "json"), default="text")
+    _format(one)
     one.set_defaults(run=add_row.add)
     parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
     parted.add_argument("--table", default="sales", metavar="T")
     parted.set_defaults(run=logs.partition)
-    about = does.add_parser("explain", help="explain mappings, columns, settings or words")
+    told = "explain mappings, columns, settings or words"
+    about = does.add_parser("explain", help=told, description=told, formatter_class=_Defaults)
     about.add_argument("topic", choices=manual.TOPICS, metavar="|".join(manual.TOPICS))
     about.add_argument("part", nargs="?", metavar="PART", help="a table, section or word")
     about.set_defaults(run=manual.explain)
     check = _command(does, "check", "say what became of every row, and every fault found")
+    check.add_argument("--most", type=int, default=12, metavar="N", help="lines of readiness")
+    _format(check)
     check.set_defaults(run=logs.check)
 
 
@@ -135,13 +201,15 @@ def _decisions(does: Commands) -> None:
     plan.set_defaults(run=decisions.plan)
     for one in (bids, stock, plan):
         one.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
-        one.add_argument("--as-of", metavar="DATE")
+        one.add_argument("--as-of", metavar="DATE", help="what is taken for today")
         _hands(one)
+        _format(one)
 
 
 def _one_unit(does: Commands) -> None:
     """The command for the unit in front of you."""
-    one = does.add_parser("ask", help="one unit: how much to pay, what to do with it, until when")
+    told = "one unit: how much to pay, what to do with it, until when"
+    one = does.add_parser("ask", help=told, description=told, formatter_class=_Defaults)
     one.add_argument("--workspace", metavar="FOLDER", help="folder of logs, if there is one")
     one.add_argument("--model", metavar="MODEL", help="a model of the workspace's catalogue")
     one.add_argument("--class", dest="device_class", metavar="CLASS", help="else its class")
@@ -161,7 +229,7 @@ def _one_unit(does: Commands) -> None:
     one.add_argument("--month", metavar="YYYY-MM", help="month it is bought in")
     one.add_argument("--as-of", metavar="DATE", help="what is taken for today")
     one.add_argument("--chart", metavar="FILE.html", help="draw what it is worth, month by month")
-    one.add_argument("--format", choices=("text", "json"), default="text")
+    _format(one)
     one.set_defaults(run=ask_one.ask)
 
 
@@ -172,8 +240,12 @@ def _hands(one: argparse.ArgumentParser) -> None:
     who.add_argument("--cluster", metavar="ADDRESS", help="of a dask scheduler, tcp://HOST:PORT")
 
 
+def _format(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--format", choices=("text", "json"), default="text", help="text or json")
+
+
 def _command(does: Commands, name: str, about: str) -> argparse.ArgumentParser:
-    one = does.add_parser(name, help=about, description=about)
+    one = does.add_parser(name, help=about, description=about, formatter_class=_Defaults)
     one.add_argument("--workspace", default=".", metavar="FOLDER", help="folder of logs")
     return one
 
@@ -215,6 +287,7 @@ def _run(options: argparse.Namespace) -> int:
         return int(options.run(options))
     except LogFault as error:
         print(str(error), file=sys.stderr)
+        _next_step(error, str(getattr(options, "workspace", "") or "."))
         return BAD_USAGE
     except FamilyLost as error:
         print(f"stopped: of one family {error}", file=sys.stderr)
@@ -227,3 +300,11 @@ def _run(options: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print("stopped; what was finished is kept", file=sys.stderr)
         return FAILED
+
+
+def _next_step(error: LogFault, workspace: str) -> None:
+    """Name the folder that was looked in, and what to do, where it holds no logs."""
+    if any(f.file == "catalogue.csv" and f.found == "no such file" for f in error.faults):
+        where = Path(workspace).resolve()
+        step = f"repair-horizon init --workspace {workspace}, or demo for an invented business"
+        print(f"looked in {where}; next: {step}", file=sys.stderr)

@@ -6,7 +6,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from repair_horizon.commands.printing import day_of, give_json
+from repair_horizon.commands.printing import day_of, give_json, out_file
 from repair_horizon.logs import Fault, LogFault
 
 if TYPE_CHECKING:
@@ -23,14 +23,16 @@ def ask(options: Namespace) -> int:
         found = "both" if options.model else "neither"
         raise LogFault([Fault("ask", None, "", found, MODEL_OR_CLASS)])
     day = day_of(options.as_of)
+    place = options.workspace or "."
+    chart = out_file(Namespace(out=options.chart, workspace=place)) if options.chart else None
     given = _given(options)
     answer = _of_model(options, day, given) if options.model else _of_class(options, day, given)
     if options.format == "json":
         give_json(_as_json(answer))
     else:
         print(answer)
-    if options.chart:
-        _draw(answer, Path(options.chart))
+    if chart is not None:
+        _draw(answer, chart)
     return 0
 
 

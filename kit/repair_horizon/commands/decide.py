@@ -10,15 +10,17 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from repair_horizon.commands.printing import (
+    Telling,
     hands_of,
     month_folder,
     opened,
-    show,
     within,
     write_csv,
 )
 from repair_horizon.logs import Fault, LogFault, Logs
+from repair_horizon.scale import Hands
 from repair_horizon.tables.faults import visible
+from repair_horizon.tables.months import month_word
 
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
@@ -58,6 +60,15 @@ STOCK_SHOWN = [
     "caution",
     "reason",
 ]
+THRESHOLDS_SHOWN = [
+    "model_id",
+    "listed_fault",
+    "max_bid",
+    "probability_win",
+    "expected_profit",
+    "verdict",
+    "reason",
+]
 PLAN_SHOWN = [
     "kind",
     "item",
@@ -77,28 +88,42 @@ def bids(options: Namespace) -> int:
     from repair_horizon.decisions.review.forecast_ledger import append, forecasts_of
     from repair_horizon.shop import NEAR
 
-    workspace = Path(options.workspace)
+    workspace, tell = Path(options.workspace), Telling(options)
     shop = opened(options)
     if options.won:
-        return _won(options, workspace, shop)
+        return _won(options, workspace, shop, tell)
     month = shop.month(options.month)
-    wanted = open_listings(_listings(options.listings, shop.logs), shop.now)
+    given = _listings(options.listings, shop.logs, tell)
+    wanted = open_listings(given, shop.now)
     names = list(families_of(wanted, shop.logs))
     shop.fit(names, hands_of(options))
     table = shop.bids(wanted, month)
-    show(table, month_folder(options.workspace, month) / "bids.csv", BIDS_SHOWN)
+    path = month_folder(options.workspace, month) / "bids.csv"
+    nothing = f"No listing is open on {shop.now:%Y-%m-%d}."
+    tell.table("bids", table, path, BIDS_SHOWN, f"{nothing} Maximum bids are:")
+    if table.empty:
+        _maximum_bids(shop, month, hands_of(options), tell)
     good = wanted[wanted["listing_id"].isin(table.loc[table["advice"] == BID, "listing_id"])]
     economics = shop.economics(names, month, NEAR)
     noted = append(workspace, forecasts_of(good, shop.logs, economics, shop.now))
-    print(f"{shop.scarcity(month).words.capitalize()}.")
+    tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     sellers = shop.knowledge.sellers
     if sellers is not None and (table["terms"] == PRIVATE).any():
-        print(f"First offers: {sellers.words}.")
-    print(f"{noted} forecasts noted in forecasts.csv, to be held against what comes of them.")
+        tell.say(f"First offers: {sellers.words}.")
+    if noted:
+        tell.say(f"{noted} forecasts noted in forecasts.csv, for what comes of them.")
+    tell.finish(month=month_word(month), now=f"{shop.now:%Y-%m-%d}")
     return 0
 
 
-def _won(options: Namespace, workspace: Path, shop: Shop) -> int:
+def _maximum_bids(shop: Shop, month: int, hands: Hands, tell: Telling) -> None:
+    """Tell the maximum bids of the month where no listing is open."""
+    found = shop.fit(None, hands).thresholds(month)
+    found = found.sort_values("max_bid", ascending=False, kind="stable")
+    tell.table("maximum_bids", found, None, THRESHOLDS_SHOWN, "none: the catalogue is empty")
+
+
+def _won(options: Namespace, workspace: Path, shop: Shop, tell: Telling) -> int:
     """Note that a lot was won, or put right what was noted."""
     from repair_horizon.decisions.review.forecast_ledger import append, bought, read_ledger
     from repair_horizon.tables.ledger import BOUGHT
@@ -107,7 +132,7 @@ def _won(options: Namespace, workspace: Path, shop: Shop) -> int:
     faults, price = [], _amount(text)
     if price is None:
         faults.append(Fault("--won", None, "PRICE", text, "a decimal number from 0 to 1000000000"))
-    if listing not in set(_listings(options.listings, shop.logs)["listing_id"]):
+    if listing not in set(_listings(options.listings, shop.logs, tell)["listing_id"]):
         faults.append(Fault("--won", None, "LISTING", listing, "a listing of listings.csv"))
     if unit != unit.strip() or not unit or visible(unit) != unit:
         faults.append(Fault("--won", None, "UNIT", unit, "the identifier the unit has here"))
@@ -123,7 +148,8 @@ def _won(options: Namespace, workspace: Path, shop: Shop) -> int:
     if len(before):
         was = before.iloc[0]
         if was["unit_id"] == unit and was["price"] == price:
-            print(f"{listing} was noted before")
+            tell.say(f"{listing} was noted before")
+            tell.finish()
             return 0
         if not options.correct:
             found = f"{listing} noted as won: unit {was['unit_id']} at {was['price']:g}"
@@ -131,7 +157,8 @@ def _won(options: Namespace, workspace: Path, shop: Shop) -> int:
         # The last note of a listing counts; what was written stays.
         row = row.assign(entry_id=f"{row['entry_id'].iloc[0]}:{len(read_ledger(workspace))}")
     append(workspace, row)
-    print(f"{listing} noted as won: unit {unit} at {price:g}")
+    tell.say(f"{listing} noted as won: unit {unit} at {price:g}")
+    tell.finish()
     return 0
 
 
@@ -141,7 +168,7 @@ def _amount(text: str) -> float | None:
     return float(text) if plain and float(text) <= 1e9 else None
 
 
-def _listings(file: str | None, logs: Logs) -> pd.DataFrame:
+def _listings(file: str | None, logs: Logs, tell: Telling) -> pd.DataFrame:
     from repair_horizon.logs.reading import read_table
     from repair_horizon.tables.inputs import LISTINGS
 
@@ -151,19 +178,23 @@ def _listings(file: str | None, logs: Logs) -> pd.DataFrame:
         raise LogFault([Fault(file, None, "", "no such file", "a listings file")])
     given = read_table(Path(file), LISTINGS)
     rows = given.rows[given.rows["model_id"].isin(logs.tables["catalogue"]["model_id"])]
-    print(f"{given.read} listings read, {given.read - len(rows)} not usable")
+    tell.say(f"{given.read} listings read, {given.read - len(rows)} not usable")
     return rows
 
 
 def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
-    shop = opened(options)
+    shop, tell = opened(options), Telling(options)
     month = shop.month(options.month)
     table = shop.fit(shop.families_of("stock"), hands_of(options)).stock(month)
-    show(table, month_folder(options.workspace, month) / "stock.csv", STOCK_SHOWN)
-    write_csv(shop.asking(month), month_folder(options.workspace, month) / "asking_prices.csv")
-    print(f"Days to sale rest on {shop.selling.words}.")
-    print(f"{shop.scarcity(month).words.capitalize()}.")
+    folder = month_folder(options.workspace, month)
+    nothing = "No unit is owned: repair-horizon add unit model_id=... state=... status=..."
+    tell.table("stock", table, folder / "stock.csv", STOCK_SHOWN, nothing)
+    write_csv(shop.asking(month), folder / "asking_prices.csv")
+    if len(table):
+        tell.say(f"Days to sale rest on {shop.selling.words}.")
+    tell.say(f"{shop.scarcity(month).words.capitalize()}.")
+    tell.finish(month=month_word(month), now=f"{shop.now:%Y-%m-%d}")
     return 0
 
 
@@ -174,19 +205,17 @@ def plan(options: Namespace) -> int:
     from repair_horizon.shop import HORIZON, NEAR
 
     within("--months", options.months, NEAR, HORIZON)
-    shop = opened(options)
+    shop, tell = opened(options), Telling(options)
     month = shop.month(options.month)
     shop.fit(None, hands_of(options))
     found = shop.plan(month)
     folder = month_folder(options.workspace, month)
     write_csv(found.items, folder / "plan.csv")
     done = found.items[found.items["do"]]
-    amounts = done.select_dtypes("float").columns
-    done = done.assign(**{c: done[c].round(2) for c in amounts})
-    print(done[PLAN_SHOWN].to_string(index=False, na_rep="") if len(done) else "Nothing to do.")
-    print(f"\n{found.words()}")
-    print(f"{shop.scarcity(month).words.capitalize()}.")
-    print(found.outcome().round(2).to_string(index=False, na_rep=""))
+    tell.table("plan", done, None, PLAN_SHOWN, "Nothing to do: no listing pays, no unit waits.")
+    tell.say(f"\n{found.words()}")
+    tell.say(f"{shop.scarcity(month).words.capitalize()}.")
+    tell.table("outcome", found.outcome())
     families = shop.logs.families
     economics = shop.economics(families, month, options.months)
     orders = [part_orders(shop.logs, economics, f, {}) for f in families]
@@ -195,14 +224,15 @@ def plan(options: Namespace) -> int:
     write_csv(quotes, folder / "part_quotes_ranked.csv")
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
-    print(f"\nWaiting for a part to get cheaper: {pays}.")
+    tell.say(f"\nWaiting for a part to get cheaper: {pays}.")
     answers = shop.unknowns(month)
     write_csv(answers, folder / "unknowns.csv")
-    print("\nWhat would be worth knowing, until the buy stop:" if len(answers) else "", end="")
+    if len(answers):
+        tell.say("\nWhat would be worth knowing, until the buy stop:")
     for text in answers["words"]:
-        print(f"\n  {text} {shop.currency}", end="")
-    print()
-    print(f"\nEverything considered: {folder / 'plan.csv'}")
-    print(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
-    print(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")
+        tell.say(f"  {text} {shop.currency}")
+    tell.say(f"\nEverything considered: {folder / 'plan.csv'}")
+    tell.say(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
+    tell.say(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")
+    tell.finish(month=month_word(month), now=f"{shop.now:%Y-%m-%d}")
     return 0

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from argparse import Namespace
+from collections.abc import Sequence
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -98,14 +102,97 @@ def write_csv(table: pd.DataFrame, path: Path) -> None:
     write_table(path, table)
 
 
-def show(table: pd.DataFrame, path: Path, columns: list[str] | None = None) -> None:
-    """Write a table and print it, or some of its columns; amounts to cents, long texts cut."""
-    amounts = table.select_dtypes("float").columns
-    table = table.assign(**{c: table[c].round(2) for c in amounts})
-    write_csv(table, path)
-    shown = table[columns or list(table)]
-    print(shown.to_string(index=False, na_rep="", max_rows=60, max_colwidth=44))
-    print(f"\n{len(table)} rows: {path}")
+MOST_ROWS, WIDEST_CELL, NARROW = 60, 60, 80
+
+
+class Telling:
+    """What a command tells: as it goes in words, or at its end as one JSON object.
+
+    Parameters
+    ----------
+    options
+        Of the command; ``format`` 'json' gathers tables and sentences for ``finish``.
+    """
+
+    def __init__(self, options: Namespace) -> None:
+        self._json: dict[str, Any] | None = {} if options.format == "json" else None
+        self._said: list[str] = []
+
+    def say(self, words: str) -> None:
+        """Tell one sentence or line."""
+        if self._json is None:
+            print(words)
+        elif words.strip():
+            self._said.append(words.strip())
+
+    def table(
+        self,
+        name: str,
+        table: pd.DataFrame,
+        path: Path | None = None,
+        columns: Sequence[str] | None = None,
+        nothing: str = "",
+    ) -> None:
+        """Write a table to its file and show it; one sentence in place of an empty one.
+
+        Parameters
+        ----------
+        name
+            Its key in the JSON.
+        table
+            Amounts are shown and written to cents.
+        path
+            Its file; none is written if None.
+        columns
+            Those shown; all if None.
+        nothing
+            What to say where it has no row.
+        """
+        amounts = table.select_dtypes("float").columns
+        table = table.assign(**{c: table[c].round(2) for c in amounts})
+        if path is not None:
+            write_csv(table, path)
+        if self._json is not None:
+            self._json[name] = table
+        elif table.empty:
+            print(nothing)
+        else:
+            print(laid_out(table[list(columns or table)], width()))
+            if path is not None:
+                print(f"\n{len(table)} rows: {path}")
+
+    def finish(self, **more: Any) -> None:
+        """Print the JSON object, with what else belongs to it."""
+        if self._json is not None:
+            give_json({**more, **self._json, "said": self._said})
+
+
+def width() -> int | None:
+    """Columns of the terminal; None where there is none, and lines may be as long as they are."""
+    return shutil.get_terminal_size((NARROW, 24)).columns if sys.stdout.isatty() else None
+
+
+def laid_out(table: pd.DataFrame, columns: int | None) -> str:
+    """Print a table, or cards of a row each where it is wider than the terminal."""
+    text = table.to_string(index=False, na_rep="", max_rows=MOST_ROWS, max_colwidth=WIDEST_CELL)
+    if columns is None or max(len(line) for line in text.splitlines()) <= columns:
+        return str(text)
+    return "\n\n".join(_card(row, columns) for _, row in table.head(MOST_ROWS).iterrows())
+
+
+def _card(row: pd.Series, columns: int) -> str:
+    """One row: its first two entries as a head, the others by name; what is empty is left out."""
+    told = [(str(n), v) for n, v in row.items() if not (pd.isna(v) or v == "")]
+    head = "  ".join(str(v) for _, v in told[:2])
+    rest = "; ".join(f"{n.replace('_', ' ')} {_short(v)}" for n, v in told[2:])
+    lines = wrap(rest, max(columns, 20), initial_indent="  ", subsequent_indent="  ")
+    return "\n".join([head, *lines])
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, pd.Timestamp):
+        return f"{value:%Y-%m-%d}"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def give_json(answer: dict[str, Any]) -> None:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import shlex
 from argparse import Namespace
 from pathlib import Path
+from textwrap import wrap
+
+import pandas as pd
 
 from repair_horizon.commands.look import write_pages
-from repair_horizon.commands.printing import read
+from repair_horizon.commands.printing import Telling, read
 from repair_horizon.logs import Fault, LogFault
 
 DEMO_MONTH = "2026-11"
@@ -109,17 +112,41 @@ def partition(options: Namespace) -> int:
 
 
 def check(options: Namespace) -> int:
-    """Print the row ledger and every fault; fail if too many rows are held."""
+    """Print what became of every row, every fault, and what is missing; fail if many are held."""
+    from repair_horizon.decisions.month.readiness import readiness
+
     logs, settings = read(options.workspace)
-    print(logs.now_words)
+    tell = Telling(options)
+    tell.say(logs.now_words)
     for note in logs.notes:
-        print(note)
-    print(logs.ledger.counts().to_string(index=False))
-    for _, row in logs.ledger.exceptions.iterrows():
-        if row["column"]:
-            print(Fault(*row[["file", "line", "column", "found", "allowed"]]))
-    print()
-    print(logs.ledger.reasons().to_string(index=False))
+        tell.say(note)
+    tell.table("rows", logs.ledger.counts())
+    lines = logs.ledger.exceptions
+    for _, row in lines[lines["column"] != ""].iterrows():
+        tell.say(str(Fault(*row[["file", "line", "column", "found", "allowed"]])))
+    reasons = logs.ledger.reasons()
+    tell.table("reasons", reasons, nothing="Every row is used.")
     share, limit = logs.ledger.held_share(), settings.limits.held_share
-    print(f"\n{share:.1%} of the rows wait for review (limit {limit:.1%}).")
+    tell.say(f"\n{share:.1%} of the rows wait for review (limit {limit:.1%}).")
+    missing = readiness(logs, settings)
+    if options.format == "text":
+        _print_missing(missing, options.most, logs.currency)
+    tell.finish(missing=missing, held_share=share)
     return 1 if share > limit else 0
+
+
+def _print_missing(missing: pd.DataFrame, most: int, currency: str) -> None:
+    """Print what is missing as numbered cards, what moves bids most first."""
+    if missing.empty:
+        print("\nNothing is missing: every figure rests on own data.")
+        return
+    print("\nReadiness: what is missing, what it would do, how; what moves bids most first")
+    for number, row in enumerate(missing.head(most).itertuples(), 1):
+        moves = (
+            "" if row.moves != row.moves else f" Leaves bids open by {currency} {row.moves:.0f}."
+        )
+        said = f"{number}. {row.missing}{moves} {row.unlocks}"
+        print("\n".join(wrap(said, 80, subsequent_indent="   ")))
+        print("\n".join(wrap(row.how, 80, initial_indent="   ", subsequent_indent="     ")))
+    if len(missing) > most:
+        print(f"... and {len(missing) - most} more: check --most {len(missing)}")

@@ -1,0 +1,145 @@
+"""What is missing is named with what it would unlock, the dearest first; the terminal's manners."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from repair_horizon.cli import WORK, main, parser
+from repair_horizon.commands.printing import laid_out
+from repair_horizon.decisions.month.readiness import readiness
+from repair_horizon.shop import shop_from_frames
+from repair_horizon.tables.settings import Channel, Settings
+
+CATALOGUE = {
+    "model_id": ["veld1"],
+    "family_id": ["veld"],
+    "device_class": ["foldable"],
+    "launch_date": ["2026-02-10"],
+    "launch_price": [1799.0],
+    "launch_currency": ["EUR"],
+}
+
+
+def missing(**tables: dict[str, list[object]]) -> pd.DataFrame:
+    shop = shop_from_frames(Settings(draws=20), **{"catalogue": CATALOGUE, **tables})
+    return readiness(shop.logs, shop.settings)
+
+
+def quote(code: str) -> dict[str, list[object]]:
+    return {
+        "quote_id": ["q1"],
+        "quote_date": ["2026-11-02"],
+        "model_id": ["veld1"],
+        "part_code": [code],
+        "quality_class": ["maker_original"],
+        "supplier_id": ["s1"],
+        "unit_price": [300.0],
+        "currency": ["EUR"],
+    }
+
+
+def test_the_widest_class_based_part_comes_first() -> None:
+    """Of a foldable nobody quoted a part of, the display leaves bids open most."""
+    table = missing()
+    first = table.iloc[0]
+    assert "display" in first["missing"]
+    assert "part_code=DA" in first["how"]
+    told = table["moves"].dropna()
+    assert told.is_monotonic_decreasing
+    assert (told > 0).all()
+
+
+def test_what_was_written_down_is_no_longer_missing() -> None:
+    before, after = missing(), missing(part_quotes=quote("DA"))
+    assert before["how"].str.contains("part_code=DA ").any()
+    assert not after["how"].str.contains("part_code=DA ").any()
+    assert after["how"].str.contains("part_code=FM ").any()
+
+
+def test_channels_and_faults_named_nowhere_and_as_is_sales_without_fault_are_said() -> None:
+    sales = {
+        "sale_id": ["s1", "s2"],
+        "model_id": ["veld1", "veld1"],
+        "sale_date": ["2026-10-01", "2026-10-02"],
+        "gross_amount": [800.0, 300.0],
+        "currency": ["EUR", "EUR"],
+        "channel": ["market stall", "market stall"],
+        "own_sale": ["yes", "yes"],
+        "condition": ["working", "as_is"],
+    }
+    listings = {
+        "listing_id": ["l1"],
+        "model_id": ["veld1"],
+        "listed_fault": ["haunted"],
+        "end_time": ["2026-10-05"],
+    }
+    told = " ".join(missing(sales=sales, listings=listings)["missing"])
+    assert "market stall" in told
+    assert "haunted" in told
+    assert "1 as-is sale has no listed_fault" in told
+
+
+def test_settings_that_are_set_are_not_asked_for() -> None:
+    shop = shop_from_frames(
+        Settings(channels=[Channel("stall", 0.1, 0.0, 0.0)]), catalogue=CATALOGUE
+    )
+    assert not readiness(shop.logs, shop.settings)["missing"].str.contains("Fees").any()
+    assert missing()["missing"].str.contains("Fees").any()
+
+
+def test_every_command_stands_in_one_group_of_the_help(capsys) -> None:
+    named = [name for group in WORK.values() for name in group]
+    with pytest.raises(SystemExit):
+        parser().parse_args(["--help"])
+    shown = capsys.readouterr().out
+    assert len(named) == len(set(named))
+    for name in named:
+        assert f"\n  {name} " in shown
+    top = next(a for a in parser()._actions if a.dest == "command")
+    assert set(top.choices) == set(named)
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["bidz"], "did you mean bids?"),
+        (["stock", "--as-off", "2026-01-01"], "did you mean --as-of?"),
+    ],
+)
+def test_a_slip_of_the_pen_is_answered_with_what_was_meant(capsys, words, told) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(words)
+    assert left.value.code == 2
+    assert told in capsys.readouterr().err
+
+
+def test_the_version_and_defaults_are_told(capsys) -> None:
+    for words, told in ((["--version"], "repair-horizon "), (["plan", "--help"], "(default: 24)")):
+        with pytest.raises(SystemExit) as left:
+            main(words)
+        assert left.value.code == 0
+        assert told in capsys.readouterr().out
+
+
+def test_a_folder_without_logs_is_named_with_the_next_step(tmp_path: Path, capsys) -> None:
+    assert main(["check", "--workspace", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert str(tmp_path.resolve()) in told
+    assert "repair-horizon init" in told
+
+
+def test_a_table_wider_than_the_terminal_becomes_cards_and_loses_nothing() -> None:
+    table = pd.DataFrame(
+        {
+            "unit_id": ["U1", "U2"],
+            "model_id": ["veld1", "veld2"],
+            "advice": ["repair, then sell on the market place", "sell as is"],
+            "value": [127.6, -4.25],
+            "reason": ["", "the display is dearer than the price allows, twelve weeks on"],
+        }
+    )
+    assert laid_out(table, 400) == laid_out(table, None)
+    cards = laid_out(table, 60)
+    assert max(len(line) for line in cards.splitlines()) <= 60
+    for word in ("U1  veld1", "U2  veld2", "value 127.6", "value -4.25", "twelve weeks on"):
+        assert word in " ".join(cards.split()) or word in cards
