@@ -18,7 +18,7 @@ from repair_horizon.asking.what_matters import MATTER_COLUMNS, what_matters
 from repair_horizon.decisions.cautions import Chosen, cautions_for
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.costs.tax import margin_fraction
-from repair_horizon.decisions.month.listings import Scorer
+from repair_horizon.decisions.month.listings import Scorer, private_offer
 from repair_horizon.decisions.month.questions_asked import Question, question_at
 from repair_horizon.decisions.month.stop_dates import (
     REPAIR_STOP,
@@ -33,7 +33,7 @@ from repair_horizon.decisions.unit.break_even import AtGate, break_evens
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.winning import WonLot, first_offer
+from repair_horizon.decisions.unit.winning import WonLot
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
@@ -129,26 +129,22 @@ class UnitAnswer:
         return verdict_of(self.known, self.bid)
 
     @cached_property
+    def _scorer(self) -> Scorer:
+        return Scorer(self.economics, self.unit, self.known)
+
+    @cached_property
     def _direct(self) -> Landing:
-        scorer = Scorer(self.economics, self.unit, self.known)
-        return scorer.terms(float("nan"), float("nan"), direct=True) or self.unit.landing
+        terms = self._scorer.terms(float("nan"), float("nan"), direct=True)
+        return terms or self.unit.landing
 
     @cached_property
     def offer(self) -> Offer:
         """First offer and walk-away price with a private seller; a price asked is not exceeded."""
-        bid, land = bid_on_terms(self.known, self._direct), self._direct
-        asked = self.given.asking
-        rival = self.known.seller(asked or 0.0)
+        bid = bid_on_terms(self.known, self._direct)
         if bid.amount <= 0:
             return Offer(0.0, 0.0, 0.0)
-        if rival is None:
-            return Offer(min(bid.amount, asked or bid.amount), float("nan"), bid.amount)
-        worth = land.landed(bid.exact) * (1 + land.kappa)
-        increment = self.unit.settings.limits.bid_increment
-        offer, taken = first_offer(worth, land, bid.amount, rival, increment)
-        if asked and offer >= asked:
-            offer, taken = asked, 1.0
-        return Offer(offer, taken, bid.amount)
+        asked = self.given.asking or 0.0
+        return Offer(*private_offer(self._scorer, self._direct, bid, asked), bid.amount)
 
     @property
     def at_asking(self) -> WonLot | None:

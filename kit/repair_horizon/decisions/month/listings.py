@@ -308,12 +308,12 @@ def _on_the_table(
         bought = scorer.known.bought(land, min(price, bid.amount))
         return replace(bid, won=replace(bought, chance=np.nan)), np.nan
     if row.terms == PRIVATE:
-        offer, taken = _offer(scorer, land, bid, current)
+        offer, taken = private_offer(scorer, land, bid, current)
         return replace(bid, won=replace(scorer.known.bought(land, offer), chance=taken)), offer
     return bid, np.nan
 
 
-def _offer(scorer: Scorer, land: Landing, bid: Bid, asked: float) -> tuple[float, float]:
+def private_offer(scorer: Scorer, land: Landing, bid: Bid, asked: float) -> tuple[float, float]:
     """First offer and the chance that it is taken; a price asked is never exceeded."""
     rival = scorer.known.seller(asked)
     if rival is None:
