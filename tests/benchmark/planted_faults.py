@@ -75,7 +75,18 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/time_on_market": ("test_time_on_market",),
 }
 
-EQUIVALENT: dict[tuple[str, str, str], str] = {}
+EQUIVALENT: dict[tuple[str, str, str], str] = {
+    (
+        "decisions/unit/outcomes",
+        "max(float(state.share.sum()), 1e-300)",
+        "min(float(state.share.sum()), 1e-300)",
+    ): "weights are compared only, and one factor for all options changes no order",
+    (
+        "decisions/month/opportunity_cost",
+        "2.0 * high",
+        "2.2 * high",
+    ): "a bracket that grows faster holds the same root",
+}
 """(module, before, after): why nobody could see it."""
 
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {
@@ -173,22 +184,39 @@ def places(tree: ast.AST) -> Iterator[tuple[int, ast.AST, ast.AST | None]]:
     yield from walk(tree, None)
 
 
-def faults_in(module: str) -> list[Fault]:
+def faults_in(module: str, copied: Path) -> list[Fault]:
     """Every fault that could be planted in a module."""
-    tree = ast.parse((ROOT / PACKAGE / f"{module}.py").read_text(encoding="utf-8"))
+    tree = ast.parse((copied / PACKAGE / f"{module}.py").read_text(encoding="utf-8"))
     found = []
     for at, node, inside in places(tree):
         change = changed(node, inside)
         if change is not None:
             kind, other = change
-            said = (ast.unparse(inside if _number(node) and inside else node), ast.unparse(other))
+            said = _said(node, other, inside)
             found.append(Fault(module, at, kind, node.lineno, *said))  # type: ignore[attr-defined]
     return found
 
 
-def planted(fault: Fault) -> str:
+def _said(node: ast.AST, other: ast.AST, inside: ast.AST | None) -> tuple[str, str]:
+    """What stood there and what stands there now, with the expression it stands in."""
+    if inside is None or not isinstance(inside, ast.expr):
+        return ast.unparse(node), ast.unparse(other)
+    around = copy.deepcopy(inside)
+    for old, new in zip(ast.iter_fields(inside), ast.iter_fields(around), strict=True):
+        if old[1] is node:
+            setattr(around, old[0], other)
+        elif isinstance(old[1], list):
+            setattr(
+                around,
+                old[0],
+                [other if a is node else b for a, b in zip(old[1], new[1], strict=True)],
+            )
+    return ast.unparse(inside), ast.unparse(around)
+
+
+def planted(fault: Fault, whole: str) -> str:
     """The module's source with the fault in it."""
-    tree = ast.parse((ROOT / PACKAGE / f"{fault.module}.py").read_text(encoding="utf-8"))
+    tree = ast.parse(whole)
     wanted, inside = next((n, i) for at, n, i in places(tree) if at == fault.at)
     change = changed(wanted, inside)
     assert change is not None
@@ -211,7 +239,7 @@ def noticed(fault: Fault, tree: Path) -> bool:
     """Whether the module's tests fail, or never end, with the fault planted in the copy."""
     path = tree / PACKAGE / f"{fault.module}.py"
     whole = path.read_text(encoding="utf-8")
-    path.write_text(planted(fault), encoding="utf-8")
+    path.write_text(planted(fault, whole), encoding="utf-8")
     try:
         return not passes(tests_for(fault.module), tree)
     finally:
@@ -236,17 +264,17 @@ def passes(files: list[str], tree: Path) -> bool:
     return done.returncode == 0
 
 
-def chosen(within: str, seed: int, count: int) -> list[Fault]:
+def chosen(within: str, seed: int, count: int, copied: Path) -> list[Fault]:
     """As many faults, each kind as often as the others, drawn from all modules alike."""
     modules = [
-        str(path.relative_to(ROOT / PACKAGE).with_suffix(""))
+        path.relative_to(copied / PACKAGE).with_suffix("").as_posix()
         for stage in ("decisions", "estimation")
-        for path in sorted((ROOT / PACKAGE / stage).rglob("*.py"))
+        for path in sorted((copied / PACKAGE / stage).rglob("*.py"))
     ]
     by_kind: dict[str, list[Fault]] = defaultdict(list)
     for module in modules:
         if module.startswith(within) and tests_for(module):
-            for fault in faults_in(module):
+            for fault in faults_in(module, copied):
                 by_kind[fault.kind].append(fault)
     rng = random.Random(seed)
     for found in by_kind.values():
@@ -265,11 +293,11 @@ def main() -> int:
     options.add_argument("--within", default="", help="start of a module's path: decisions/unit")
     options.add_argument("--least", type=float, default=0.85, help="share that must be noticed")
     given = options.parse_args()
-    faults = chosen(given.within, given.seed, given.faults)
     survivors, explained = [], 0
     with tempfile.TemporaryDirectory() as place:
         tree = Path(place)
         shutil.copytree(ROOT / "kit", tree / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+        faults = chosen(given.within, given.seed, given.faults, tree)
         for number, fault in enumerate(faults, 1):
             start = time.perf_counter()
             why = EQUIVALENT.get((fault.module, fault.before, fault.after), "")
