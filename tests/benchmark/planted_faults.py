@@ -286,19 +286,24 @@ def chosen(within: str, seed: int, count: int, copied: Path) -> list[Fault]:
 
 
 def main() -> int:
-    """Plant, test, print; 1 where fewer are noticed than asked for."""
+    """Plant, test, print; 1 where fewer are noticed than asked for, 2 where nothing can be told."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--faults", type=int, default=40)
     options.add_argument("--within", default="", help="start of a module's path: decisions/unit")
     options.add_argument("--least", type=float, default=0.85, help="share that must be noticed")
     given = options.parse_args()
-    survivors, explained = [], 0
+    survivors, explained, clean = [], 0, set()
     with tempfile.TemporaryDirectory() as place:
         tree = Path(place)
         shutil.copytree(ROOT / "kit", tree / "kit", ignore=shutil.ignore_patterns("__pycache__"))
         faults = chosen(given.within, given.seed, given.faults, tree)
         for number, fault in enumerate(faults, 1):
+            files = tuple(tests_for(fault.module))
+            if files not in clean and not passes(list(files), tree):
+                print(f"without any fault these fail: {' '.join(files)}")
+                return 2
+            clean.add(files)
             start = time.perf_counter()
             why = EQUIVALENT.get((fault.module, fault.before, fault.after), "")
             seen = not why and noticed(fault, tree)
