@@ -239,6 +239,7 @@ def test_a_family_that_kills_local_processes_fails_alone(tmp_path: Path) -> None
     assert found == {f: f.upper() for f in FAMILIES[:3]}
 
 
+@pytest.mark.slow
 def test_forecasts_are_equal_byte_for_byte_by_whomever(
     small: Path, two_workers: Cluster, tmp_path: Path, nobody_here: Callable[[], None]
 ) -> None:
@@ -260,6 +261,7 @@ def test_forecasts_are_equal_byte_for_byte_by_whomever(
     assert stocks[0].count(b"\n") > 3
 
 
+@pytest.mark.slow
 def test_back_tests_are_equal_by_whomever(small: Path, two_workers: Cluster) -> None:
     """Every forecast and every replayed lot, to the last bit."""
     logs, settings = read_logs(small), read_settings(small)
@@ -277,6 +279,7 @@ def test_back_tests_are_equal_by_whomever(small: Path, two_workers: Cluster) -> 
     assert lots[0]["family_id"].nunique() > 1
 
 
+@pytest.mark.slow
 def test_a_report_by_a_cluster_is_the_report_of_the_loop(
     small: Path, two_workers: Cluster, tmp_path: Path, nobody_here: Callable[[], None]
 ) -> None:

@@ -18,6 +18,9 @@ from repair_horizon.logs.partitioning import partition
 from .exports import HEADER, MAPPING
 from .killing import Plan
 
+# Some hundred imports, each in a process of its own that is killed or tries again.
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent.parent
 FAMILIES = 2
 CATALOGUE = "model_id,family_id,device_class,launch_date\n" + "".join(
@@ -56,7 +59,7 @@ def start(tmp_path: Path) -> Path:
     hashed = 'hash = ["Buyer"]\n' + MAPPING.replace("[columns]", '[columns]\nunit_id = "Buyer"')
     (tmp_path / "map.toml").write_text(hashed)
     odd = "9001;2025-01-02;dear;m1;A\n41;2025-01-03;1.00;m1;A\n9002;2025-01-03;1.00;other;A\n"
-    export.write_text(HEADER + rows(40, 400) + odd)
+    export.write_text(HEADER + rows(40, 80) + odd)
     return folder
 
 

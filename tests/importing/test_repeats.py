@@ -143,7 +143,7 @@ _ROW = st.tuples(
 )
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.lists(_ROW, max_size=8))
 def test_the_ledger_always_adds_up(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, ...]]
