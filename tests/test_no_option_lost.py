@@ -249,7 +249,7 @@ def test_success_intervals_hold_what_they_say(tmp_path: Path, tried: int, offset
         declared = declared.assign(family_id=FAMILY, listed_fault="x", prior_share=0.05)
         tables = {"fault_states": declared, "repairs": jobs_of(list(np.repeat(names, n)), good)}
         guesses = owner_guesses(replace(logs, tables={**logs.tables, **tables}))
-        ab = guesses.success(guess, fixed.astype(float), n.astype(float), np.zeros((20, 2)))
+        ab = guesses.success(FAMILY, guess, fixed.astype(float), n.astype(float), np.zeros((20, 2)))
         lower, upper = (beta.ppf(p, *ab.T) for p in (0.1, 0.9))
         held.append(((lower <= true) & (true <= upper))[:5])
     assert 0.72 <= float(np.mean(held)) <= 0.92

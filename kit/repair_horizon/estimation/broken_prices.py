@@ -9,6 +9,7 @@ happen to. Faults and states nobody sells have a ratio too, wide and named.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -19,9 +20,12 @@ from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.pooled_ratios import (
+    HAMMER_FAULT_SD,
     NOT_SOLD,
     START_NOISE,
     PooledRatios,
+    as_is_rows,
+    hammer_rows,
     pooled_ratios,
     ratio_centre,
 )
@@ -37,14 +41,50 @@ OTHER = "(other faults)"
 _Z80 = 1.2815515655
 
 
-def as_is_ratios(
+@dataclass(frozen=True, eq=False)
+class BrokenFit:
+    """As-is sales and hammer prices of one family fitted together: they are one market.
+
+    ``fit`` has the log ratio of each of ``names`` (faults and states, ``OTHER`` last) first, then
+    the hammer offset, then what it is beside for each of ``faults``. ``x`` and ``prior`` are the
+    rows' design and what the fit started from; ``rows`` are both kinds with their
+    ``residuals``, ``others`` how many other families they start from.
+    """
+
+    names: tuple[str, ...]
+    faults: tuple[str, ...]
+    fit: RobustFit
+    x: Floats
+    prior: GaussianPrior
+    rows: pd.DataFrame
+    others: int
+    residuals: Floats
+
+    @property
+    def as_is(self) -> pd.DataFrame:
+        """As-is ratios by fault and state; see ``as_is_ratios``."""
+        k = len(self.names)
+        part = RobustFit(self.fit.mean[:k], self.fit.cov[:k, :k], self.fit.noise, self.fit.weights)
+        return ratio_table(self.names, part, self.rows, False, self.others)
+
+    @property
+    def hammer_loads(self) -> Floats:
+        """Loads of each fault's hammer ratio on the coefficients, (faults, p)."""
+        k = len(self.names)
+        out = np.zeros((len(self.faults), len(self.fit.mean)))
+        for i, fault in enumerate(self.faults):
+            out[i, [self.names.index(fault), k, k + 1 + i]] = 1.0
+        return out
+
+
+def fit_broken(
     logs: Logs,
     family_id: str,
     curves: PriceCurves,
     pooled: PooledRatios | None = None,
     states: pd.DataFrame | None = None,
-) -> pd.DataFrame:
-    """Return what as-is units sell for, by fault and state.
+) -> BrokenFit:
+    """Fit what broken units fetch, as is and under the hammer.
 
     Parameters
     ----------
@@ -60,53 +100,75 @@ def as_is_ratios(
         ``listed_fault`` and ``state`` of everything to be priced; what fault_states.csv names if
         None.
 
+    Notes
+    -----
+    Asking prices of as-is units have an offset of their own, which starts from the class's ratio
+    of asked to sold. Hammer prices lie off as-is values by an offset that starts from the class's
+    ratio and from other families', and by a little more or less for each fault.
+    """
+    family = logs.family(family_id)
+    sold, auctions = as_is_rows(family), hammer_rows(family)
+    rows = pd.concat([sold, auctions], ignore_index=True)
+    states = family.tables["fault_states"] if states is None else states
+    pooled = pooled_ratios(logs) if pooled is None else pooled
+    kind = str(family.tables["catalogue"]["device_class"].iloc[0])
+    listed = faults_of(states, rows["fault"])
+    seen = set(rows["fault"]) | set(states["listed_fault"])
+    names = [n for n in listed if n not in NOT_SOLD or n in seen]
+    centres = [ratio_centre(n, kind, listed[n]) for n in names]
+    prior = pooled.prior(family_id, kind, [*centres, ratio_centre("for_parts", kind)])
+    faults = [f for f in names if f in seen]
+    y = log_ratios(curves, rows)
+    whole, x = _designed(rows, names, faults, prior, kind)
+    fit = robust_fit(y, x, whole, START_NOISE)
+    told = (rows, pooled.behind(family_id), y - x @ fit.mean)
+    return BrokenFit((*names, OTHER), (*faults, OTHER), fit, x, whole, *told)
+
+
+def _designed(
+    rows: pd.DataFrame,
+    names: Sequence[str],
+    faults: Sequence[str],
+    prior: GaussianPrior,
+    device_class: str,
+) -> tuple[GaussianPrior, Floats]:
+    """Prior of all coefficients and the rows' design: ratios, hammer offset, faults', asking."""
+    k, f = len(names) + 1, len(faults) + 1
+    figure = class_knowledge(device_class).market("ask_to_sold")
+    mean, cov = np.zeros(k + f + 2), np.zeros((k + f + 2, k + f + 2))
+    mean[: k + 1], mean[-1] = prior.mean, -np.log(figure.value)
+    cov[: k + 1, : k + 1] = prior.cov
+    # Asks of broken units are hopes, and their offset is less sure than that of working ones.
+    cov[k + 1 :, k + 1 :] = np.diag(np.append(np.full(f, HAMMER_FAULT_SD**2), 4 * figure.log_sd**2))
+    x = np.zeros((len(rows), k + f + 2))
+    each = np.arange(len(rows))
+    x[each, _places(names, rows)] = 1.0
+    hammer = np.flatnonzero(rows["hammer"].to_numpy(dtype=bool))
+    at = {name: i for i, name in enumerate(faults)}
+    x[hammer, k] = 1.0
+    x[hammer, [k + 1 + at[n] for n in rows["fault"].to_numpy()[hammer]]] = 1.0
+    x[:, -1] = rows["asked"].to_numpy(dtype="float64")
+    return GaussianPrior(mean, cov), x
+
+
+def as_is_ratios(
+    logs: Logs,
+    family_id: str,
+    curves: PriceCurves,
+    pooled: PooledRatios | None = None,
+    states: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Return what as-is units sell for, by fault and state; parameters as in ``fit_broken``.
+
     Returns
     -------
     DataFrame
         ``fault, log_ratio, std_error, ratio, lower, upper`` (80 %), ``noise`` (scale of one
         sale), ``n, newest, basis, words, common`` (the part of the standard error that all
         faults share); one row per fault and state, and one named ``OTHER`` for any other fault.
-        Locked and blocked units have a row only where such sales were logged.
-
-    Notes
-    -----
-    Rows from sales with condition as_is. Asking prices of such units have an offset of their own,
-    which starts from the class's ratio of asked to sold.
+        Locked and blocked units have a row only where such a fault is listed or was sold.
     """
-    family = logs.family(family_id)
-    sales = family.tables["sales"]
-    rows = sales[(sales["condition"] == "as_is") & (sales["listed_fault"] != "")]
-    rows = rows[rows["amount"] > 0]
-    rows = rows.rename(columns={"sale_date": "day", "listed_fault": "fault"})
-    states = family.tables["fault_states"] if states is None else states
-    pooled = pooled_ratios(logs) if pooled is None else pooled
-    kind = str(family.tables["catalogue"]["device_class"].iloc[0])
-    listed = faults_of(states, rows["fault"])
-    names = [n for n in listed if n not in NOT_SOLD or (rows["fault"] == n).any()]
-    centres = [ratio_centre(n, kind, listed[n]) for n in names]
-    prior = pooled.prior(family_id, kind, [*centres, ratio_centre("for_parts", kind)])
-    asked = (rows["price_type"] == "asking").to_numpy(dtype="float64")
-    fit = fitted_ratios(log_ratios(curves, rows), _places(names, rows), prior, asked, kind)
-    return ratio_table([*names, OTHER], fit, rows, _others_words(pooled, family_id))
-
-
-def fitted_ratios(
-    y: Floats, place: Ints, prior: GaussianPrior, asked: Floats, device_class: str
-) -> RobustFit:
-    """Fit log ratios by fault with an offset of asking prices; the offset is left out again."""
-    k = len(prior.mean)
-    figure = class_knowledge(device_class).market("ask_to_sold")
-    mean, cov = np.append(prior.mean, -np.log(figure.value)), np.zeros((k + 1, k + 1))
-    # Asks of broken units are hopes, and their offset is less sure than that of working ones.
-    cov[:k, :k], cov[k, k] = prior.cov, 4 * figure.log_sd**2
-    x = np.column_stack([np.eye(k)[place], asked])
-    fit = robust_fit(y, x, GaussianPrior(mean, cov), START_NOISE)
-    return RobustFit(fit.mean[:k], fit.cov[:k, :k], fit.noise, fit.weights)
-
-
-def _others_words(pooled: PooledRatios, family_id: str) -> str:
-    n = pooled.behind(family_id)
-    return f"from {n} other families" if n > 1 else "from another family" if n else ""
+    return fit_broken(logs, family_id, curves, pooled, states).as_is
 
 
 def faults_of(states: pd.DataFrame, seen: pd.Series) -> dict[str, str]:
@@ -124,15 +186,19 @@ def _places(names: Sequence[str], rows: pd.DataFrame) -> Ints:
 
 
 def ratio_table(
-    names: Sequence[str], fit: RobustFit, rows: pd.DataFrame, others: str
+    names: Sequence[str], fit: RobustFit, rows: pd.DataFrame, hammer: bool, others: int
 ) -> pd.DataFrame:
-    """Lay a fit out by fault, with what each ratio rests on."""
-    by = rows.groupby("fault")["day"]
+    """Lay a fit out by fault, with what each ratio rests on: as-is sales, or hammer prices."""
+    mine = rows[rows["hammer"].astype(bool) == hammer]
+    by = mine.groupby("fault")["day"]
     sizes, newest = by.size(), by.max()
     error, n = np.sqrt(np.diag(fit.cov)), np.array([int(sizes.get(f, 0)) for f in names])
     off = fit.cov - np.diag(np.diag(fit.cov))
     shared = np.sqrt(max(float(off.sum()) / max(len(names) * (len(names) - 1), 1), 0.0))
-    basis, words = zip(*[_basis(int(k), len(rows), others) for k in n], strict=True)
+    kinds = ("hammer price", "as-is sale") if hammer else ("as-is sale", "hammer price")
+    basis, words = zip(
+        *[_basis(int(k), len(mine), len(rows), others, kinds) for k in n], strict=True
+    )
     return pd.DataFrame(
         {
             "fault": list(names),
@@ -151,12 +217,21 @@ def ratio_table(
     )
 
 
-def _basis(own: int, family: int, others: str) -> tuple[Basis, str]:
+def _basis(
+    own: int, mine: int, both: int, others: int, kinds: tuple[str, str]
+) -> tuple[Basis, str]:
     if own:
-        return Basis.OWN, f"{own} own sale{'s' * (own > 1)}"
-    if family:
-        return Basis.FAMILY, f"from {family} sale{'s' * (family > 1)} of other faults"
-    return (Basis.FAMILY, others) if others else (Basis.CLASS, "from the class, wide")
+        return Basis.OWN, f"{own} own {kinds[0]}{'s' * (own > 1)}"
+    if mine:
+        return Basis.FAMILY, f"from {mine} {kinds[0]}{'s' * (mine > 1)} of other faults"
+    if both:
+        return Basis.FAMILY, f"from {both} {kinds[1]}{'s' * (both > 1)}"
+    if others:
+        return (
+            Basis.FAMILY,
+            "from another family" if others == 1 else f"from {others} other families",
+        )
+    return Basis.CLASS, "from the class, wide"
 
 
 def log_ratios(curves: PriceCurves, rows: pd.DataFrame) -> Floats:

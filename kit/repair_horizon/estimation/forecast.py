@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.estimation.broken_prices import as_is_ratios, ratio_draws
+from repair_horizon.estimation.broken_prices import fit_broken, ratio_draws
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
@@ -362,9 +362,9 @@ def fit_family(
     if isinstance(prices, CannotSay):
         as_is = hammer = rivals = pd.DataFrame({"fault": pd.Series(dtype="str")})
     else:
-        as_is = as_is_ratios(logs, family_id, prices, knowledge.broken, rates.states)
-        faults = list(dict.fromkeys(rates.states["listed_fault"]))
-        hammer, rivals = hammer_ratios(logs, family_id, prices, as_is, faults)
+        broken = fit_broken(logs, family_id, prices, knowledge.broken, rates.states)
+        as_is = broken.as_is
+        hammer, rivals = hammer_ratios(broken, str(catalogue["device_class"].iloc[0]))
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,

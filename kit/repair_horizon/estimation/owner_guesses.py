@@ -1,16 +1,19 @@
 """How far an owner's guesses can be trusted: offset and spread, learned over all states of a shop.
 
-    logit m = logit guess + offset          success ~ Beta(m S, (1 - m) S)
+    logit m = logit guess + offset of the family          success ~ Beta(m S, (1 - m) S)
+    offset of the family = the shop's + its own
     S = 1 / (spread^2 m (1 - m)) - 1        so that the logit of success spreads by ``spread``
 
 An owner a logit too hopeful is so about most states, and each state's own jobs are too few to
 tell; all of them together are not. Offset and spread are known on a grid with their posterior
-weights, so what is unsure of them widens every state's success. Shares of states are Dirichlet
-around the declared ones with a strength learned likewise.
+weights, so what is unsure of them widens every state's success; a family's weights rest on its own
+jobs and, through the shop's offset, on the others'. Before any job the mean is the guess. Shares
+of states are Dirichlet around the declared ones with a strength learned likewise.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -25,41 +28,66 @@ Floats = npt.NDArray[np.float64]
 
 FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")
-OFFSET_SD = 0.6
+OFFSET_SD, FAMILY_OFFSET_SD = 0.5, 0.4
 SPREAD, SPREAD_LOG_SD = 0.65, 0.4
-"""Priors of an owner's offset and of the spread of single guesses, logits (judgement)."""
+"""Priors of a shop's offset, of a family's beside it, of single guesses; logits (judgement)."""
 SHARE_STRENGTH, SHARE_LOG_SD = 12.0, 0.7
 LEAST_STRENGTH = 1.0
 _EDGE = 0.02
 _OFFSETS = np.linspace(-2.5, 2.5, 41)
+# Mean of a logistic-normal: expit(x / sqrt(1 + pi sd^2 / 8)), close enough (from memory).
+_KEEPS_MEAN = float(np.sqrt(1 + np.pi * (OFFSET_SD**2 + FAMILY_OFFSET_SD**2) / 8))
+_KERNEL = np.exp(-0.5 * ((_OFFSETS[:, None] - _OFFSETS) / FAMILY_OFFSET_SD) ** 2)
+_KERNEL /= _KERNEL.sum(axis=1, keepdims=True)
 _SPREADS = np.array([0.12, 0.2, 0.3, 0.45, 0.65, 0.95, 1.4])
 _STRENGTHS = np.array([1.5, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0])
 
 
 @dataclass(frozen=True, eq=False)
 class OwnerGuesses:
-    """Posterior of offset and spread on a grid: ``offset``, ``spread`` and ``weight``, (g,).
+    """Offsets and spreads, (g,), and what the jobs of each family say of them.
 
+    ``likelihood`` maps a family to the log likelihood of its jobs at each point of the grid.
     ``share_strength`` is what the declared shares of states are worth, in jobs; ``jobs`` is how
     many attempted repairs taught it.
     """
 
     offset: Floats
     spread: Floats
-    weight: Floats
+    likelihood: Mapping[str, Floats]
     share_strength: float
     jobs: int
 
     @cached_property
-    def mean_offset(self) -> float:
-        """Posterior mean of the offset, logits; below zero for an owner too hopeful."""
-        return float(self.weight @ self.offset)
+    def _shop(self) -> Floats:
+        """Log weight of the shop's offset (rows) and the spread (columns), all families."""
+        out = -0.5 * (_OFFSETS[:, None] / OFFSET_SD) ** 2
+        out = out - 0.5 * (np.log(_SPREADS / SPREAD) / SPREAD_LOG_SD) ** 2
+        return np.asarray(out + sum((_mixed(v) for v in self.likelihood.values()), np.zeros(1)))
 
-    def success(self, guess: Floats, fixed: Floats, tried: Floats, others: Floats) -> Floats:
-        """Beta parameters of success of some states.
+    def weights(self, family_id: str) -> Floats:
+        """Posterior weight of each offset and spread for one family, (g,)."""
+        own = self.likelihood.get(family_id)
+        shop = self._shop if own is None else self._shop - _mixed(own)
+        prior = _KERNEL.T @ np.exp(shop - shop.max())
+        log = np.log(np.maximum(prior, 1e-300)).ravel()
+        log = log if own is None else log + own
+        weight = np.exp(log - log.max())
+        return np.asarray(weight / weight.sum())
+
+    def mean_offset(self, family_id: str) -> float:
+        """Posterior mean of a family's offset, logits; below zero for an owner too hopeful."""
+        return float(self.weights(family_id) @ self.offset)
+
+    def success(
+        self, family_id: str, guess: Floats, fixed: Floats, tried: Floats, others: Floats
+    ) -> Floats:
+        """Beta parameters of success of some states of a family.
 
         Parameters
         ----------
+        family_id
+            The family, whose own jobs tell most of its offset.
         guess
             Success declared for each, (k,).
         fixed, tried
@@ -78,14 +106,24 @@ class OwnerGuesses:
         scale = np.minimum(1.0, s / np.maximum(seen, 1e-9)) * (seen > 0)
         a = mean * s + scale * others[:, :1] + fixed[:, None]
         b = (1 - mean) * s + scale * (seen - others[:, :1]) + (tried - fixed)[:, None]
-        return _matched(a, b, self.weight)
+        return _matched(a, b, self.weights(family_id))
 
 
 def _prior(guess: Floats, offset: Floats, spread: Floats) -> tuple[Floats, Floats]:
     """Mean and strength of each state's Beta at each point of the grid, (k, g)."""
-    mean = expit(logit(np.clip(guess, _EDGE, 1 - _EDGE))[:, None] + offset)
+    # A logit that may be off by some either way lowers the mean of a high rate: made up for, so
+    # that the guess is the mean where nothing else is known.
+    usual = logit(np.clip(guess, _EDGE, 1 - _EDGE)) * _KEEPS_MEAN
+    mean = expit(usual[:, None] + offset)
     strength = 1.0 / (spread**2 * mean * (1 - mean)) - 1.0
     return mean, np.maximum(strength, LEAST_STRENGTH)
+
+
+def _mixed(likelihood: Floats) -> Floats:
+    """Log likelihood of the shop's offset and the spread, the family's own offset averaged out."""
+    table = likelihood.reshape(len(_OFFSETS), len(_SPREADS))
+    top = table.max()
+    return np.asarray(np.log(np.maximum(_KERNEL @ np.exp(table - top), 1e-300)) + top)
 
 
 def _matched(a: Floats, b: Floats, weight: Floats) -> Floats:
@@ -118,22 +156,18 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
     jobs = jobs[jobs["state_found"] != ""]
     jobs = jobs.assign(family_id=jobs["model_id"].map(family), state=jobs["state_found"])
     offset, spread = (g.ravel() for g in np.meshgrid(_OFFSETS, _SPREADS, indexing="ij"))
-    log_weight = -0.5 * (offset / OFFSET_SD) ** 2
-    log_weight -= 0.5 * (np.log(spread / SPREAD) / SPREAD_LOG_SD) ** 2
     tried = jobs[jobs["outcome"].isin(ATTEMPTED)]
     guesses = declared[declared["prior_success"] > 0]
     keys = ["family_id", "state"]
     told = tried["outcome"].isin(FIXED).groupby([tried[k] for k in keys]).agg(["sum", "size"])
     table = guesses.groupby(keys)["prior_success"].mean().to_frame("guess").join(told, how="inner")
-    if len(table):
-        mean, strength = _prior(table["guess"].to_numpy("float64"), offset, spread)
-        k, n = (table[c].to_numpy("float64")[:, None] for c in ("sum", "size"))
+    found = {}
+    for family_id, rows in table.groupby(level="family_id"):
+        mean, strength = _prior(rows["guess"].to_numpy("float64"), offset, spread)
+        k, n = (rows[c].to_numpy("float64")[:, None] for c in ("sum", "size"))
         a, b = mean * strength, (1 - mean) * strength
-        log_weight += (betaln(a + k, b + n - k) - betaln(a, b)).sum(axis=0)
-    weight = np.exp(log_weight - log_weight.max())
-    return OwnerGuesses(
-        offset, spread, weight / weight.sum(), _share_strength(declared, jobs), len(tried)
-    )
+        found[str(family_id)] = (betaln(a + k, b + n - k) - betaln(a, b)).sum(axis=0)
+    return OwnerGuesses(offset, spread, found, _share_strength(declared, jobs), len(tried))
 
 
 def _share_strength(declared: pd.DataFrame, jobs: pd.DataFrame) -> float:

@@ -1,6 +1,7 @@
 """What the whole shop says of broken against working prices, before one family's own sales.
 
     log ratio of a fault = class centre + shop + fault + class x fault + family + the fault there
+    log hammer ratio     = the same + hammer offset + the fault's own there
 
 The class's starting knowledge is the centre; the shop's offset from it is common to all, so is
 part of a fault's. Ratios of one family are held against a plain working price of the same model
@@ -30,12 +31,18 @@ Floats = npt.NDArray[np.float64]
 NOT_SOLD = ("locked", "blocked")
 NO_FAULT = "no fault"
 """Key of a unit that turns out to work; sold as is it is untested, not broken."""
-NO_FAULT_RATIO = (0.85, 0.15)
+NO_FAULT_RATIO = (0.70, 0.25)
 """Ratio and log sd of such a unit (common practice, no source)."""
 SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.20
 """Offset of a shop from its classes, of a family, of a fault in one family (judgement)."""
 WHOLE_SHARE_SD = 0.45
 """A fault whose ratio is as unsure as this takes its whole part in those offsets."""
+SECOND_FAULT = 0.3
+"""Part of a further fault's fall that a state with several has beside the worst (judgement)."""
+HAMMER_SD, HAMMER_FAMILY_SD, HAMMER_FAULT_SD = 0.45, 0.12, 0.30
+"""Offset of a shop's hammer prices from as-is values beside the class's, of a family, of a fault
+in one family (judgement: a lot may turn out to be any of its fault's states, a described unit not).
+"""
 LEAST_KEY_SD = 0.10
 START_NOISE = 0.30
 _PASSES, _FAULTS_WORTH = 5, 6.0
@@ -70,9 +77,16 @@ def ratio_centre(name: str, device_class: str, listed_fault: str = "") -> RatioC
     keys = [m.as_is_key for m in read if m.understood]
     if not keys:
         keys = [meaning_of(listed_fault or name, device_class).as_is_key]
-    figure, key = min(((_figure(device_class, k), k) for k in keys), key=lambda f: f[0].value)
+    found = sorted(((_figure(device_class, k), k) for k in dict.fromkeys(keys)), key=_worth)
+    figure, key = found[0]
+    # The worst fault counts whole, each other one for a part: parts and hours add up.
+    more = sum(SECOND_FAULT * np.log(f.value) for f, _ in found[1:])
     # Draws of a wide figure must average to it, not lie around it by their median.
-    return RatioCentre(key, figure.log_centre, figure.log_sd)
+    return RatioCentre(key, figure.log_centre + float(more), figure.log_sd)
+
+
+def _worth(found: tuple[Figure, str]) -> float:
+    return found[0].value
 
 
 def _figure(device_class: str, key: str) -> Figure:
@@ -90,14 +104,18 @@ class FamilyRatios:
     keys: tuple[str, ...]
     off: Floats
     variance: Floats
+    hammer: tuple[bool, ...] = ()
 
     @cached_property
     def information(self) -> tuple[Floats, Floats]:
         """Precision and pull its ratios give the shared effects, family and fault taken out."""
+        hammer = np.array(self.hammer or [False] * len(self.keys), dtype="float64")
         load = loads(self.device_class, self.keys)
+        load[:, HAMMER] = hammer
         scale = _scales(self.device_class, self.keys)
-        own = np.diag(self.variance + (FAULT_SD * scale) ** 2)
+        own = np.diag(self.variance + (FAULT_SD * scale) ** 2 + HAMMER_FAULT_SD**2 * hammer)
         own += FAMILY_SD**2 * np.outer(scale, scale)
+        own += HAMMER_FAMILY_SD**2 * np.outer(hammer, hammer)
         weighed = np.linalg.solve(own, np.column_stack([load, self.off]))
         return load.T @ weighed[:, :-1], load.T @ weighed[:, -1]
 
@@ -120,19 +138,23 @@ class PooledRatios:
         Returns
         -------
         GaussianPrior
-            (faults,) and (faults, faults): faults of one key share an error, all of them share
-            the shop's and the family's.
+            (faults + 1,) and (faults + 1, faults + 1), the last for the offset of hammer prices
+            from as-is values: faults of one key share an error, all of them share the shop's and
+            the family's.
         """
         precision, pull = self._whole
         for own in self.families:
             if own.family_id == family_id:
                 precision, pull = precision - own.information[0], pull - own.information[1]
         cov = np.linalg.inv(precision + np.diag(self._spread**-2.0))
-        load = loads(device_class, [c.key for c in centres])
-        mean = np.array([c.log_ratio for c in centres]) + load @ (cov @ pull)
-        scale = _scales(device_class, [c.key for c in centres])
+        keys = [c.key for c in centres]
+        load = np.vstack([loads(device_class, keys), np.eye(len(pull))[HAMMER]])
+        centre = [c.log_ratio for c in centres] + [_hammer_centre(device_class)]
+        mean = np.array(centre) + load @ (cov @ pull)
+        scale = np.append(_scales(device_class, keys), 0.0)
         whole = load @ cov @ load.T + FAMILY_SD**2 * np.outer(scale, scale)
         whole += np.diag((FAULT_SD * scale) ** 2)
+        whole[-1, -1] += HAMMER_FAMILY_SD**2
         return GaussianPrior(mean, whole)
 
     @cached_property
@@ -149,20 +171,25 @@ class PooledRatios:
         """Standard deviation of each shared effect: one factor for all faults is learned."""
         start = _prior_spread()
         precision, pull = self._whole
-        seen = (np.diag(precision) > 0) & (np.arange(len(start)) > 0)
+        seen = (np.diag(precision) > 0) & (np.arange(len(start)) > HAMMER)
         factor = 1.0
         for _ in range(_PASSES if seen.any() else 0):
-            spread = np.where(np.arange(len(start)) > 0, factor * start, start)
+            spread = np.where(np.arange(len(start)) > HAMMER, factor * start, start)
             cov = np.linalg.inv(precision + np.diag(spread**-2.0))
             second = ((cov @ pull) ** 2 + np.diag(cov))[seen] / start[seen] ** 2
             factor = float(np.sqrt((second.sum() + _FAULTS_WORTH) / (len(second) + _FAULTS_WORTH)))
-        return np.where(np.arange(len(start)) > 0, factor * start, start)
+        return np.where(np.arange(len(start)) > HAMMER, factor * start, start)
+
+
+HAMMER = 1
+"""Place of the hammer offset among the shared effects, after the shop's."""
 
 
 @cache
 def _columns() -> dict[tuple[str, str], int]:
-    """Shared effects: the shop's, one a key, one a key in a class."""
-    names = [("", "")] + [("", k) for k in KEYS] + [(c, k) for c in CLASSES for k in KEYS]
+    """Shared effects: the shop's, the hammer's, one a key, one a key in a class."""
+    names = [("", ""), ("", "hammer"), *(("", k) for k in KEYS)]
+    names += [(c, k) for c in CLASSES for k in KEYS]
     return {name: i for i, name in enumerate(names)}
 
 
@@ -170,6 +197,7 @@ def _columns() -> dict[tuple[str, str], int]:
 def _prior_spread() -> Floats:
     """Standard deviations of the shared effects, so that a class's ratio is as wide as it says."""
     out = np.full(len(_columns()), SHOP_SD)
+    out[HAMMER] = HAMMER_SD
     for (device_class, key), i in _columns().items():
         if device_class:
             sd, scale = _width(device_class, key), _scale(device_class, key)
@@ -190,6 +218,10 @@ def loads(device_class: str, keys: Sequence[str]) -> Floats:
         out[i, [columns["", key], columns[device_class, key]]] = 1.0
         out[i, 0] = _scale(device_class, key)
     return out
+
+
+def _hammer_centre(device_class: str) -> float:
+    return float(np.log(class_knowledge(device_class).hammer_ratio.value))
 
 
 @cache
@@ -214,12 +246,11 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     logs
         The whole workspace's.
     """
-    sales = logs.tables["sales"]
-    broken = sales[(sales["condition"] == "as_is") & (sales["amount"] > 0)]
-    broken = broken[broken["listed_fault"] != ""]
+    broken = pd.concat([as_is_rows(logs), hammer_rows(logs)], ignore_index=True)
     if broken.empty:
         return PooledRatios()
     catalogue = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")
+    sales = logs.tables["sales"]
     plain = sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
     plain = plain[plain["model_id"].isin(set(broken["model_id"]))]
     by_model = {str(m): rows for m, rows in plain.groupby("model_id", sort=False)}
@@ -237,53 +268,90 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     return PooledRatios(tuple(found))
 
 
+_ROWS = ["model_id", "fault", "day", "amount", "storage_gb", "asked", "hammer", "unwon"]
+
+
+def as_is_rows(logs: Logs) -> pd.DataFrame:
+    """As-is sales with a fault named: model, fault, day, amount, storage, whether only asked."""
+    sales = logs.tables["sales"]
+    rows = sales[(sales["condition"] == "as_is") & (sales["listed_fault"] != "")]
+    rows = rows[rows["amount"] > 0]
+    rows = rows.rename(columns={"sale_date": "day", "listed_fault": "fault"})
+    asked = rows["price_type"] == "asking"
+    if "storage_gb" not in rows:
+        rows = rows.assign(storage_gb=np.nan)
+    return rows.assign(asked=asked, hammer=False, unwon=False)[_ROWS]
+
+
+def hammer_rows(logs: Logs) -> pd.DataFrame:
+    """Auctions of single units with a final price, in the columns of ``as_is_rows``.
+
+    ``unwon`` are those whose price is not the highest rival's.
+    """
+    listings = logs.tables["listings"]
+    rows = listings[listings["final_price"] > 0]
+    if "terms" in rows:
+        rows = rows[rows["terms"].isin(["", "auction"])]
+    if "quantity" in rows:
+        rows = rows[~(rows["quantity"] > 1) & (rows["lot_id"] == "")]
+    names = {"end_time": "day", "listed_fault": "fault", "final_price": "amount"}
+    rows = rows.rename(columns=names)
+    unwon = rows["result"] != "won"
+    return rows.assign(storage_gb=np.nan, asked=False, hammer=True, unwon=unwon)[_ROWS]
+
+
 def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series) -> pd.DataFrame:
-    """Log ratio of each as-is price of a model to its plain working price then, and its variance.
+    """Log ratio of each broken unit of a model to its plain working price then, and its variance.
 
     Rows too far from any working price are left out; the others keep their index. Working sales
     count the less the farther off in time, moved to the day by the class's pace; the class's curve
     and the launch price stand in where there is none.
     """
-    curve = class_knowledge(str(model["device_class"])).price_curve
-    day = rows["sale_date"].to_numpy()
-    age = age_in_months(rows["sale_date"], [model["launch_date"]] * len(rows))
+    kind = class_knowledge(str(model["device_class"]))
+    day = rows["day"].to_numpy()
+    age = age_in_months(rows["day"], [model["launch_date"]] * len(rows))
     known = float(model["launch_amount"])
-    start = np.log(known) + np.log(curve.at(age).value) if known > 0 else np.zeros(len(rows))
+    centre = kind.price_curve.at(age).value
+    start = np.log(known) + np.log(centre) if known > 0 else np.zeros(len(rows))
     worth = _CURVE_SD**-2.0 if known > 0 else 0.0
     total, weight = worth * start, np.full(len(rows), worth)
     if plain is not None:
         apart = (day[:, None] - plain["sale_date"].to_numpy()) / np.timedelta64(1, "D")
         near = np.exp(-0.5 * (apart / _WINDOW_DAYS) ** 2) * (np.abs(apart) < 4 * _WINDOW_DAYS)
         near /= _WORKING_SD**2
-        pace = float(curve.pace(float(np.median(age))).value)
+        pace = float(kind.price_curve.pace(float(np.median(age))).value)
         moved = np.log(plain["amount"].to_numpy("float64")) + pace * apart / 30.44
         total, weight = total + (near * moved).sum(axis=1), weight + near.sum(axis=1)
-    kept = weight > 1.0
     ratio = np.log(rows["amount"].to_numpy("float64")) - total / np.maximum(weight, 1e-9)
-    asked = (rows["price_type"] == "asking").to_numpy()
-    ratio = ratio + asked * np.log(
-        class_knowledge(str(model["device_class"])).market("ask_to_sold").value
-    )
-    out = pd.DataFrame(
-        {"model_id": rows["model_id"].to_numpy(), "fault": rows["listed_fault"].to_numpy(),
-         "ratio": ratio, "reference": 1.0 / np.maximum(weight, 1e-9)},
-        index=rows.index,
-    )  # fmt: skip
-    return out[kept]
+    asked = rows["asked"].to_numpy("float64") * np.log(kind.market("ask_to_sold").value)
+    out = rows.assign(ratio=ratio + asked, reference=1.0 / np.maximum(weight, 1e-9))
+    return out[weight > 1.0]
 
 
 def family_ratios(family_id: str, device_class: str, rows: pd.DataFrame) -> FamilyRatios:
-    """Average one family's ratios by fault, robustly."""
-    faults = sorted(set(rows["fault"]))
-    centres = [ratio_centre(f, device_class) for f in faults]
-    at = rows["fault"].map({f: i for i, f in enumerate(faults)}).to_numpy()
+    """Average one family's ratios by fault, robustly; hammer prices apart from as-is sales.
+
+    Parameters
+    ----------
+    family_id, device_class
+        The family and its class.
+    rows
+        ``fault, hammer, ratio`` (log, against a plain working price) and ``reference`` (variance
+        of that price).
+    """
+    cells = sorted(set(zip(rows["fault"], rows["hammer"].astype(bool), strict=True)))
+    centres = [ratio_centre(f, device_class) for f, _ in cells]
+    number = {cell: i for i, cell in enumerate(cells)}
+    each = zip(rows["fault"], rows["hammer"].astype(bool), strict=True)
+    at = np.array([number[cell] for cell in each])
     y = rows["ratio"].to_numpy("float64")
-    centre = np.array([float(np.median(y[at == i])) for i in range(len(faults))])
-    wide = GaussianPrior(centre, np.eye(len(faults)))
-    fit = robust_fit(y, np.eye(len(faults))[at], wide, START_NOISE)
+    middle = np.array([float(np.median(y[at == i])) for i in range(len(cells))])
+    wide = GaussianPrior(middle, np.eye(len(cells)))
+    fit = robust_fit(y, np.eye(len(cells))[at], wide, START_NOISE)
     # A reference shared by a model's sales does not average out: its mean variance stays.
     shared = rows["reference"].groupby(at).mean().to_numpy()
-    off = fit.mean - np.array([c.log_ratio for c in centres])
-    return FamilyRatios(
-        family_id, device_class, tuple(c.key for c in centres), off, np.diag(fit.cov) + shared
-    )
+    hammer = tuple(h for _, h in cells)
+    usual = np.array([c.log_ratio for c in centres])
+    off = fit.mean - usual - np.array(hammer) * _hammer_centre(device_class)
+    keys = tuple(c.key for c in centres)
+    return FamilyRatios(family_id, device_class, keys, off, np.diag(fit.cov) + shared, hammer)

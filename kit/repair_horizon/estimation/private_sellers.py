@@ -166,7 +166,8 @@ def _against(logs: Logs, rows: pd.DataFrame, column: str) -> pd.DataFrame:
         about = catalogue.loc[model]
         kind = str(about["device_class"])
         knowledge = class_knowledge(kind)
-        amounts = mine.assign(sale_date=mine["end_time"], amount=mine[column], price_type="sold")
+        named = mine.rename(columns={"listed_fault": "fault"})
+        amounts = named.assign(day=mine["end_time"], amount=mine[column], asked=False)
         found = against_plain(amounts, plain.get(str(model)), about)
         centre = [ratio_centre(str(f), kind).log_ratio for f in found["fault"]]
         off = found["ratio"].to_numpy(dtype="float64") - np.array(centre)

@@ -139,7 +139,7 @@ def fit_rates(logs: Logs, family_id: str, guesses: OwnerGuesses | None = None) -
     declared = _declared(logs, family_id)
     found = jobs[jobs["state_found"] != ""]
     states = _with_shares(declared, found, others, guesses.share_strength)
-    states = _with_success(states, jobs, others, guesses)
+    states = _with_success(states, jobs, others, guesses, family_id)
     known = pd.MultiIndex.from_frame(declared[_KEYS])
     extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
     unlisted = found[np.array(extra, dtype=bool)]
@@ -217,7 +217,11 @@ def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
 
 
 def _with_success(
-    states: pd.DataFrame, jobs: pd.DataFrame, others: pd.DataFrame, guesses: OwnerGuesses
+    states: pd.DataFrame,
+    jobs: pd.DataFrame,
+    others: pd.DataFrame,
+    guesses: OwnerGuesses,
+    family_id: str,
 ) -> pd.DataFrame:
     """Add Beta parameters of success, jobs behind them, and hours."""
     fixed, tried, hours = _tally(jobs[jobs["state_found"] != ""])
@@ -228,9 +232,9 @@ def _with_success(
     more = np.zeros((len(states), 2))
     unsaid = _unsaid(jobs)
     for _ in range(_UNSAID_PASSES if len(unsaid) else 1):
-        ab = guesses.success(guess, k + more[:, 0], n + more[:, 1], lent)
+        ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent)
         more = _shared_out(states, unsaid, ab[:, 0] / ab.sum(axis=1))
-    ab = guesses.success(guess, k + more[:, 0], n + more[:, 1], lent)
+    ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent)
     a, b = ab.T
     lower, upper = beta_interval(a.clip(1e-9), b.clip(1e-9))
     return states.assign(

@@ -24,22 +24,13 @@ import pandas as pd
 from scipy.stats import norm
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
-from repair_horizon.estimation.broken_prices import OTHER, log_ratios, ratio_table
-from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.robust_means import (
-    NORMAL_SPREAD,
-    GaussianPrior,
-    RobustFit,
-    robust_fit,
-)
-from repair_horizon.logs import Logs
+from repair_horizon.estimation.broken_prices import BrokenFit, ratio_table
+from repair_horizon.estimation.robust_means import NORMAL_SPREAD, RobustFit
 from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
 
 FEWEST_BIDDERS, MOST_BIDDERS = 2, 40
-FAULT_SD = 0.15
-"""How far a fault's ratio of hammer price to as-is value is from the family's (judgement)."""
 _PRIOR_DRAWS, _SPREAD_WORTH = 2000, 4.0
 
 
@@ -150,75 +141,59 @@ class RivalPrice:
         return out
 
 
-def hammer_ratios(
-    logs: Logs, family_id: str, curves: PriceCurves, as_is: pd.DataFrame, faults: list[str]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+def hammer_ratios(broken: BrokenFit, device_class: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the usual hammer price as seen and the highest rival, by listed fault.
 
     Parameters
     ----------
-    logs, family_id, curves
-        The family, its logs and its working prices.
-    as_is
-        From ``as_is_ratios``: where nothing was seen a hammer price starts from there.
-    faults
-        Every listed fault wanted; those seen are added.
+    broken
+        As-is sales and hammer prices of the family: where no auction was seen a hammer price
+        starts from the as-is value.
+    device_class
+        Its class, for the bidders.
 
     Returns
     -------
     tuple
         Two tables with the columns of ``as_is_ratios``; that of rivals has ``spread``, ``gap``
-        and ``gap_sd`` too. Only auctions count where listings say their terms.
+        and ``gap_sd`` too.
     """
-    family = logs.family(family_id)
-    listings = family.tables["listings"]
-    rows = listings[listings["final_price"] > 0]
-    if "terms" in rows:
-        rows = rows[rows["terms"].isin(["", "auction"])]
-    rows = rows.rename(
-        columns={"end_time": "day", "listed_fault": "fault", "final_price": "amount"}
-    )
-    kind = str(family.tables["catalogue"]["device_class"].iloc[0])
-    names = list(dict.fromkeys([*faults, *sorted(set(rows["fault"]))]))
-    prior = _prior(as_is, [*names, OTHER], class_knowledge(kind))
-    y, at = log_ratios(curves, rows), {n: i for i, n in enumerate(names)}
-    x = np.eye(len(names) + 1)[[at[f] for f in rows["fault"]]]
-    start = class_knowledge(kind).market("hammer_spread").value / NORMAL_SPREAD
-    fit = robust_fit(y, x, prior, start, _SPREAD_WORTH)
-    seen = ratio_table([*names, OTHER], fit, rows, "")
-    rivals = bidding(class_knowledge(kind), NORMAL_SPREAD * fit.noise, len(rows))
-    above = _above(fit, x, prior, (rows["result"] != "won").to_numpy(dtype="float64"))
-    highest = RobustFit(fit.mean + rivals.gap * above, fit.cov, fit.noise, fit.weights)
-    table = ratio_table([*names, OTHER], highest, rows, "").assign(
+    load, fit = broken.hammer_loads, broken.fit
+    seen = RobustFit(load @ fit.mean, load @ fit.cov @ load.T, fit.noise, fit.weights)
+    told = (broken.rows, True, broken.others)
+    auctions = int(broken.rows["hammer"].sum())
+    knowledge = class_knowledge(device_class)
+    rivals = bidding(knowledge, NORMAL_SPREAD * _spread(broken, knowledge), auctions)
+    above = load @ _above(broken)
+    highest = RobustFit(seen.mean + rivals.gap * above, seen.cov, fit.noise, fit.weights)
+    table = ratio_table(broken.faults, highest, *told).assign(
         spread=rivals.spread, gap=rivals.gap * above, gap_sd=rivals.gap_sd * above
     )
-    return seen, table
+    return ratio_table(broken.faults, seen, *told), table
 
 
-def _prior(as_is: pd.DataFrame, names: list[str], knowledge: ClassKnowledge) -> GaussianPrior:
-    """Hammer prices before any was seen: the as-is value times the class's ratio of the two."""
-    known = as_is.set_index("fault").reindex(names)
-    other = as_is.set_index("fault").loc[OTHER]
-    mean = known["log_ratio"].fillna(other["log_ratio"]).to_numpy("float64")
-    error = known["std_error"].fillna(other["std_error"]).to_numpy("float64")
-    common = np.minimum(known["common"].fillna(other["common"]).to_numpy("float64"), error)
-    figure = knowledge.hammer_ratio
-    own = error**2 - common**2 + FAULT_SD**2
-    cov = np.outer(common, common) + figure.log_sd**2 + np.diag(own)
-    return GaussianPrior(mean + np.log(figure.value), np.asarray(cov, dtype="float64"))
+def _spread(broken: BrokenFit, knowledge: ClassKnowledge) -> float:
+    """Scale of hammer prices around the usual ones, shrunk to the class's."""
+    mine = broken.rows["hammer"].to_numpy(dtype=bool)
+    start = knowledge.market("hammer_spread").value / NORMAL_SPREAD
+    squares = (broken.fit.weights * broken.residuals**2)[mine]
+    return float(np.sqrt((squares.sum() + _SPREAD_WORTH * start**2) / (mine.sum() + _SPREAD_WORTH)))
 
 
-def _above(fit: RobustFit, x: Floats, prior: GaussianPrior, unwon: Floats) -> Floats:
-    """How far each ratio rests on prices with a higher rival above them, from 0 to 1 and more.
+def _above(broken: BrokenFit) -> Floats:
+    """How far each coefficient rests on prices with a higher rival above them.
 
     The answer is linear in what is added to the rows at their last weights: a won lot's price is
-    the rival, any other and the class's ratio stand one gap below it.
+    the rival, any other and the class's hammer ratio stand one gap below it.
     """
+    fit, x, prior = broken.fit, broken.x, broken.prior
     information = (x * (fit.weights / fit.noise**2)[:, None]).T
     precision = np.linalg.inv(prior.cov)
-    right = information @ unwon + precision @ np.ones(len(prior.mean))
-    out: Floats = np.asarray(np.linalg.solve(information @ x + precision, right), dtype="float64")
-    return out
+    usual = np.zeros(len(prior.mean))
+    usual[len(broken.names)] = 1.0  # the hammer offset of the class is of prices as seen
+    right = information @ broken.rows["unwon"].to_numpy(dtype="float64") + precision @ usual
+    out = np.linalg.solve(information @ x + precision, right)
+    return np.asarray(out, dtype="float64")
 
 
 def rival_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, RivalPrice]:
