@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.broken_prices import fitted_ratios
+from repair_horizon.estimation.broken_prices import START_NOISE, broken_design
 from repair_horizon.estimation.forecast import FamilyOutlook, fit, fit_family, forecast
 from repair_horizon.estimation.owner_guesses import owner_guesses
 from repair_horizon.estimation.part_prices import USUAL_QUALITIES
@@ -157,9 +157,24 @@ def drawn_family(
 
 def own_ratios(name: str, kind: str, place: np.ndarray, seen: np.ndarray) -> FamilyRatios:
     faults = np.array(FAULTS, dtype=object)[place]
-    return family_ratios(
-        name, kind, pd.DataFrame({"fault": faults, "ratio": seen, "reference": 0.003})
-    )
+    rows = pd.DataFrame({"fault": faults, "ratio": seen, "reference": 0.003})
+    return family_ratios(name, kind, rows.assign(hammer=False))
+
+
+def fitted(
+    faults: tuple[str, ...],
+    place: np.ndarray,
+    seen: np.ndarray,
+    asked: np.ndarray,
+    shop: PooledRatios,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Log ratios of some faults of a phone and their standard errors, from as-is sales."""
+    centres = [ratio_centre(f, "phone") for f in (*faults, "for_parts")]
+    rows = pd.DataFrame({"fault": np.array(faults, dtype=object)[place], "asked": asked})
+    prior = shop.prior("own", "phone", centres)
+    whole, x = broken_design(rows.assign(hammer=False), faults, faults, prior, "phone")
+    got = robust_fit(seen, x, whole, START_NOISE)
+    return got.mean[: len(faults)], np.sqrt(np.diag(got.cov))[: len(faults)]
 
 
 @pytest.mark.parametrize(("each", "others"), [(0, 2), (3, 0), (3, 4), (5, 1), (10, 1), (20, 1)])
@@ -176,10 +191,9 @@ def test_as_is_intervals_hold_what_they_say(each: int, others: int) -> None:
         for j in range(others):
             kind = ("tablet", "phone", "laptop", "phone")[j]
             known.append(own_ratios(f"f{j}", kind, *drawn_family(rng, shared, kind, 4)[1:]))
-        centres = [ratio_centre(f, "phone") for f in FAULTS]
-        prior = PooledRatios(tuple(known)).prior("own", "phone", centres)
-        got = fitted_ratios(seen, place, prior, np.zeros(len(seen)), "phone")
-        held.append(np.abs(got.mean - true) <= Z80 * np.sqrt(np.diag(got.cov)))
+        shop = PooledRatios(tuple(known))
+        mean, error = fitted(FAULTS, place, seen, np.zeros(len(seen)), shop)
+        held.append(np.abs(mean - true) <= Z80 * error)
     assert 0.74 <= float(np.mean(held)) <= 0.88
 
 
@@ -195,15 +209,13 @@ def test_a_students_rows_say_five_sevenths_of_what_their_weights_say() -> None:
 def test_asking_prices_of_broken_units_do_not_raise_their_value() -> None:
     """Asks a third above what is paid: read with an offset of their own, the value stays put."""
     rng = np.random.default_rng(8)
-    centres = [ratio_centre("display_dead", "phone")]
-    prior = PooledRatios().prior("own", "phone", centres)
     asked = np.repeat([0.0, 1.0], 15)
     seen = np.log(0.4) + 0.3 * asked + 0.15 * rng.standard_normal(30)
     place = np.zeros(30, dtype="int64")
-    told = fitted_ratios(seen, place, prior, asked, "phone")
-    plain = fitted_ratios(seen, place, prior, np.zeros(30), "phone")
-    assert told.mean[0] == pytest.approx(np.log(0.4), abs=0.08)
-    assert plain.mean[0] > np.log(0.4) + 0.1
+    told = fitted(FAULTS[:1], place, seen, asked, PooledRatios())[0][0]
+    plain = fitted(FAULTS[:1], place, seen, np.zeros(30), PooledRatios())[0][0]
+    assert told == pytest.approx(np.log(0.4), abs=0.08)
+    assert plain > np.log(0.4) + 0.1
 
 
 def test_every_fault_and_state_has_an_as_is_value(tmp_path: Path) -> None:
@@ -215,10 +227,26 @@ def test_every_fault_and_state_has_an_as_is_value(tmp_path: Path) -> None:
     table = fit_family(logs, FAMILY).as_is.set_index("fault")
     assert table.loc["board", "words"] == "from the class, wide"
     class_ratio = class_knowledge("phone").as_is_ratio("board")
-    assert table.loc["board", "log_ratio"] == pytest.approx(np.log(class_ratio.value))
+    assert table.loc["board", "log_ratio"] == pytest.approx(class_ratio.log_centre)
     assert table.loc["board", "std_error"] == pytest.approx(class_ratio.log_sd, rel=0.1)
-    assert ratio_centre("display_and_board", "phone") == ratio_centre("board", "phone")
-    assert ratio_centre("no_fault_found", "phone").log_ratio > np.log(0.8)
+    both, worst = ratio_centre("display_and_board", "phone"), ratio_centre("board", "phone")
+    assert (both.key, both.log_sd) == (worst.key, worst.log_sd)
+    assert worst.log_ratio - 0.5 < both.log_ratio < worst.log_ratio
+    assert ratio_centre("no_fault_found", "phone").log_ratio > np.log(0.6)
+
+
+def test_hammer_prices_and_as_is_sales_are_one_market(tmp_path: Path) -> None:
+    """Three low hammer prices lower the as-is value of their fault, and of others by less."""
+    head = "listing_id,model_id,listed_fault,end_time,final_price,result\n"
+    rows = [f"L{i},ulver_1,display_dead,2024-05-0{i + 1} 10:00,50,lost\n" for i in range(3)]
+    before = fit_family(workspace(tmp_path / "a"), FAMILY).as_is.set_index("fault")
+    after = fit_family(workspace(tmp_path / "b", listings=head + "".join(rows)), FAMILY)
+    table = after.as_is.set_index("fault")
+    fall = before["log_ratio"] - table["log_ratio"]
+    assert 0.1 < fall["display_dead"] < 0.9
+    assert 0.0 < fall["board"] < fall["display_dead"]
+    assert table.loc["display_dead", "std_error"] < before.loc["display_dead", "std_error"]
+    assert table.loc["display_dead", "words"] == "from 3 hammer prices"
 
 
 # --- Success ------------------------------------------------------------------------------------
@@ -365,7 +393,7 @@ def test_without_a_hammer_price_the_rival_stands_a_gap_above_the_classs_ratio(
     rival, usual = family.rivals["display_dead"], np.log(family.hammer["display_dead"])
     assert (rival.basis, rival.n) == (Basis.CLASS, 0)
     knowledge = class_knowledge("phone")
-    expected = np.log(knowledge.as_is_ratio("display").value) + bidding(knowledge, 0.3, 0).gap
+    expected = knowledge.as_is_ratio("display").log_centre + bidding(knowledge, 0.3, 0).gap
     assert float(np.median(rival.log_ratio)) == pytest.approx(expected, abs=0.06)
     assert float(rival.log_ratio.std()) > 0.4
     assert 0.08 < bidding(knowledge, 0.3, 0).gap < 0.2

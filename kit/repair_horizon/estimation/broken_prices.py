@@ -119,20 +119,39 @@ def fit_broken(
     prior = pooled.prior(family_id, kind, [*centres, ratio_centre("for_parts", kind)])
     faults = [f for f in names if f in seen]
     y = log_ratios(curves, rows)
-    whole, x = _designed(rows, names, faults, prior, kind)
+    whole, x = broken_design(rows, names, faults, prior, kind)
     fit = robust_fit(y, x, whole, START_NOISE)
     told = (rows, pooled.behind(family_id), y - x @ fit.mean)
     return BrokenFit((*names, OTHER), (*faults, OTHER), fit, x, whole, *told)
 
 
-def _designed(
+def broken_design(
     rows: pd.DataFrame,
     names: Sequence[str],
     faults: Sequence[str],
     prior: GaussianPrior,
     device_class: str,
 ) -> tuple[GaussianPrior, Floats]:
-    """Prior of all coefficients and the rows' design: ratios, hammer offset, faults', asking."""
+    """Lay broken units' rows out for the joint fit.
+
+    Parameters
+    ----------
+    rows
+        ``fault``, ``hammer`` and ``asked`` of each.
+    names, faults
+        Faults and states with a ratio, and those of them that are listed; one more of each
+        stands for any other.
+    prior
+        Of the ratios and the hammer offset, from ``PooledRatios.prior``.
+    device_class
+        For what is asked against what is paid.
+
+    Returns
+    -------
+    tuple
+        Prior of all coefficients (ratios, hammer offset, each fault's beside it, asking offset)
+        and the design, (rows, coefficients).
+    """
     k, f = len(names) + 1, len(faults) + 1
     figure = class_knowledge(device_class).market("ask_to_sold")
     mean, cov = np.zeros(k + f + 2), np.zeros((k + f + 2, k + f + 2))

@@ -281,10 +281,20 @@ def usual_effects(logs: Logs) -> UsualEffects:
     UsualEffects
     """
     if logs not in _known:
-        sales = _sales_alone(logs)
-        found = [_of_family(sales, family) for family in logs.families]
+        found = [effects_of(f, rows) for f, rows in rows_by_family(logs).items()]
         _known[logs] = UsualEffects(tuple(f for f in found if f is not None))
     return _known[logs]
+
+
+def rows_by_family(logs: Logs) -> dict[str, PriceRows]:
+    """Lay the prices of every family with a sale out, for what is learned from all of them."""
+    sales = _sales_alone(logs)
+    found = {family: price_rows(sales, family, Priors()) for family in logs.families}
+    return {
+        family: rows
+        for family, rows in found.items()
+        if not isinstance(rows, CannotSay) and rows.basis != NO_SALE
+    }
 
 
 def _sales_alone(logs: Logs) -> Logs:
@@ -296,9 +306,9 @@ def _sales_alone(logs: Logs) -> Logs:
     return replace(logs, tables=tables)
 
 
-def _of_family(logs: Logs, family_id: str) -> FamilyEffects | None:
-    rows = price_rows(logs, family_id, Priors())
-    if isinstance(rows, CannotSay) or rows.basis == NO_SALE or not rows.panel.traits.names:
+def effects_of(family_id: str, rows: PriceRows) -> FamilyEffects | None:
+    """One family's own effects, or None where its sales differ in no trait."""
+    if not rows.panel.traits.names:
         return None
     base = (GRADE + rows.base_grade, CHANNEL + rows.base_channel)
     return FamilyEffects(family_id, rows.panel.traits.names, base, *effects_alone(rows.panel))

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 from repair_horizon.estimation.owner_guesses import OwnerGuesses, owner_guesses
-from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
+from repair_horizon.estimation.pooled_curves import PooledCurves, pooled_curves
+from repair_horizon.estimation.pooled_effects import UsualEffects, effects_of, rows_by_family
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
 from repair_horizon.estimation.private_sellers import PrivateSellers, private_sellers
 from repair_horizon.logs import Logs
@@ -18,9 +19,10 @@ from repair_horizon.logs import Logs
 
 @dataclass(frozen=True, eq=False)
 class ShopKnowledge:
-    """Effects of grade, channel and storage; as-is ratios; trust in guesses; what sellers take."""
+    """Effects of grade, channel and storage; curves; as-is ratios; trust in guesses; sellers."""
 
     usual: UsualEffects
+    curves: PooledCurves
     broken: PooledRatios
     guesses: OwnerGuesses
     sellers: PrivateSellers | None = None
@@ -38,7 +40,14 @@ def shop_knowledge(logs: Logs) -> ShopKnowledge:
         The whole workspace's; they never change, so what was worked out once is kept with them.
     """
     if logs not in _known:
+        rows, catalogue = rows_by_family(logs), logs.tables["catalogue"]
+        effects = [effects_of(family, found) for family, found in rows.items()]
+        kinds = catalogue.drop_duplicates("family_id").set_index("family_id")["device_class"]
         _known[logs] = ShopKnowledge(
-            usual_effects(logs), pooled_ratios(logs), owner_guesses(logs), private_sellers(logs)
+            UsualEffects(tuple(e for e in effects if e is not None)),
+            pooled_curves(rows, kinds.to_dict()),
+            pooled_ratios(logs),
+            owner_guesses(logs),
+            private_sellers(logs),
         )
     return _known[logs]

@@ -1,0 +1,177 @@
+"""How prices fall with age, learned from all families at once: what one family's curve starts from.
+
+    coefficients of a family = its class's + the shop's offset + the family's own
+
+Each family's own prices say something of the level and ten slopes of its curve; how much is worked
+out by one small regression without the joint model. The shop's offset and how widely families
+differ are learned from that (expectation-maximisation over families; the class's width is worth
+six of them), and a family starts from what the others say: its own prices are left out.
+
+Laird and Ware, Biometrics 38, 1982 (random effects by EM; from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from repair_horizon.estimation.class_curves import class_curve
+from repair_horizon.estimation.curve.design import KNOTS, PIVOT_AGE, CurvePrior, segments
+from repair_horizon.estimation.curve.fit import NU
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.price_rows import PriceRows
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+CURVE = len(KNOTS) + 1
+FAMILIES_WORTH = 6.0
+"""What the starting width of families is worth."""
+SHARED = 0.5
+"""Part of a class's variance that all families of a shop share (judgement)."""
+LEFT_OUT_UP_TO = 40
+"""Up to so many families, each one's own prices are left out of how widely families differ."""
+_PASSES, _SCALE_PASSES = 5, 5
+_NOISE, _NOISE_WORTH = 0.10, 4.0
+_DRIFT, _MARKET = 0.045, 0.05
+_STEP = (-0.05, 0.07)
+_TRAIT, _LEVEL, _SLOPE, _UNKNOWN = 0.3, 0.10, 0.03, 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyCurve:
+    """What one family's own prices say of its curve: precision (11, 11) and pull (11,)."""
+
+    family_id: str
+    device_class: str
+    precision: Floats
+    pull: Floats
+
+
+def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
+    """Precision and pull one family's prices give its curve, traits and models taken out.
+
+    Prices of a model in a quarter, and of a quarter, share what moves them all, so that a burst
+    of sales teaches no more than that leaves; Student-t weights keep out what is mislabelled.
+    """
+    n, models = len(panel.y), len(panel.models.ids)
+    late = (panel.age - PIVOT_AGE) / 12.0
+    own = np.eye(models)[panel.model]
+    step = panel.models.step(panel.model, panel.day, panel.now)[:, None]
+    # What a successor takes is no fall with age; the joint model has it apart too.
+    y = panel.y - _STEP[0] * step[:, 0]
+    x = np.hstack(
+        [np.ones((n, 1)), segments(panel.age), step, panel.traits.values, own, own * late[:, None]]
+    )
+    unknown = np.where(panel.models.price_known, 0.0, _UNKNOWN)
+    spread = [np.full(panel.traits.values.shape[1], _TRAIT), np.hypot(_LEVEL, unknown)]
+    sd = np.concatenate([[_STEP[1]], *spread, np.full(models, _SLOPE)])
+    prior = np.diag(np.concatenate([np.full(CURVE, 1e-4), sd**-2.0]))
+    quarter = panel.month // 3 - panel.month.min(initial=0) // 3
+    cells = _numbered(panel.model * (quarter.max(initial=0) + 1) + quarter), _numbered(quarter)
+    weight, noise = np.ones(n), _NOISE
+    for left in reversed(range(_PASSES)):
+        cap = [
+            1.0 / (1.0 + (sd / noise) ** 2 * np.bincount(c, weight))[c]
+            for c, sd in zip(cells, (_DRIFT, _MARKET), strict=True)
+        ]
+        row = weight * cap[0] * cap[1] / noise**2
+        gram, right = (x * row[:, None]).T @ x, x.T @ (row * y)
+        mean = np.linalg.solve(gram + prior, right)
+        if not left:
+            break
+        square = (y - x @ mean) ** 2
+        weight = (NU + 1) / (NU + square / noise**2)
+        told = weight @ np.minimum(square, 0.25) + _NOISE_WORTH * _NOISE**2
+        noise = float(np.sqrt(told / (n + _NOISE_WORTH)))
+    rest = gram[CURVE:, CURVE:] + prior[CURVE:, CURVE:]
+    out = np.linalg.solve(rest, np.column_stack([gram[CURVE:, :CURVE], right[CURVE:]]))
+    precision = gram[:CURVE, :CURVE] - gram[:CURVE, CURVE:] @ out[:, :-1]
+    pull = right[:CURVE] - gram[:CURVE, CURVE:] @ out[:, -1]
+    if not panel.models.price_known.any():
+        # Its launch price is a stand-in made from its own prices: they say nothing of the level.
+        pull = pull - precision[:, 0] * pull[0] / precision[0, 0]
+        precision = precision - np.outer(precision[:, 0], precision[:, 0]) / precision[0, 0]
+    return (precision + precision.T) / 2, pull
+
+
+def pooled_curves(rows: Mapping[str, PriceRows], classes: Mapping[str, str]) -> PooledCurves:
+    """Work out every family's own curve.
+
+    Parameters
+    ----------
+    rows
+        Prices of each family with a sale.
+    classes
+        Device class of every family, those without a sale too.
+    """
+    found = [FamilyCurve(f, classes[f], *curve_alone(r.panel)) for f, r in rows.items()]
+    return PooledCurves(tuple(found), {c: class_curve(c) for c in sorted(set(classes.values()))})
+
+
+def _numbered(values: Ints) -> Ints:
+    return np.unique(values, return_inverse=True)[1].astype("int64")
+
+
+@dataclass(frozen=True, eq=False)
+class PooledCurves:
+    """Every family's own curve; ``prior`` says what one family starts from.
+
+    ``starts`` maps a device class to its curve before any price.
+    """
+
+    families: tuple[FamilyCurve, ...] = ()
+    starts: Mapping[str, CurvePrior] = field(default_factory=dict)
+
+    def prior(self, family_id: str, device_class: str) -> CurvePrior:
+        """Level and slopes a family starts from, its own prices left out."""
+        start = self.starts[device_class]
+        others = np.array([f.family_id != family_id for f in self.families], dtype=bool)
+        if not others.any():
+            return start
+        whole: Floats = np.asarray(np.linalg.inv(start.precision), dtype="float64")
+        few = len(self.families) <= LEFT_OUT_UP_TO
+        own: Floats = np.asarray((1 - SHARED) * whole)
+        between = self._between(others if few else np.ones_like(others), own)
+        offset, cov = self._shop(others, between, np.asarray(SHARED * whole))
+        return CurvePrior(start.mean + offset, np.asarray(np.linalg.inv(between + cov)))
+
+    @cached_property
+    def _told(self) -> tuple[Floats, Floats]:
+        """Precisions (n, 11, 11) and pulls (n, 11) about the families' distance from the class."""
+        precision = np.stack([f.precision for f in self.families])
+        start = np.stack([self.starts[f.device_class].mean for f in self.families])
+        pull = np.stack([f.pull for f in self.families])
+        return precision, pull - np.einsum("nij,nj->ni", precision, start)
+
+    def _shop(
+        self, kept: npt.NDArray[np.bool_], between: Floats, shared: Floats
+    ) -> tuple[Floats, Floats]:
+        """Mean and covariance of the shop's offset, the families' own averaged out."""
+        precision, pull = (a[kept] for a in self._told)
+        own = np.linalg.inv(between)
+        gain = own @ np.linalg.inv(precision + own)  # (n, 11, 11)
+        information = (gain @ precision).sum(axis=0)
+        cov = np.linalg.inv(np.linalg.inv(shared) + (information + information.T) / 2)
+        return cov @ np.einsum("nij,nj->i", gain, pull), cov
+
+    def _between(self, kept: npt.NDArray[np.bool_], start: Floats) -> Floats:
+        """Covariance of families around the shop's curve, ``start`` worth six of them."""
+        precision, pull = (a[kept] for a in self._told)
+        between = start
+        for _ in range(_SCALE_PASSES):
+            own = np.linalg.inv(between)
+            offset, unsure = self._shop(kept, between, start * SHARED / (1 - SHARED))
+            cov = np.linalg.inv(precision + own)
+            mean = np.einsum("nij,nj->ni", cov, pull + own @ offset) - offset
+            # How far the offset itself is unsure moves every family's distance from it alike.
+            moved = cov @ precision
+            spread = cov + moved @ unsure @ np.swapaxes(moved, 1, 2)
+            second = np.einsum("ni,nj->ij", mean, mean) + spread.sum(axis=0)
+            between = (second + FAMILIES_WORTH * start) / (len(pull) + FAMILIES_WORTH)
+            between = (between + between.T) / 2
+        return between
