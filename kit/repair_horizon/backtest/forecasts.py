@@ -19,8 +19,8 @@ import pandas as pd
 
 from repair_horizon.backtest.methods import OURS, answers
 from repair_horizon.estimation.device_prices import fit_prices
-from repair_horizon.estimation.pooled_effects import UsualEffects, usual_effects
 from repair_horizon.estimation.price_rows import working_prices
+from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, month_start
@@ -93,7 +93,7 @@ def backtest_prices(
     """
     _check(horizons, levels)
     cutoffs = as_cutoffs(logs, origins)
-    then = {c: usual_effects(known_at(logs, c)) for c in cutoffs}
+    then = {c: shop_knowledge(known_at(logs, c)) for c in cutoffs}
     work = partial(_every_cutoff, then, tuple(horizons), tuple(levels))
     told = hands.saying("forecasts of")
     found = all_of(work, logs.families, lambda f: (logs.of([f]), f), told)
@@ -108,17 +108,17 @@ def backtest_prices(
 
 
 def _every_cutoff(
-    usual: dict[pd.Timestamp, UsualEffects],
+    then: dict[pd.Timestamp, ShopKnowledge],
     horizons: tuple[int, ...],
     levels: tuple[float, ...],
     given: tuple[Logs, str],
 ) -> list[tuple[list[pd.DataFrame], list[tuple[object, ...]]]]:
-    """One family's forecasts, and what could not be said, from each cutoff of ``usual``."""
+    """One family's forecasts, and what could not be said, from each cutoff of ``then``."""
     logs, family_id = given
     out = []
-    for cutoff, effects in usual.items():
+    for cutoff, knowledge in then.items():
         known, silent = known_at(logs, cutoff), list[tuple[object, ...]]()
-        one = _FamilyAtCutoff(logs, known, family_id, cutoff, effects)
+        one = _FamilyAtCutoff(logs, known, family_id, cutoff, knowledge)
         there = family_id in known.families
         out.append((list(_family(one, horizons, (levels, silent))) if there else [], silent))
     return out
@@ -143,14 +143,14 @@ def _check(horizons: Sequence[int], levels: Sequence[float]) -> None:
 class _FamilyAtCutoff:
     """One family at one cutoff; ``everything`` also holds what came later.
 
-    ``usual`` is what all families said of grades, channels and storage by then.
+    ``knowledge`` is what the whole shop knew by then.
     """
 
     everything: Logs
     known: Logs
     family_id: str
     cutoff: pd.Timestamp
-    usual: UsualEffects
+    knowledge: ShopKnowledge
 
     def tested(self, models: Sequence[str], horizons: Sequence[int]) -> pd.DataFrame:
         """Later sales of known models, with the ``horizon`` each is held out at."""
@@ -172,7 +172,8 @@ def _family(
     tested = one.tested(list(models), horizons)
     if tested.empty:
         return
-    curves = fit_prices(one.known, one.family_id, usual=one.usual)
+    shop = one.knowledge
+    curves = fit_prices(one.known, one.family_id, usual=shop.usual, curves=shop.curves)
     reason = pd.Series("", index=tested.index)
     if isinstance(curves, CannotSay):
         reason[:] = curves.reason

@@ -36,7 +36,7 @@ def _fit_prices(given: tuple[Logs, str, ShopKnowledge]) -> PriceCurves | CannotS
     from repair_horizon.estimation.device_prices import fit_prices
 
     logs, family, knowledge = given
-    return fit_prices(logs, family, usual=knowledge.usual)
+    return fit_prices(logs, family, usual=knowledge.usual, curves=knowledge.curves)
 
 
 def _knowledge(logs: Logs) -> ShopKnowledge:
