@@ -21,7 +21,7 @@ from repair_horizon.reports.main_rows import main_row, short_names
 from repair_horizon.reports.money_earned import money_lines
 from repair_horizon.reports.saved_tables import save_tables
 from repair_horizon.reports.sections.stock import shelf_section, worst_units
-from repair_horizon.reports.sentences import headline, sentence, since_words
+from repair_horizon.reports.sentences import headline, part_price_words, sentence, since_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
     Ahead,
@@ -246,3 +246,19 @@ class TestFirstPage:
         (tmp_path / "forecasts.csv").write_text("entry_id,price\nx,much\n", encoding="utf-8")
         said = money_lines(logs, settings, FIRST)["Profit in October 2026"]
         assert "against forecast cannot say: forecasts.csv" in said
+
+
+def test_a_slope_from_one_quote_is_never_told_as_a_fall() -> None:
+    """With quotes of fewer than three days no rise or fall of a part is told; with three it is."""
+    family = family_by_hand()
+    curve = family.part_curve.assign(predicted=lambda t: t["predicted"] * 0.97**t.index)
+    part = family.part_points[family.part_points["part_code"] == "DA"].head(1)
+
+    def title(days: list[str]) -> str:
+        quotes = pd.concat([part] * len(days)).assign(quote_date=pd.to_datetime(days))
+        month = family.with_tables(part_curve=curve, part_points=quotes)
+        return part_price_words(month, ("m1", "DA"), "Model").title
+
+    assert title(["2026-10-01"]).endswith("no trend of its own from 1 quote")
+    assert "no trend" in title(["2026-10-01", "2026-10-01", "2026-10-02"])
+    assert "parts fall by" in title(["2026-08-01", "2026-09-01", "2026-10-01"])

@@ -172,6 +172,10 @@ def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
     )
 
 
+FEWEST_DAYS = 3
+"""Days with a quote below which no rise or fall of a part is told."""
+
+
 def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
     """Say what a part costs now, by quality, and where it is heading."""
     same = (month.part_curve["model_id"] == part[0]) & (month.part_curve["part_code"] == part[1])
@@ -191,6 +195,9 @@ def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Wo
     title = f"{what}: {fault_words(quality)} parts {verb} by {percent(abs(change))} in a year"
     if abs(change) < 0.02:
         title = f"{what}: prices hardly move in a year"
+    if month.part_points.loc[asked, "quote_date"].nunique() < FEWEST_DAYS:
+        # One quote has no slope: what is drawn is the usual course of such parts.
+        title = f"{what}: no trend of its own from {n} {'quote' if n == 1 else 'quotes'}"
     return Words(title, f"Now: {'; '.join(said)}. From {n} quotes, the newest of {newest}.")
 
 

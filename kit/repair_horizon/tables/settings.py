@@ -88,7 +88,7 @@ class Limits:
     lowest_lot_cost: float = _s(5.0, "bids below are not worth handling", "money", _MONEY)
     bid_increment: float = _s(1.0, "bids are rounded down to this", "money", (0.01, 1e6))
     minimum_sales: int = _s(
-        5, "sales of a model below which its figures are 'mostly prior'", "sales", (0, 1000)
+        5, "sales of a model below which it has 'few sales'", "sales", (0, 1000)
     )
     held_share: float = _s(
         0.02, "share of rows held for review that fails a check", "share", _SHARE
