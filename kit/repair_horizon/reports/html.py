@@ -7,6 +7,7 @@ A piece shows itself in a notebook and lands on the page as it is.
 from __future__ import annotations
 
 import json
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -66,15 +67,32 @@ class Fragment:
 NOTHING = Fragment("")
 
 
+# Set while a page is made: its charts stay data. Elsewhere a notebook carries what draws them.
+PAGE_VARIABLE = "REPAIR_HORIZON_PAGE"
+_carried: list[str] = []
+
+
 @dataclass(frozen=True, eq=False)
 class Chart:
-    """A figure that stays data in the notebook; the page draws it."""
+    """A figure that stays data in a page's notebook, and is drawn wherever else it is shown.
+
+    Elsewhere it shows as the renderer that ``PLOTLY_RENDERER`` names; without one it carries HTML
+    beside its data, which is what ``nbconvert`` keeps (the library once a notebook, about 5 MB).
+    """
 
     figure: go.Figure
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, object]:
         written = _MIDNIGHT.sub('"', self.figure.to_json())
-        return {FIGURE_TYPE: json.loads(written), "text/plain": repr(self)}
+        own = {FIGURE_TYPE: json.loads(written), "text/plain": repr(self)}
+        if os.environ.get(PAGE_VARIABLE):
+            return own
+        if os.environ.get("PLOTLY_RENDERER"):
+            return {**self.figure._repr_mimebundle_(), "text/plain": repr(self)}
+        first = not _carried
+        _carried.append(repr(self))
+        html = self.figure.to_html(full_html=False, include_plotlyjs=first)
+        return {**own, "text/html": html}
 
     def __repr__(self) -> str:
         """Say the chart's conclusion."""

@@ -29,6 +29,8 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
+from repair_horizon.reports.html import PAGE_VARIABLE
+
 ENGINE = "kept-kernel"
 TIME_LIMIT = 900.0
 _START_SECONDS = 180.0
@@ -99,7 +101,7 @@ def execute(notebook: Path, parameters: dict[str, str], limits: Limits = _ALONE)
     # As a node, not a path: papermill reads braces in a path as a template.
     source = nbformat.read(str(notebook), as_version=4)  # type: ignore[no-untyped-call]
     kept = {"engine_name": ENGINE, "limits": limits}
-    with _package_importable():
+    with _as_page():
         executed = papermill.execute_notebook(
             source,
             None,
@@ -300,15 +302,18 @@ def _joined_streams(outputs: list[Any]) -> list[Any]:
 
 
 @contextmanager
-def _package_importable() -> Iterator[None]:
-    """Let kernels import the package they were started from, installed or not."""
-    before = os.environ.get("PYTHONPATH")
+def _as_page() -> Iterator[None]:
+    """Let kernels import the package they were started from, and keep charts as data."""
+    before = {name: os.environ.get(name) for name in ("PYTHONPATH", PAGE_VARIABLE)}
     root = str(Path(__file__).resolve().parent.parent.parent)
-    os.environ["PYTHONPATH"] = os.pathsep.join([root, *([before] if before else [])])
+    path = before["PYTHONPATH"]
+    os.environ["PYTHONPATH"] = os.pathsep.join([root, *([path] if path else [])])
+    os.environ[PAGE_VARIABLE] = "1"
     try:
         yield
     finally:
-        if before is None:
-            os.environ.pop("PYTHONPATH", None)
-        else:
-            os.environ["PYTHONPATH"] = before
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value

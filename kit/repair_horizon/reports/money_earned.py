@@ -52,7 +52,11 @@ def _profit(logs: Logs, settings: Settings, month: pd.Timestamp) -> str:
     sold = done[inside].dropna(subset=["profit"])
     if sold.empty:
         reasons = done["reason"].replace("", None).dropna()
-        why = "stock.csv lists no unit" if done.empty else "no unit's whole story ends in it"
+        why = (
+            "stock.csv lists no unit"
+            if done.empty
+            else "no complete record (purchase, repair, sale) ends in it"
+        )
         often = f"; most often: {reasons.mode().iloc[0]}" if len(reasons) else ""
         return f"cannot say: {why}{often}"
     earned = money(sold["profit"].sum(), logs.currency)

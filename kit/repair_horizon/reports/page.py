@@ -19,7 +19,7 @@ from typing import Any
 
 from markupsafe import Markup
 from nbconvert.exporters import HTMLExporter
-from nbconvert.filters import markdown2html
+from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
 from plotly.offline import get_plotlyjs
 
 from repair_horizon.files.writing import write_text
@@ -124,13 +124,19 @@ def page_parts(notebook: Any, words: PageWords) -> PageParts:
     for cell in notebook.cells:
         tags = tuple(cell.metadata.get("tags", []))
         if cell.cell_type == "markdown":
-            blocks.append(Block(tags, heading=str(markdown2html(cell.source)).strip()))
+            blocks.append(Block(tags, heading=_marked(cell.source)))
         elif cell.cell_type == "code":
             shown = [o for o in cell.get("outputs", []) if o["output_type"] != "stream"]
             pieces = tuple(_piece_of(o) for o in shown)
             if pieces:
                 blocks.append(Block(tags, pieces=pieces))
     return PageParts(words.title, words.invented, tuple(blocks))
+
+
+def _marked(source: str) -> str:
+    """Return Markdown as HTML, headings without a link to themselves."""
+    renderer = IPythonRenderer(escape=True, exclude_anchor_links=True)
+    return str(MarkdownWithMath(renderer=renderer).render(source)).strip()
 
 
 def _piece_of(output: Any) -> str | DrawnChart:

@@ -22,7 +22,8 @@ def worst_units(shelf: pd.DataFrame) -> pd.DataFrame:
 def advice_words(unit: pd.Series) -> str:
     """Advice in words, with what would be best once the unit is cleared."""
     later = unit["if_cleared"]
-    return str(unit["advice"]) + ("" if missing(later) else f", then {later}")
+    said = str(unit["advice"])
+    return said if missing(later) or str(later) in said else f"{said}, then {later}"
 
 
 def shelf_section(shelf: pd.DataFrame, names: dict[str, str], currency: str) -> Fragment:
