@@ -111,7 +111,7 @@ class IndexPage:
         return {r.family_id: _address(r) for r in self.families if r.status == DONE}
 
 
-_PICTURED = 12
+_PICTURED = 8
 INDEX_SCRIPTS = ("find.js", "answers.js")
 _SOON = 8
 _UNDER = "Check registry, ownership and locks before every bid. Orientation only, not advice."
@@ -197,7 +197,7 @@ def pictures(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
     every = page.every
     if every.empty:
         return NOTHING
-    under = f"{page.invented} {_UNDER}".strip()
+    under, short = f"{page.invented} {_UNDER}".strip(), "Invented." if page.invented else ""
     live = every[every["verdict"] == Verdict.BUY]
     shown = (live if len(live) else every).head(_PICTURED)
     best = best_faults(every).head(_PICTURED)
@@ -206,7 +206,7 @@ def pictures(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
     ahead = Ahead(page.first_day, HORIZON, LEVEL)
     return joined(
         bid_picture(shown, currency, page.links, titled, under, costs=costs),
-        timeline_picture(best, _chances(page), ahead, page.links, "How long it pays", under),
+        timeline_picture(best, _chances(page), ahead, page.links, "How long it pays", short),
     )
 
 
