@@ -83,8 +83,7 @@ def bid_picture(
         thresholds = thresholds.assign(earns_per_month=None)
     rows = [_bid_row(r, currency, top, links) for _, r in thresholds.iterrows()]
     sentence = (
-        f"Hammer prices in {currency}; the band holds the usual price with {percent(0.8)}. A mark "
-        "right of its band wins most lots, one left of it few."
+        f"Amounts in {currency}, band at {percent(0.8)}: a mark right of its band wins most lots."
     )
     return Fragment(str(_macros().bids(title, sentence, ticks, rows, under)))
 
@@ -161,10 +160,8 @@ def timeline_picture(
     ticks = [(0.0, "now")]
     ticks += [(round(100 * i / count, 2), f"{months[i]:%b %Y}") for i in quarters if i > 3]
     rows = [_time_row(r, chances, months, ahead, links) for _, r in thresholds.iterrows()]
-    sentence = (
-        f"{ahead.horizon} months from now, each model with its best fault; the chance is the share "
-        "of possible futures in which buying, or repairing an owned unit, still pays."
-    )
+    span = f"{ahead.horizon} months"
+    sentence = f"Each model's best fault, {span}; the chance is a share of possible futures."
     return Fragment(str(_macros().timeline(title, sentence, ticks, rows, count, under)))
 
 

@@ -114,7 +114,7 @@ class IndexPage:
 _PICTURED = 8
 INDEX_SCRIPTS = ("find.js", "answers.js")
 _SOON = 8
-_UNDER = "Check registry, ownership and locks before every bid. Orientation only, not advice."
+_UNDER = "Orientation only: check registry and locks first."
 
 
 def index_html(page: IndexPage, logs: Logs, settings: Settings) -> str:
@@ -197,7 +197,8 @@ def pictures(page: IndexPage, currency: str, *, costs: bool = True) -> Fragment:
     every = page.every
     if every.empty:
         return NOTHING
-    under, short = f"{page.invented} {_UNDER}".strip(), "Invented." if page.invented else ""
+    short = "Invented." if page.invented else ""
+    under = f"{short} {_UNDER}".strip()
     live = every[every["verdict"] == Verdict.BUY]
     shown = (live if len(live) else every).head(_PICTURED)
     best = best_faults(every).head(_PICTURED)
