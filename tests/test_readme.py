@@ -71,10 +71,10 @@ def test_ci_runs_the_commands_a_newcomer_is_told() -> None:
         assert words in TEXT
 
 
-def test_every_command_named_exists_with_its_options() -> None:
-    from repair_horizon.cli import parser
+def test_every_command_named_exists() -> None:
+    from repair_horizon.cli import WORK
 
-    known = parser().format_help()
+    known = {name for group in WORK.values() for name in group}
     named = set(re.findall(r"^    repair-horizon (\w+)", TEXT, re.MULTILINE))
     assert {"init", "import", "add", "ask", "report", "bids", "plan"} <= named
-    assert [name for name in named if f"    {name}" not in known] == []
+    assert named - known == set()
