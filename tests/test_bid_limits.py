@@ -113,6 +113,16 @@ def test_rivals_are_deducted_only_where_the_owner_names_them() -> None:
     assert bids[2].uncapped - bids[2].exact == pytest.approx(1.16296 * error, rel=1e-4)
 
 
+def test_rivals_are_deducted_from_what_a_target_leaves() -> None:
+    """A profit target and rivals together: the deduction comes off the lower bid."""
+    rules = example_settings(targets=Targets(profit=45.0))
+    both = replace(rules, limits=replace(rules.limits, rivals=4))
+    unit = example_unit(both, draws=200, spread=0.08)
+    target = unit_bid(example_unit(rules, draws=200, spread=0.08), 0).exact
+    error = float(unit.value[:, 0].std()) / 1.233990137
+    assert unit_bid(unit, 0).exact == pytest.approx(target - 1.16296 * error, rel=1e-4)
+
+
 @pytest.mark.parametrize(
     ("profit", "lowest", "reason"),
     [(95.0, 5.0, NO_PRICE), (85.0, 5.0, TOO_SMALL), (85.0, 0.0, "")],

@@ -189,3 +189,17 @@ def test_the_usual_hammer_price_is_the_ratio_of_the_level() -> None:
     assert (lower, middle, upper) == pytest.approx(tuple(np.quantile(seen, [0.1, 0.5, 0.9])))
     assert np.isnan(hammer_price(unit_of(economics_of()), 1)).all()
     assert pd.isna(bid_row(outcomes(unit_of(economics_of()), 0))["hammer"])
+
+
+def test_a_part_needed_beyond_the_forecast_has_no_stop_in_it() -> None:
+    """Repair leads by far in all of three months: no date is guessed, least of all the last one."""
+    family = example_family(draws=8, months=3, rival=30.0)
+    family = replace(family, level=family.level * 1.5)
+    table = stop_dates(unit_economics(example_outlook(family), FREE), FREE)
+    part = table[(table["date_name"] == PART_STOP) & (table["part_code"] == "DA")].iloc[0]
+    assert pd.isna(part["median"])
+    assert part["reason"] == "not within the 3 months forecast"
+    assert part["probability_now"] == 0.0
+    # Beyond the forecast no chance can be told either.
+    assert np.isnan(part["probability_3"])
+    assert np.isnan(part["probability_12"])

@@ -36,6 +36,7 @@ CURVE = ("test_estimation", "published/test_certified_curves", "test_published_f
 TESTS: dict[str, tuple[str, ...]] = {
     "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
     "decisions/costs/replacement": ("published/test_keeping", "published/test_repair_limits"),
+    "decisions/month/asking_price": ("test_time_on_market",),
     "decisions/month/last_time_buy": ("test_quotes",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
     "decisions/month/opportunity_cost": ("test_opportunity_cost",),
@@ -47,6 +48,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/month/stop_dates": ("test_stop_dates", "test_decisions"),
     "decisions/month/thresholds": ("test_stop_dates",),
     "decisions/review": ("test_forecast_ledger",),
+    "decisions/review/value_of_information": ("test_value_of_information",),
     "decisions/review/what_if": ("test_what_if",),
     "decisions/review/why_changed": ("test_attribution",),
     "decisions/unit": (*RULE, "test_winning", "test_shelf", "test_quotes"),

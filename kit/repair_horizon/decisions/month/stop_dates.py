@@ -63,8 +63,8 @@ class StopMonths:
         return None if value >= self.horizon else value
 
     def probability_by(self, month: int) -> float:
-        """Chance that the date has come by ``month`` months from the first."""
-        return float((self.months <= month).mean())
+        """Chance that the date has come by ``month`` months from the first; missing beyond."""
+        return float((self.months <= month).mean()) if month < self.horizon else float("nan")
 
     def chances(self) -> list[float]:
         """Chance that it has come by each month of the forecast."""
