@@ -21,9 +21,9 @@ from repair_horizon.decisions.month.questions_asked import (
 from repair_horizon.decisions.unit.bid import (
     NO_PRICE,
     NOTHING_WON,
-    RARELY_WON,
     Bid,
     Outcomes,
+    against,
     bid_on_terms,
     outcomes,
     rounded_bid,
@@ -293,8 +293,7 @@ def _within(row: Offered, bid: Bid, current: float) -> bool:
 
 
 def _often(row: Offered, scorer: Scorer, bid: Bid) -> bool:
-    least = scorer.unit.settings.limits.least_win_chance
-    return row.direct or not bid.won.chance < least
+    return row.direct or not against(bid.won, scorer.unit.settings)
 
 
 def _on_the_table(
@@ -353,7 +352,7 @@ def _scored_lot(offered: list[Offered]) -> dict[str, object]:
     amount, reason = rounded_bid(lot.exact, rules)
     won = NOTHING_WON if reason else lot.expected(amount, current)
     bid = Bid(lot.exact, lot.exact, "break-even", amount, reason, won, lot.hours, 0.0)
-    often = first.direct or not won.chance < rules.limits.least_win_chance
+    often = first.direct or bool(reason) or not against(won, rules)
     buys = amount > 0 and _within(first, bid, current) and often
     apart = float(sum(s.usual.amount * o.quantity for s, o in zip(scorers, offered, strict=True)))
     verdict = Verdict.BUY if amount > 0 and often else Verdict.STOP
@@ -377,7 +376,7 @@ def pass_reason(known: Outcomes, land: Landing, bid: Bid, current: float) -> str
         return f"{bid.reason}: {bid.binding} leaves {bid.exact:.2f}"
     if bid.amount <= current:
         return f"the bid has reached the maximum bid: {current:.2f} against {bid.amount:.2f}"
-    return f"{RARELY_WON}: {bid.won.chance:.0%} of such lots"
+    return against(bid.won, known.unit.settings)
 
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:

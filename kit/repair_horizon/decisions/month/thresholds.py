@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from repair_horizon.decisions.unit.bid import (
-    RARELY_WON,
     Outcomes,
+    against,
     bid_on_terms,
     hammer_price,
     outcomes,
@@ -107,9 +107,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
     """One model and fault in one month as a row of the bid table."""
     bid, hammer = bid_on_terms(known), hammer_price(known.unit, known.month)
     verdict = verdict_of(known, bid)
-    reason = bid.reason
-    if not reason and verdict is not Verdict.BUY:
-        reason = f"{RARELY_WON}: {bid.won.chance:.0%} of such lots"
+    reason = bid.reason or against(bid.won, known.unit.settings)
     part = known.unit.quality
     return {
         "max_bid": bid.amount,

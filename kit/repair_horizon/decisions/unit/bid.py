@@ -45,6 +45,7 @@ NO_PRICE = "do not buy at any price"
 TOO_SMALL = "not worth the handling"
 BREAK_EVEN = "break-even"
 RARELY_WON = "would rarely win at that price"
+LOSES_WON = "lots won at that price are expected to lose"
 
 
 @dataclass(frozen=True)
@@ -206,16 +207,27 @@ def bid_on_terms(known: Outcomes, landing: Landing | None = None, floor: float =
     return Bid(exact, uncapped, binding, amount, reason, won, known.hours, cost)
 
 
+def against(won: WonLot, rules: Settings) -> str:
+    """Say what speaks against bidding although something may be bid; empty if nothing does.
+
+    Lots are won more often in the draws in which prices are low, so where a bid seldom wins a won
+    lot may be expected to lose although the bid itself breaks even on average.
+    """
+    if won.chance < rules.limits.least_win_chance:
+        return f"{RARELY_WON}: {won.chance:.0%} of such lots"
+    if won.profit <= 0:
+        return f"{LOSES_WON}: {won.profit:.2f} a lot"
+    return ""
+
+
 def verdict_of(known: Outcomes, bid: Bid) -> Verdict:
     """Verdict on a model bought with a listed fault, the same on every face.
 
-    ``buy`` where the bid reaches the lowest worth handling and wins often enough; ``own stock
-    only`` where not, but repair is best in the commonest state that can be repaired; else
-    ``stop``.
+    ``buy`` where the bid reaches the lowest worth handling, wins often enough and a lot won at it
+    is expected to earn; ``own stock only`` where not, but repair is best in the commonest state
+    that can be repaired; else ``stop``.
     """
-    least = known.unit.settings.limits.least_win_chance
-    chance = bid.won.chance
-    if bid.amount > 0 and not chance < least:
+    if not bid.reason and not against(bid.won, known.unit.settings):
         return Verdict.BUY
     main = known.unit.main
     if main.repair is not None and main.best()[known.month] == REPAIR:
