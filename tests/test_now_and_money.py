@@ -298,6 +298,18 @@ class TestAmounts:
         logs = read_logs(workspace(rows), today=TODAY)
         assert told(logs) == {}
 
+    def test_where_equal_prices_are_usual_none_is_taken_and_that_is_told(self, workspace) -> None:
+        """Every price of a list comes a second time days later: other units, or all seen again."""
+        rows = "".join(
+            row(f"{when}{i}", f"2025-03-{day + i % 9:02d}", 700.01 + 3.37 * i, "m3", price="asking")
+            for when, day in (("a", 1), ("b", 11))
+            for i in range(60)
+        )
+        logs = read_logs(workspace(rows), today=TODAY)
+        assert told(logs) == {}
+        said = [n for n in logs.notes if "asking prices return within 14 days" in n]
+        assert said[0].startswith("59 of 120"), said  # 791.00 is too round to tell
+
     def test_the_same_offer_is_counted_once_unless_a_setting_says_no(self, workspace) -> None:
         """Its reference of its own returns, at a round price too; after a month it is anew."""
         ask = {"price": "asking", "ref": "offer-7"}
