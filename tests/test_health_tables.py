@@ -8,6 +8,7 @@ import pytest
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.family import family_month
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_number
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -17,7 +18,7 @@ def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
     """With a space that does not break, as ``wording.percent``; the figures are the fit's own."""
     logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
     month = int(month_number([logs.newest_day])[0]) + 1
-    rows = family_month(logs, settings, "vellfold", month).health.set_index("what")
+    rows = family_month(Shop(logs, settings), "vellfold", month).health.set_index("what")
     said = [t for t in rows[["value", "usual"]].to_numpy().ravel() if "%" in t]
     assert len(said) > 8
     for text in said:
@@ -38,7 +39,7 @@ def test_where_grades_start_from_is_told() -> None:
     sales = logs.tables["sales"]
     sales = sales[~(sales["model_id"].isin(models) & (sales["grade"] == "C"))]
     known = replace(logs, tables={**logs.tables, "sales": sales})
-    rows = family_month(known, settings, "ulmvrist_watch", month).health.set_index("what")
+    rows = family_month(Shop(known, settings), "ulmvrist_watch", month).health.set_index("what")
     told = rows.loc["grades and channels start from"]
     assert told["value"] == "7 other families"
     assert "grade C" in told["note"]

@@ -21,6 +21,7 @@ from repair_horizon.reports.family import family_month
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.notebooks import DONE, FamilyRun, template_notebook
 from repair_horizon.reports.resuming import input_digests, keep_stamp
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import parse_month
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -80,7 +81,7 @@ def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(works
     assert run.failed["tarnquo_phone"].startswith("it took longer than the time limit of 2 s")
     assert run.failed["vellfold"].startswith("ran out of memory (limit 3 GB)")
     assert run.failed["slaetrik_tablet"].startswith("ran out of memory or was killed (signal 9)")
-    assert run.failed["sproltane_tablet"].startswith("its process left with status 0 in cell")
+    assert run.failed["sproltane_tablet"].startswith("its kernel left with status 0 in cell")
     assert seen == {**dict.fromkeys(cells, "failed"), GOOD: DONE}
     assert sorted(p.stem for p in run.folder.glob("*.html")) == ["index", GOOD]
     assert [p.name for p in (run.folder / "tables").iterdir()] == [GOOD]
@@ -190,6 +191,7 @@ def quick(workspace, monkeypatch):
         place = task.folder / "tables" / task.slug
         write_text(task.folder / f"{task.slug}.html", task.title)
         write_text(place / "models.csv", "model_id\n")
+        write_text(place / "page.json", "{}")
         keep_stamp(task.folder, task.slug, task.stamp, "said")
         return FamilyRun(task.family_id, task.slug, DONE, 1.0, inputs=task.stamp.inputs)
 
@@ -372,7 +374,7 @@ class TestDigests:
         other = replace(logs, tables=tables)
         assert self.differing(logs, other) == {"grabvyx_console"}
         month = parse_month(MONTH)
-        mine, again = (family_month(x, settings, GOOD, month) for x in (logs, other))
+        mine, again = (family_month(Shop(x, settings), GOOD, month) for x in (logs, other))
         for name, table in vars(mine).items():
             if isinstance(table, pd.DataFrame):
                 pd.testing.assert_frame_equal(table, getattr(again, name))

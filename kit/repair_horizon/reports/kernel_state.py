@@ -13,6 +13,7 @@ import contextlib
 import gc
 import importlib
 import os
+import pkgutil
 import random
 import sys
 import threading
@@ -32,6 +33,8 @@ _WARM = (
     "repair_horizon.reports.sections.charts",
     "repair_horizon.reports.sections.records",
     "repair_horizon.reports.sections.family_tables",
+    "repair_horizon.estimation.private_sellers",
+    "repair_horizon.estimation.time_on_market",
     "repair_horizon.reports.requested",
     "repair_horizon.reports.saved_tables",
     "plotly.graph_objects",
@@ -104,8 +107,11 @@ def prepare(folder: str, changed: Mapping[str, str | None], memory_gb: float | N
 
 
 def rehearse() -> None:
-    """Import what a family's page imports."""
-    for name in _WARM:
+    """Import what a family's page imports: every decision, and what is named."""
+    import repair_horizon.decisions as decisions
+
+    deciding = pkgutil.walk_packages(decisions.__path__, f"{decisions.__name__}.")
+    for name in (*(m.name for m in deciding), *_WARM):
         importlib.import_module(name)
 
 

@@ -87,7 +87,7 @@ def single_file(shell: Shell, pages: Mapping[str, PageParts]) -> str:
         environment()
         .get_template("share.html.j2")
         .render(
-            shell=shell,
+            frame=shell,
             index=Markup(shell.index),
             pages=bare,
             missing=NEEDS,
