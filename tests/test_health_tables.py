@@ -24,7 +24,7 @@ def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
     for text in said:
         assert re.fullmatch(r"(under |over |[+-])?\d+(\.\d)?\u00a0%", text), text
     usual = fit_family(logs, "vellfold").prices.fit.priors
-    assert rows.loc["spread of single sales", "usual"] == f"{100 * usual.noise:.0f}\u00a0%"
+    assert rows.loc["residual variation", "usual"] == f"{100 * usual.noise:.0f}\u00a0%"
     drawn = (usual.market**2 + usual.market_slow**2) ** 0.5
     assert rows.loc["market, long run", "usual"] == f"{100 * drawn:.1f}\u00a0%"
     apart = next(t for t in rows["value"] if t[0] in "+-")
