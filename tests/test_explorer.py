@@ -281,4 +281,4 @@ def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart() -> None:
     assert "Maximum bid" in html
     assert "Stop dates" in html
     assert html.count('class="chart"') == 1
-    assert "cannot say" in html  # the demo has no bought lot with a forecast yet
+    assert "realised less forecast" in html  # the demo's won lots, with their forecasts

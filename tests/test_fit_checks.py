@@ -115,15 +115,14 @@ def test_the_page_names_what_stands_out_as_text() -> None:
     assert "Worth a look: sales lie off their curve" in html
     assert "age under 12 months" in html
     assert "a plain robust regression sees channel" in html
-    assert "Far-off sales, 2 of 2" in html
+    assert "Outliers, 2 of 2" in html
     assert NASTY[0] not in html
-    quiet = replace(
-        month,
+    quiet = month.with_tables(
         misses=month.misses.assign(clear=False),
         robust=month.robust.assign(apart=False),
         far_off=month.far_off.iloc[:0],
     )
     said = fit_checks(quiet).html
     assert "No group of sales lies off its curve" in said
-    assert "Far-off sales" not in said
-    assert fit_checks(replace(month, model_effects=pd.DataFrame())).html == ""
+    assert "Outliers" not in said
+    assert fit_checks(month.with_tables(model_effects=pd.DataFrame())).html == ""

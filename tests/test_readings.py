@@ -1,6 +1,5 @@
 """What a first reading says about the state: Bayes' rule on counts, and little from few units."""
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -98,4 +97,6 @@ def test_the_page_shows_the_counts_and_the_caution_beside_them() -> None:
     assert "9 of 14" in shown
     assert "no power, trickle" in shown
     assert shown.index("9 of 14") < shown.index("Never charge a swollen")
-    assert "Never charge" not in fault_tree(replace(family_by_hand(), readings=pd.DataFrame())).html
+    assert (
+        "Never charge" not in fault_tree(family_by_hand().with_tables(readings=pd.DataFrame())).html
+    )

@@ -25,6 +25,7 @@ from repair_horizon.scale import FamilyLost, Hands, each_family
 from repair_horizon.scale import cluster as by_cluster
 from repair_horizon.scale import families as mapping
 from repair_horizon.scale.cluster import differences, fingerprint, sees
+from repair_horizon.shop import Shop
 
 ROOT = Path(__file__).parent.parent
 KIT = ROOT / "kit"
@@ -274,7 +275,7 @@ def test_back_tests_are_equal_by_whomever(small: Path, two_workers: Cluster) -> 
     pd.testing.assert_frame_equal(alone, near, check_exact=True)
     pd.testing.assert_frame_equal(alone, far, check_exact=True)
     assert [s[1:] for s in steps] == [(1, 3), (2, 3), (3, 3)]
-    lots = [replay_bids(logs, settings, 10**6, h).lots for h in (scale.ALONE, hands)]
+    lots = [replay_bids(Shop(logs, settings), 10**6, h).lots for h in (scale.ALONE, hands)]
     pd.testing.assert_frame_equal(*lots, check_exact=True)
     assert lots[0]["family_id"].nunique() > 1
 

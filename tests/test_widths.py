@@ -127,4 +127,4 @@ def test_the_page_says_how_wide_and_what_would_help() -> None:
     assert "from 12.5 to 11.3 % either way" in html
     assert "75\u00a0%" in html
     assert "<script" not in html.lower()
-    assert widths(replace(month, widths=month.widths.iloc[:0])).html == ""
+    assert widths(month.with_tables(widths=month.widths.iloc[:0])).html == ""

@@ -446,9 +446,13 @@ class Shop:
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
+        from repair_horizon.decisions.month.listings import families_of, open_listings
         from repair_horizon.decisions.month.plan import plan
 
-        names = self.logs.families
+        rows = self.logs.tables["listings"] if listings is None else listings
+        touched = {*families_of(open_listings(rows, self.now), self.logs)}
+        touched |= {*self.families_of("stock")}
+        names = [f for f in self.logs.families if f in touched]
         economics = self.economics(names, month, NEAR)
         return plan(self.logs, self.settings, economics, listings)
 

@@ -140,7 +140,11 @@ def _head(path: Path) -> bytes:
 
 def _uncommented(text: str) -> str:
     """The starter's settings with every line switched on, as far as it stays TOML."""
-    lines = [t.removeprefix("# ") if " = " in t else t for t in text.splitlines()[2:]]
+    # A setting without a default shows dots for its value: it stays a comment.
+    lines = [
+        t.removeprefix("# ") if " = " in t and " = ..." not in t else t
+        for t in text.splitlines()[2:]
+    ]
     whole = "\n".join(lines) + "\n"
     tomllib.loads(whole)
     return whole

@@ -109,7 +109,10 @@ def read_a_workspace(data: bytes, folder: Path) -> None:
         return
     counts = logs.ledger.counts().set_index("table")
     for table, row in counts.iterrows():
-        assert row["used"] == len(logs.tables[table]), f"{table} does not add up"
+        rows = logs.tables[table]
+        if "basis" in rows:  # the class's own rows stand in where the file has none
+            rows = rows[rows["basis"] == "own"]
+        assert row["used"] == len(rows), f"{table} does not add up"
         assert row["used"] + row["set_aside"] + row["held"] == row["read"]
         assert (row >= 0).all(), f"{table} counts below zero"
     assert counts.loc[name, "read"] == _records(content), "rows read are not the file's records"
