@@ -1,6 +1,5 @@
 """Cells run in a kernel that is kept as they would in a fresh one, and reach no next notebook."""
 
-import importlib
 import json
 import os
 import shutil
@@ -14,7 +13,6 @@ from pathlib import Path
 import nbformat
 import papermill
 import pytest
-from papermill.engines import papermill_engines
 from repair_horizon.logs import read_logs
 from repair_horizon.reports.kernel import ENGINE, Limits, RunEnded, execute, stop_kernels
 from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
@@ -397,11 +395,27 @@ def ended(pid):
     return False
 
 
-def test_the_engine_is_papermills_by_its_entry_point_too():
+@pytest.mark.parametrize("first", ["papermill", "repair_horizon.reports.kernel"])
+def test_papermill_finds_the_engine_whichever_of_the_two_is_imported_first(first, tmp_path):
     declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     place = declared["project"]["entry-points"]["papermill.engine"][ENGINE]
-    module, _, name = place.partition(":")
-    assert getattr(importlib.import_module(module), name) is papermill_engines.get_engine(ENGINE)
+    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("2 * 21")])
+    nbformat.write(book, tmp_path / "book.ipynb")
+    # As an installed kit is found, whatever this environment's own metadata say.
+    code = f"""
+import entrypoints
+entry = entrypoints.EntryPoint.from_string({place!r}, {ENGINE!r})
+entrypoints.get_group_all = lambda group, path=None: [entry] if group == "papermill.engine" else []
+import {first}
+import papermill
+nb = papermill.execute_notebook("book.ipynb", None, engine_name={ENGINE!r},
+                                kernel_name="python3", language="python", progress_bar=False)
+print(nb.cells[-1].outputs[0]["data"]["text/plain"])
+"""
+    ran = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, check=False
+    )
+    assert ran.stdout == "42\n", ran.stderr
 
 
 class TestLighter:

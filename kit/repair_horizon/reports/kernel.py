@@ -1,6 +1,6 @@
 """A notebook run by papermill in a kernel that is kept for the next one, and judged by its cells.
 
-``kept-kernel`` is an entry of ``papermill.engines``: papermill injects the parameters and keeps
+``kept-kernel`` is an entry of ``papermill.engines`` (``engine``): papermill injects the parameters and keeps
 its record as with its own engine, nbclient runs the cells, but the kernel outlives the notebook.
 Before each notebook it is put back to its first state (``kernel_state``), so that the output is a
 fresh kernel's; it is replaced when it dies, runs out of time, or cannot be put back. What it has
@@ -29,9 +29,9 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import Engine, NotebookExecutionManager, papermill_engines
 
+from repair_horizon.reports.engine import ENGINE
 from repair_horizon.reports.html import PAGE_VARIABLE
 
-ENGINE = "kept-kernel"
 TIME_LIMIT = 900.0
 _START_SECONDS = 180.0
 # Level 50 silences notices of kernel start and stop (what fails in a cell comes back as an
