@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
+from scipy.special import ndtr
+
+from repair_horizon.estimation.robust_means import normal_density
 
 Floats = npt.NDArray[np.float64]
 
@@ -65,7 +67,7 @@ def crps_normal(y: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Flo
     """
     scale = np.asarray(sd, dtype="float64")
     z = (np.asarray(y, dtype="float64") - np.asarray(mean, dtype="float64")) / scale
-    out: Floats = scale * (z * (2 * norm.cdf(z) - 1) + 2 * norm.pdf(z) - 1 / np.sqrt(np.pi))
+    out: Floats = scale * (z * (2 * ndtr(z) - 1) + 2 * normal_density(z) - 1 / np.sqrt(np.pi))
     return out
 
 
@@ -79,8 +81,8 @@ def crps_lognormal(y: npt.ArrayLike, mean_log: npt.ArrayLike, sd_log: npt.ArrayL
     """
     got, m, s = (np.asarray(v, dtype="float64") for v in (y, mean_log, sd_log))
     w = (np.log(got) - m) / s
-    rest = norm.cdf(w - s) + norm.cdf(s / np.sqrt(2.0)) - 1.0
-    out: Floats = got * (2 * norm.cdf(w) - 1) - 2 * np.exp(m + s**2 / 2) * rest
+    rest = ndtr(w - s) + ndtr(s / np.sqrt(2.0)) - 1.0
+    out: Floats = got * (2 * ndtr(w) - 1) - 2 * np.exp(m + s**2 / 2) * rest
     return out
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import statsmodels.api as sm
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from repair_horizon.estimation.curve.design import PIVOT_AGE, Points
 from repair_horizon.estimation.curve.panel import Panel
@@ -37,7 +37,7 @@ class RivalForecast:
 
     def quantile(self, p: float) -> Floats:
         """Normal quantile of one sale."""
-        out: Floats = self.median + norm.ppf(p) * self.sd
+        out: Floats = self.median + ndtri(p) * self.sd
         return out
 
 

@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import beta as beta_distribution
+from scipy.special import betaincinv
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.owner_guesses import (
@@ -85,7 +85,7 @@ class RepairRates:
 def beta_interval(a: Floats, b: Floats, level: float = 0.8) -> tuple[Floats, Floats]:
     """Equal-tailed interval of Beta(a, b)."""
     tail = (1 - level) / 2
-    return beta_distribution.ppf(tail, a, b), beta_distribution.ppf(1 - tail, a, b)
+    return betaincinv(a, b, tail), betaincinv(a, b, 1 - tail)
 
 
 def success_by_fault(repairs: pd.DataFrame, level: float = 0.8) -> pd.DataFrame:

@@ -21,11 +21,11 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
 from repair_horizon.estimation.broken_prices import BrokenFit, ratio_table
-from repair_horizon.estimation.robust_means import NORMAL_SPREAD, RobustFit
+from repair_horizon.estimation.robust_means import NORMAL_SPREAD, RobustFit, normal_density
 from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
@@ -36,8 +36,9 @@ _PRIOR_DRAWS, _SPREAD_WORTH = 2000, 4.0
 
 @dataclass(frozen=True)
 class OrderGap:
-    """First and second of n standard normals: the mean gap, and the variance of each."""
+    """First and second of n standard normals: mean of the first and of the gap; variances."""
 
+    highest: float
     gap: float
     first: float
     second: float
@@ -53,12 +54,13 @@ def order_gap(bidders: int) -> OrderGap:
     0.125
     """
     x = np.linspace(-8.0, 8.0, 4001)
-    step, density, below, above = x[1] - x[0], norm.pdf(x), norm.cdf(x), norm.sf(x)
+    step, density, below, above = x[1] - x[0], normal_density(x), ndtr(x), ndtr(-x)
     top = bidders * density * below ** (bidders - 1) * step
     next_one = bidders * (bidders - 1) * density * below ** (bidders - 2) * above * step
     means = (float(top @ x), float(next_one @ x))
     squares = (float(top @ x**2), float(next_one @ x**2))
-    return OrderGap(means[0] - means[1], squares[0] - means[0] ** 2, squares[1] - means[1] ** 2)
+    variances = (squares[0] - means[0] ** 2, squares[1] - means[1] ** 2)
+    return OrderGap(means[0], means[0] - means[1], *variances)
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,7 @@ class RivalPrice:
         with np.errstate(divide="ignore"):
             bid = np.log(np.asarray(ratio, dtype="float64"))
         usual = self.log_ratio if bid.ndim == 1 else self.log_ratio[:, None]
-        out: Floats = norm.cdf((bid - usual) / self.spread)
+        out: Floats = ndtr((bid - usual) / self.spread)
         return out
 
 

@@ -24,6 +24,12 @@ NORMAL_SPREAD = 1.196
 _PASSES = 12
 
 
+def normal_density(z: Floats) -> Floats:
+    """Density of the standard normal; scipy.stats, which has it too, costs what pandas costs."""
+    out: Floats = np.exp(-(np.asarray(z) ** 2) / 2) / np.sqrt(2 * np.pi)
+    return out
+
+
 @dataclass(frozen=True, eq=False)
 class GaussianPrior:
     """Mean (p,) and covariance (p, p) of coefficients before the rows."""

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from repair_horizon.estimation.owner_guesses import ATTEMPTED
+from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import Logs
 
 Floats = npt.NDArray[np.float64]
@@ -184,8 +185,8 @@ def newsvendor(holding: float, stockout: float, mean: float, sd: float) -> tuple
     tuple
         (quantity, expected cost); Snyder and Shen, Fundamentals of Supply Chain Theory, 4.3.
     """
-    z = float(norm.ppf(stockout / (stockout + holding)))
-    return mean + z * sd, float((holding + stockout) * norm.pdf(z) * sd)
+    z = float(ndtri(stockout / (stockout + holding)))
+    return mean + z * sd, float((holding + stockout) * normal_density(z) * sd)
 
 
 def _quantile(needs: Ints, p: float) -> int:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import binom, norm, t
+from scipy.special import bdtr, ndtr, stdtr
 
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.results import results
@@ -133,7 +133,7 @@ def score_lots(lots: pd.DataFrame, seed: int = 1) -> Scorecard | CannotSay:
     lower, upper = (lots[q].to_numpy(float) for q in ("profit_10", "profit_90"))
     realised = lots["realised"].to_numpy(float)
     inside = (realised >= lower) & (realised <= upper)
-    curse = float(t.cdf(miss.mean() / error, n - 1)) if error > 0 else float(miss.mean() >= 0)
+    curse = float(stdtr(n - 1, miss.mean() / error)) if error > 0 else float(miss.mean() >= 0)
     simulated = simulate_totals(lots, np.random.default_rng([seed, 9]))
     names = ["listing_id", "unit_id", "family_id", "forecast", "realised"]
     return Scorecard(
@@ -142,7 +142,7 @@ def score_lots(lots: pd.DataFrame, seed: int = 1) -> Scorecard | CannotSay:
         error,
         curse,
         float(inside.mean()),
-        float(binom.cdf(int(inside.sum()), n, LEVEL)),
+        float(bdtr(int(inside.sum()), n, LEVEL)),
         float((simulated <= realised.sum() + 1e-9).mean()),
         max(-float(miss.mean()), 0.0) if curse < UNLIKELY else 0.0,
     )
@@ -168,5 +168,5 @@ def simulate_totals(lots: pd.DataFrame, rng: np.random.Generator, runs: int = RU
             z = np.sqrt(rho) * shared + np.sqrt(1 - rho) * rng.standard_normal(runs)
             cut = np.array([getattr(lot, q) for q in QUANTILES])
             mean = float(np.sum(np.diff(LEVELS) * (cut[1:] + cut[:-1]) / 2))
-            total += np.interp(norm.cdf(z), LEVELS, cut) + (lot.forecast - mean)
+            total += np.interp(ndtr(z), LEVELS, cut) + (lot.forecast - mean)
     return total

@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binomtest
 
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.results import results
@@ -165,6 +164,8 @@ def share_table(logs: Logs) -> pd.DataFrame:
     What a seller lists is not what a win brings: who bids highest on the worse ones wins them.
     Faults with no job have no row.
     """
+    from scipy.stats import binomtest  # slow to import
+
     family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     jobs = logs.tables["repairs"]
     jobs = jobs[jobs["state_found"] != ""]

@@ -11,13 +11,14 @@ and the bid is the B at which it equals what is asked, G0 + G1 B.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing, Segment
+from repair_horizon.estimation.rival_prices import order_gap
 
 Floats = npt.NDArray[np.float64]
 
@@ -225,7 +226,7 @@ def lot_limit(
         average out: however large the lot, z times it stays off the bid.
     """
     n, alpha = lot
-    z = float(norm.ppf(1 - alpha))
+    z = float(ndtri(1 - alpha))
     risk = z * np.sqrt(states.spread**2 / n + common**2)
     worth = states.expected - segment.K * (1 + kappa) - risk
     return float(worth / (segment.a * (1 + kappa)))
@@ -236,14 +237,9 @@ def loss_cap_limit(worst: float, cap: float, segment: Segment, kappa: float) -> 
     return (worst + cap - segment.K * (1 + kappa)) / (segment.a * (1 + kappa))
 
 
-@lru_cache
 def expected_highest(n: int) -> float:
     """Expected maximum of n standard normals (order statistics, Harter 1961)."""
-    if n < 2:
-        return 0.0
-    grid = np.linspace(-9.0, 9.0, 20001)
-    density = n * norm.pdf(grid) * norm.cdf(grid) ** (n - 1)
-    return float(np.trapezoid(grid * density, grid))
+    return order_gap(n).highest if n > 1 else 0.0
 
 
 def winners_curse(value_error: float, bidders: int) -> float:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.unit.bidding import EndStates, profit_at
@@ -46,7 +46,7 @@ def lot_bid(
         Unrounded; negative where no price is low enough.
     """
     n, alpha = lot
-    z = float(norm.ppf(1 - alpha))
+    z = float(ndtri(1 - alpha))
 
     def left(bid: float) -> float:
         mean, own, common = lot_spread(market, single, (landing, theta), bid)

@@ -23,8 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 import statsmodels.api as sm
 from scipy import linalg
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 from statsmodels.regression.linear_model import OLS, RegressionResultsWrapper
 
 from repair_horizon.estimation.curve.design import Layout
@@ -84,7 +83,7 @@ def residual_groups(fit: JointFit, base_channel: str) -> pd.DataFrame:
             weight, left = fit.weights[at], fit.residuals[at]
             miss = float(weight @ left / weight.sum())
             error = float(fit.scales.noise / np.sqrt(weight.sum()))
-            close = np.abs(left) <= student.ppf(0.9, NU) * fit.scales.noise
+            close = np.abs(left) <= stdtrit(NU, 0.9) * fit.scales.noise
             rows.append((what, name, int(at.sum()), miss, error, float(close.mean())))
     table = pd.DataFrame(rows, columns=["what", "group", "n", "miss", "std_error", "inside"])
     return table.assign(clear=table["miss"].abs() > 2 * table["std_error"])
@@ -139,7 +138,7 @@ def market_index(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
     DataFrame
         ``month`` (first day), ``index, lower, upper``.
     """
-    at, z = fit.layout.months, norm.ppf((1 + level) / 2)
+    at, z = fit.layout.months, ndtri((1 + level) / 2)
     mean, sd = fit.posterior.mean[at], np.sqrt(np.diag(fit.posterior.cov)[at])
     months = range(fit.layout.first_month, fit.layout.last_month + 1)
     return pd.DataFrame(
@@ -246,7 +245,7 @@ def parameter_table(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
     """
     results = augmented_ols(fit)
     estimate, error = results.params.to_numpy(), results.bse.to_numpy()
-    half = norm.ppf((1 + level) / 2) * error
+    half = ndtri((1 + level) / 2) * error
     return pd.DataFrame(
         {
             "name": list(results.params.index),

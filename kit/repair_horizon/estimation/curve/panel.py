@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from repair_horizon.tables.months import age_in_months, month_number
 
@@ -60,8 +60,8 @@ class Models:
         age_now = self._ages_at(now)[model]
         age_then = age_in_months(days, self.launch[model])
         mean, sd = self.gap_months, self.gap_sd
-        before = norm.cdf((age_now - mean) / sd)
-        due = (norm.cdf((age_then - mean) / sd) - before) / np.maximum(1 - before, 1e-9)
+        before = ndtr((age_now - mean) / sd)
+        due = (ndtr((age_then - mean) / sd) - before) / np.maximum(1 - before, 1e-9)
         overdue = (age_then - age_now) / mean
         out = np.where(age_now > mean + 2 * sd, overdue, due)
         out = np.where(age_now > 2 * mean + 2 * sd, 0.0, out)
@@ -90,8 +90,8 @@ class Models:
             Ages in months, (draws, models); infinite for never and for known successors.
         """
         age, mean, sd = self._ages_at(now), self.gap_months, self.gap_sd
-        left = norm.sf((age - mean) / sd)
-        due = mean + sd * norm.isf(np.clip(left * (1.0 - luck), 1e-300, 1.0))
+        left = ndtr((mean - age) / sd)
+        due = mean - sd * ndtri(np.clip(left * (1.0 - luck), 1e-300, 1.0))
         out = np.where(age > mean + 2 * sd, age + luck * mean, due)
         never = (age > 2 * mean + 2 * sd) | ~self.successor.isna() | (not self.steps)
         return np.where(never, np.inf, out)

@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import linalg
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from repair_horizon.estimation.curve.design import Points, rows_at
 from repair_horizon.estimation.curve.fit import NU, JointFit
@@ -41,12 +40,12 @@ class Band:
 
     def level_quantile(self, p: float) -> Floats:
         """Quantile of the price level (what the market pays on average)."""
-        out: Floats = self.median + self.widen * norm.ppf(p) * np.sqrt(self.level_variance)
+        out: Floats = self.median + self.widen * ndtri(p) * np.sqrt(self.level_variance)
         return out
 
     def sale_quantile(self, p: float) -> Floats:
         """Quantile of one sale: level uncertainty and the sale's own heavy-tailed spread."""
-        z, t = norm.ppf(p), student.ppf(p, NU)
+        z, t = ndtri(p), stdtrit(NU, p)
         width = np.sqrt(z**2 * self.level_variance + t**2 * self.sale_scale**2)
         out: Floats = self.median + np.sign(p - 0.5) * self.widen * width
         return out

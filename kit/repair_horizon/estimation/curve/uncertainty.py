@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.fit import NU, JointFit
@@ -50,12 +49,12 @@ def width_shares(fit: JointFit, points: Points, level: float = 0.8) -> tuple[Flo
     """
     known, p = sources_of(fit, points), (1 + level) / 2
     whole, own = _explained(fit, known, points)
-    scale = (student.ppf(p, NU) / norm.ppf(p)) ** 2
+    scale = (stdtrit(NU, p) / ndtri(p)) ** 2
     sale = np.full(len(whole), scale * fit.scales.noise**2)
     parts = [whole - own, own, known.market, known.drift, known.step, sale]
     variance = np.column_stack(parts)
     total = variance.sum(axis=1)
-    return norm.ppf(p) * np.sqrt(total), variance / total[:, None]
+    return ndtri(p) * np.sqrt(total), variance / total[:, None]
 
 
 def _explained(fit: JointFit, known: Sources, points: Points) -> tuple[Floats, Floats]:
@@ -100,7 +99,7 @@ def level_after(
     seen = np.einsum("ij,jk,ik->i", y, cov, y) + there.market + there.drift + there.step
     shared = y @ cov @ x + _shared_drift(fit, target, sales)
     then = now - shared**2 / (seen + fit.scales.noise**2 / count)
-    z = float(norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
     return z * float(np.sqrt(now)), z * np.sqrt(then)
 
 

@@ -1,0 +1,102 @@
+"""What every command costs: ``python -m tests.benchmark.commands [COMMAND ...] [--rounds N]``.
+
+Each command runs on a copy of the demo as a process of its own, and in turn with it
+``python -c "import pandas, statsmodels.api"``, which is the unit: figures are medians of ratios of
+processor time (user and system, its children's included), so that the machine and what else it
+does drop out. Cold is without what the shop keeps on disk (``out/.kept``), warm is with it. The
+peak memory is the command's own process's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from statistics import median
+from typing import NamedTuple
+
+DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
+IMPORTS = "import pandas, statsmodels.api"
+CLI = "import sys; from repair_horizon.cli import main; sys.exit(main())"
+MONTH = "2026-11"
+ASKED = ("--model", "vellfold_2", "--fault", "inner display dead", "--asking", "90")
+ROW = ["model_id=vellfold_2", "channel=online", "grade=B", "gross_amount=200"]
+
+
+class Command(NamedTuple):
+    """A command's words, and the most it should cost."""
+
+    words: tuple[str, ...]
+    most: float | None = None
+    most_mb: float | None = None
+
+
+COMMANDS = {
+    "check": Command(("check",), 1.0),
+    "explain": Command(("explain", "columns", "sales")),
+    "ask": Command(("ask", *ASKED), 1.0),
+    "bids": Command(("bids",), 1.5),
+    "stock": Command(("stock",), 1.5),
+    "plan": Command(("plan",), 2.5, 350.0),
+    "forecast": Command(("forecast", "--out", "out/prices.csv")),
+    "report": Command(("report", "--month", MONTH, "--again")),
+    "report, 2 workers": Command(("report", "--month", MONTH, "--again", "--workers", "2")),
+    "share": Command(("share", "--month", MONTH), 4.0),
+    "backtest": Command(("backtest",)),
+}
+
+
+def run(words: list[str], folder: Path) -> tuple[float, float]:
+    """Processor seconds and peak megabytes of ``python WORDS``, its children's seconds included."""
+    env = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    quiet = subprocess.DEVNULL
+    made = subprocess.Popen([sys.executable, *words], cwd=folder, env=env, stdout=quiet)
+    _, status, used = os.wait4(made.pid, 0)
+    made.returncode = os.waitstatus_to_exitcode(status)
+    if made.returncode:
+        raise SystemExit(f"{' '.join(words)} failed")
+    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024
+
+
+def measured(name: str, folder: Path, rounds: int) -> str:
+    """Run one command cold and warm, and the imports between; return its line."""
+    ratios: dict[str, list[float]] = {"cold": [], "warm": []}
+    most_mb = 0.0
+    for _ in range(rounds):
+        unit, _ = run(["-c", IMPORTS], folder)
+        shutil.rmtree(folder / "out" / ".kept", ignore_errors=True)
+        for state in ratios.values():
+            took, mb = run(["-c", CLI, *COMMANDS[name].words], folder)
+            state.append(took / unit)
+            most_mb = max(mb, most_mb)
+    told = {state: median(found) for state, found in ratios.items()}
+    most = COMMANDS[name].most
+    target = "" if most is None else f"{most:.1f} {'met' if told['warm'] <= most else 'NOT MET'}"
+    if (limit := COMMANDS[name].most_mb) is not None:
+        target += f"; {limit:.0f} MB {'met' if most_mb <= limit else 'NOT MET'}"
+    return f"{name:<18}{told['cold']:6.2f}{told['warm']:6.2f}{most_mb:7.0f}  {target}"
+
+
+def main() -> None:
+    """Measure the commands named, or all."""
+    says = argparse.ArgumentParser(description=__doc__)
+    says.add_argument("commands", nargs="*", choices=[*COMMANDS, []], metavar="COMMAND")
+    says.add_argument("--rounds", type=int, default=3)
+    given = says.parse_args()
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place) / "business"
+        shutil.copytree(DEMO, folder)
+        if not given.commands or "share" in given.commands:
+            run(["-c", CLI, *COMMANDS["report"].words], folder)
+        print(f"in units of {IMPORTS!r}, processor time, medians of {given.rounds}")
+        print(f"{'command':<18}{'cold':>6}{'warm':>6}{'MB':>7}  at most, warm")
+        for name in given.commands or COMMANDS:
+            print(measured(name, folder, given.rounds), flush=True)
+
+
+if __name__ == "__main__":
+    main()
