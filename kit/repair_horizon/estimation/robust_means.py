@@ -24,9 +24,9 @@ NORMAL_SPREAD = 1.196
 _PASSES = 12
 
 
-def normal_density(z: Floats) -> Floats:
+def normal_density(z: npt.ArrayLike) -> Floats:
     """Density of the standard normal; scipy.stats, which has it too, costs what pandas costs."""
-    out: Floats = np.exp(-(np.asarray(z) ** 2) / 2) / np.sqrt(2 * np.pi)
+    out: Floats = np.exp(-(np.asarray(z, dtype="float64") ** 2) / 2) / np.sqrt(2 * np.pi)
     return out
 
 
