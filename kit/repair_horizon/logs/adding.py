@@ -18,9 +18,9 @@ import pandas as pd
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs.appending import append_rows, csv_text, read_stored, replace_file
+from repair_horizon.logs.consequences import MENDED, WORKING
 from repair_horizon.logs.partitioning import settle
 from repair_horizon.logs.reading import typed
-from repair_horizon.logs.unit_life import MENDED, WORKING
 from repair_horizon.logs.workspace import read_logs
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table

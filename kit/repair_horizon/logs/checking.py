@@ -92,6 +92,8 @@ def check_models(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.Da
 
 def alike(identifier: str) -> str:
     """Return what a reader sees of an identifier: no case, no width, nothing without a shape."""
+    if identifier.isascii() and identifier.isprintable():
+        return identifier.lower().replace(" ", "")
     plain = unicodedata.normalize("NFKC", identifier).casefold()
     return "".join(c for c in plain if unicodedata.category(c)[0] not in "CZ")
 
@@ -138,7 +140,7 @@ def check_sales(
     def take(hit: Bools, status: str, reason: str) -> None:
         hit = hit & ~named
         if hit.any():
-            taken.append(exception_rows("sales", rows[hit], status, reason))
+            taken.append(exception_rows("sales", rows.loc[hit, _NAMED_BY], status, reason))
             named[hit] = True
 
     sale = rows["record_type"].isin(["", "sale"]).to_numpy()
@@ -149,28 +151,28 @@ def check_sales(
             take(hit, SET_ASIDE, reason)
     take(rows["sale_id"].isin(unpriced).to_numpy(), HELD, "no exchange rate for what was paid back")
     several = (rows["quantity"] > 1).to_numpy()
-    if several.any():
-        take(_like_a_single_one(rows, several & ~named), SET_ASIDE, _SINGLE)
-    take(several, SET_ASIDE, "several pieces in one price")
-    take((rows["price_type"] == "offer").to_numpy(), SET_ASIDE, "an offer, not a price")
-    take((rows["gross_amount"] <= 0).to_numpy(), HELD, "amount is zero or negative")
+    offer = (rows["price_type"] == "offer").to_numpy()
+    nothing = (rows["gross_amount"] <= 0).to_numpy()
     early = _before_launch(rows, tables["catalogue"])
+    single = ~(named | several | offer | nothing | early)
+    ratio = _ratio_to_usual(rows, single, single | several)
+    take(several & (ratio > 1 / _ALIKE) & (ratio < _ALIKE), SET_ASIDE, _SINGLE)
+    take(several, SET_ASIDE, "several pieces in one price")
+    take(offer, SET_ASIDE, "an offer, not a price")
+    take(nothing, HELD, "amount is zero or negative")
     take(early, SET_ASIDE, "sold before the model's launch date")
-    left = np.flatnonzero(~named)
-    for found, status, reason in _odd_amounts(rows.iloc[left]):
-        hit = np.zeros(len(rows), dtype=bool)
-        hit[left[found]] = True
-        take(hit, status, reason)
-    again, note = _reposts(rows[~named], repost_days)
+    for found, status, reason in _odd_amounts(rows, single, ratio):
+        take(found, status, reason)
+    again, note = _reposts(rows, ~named, repost_days)
     notes += [note] if note else []
     take(rows.index.isin(again), SET_ASIDE, f"the same offer again within {repost_days} days")
     used = rows[~named] if named.any() else rows
-    sound = undone & ~several & ~early & (rows["gross_amount"] > 0).to_numpy()
-    sound &= (rows["price_type"] != "offer").to_numpy()
+    sound = undone & ~(several | early | offer | nothing)
     later = rows[sound].assign(undone_on=undone_on[sound])
     return CheckedSales(used, _of_usual_size(later, used), refunds, taken, notes)
 
 
+_NAMED_BY = ["line", "row_id"]
 _SINGLE = "several pieces at the usual price of one: is the quantity right?"
 
 
@@ -187,10 +189,14 @@ def no_refunds() -> pd.DataFrame:
 
 def _undone_on(rows: pd.DataFrame) -> pd.Series:
     """Day on which each sale was undone; missing for the others."""
+    on = pd.Series(pd.NaT, index=rows.index, dtype="datetime64[s]")
     ends = rows[rows["record_type"].isin(_ENDS) & (rows["refers_to_sale_id"] != "")]
     if ends.empty:
-        return pd.Series(pd.NaT, index=rows.index, dtype="datetime64[s]")
-    return rows["sale_id"].map(ends.groupby("refers_to_sale_id")["sale_date"].min())
+        return on
+    first = ends.groupby("refers_to_sale_id")["sale_date"].min()
+    hit = rows["sale_id"].isin(first.index)
+    on[hit] = rows.loc[hit, "sale_id"].map(first)
+    return on
 
 
 def _records(rows: pd.DataFrame, sale: Bools, held: set[str]) -> list[tuple[Bools, str]]:
@@ -257,55 +263,49 @@ def _before_launch(rows: pd.DataFrame, catalogue: pd.DataFrame) -> Bools:
     return early.to_numpy(dtype=bool)
 
 
-def _like_a_single_one(rows: pd.DataFrame, several: Bools) -> Bools:
-    """Whether a lot costs what one piece usually did around its day, and a piece of it far less."""
-    models = rows["model_id"].isin(rows.loc[several, "model_id"])
-    sales = (models & rows["record_type"].isin(["", "sale"])).to_numpy() & (
-        (rows["price_type"] != "offer").to_numpy()
-    )
-    ratio = np.full(len(rows), np.nan)
-    ratio[sales] = _ratio_to_usual(rows[sales])
-    return several & (ratio > 1 / _ALIKE) & (ratio < _ALIKE)
-
-
-def _odd_amounts(rows: pd.DataFrame) -> list[tuple[Bools, str, str]]:
+def _odd_amounts(
+    rows: pd.DataFrame, single: Bools, ratio: npt.NDArray[np.float64]
+) -> list[tuple[Bools, str, str]]:
     """Amounts that stand for something else, or are far off the usual of their model."""
-    ratio = _ratio_to_usual(rows).to_numpy()
-    far = (ratio > _FAR) | (ratio < 1 / _FAR)
+    far = single & ((ratio > _FAR) | (ratio < 1 / _FAR))
     amount = rows["gross_amount"].to_numpy()
     # Only whole amounts can be of such digits, so that few are printed.
-    whole = np.flatnonzero((amount >= 1) & (amount == np.floor(amount)))
-    text = pd.Series(amount[whole].astype("int64").astype("str"), index=whole, dtype="str")
+    whole = np.flatnonzero(single & (amount >= 1) & (amount == np.floor(amount)))
+    values, code = np.unique(amount[whole], return_inverse=True)
+    text = pd.Series(values.astype("int64").astype("str"), dtype="str")
     digits, one, nines = (np.zeros(len(rows), dtype=bool) for _ in range(3))
-    digits[whole] = text.str.fullmatch(_PLACEHOLDER)
-    one[whole] = text == "1"
-    nines[whole] = text.str.fullmatch("9{4,}")
-    models = pd.Series(rows["model_id"].to_numpy()).groupby(amount).transform("nunique").to_numpy()
-    price_point = nines & (models < 2) & (amount < 99999)  # 9999 as 'just under 10000'
+    for mask, form in ((digits, _PLACEHOLDER), (one, "1"), (nines, "9{4,}")):
+        mask[whole] = text.str.fullmatch(form).to_numpy(dtype=bool)[code]
+    models = rows.loc[nines, "model_id"].groupby(amount[nines]).transform("nunique").to_numpy()
+    # 9999 as 'just under 10000' is a price
+    price_point = nines.copy()
+    price_point[nines] = (models < 2) & (amount[nines] < 99999)
     return [
         (far & (digits | one), SET_ASIDE, "placeholder amount"),
         (digits & ~price_point, HELD, "digits of a placeholder, near the usual price"),
-        (_fills(rows, far), HELD, "an amount that is far off for several models: a filler?"),
         (
-            (ratio > _TOO_HIGH) | (ratio < _TOO_LOW),
+            _fills(rows, single, far),
+            HELD,
+            "an amount that is far off for several models: a filler?",
+        ),
+        (
+            single & ((ratio > _TOO_HIGH) | (ratio < _TOO_LOW)),
             SET_ASIDE,
             "far off the model's usual price (above 8 or below 1/12)",
         ),
     ]
 
 
-def _fills(rows: pd.DataFrame, far: Bools) -> Bools:
+def _fills(rows: pd.DataFrame, single: Bools, far: Bools) -> Bools:
     """Rows of an amount of working units that is far off for several models, and mostly so."""
-    working = (rows["condition"] != "as_is").to_numpy()
-    amount, odd = rows["gross_amount"].to_numpy(), far & working
-    suspects = pd.DataFrame({"amount": amount[odd], "model": rows["model_id"].to_numpy()[odd]})
-    many = suspects.groupby("amount")["model"].agg(["nunique", "size"])
+    working = single & (rows["condition"] != "as_is").to_numpy()
+    suspects = rows.loc[far & working, ["gross_amount", "model_id"]]
+    many = suspects.groupby("gross_amount")["model_id"].agg(["nunique", "size"])
     many = many[(many["nunique"] >= _FILLS_MODELS) & (many["size"] >= _FILLS_ROWS)]
-    if many.empty:
-        return np.zeros(len(rows), dtype=bool)
-    times = pd.Series(amount[working]).value_counts()
-    mostly = many.index[many["size"] >= times.reindex(many.index) / 2]
-    return working & np.isin(amount, mostly)
+    amount = rows["gross_amount"].to_numpy()
+    hit = working & np.isin(amount, many.index)
+    times = pd.Series(amount[hit]).value_counts()
+    return hit & np.isin(amount, many.index[many["size"] >= times.reindex(many.index) / 2])
 
 
 def _of_usual_size(later: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
@@ -319,34 +319,39 @@ def _of_usual_size(later: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     return later[~((ratio > _TOO_HIGH) | (ratio < _TOO_LOW))]
 
 
-def _ratio_to_usual(rows: pd.DataFrame) -> pd.Series:
-    """How many times the usual price an amount is.
+def _ratio_to_usual(rows: pd.DataFrame, single: Bools, asked: Bools) -> npt.NDArray[np.float64]:
+    """How many times the usual price of a single unit the amounts asked about are; else 1.
 
     The usual price is the median of its model, currency and condition within 90 days either way,
     since prices fall; where fewer than eight stand there, the median of all days.
     """
-    amount = rows["gross_amount"].where(rows["gross_amount"] > 0)
+    at = np.flatnonzero(asked)
     by = np.zeros(len(rows), dtype="int64")
     for name in ("model_id", "currency", "condition"):
         code, words = pd.factorize(rows[name])
         by = by * len(words) + code
-    overall = amount.groupby(by).transform("median")
-    day = rows["sale_date"].to_numpy().astype("datetime64[s]")
+    by = by[at]
+    amount = rows["gross_amount"].to_numpy()[at]
+    known = pd.Series(np.where(single[at], amount, np.nan))
+    day = rows["sale_date"].to_numpy()[at].astype("datetime64[s]")
     # Groups stand one after the other on one line of time, too far apart to share a window.
     apart = (day.max() - day.min() + _APART) if len(day) else _APART
     placed = day + by * apart
     order = np.argsort(placed, kind="stable")
-    line = pd.Series(amount.to_numpy()[order], index=pd.DatetimeIndex(placed[order]))
-    near = np.empty(len(rows))
+    line = pd.Series(known.to_numpy()[order], index=pd.DatetimeIndex(placed[order]))
+    near = np.empty(len(at))
     near[order] = line.rolling(_WINDOW, center=True, min_periods=_ENOUGH).median().to_numpy()
-    usual = overall.where(np.isnan(near), near)
-    return (amount / usual).fillna(1.0)
+    overall = known.groupby(by).transform("median").to_numpy()
+    usual = np.where(np.isnan(near), overall, near)
+    ratio = np.ones(len(rows))
+    ratio[at] = amount / usual
+    return ratio
 
 
 _OFFERED = ("model_id", "gross_amount", "currency", "grade", "storage_gb", "channel", "source_ref")
 
 
-def _reposts(rows: pd.DataFrame, within: int) -> tuple[pd.Index, str]:
+def _reposts(rows: pd.DataFrame, left: Bools, within: int) -> tuple[pd.Index, str]:
     """Find offers seen again within some days: same model, traits and amount, on another day.
 
     Equal amounts alone mostly are coincidence (of the published camera offers, about nine in ten
@@ -360,14 +365,16 @@ def _reposts(rows: pd.DataFrame, within: int) -> tuple[pd.Index, str]:
     tuple
         Labels of the rows, and what is to be told ('' if nothing).
     """
-    asking = rows[rows["price_type"] == "asking"]
+    asking = rows[left & (rows["price_type"] == "asking").to_numpy()]
+    of = len(asking)
     if within == 0 or asking.empty:
         return asking.index[:0], ""
     named = asking["source_ref"]
     own = bool((named != "").all()) and named.value_counts().median() <= _SEEN_AT_MOST
     if not own:
-        digits = asking["gross_amount"].map(lambda v: f"{v:.2f}".replace(".", "").strip("0-"))
-        asking = asking[(digits.astype("str").str.len() >= 4).to_numpy(dtype=bool)]
+        amounts, code = np.unique(asking["gross_amount"], return_inverse=True)
+        figures = [len(f"{v:.2f}".replace(".", "").strip("0-")) for v in amounts]
+        asking = asking[np.array(figures)[code] >= 4]
     asking = asking.sort_values(["sale_date", "line"])
     group = asking.groupby(list(_OFFERED), dropna=False)["sale_date"]
     before = group.shift()
@@ -375,7 +382,7 @@ def _reposts(rows: pd.DataFrame, within: int) -> tuple[pd.Index, str]:
     if not own:
         once_a_day = group.transform("nunique") == group.transform("size")
         again &= once_a_day & (group.transform("size") <= _SEEN_AT_MOST)
-        n, of = int(again.sum()), int((rows["price_type"] == "asking").sum())
+        n = int(again.sum())
         if n > max(_REPOSTS_FEW, _REPOSTS_AT_MOST * of):
             said = f"{n} of {of} asking prices return within {within} days under other identifiers"
             return asking.index[:0], f"{said}: so many tell nothing, and each counts."

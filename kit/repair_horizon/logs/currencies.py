@@ -1,14 +1,23 @@
-"""Amounts in the settlement currency at the rate of their own day, and rates that cannot be."""
+"""Money in the settlement currency at the rate of its own day, and rates that cannot be."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.row_accounts import HELD, exception_rows
 
 MAX_AGE_DAYS = 31
+MONEY = {
+    "sales": ("gross_amount", "currency", "sale_date"),
+    "part_quotes": ("unit_price", "currency", "quote_date"),
+    "maker_quotes": ("price", "currency", "quote_date"),
+    "stock": ("landed_cost", "currency", "buy_date"),
+}
 # A rate three times its neighbours', or a third, is a slipped decimal point; one that is much
 # nearer to their inverse stands the wrong way round; two of a day may differ by how two banks do.
 _JUMP, _TURNED, _DIFFER, _NEIGHBOURS = np.log(3.0), 0.06, 0.03, 5
@@ -103,3 +112,53 @@ def _oddities(log_rate: npt.NDArray[np.float64], day: npt.NDArray[np.datetime64]
         else:
             out.append("")
     return out
+
+
+def only_currency(tables: Mapping[str, pd.DataFrame]) -> str:
+    """Return the currency of all sales; of all launch prices where nothing was sold."""
+    sales, launches = tables["sales"]["currency"], tables["catalogue"]["launch_currency"]
+    where, named = ("sales.csv", sales) if len(sales) else ("catalogue.csv", launches)
+    found = sorted(set(named) - {""})
+    if len(found) == 1:
+        return str(found[0])
+    allowed = f"the settlement currency, since {where} names " + (", ".join(found) or "none")
+    raise LogFault([Fault("settings.toml", None, "currency", "nothing", allowed)])
+
+
+def priced(
+    name: str, rows: pd.DataFrame, rates: pd.DataFrame, currency: str
+) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+    """Add ``amount`` in the settlement currency to a log of money; hold what has no rate."""
+    money, unit, day = MONEY[name]
+    amount = _converted(rows, money, unit, day, rates, currency)
+    unknown = amount.isna() & rows[money].notna()
+    out = rows.assign(amount=amount.astype("float64"))
+    if not unknown.any():
+        return out, []
+    reason = f"no exchange rate to {currency} within {MAX_AGE_DAYS} days"
+    return out[~unknown], [exception_rows(name, rows[unknown], HELD, reason)]
+
+
+def _converted(
+    rows: pd.DataFrame, money: str, unit: str, day: str, rates: pd.DataFrame, currency: str
+) -> pd.Series:
+    given = rows[[money, unit, day]].set_axis(["amount", "currency", "date"], axis=1)
+    return convert(given, rates, currency)
+
+
+def launch_amounts(rows: pd.DataFrame, rates: pd.DataFrame, currency: str) -> pd.DataFrame:
+    """Launch prices in the settlement currency; unknown where no rate of the day is known."""
+    named = rows.assign(
+        launch_currency=rows["launch_currency"].replace("", currency),
+        launch_date=rows["launch_date"].fillna(pd.Timestamp("1970-01-01")),
+    )
+    about = ("launch_price", "launch_currency", "launch_date")
+    amount = _converted(named, *about, rates, currency)
+    return rows.assign(launch_amount=amount.where(amount > 0))
+
+
+def asking_amounts(rows: pd.DataFrame, rates: pd.DataFrame, currency: str) -> pd.DataFrame:
+    """Stock with ``asking_amount``: the price asked, in the settlement currency."""
+    named = rows.assign(listed_date=rows["listed_date"].fillna(rows["buy_date"]))
+    about = ("asking_price", "currency", "listed_date")
+    return rows.assign(asking_amount=_converted(named, *about, rates, currency))

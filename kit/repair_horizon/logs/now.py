@@ -64,13 +64,21 @@ def told_of(name: str, rows: pd.DataFrame) -> pd.Series:
 
 
 def days_of(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Return ``table`` and ``day`` of every row that tells of what happened."""
+    """Return ``table``, ``day`` and how many ``rows`` of it tell of what happened that day."""
     found = [
-        pd.DataFrame({"day": t.loc[told_of(n, t), TABLES[n].date], "table": n})
+        t.loc[told_of(n, t), TABLES[n].date]
+        .value_counts()
+        .rename_axis("day")
+        .reset_index(name="rows")
+        .assign(table=n)
         for n, t in tables.items()
         if n in PAST and len(t)
     ]
-    return pd.concat(found, ignore_index=True) if found else pd.DataFrame({"day": [], "table": []})
+    return (
+        pd.concat(found, ignore_index=True)
+        if found
+        else pd.DataFrame(columns=["day", "rows", "table"])
+    )
 
 
 def last_day(days: pd.DataFrame, today: pd.Timestamp) -> LastDay:
@@ -85,10 +93,12 @@ def last_day(days: pd.DataFrame, today: pd.Timestamp) -> LastDay:
     """
     if days.empty:
         return LastDay(today, today)
-    counts = days.groupby("day")["table"].agg(["size", "nunique"]).sort_index()
+    by = days.groupby("day")
+    counts = pd.DataFrame({"size": by["rows"].sum(), "nunique": by["table"].nunique()})
+    rows = int(counts["size"].sum())
     ahead = int(counts.loc[counts.index > today, "size"].sum())
     notes: tuple[str, ...] = ()
-    if ahead > max(_CLOCK_ROWS, _CLOCK_SHARE * len(days)) or ahead > len(days) / 2:
+    if ahead > max(_CLOCK_ROWS, _CLOCK_SHARE * rows) or ahead > rows / 2:
         notes = (f"{ahead} rows lie after today, {today:%Y-%m-%d} by the clock: the rows are "
                  "believed, not the clock.",)  # fmt: skip
         today = pd.Timestamp(counts.index[-1])

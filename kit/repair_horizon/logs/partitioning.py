@@ -19,7 +19,7 @@ import pandas as pd
 
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import sync_folder
-from repair_horizon.logs.parquet_text import parquet_text
+from repair_horizon.logs.log_text import parquet_text
 from repair_horizon.logs.partitions import (
     ADDING,
     FOLDER,

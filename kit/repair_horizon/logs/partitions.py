@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from repair_horizon.logs.parquet_text import printed
+from repair_horizon.logs.log_text import printed
 from repair_horizon.logs.reading import TableRead, check_frame, typed
 from repair_horizon.tables.columns import KINDS
 from repair_horizon.tables.faults import Fault, LogFault

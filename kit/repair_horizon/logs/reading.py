@@ -6,29 +6,23 @@ is refused whole, with all such faults. A single unreadable value holds back onl
 
 from __future__ import annotations
 
-import csv
-import io
-import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.files.sizes import check_size
-from repair_horizon.logs.csv_frame import read_at_once
-from repair_horizon.logs.parquet_text import parquet_text
+from repair_horizon.logs.log_text import csv_text, numbered_text, recurs
 from repair_horizon.tables.columns import KINDS, Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table
-from repair_horizon.tables.row_accounts import HELD, no_exceptions
+from repair_horizon.tables.row_accounts import COLUMNS, HELD, no_exceptions
 
 OWN_COLUMN = "x_"
-_PLACE = "line"
-_WIDEST = 1000
-_SAMPLE = 2000
-# Only these end a line; a text may hold U+2028 and the like, which str.splitlines() would cut at.
-_LINE_END = re.compile(r"\r\n|\n|\r")
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +42,7 @@ def find_file(folder: Path, table: Table) -> Path | None:
     """Return the table's file in a workspace: CSV, or Parquet (also a partitioned folder).
 
     A link is followed, wherever it leads: whoever may set one in the workspace may as well copy
-    the file into it. Nothing is written through one (see ``importing.storing``).
+    the file into it. Nothing is written through one (see ``logs.appending``).
 
     Raises
     ------
@@ -104,82 +98,9 @@ def read_table(path: Path, table: Table) -> TableRead:
         If the file's frame is broken, or it is far larger than the memory.
     """
     check_size(path)
-    text = _csv_text(path) if path.suffix == ".csv" else _parquet_text(path)
+    text = csv_text(path) if path.suffix == ".csv" else numbered_text(path)
     check_frame(path.name, table, list(text.columns.drop("line")))
     return typed(path.name, table, text)
-
-
-def _csv_text(path: Path) -> pd.DataFrame:
-    """Read every field as text, with the line each record starts on."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        found = error.strerror or str(error)
-        raise LogFault([Fault(path.name, None, "", found, "a file that can be read")]) from None
-    width = raw.lstrip(b"\r\n").partition(b"\n")[0].count(b",") + 1
-    if width > _WIDEST:
-        found, allowed = f"{width} columns", f"at most {_WIDEST} columns"
-        raise LogFault([Fault(path.name, 1, "", found, allowed)])
-    at_once = read_at_once(raw)
-    if at_once is not None:
-        return at_once
-    try:
-        content = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        found = f"byte 0x{error.object[error.start]:02x} at offset {error.start}"
-        raise LogFault([Fault(path.name, None, "", found, "UTF-8")]) from None
-    if "\0" in content:
-        raise LogFault([Fault(path.name, None, "", "a NUL byte", "text")])
-    try:
-        starts = _record_lines(path.name, content)
-        frame = pd.read_csv(io.StringIO(content), dtype=str, na_filter=False)
-    except (csv.Error, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        raise LogFault([Fault(path.name, None, "", str(error), "a header and records")]) from None
-    if len(frame) != len(starts):  # the two readers differ over lines of blanks in one column
-        found, allowed = f"{len(starts)} or {len(frame)} records", "records without blank lines"
-        raise LogFault([Fault(path.name, None, "", found, allowed)])
-    return frame.assign(line=starts)
-
-
-def _record_lines(file: str, content: str) -> list[int]:
-    """Line on which each record starts, once every record is as wide as the header.
-
-    Quoted fields may hold commas and line breaks, so only a file without quotes can be judged
-    by counting commas; the others are walked record by record.
-    """
-    header = next((r for r in csv.reader(io.StringIO(content, newline="")) if r), [])
-    twice = sorted({n for n in header if header.count(n) > 1})
-    faults = [Fault(file, 1, n, "named twice", "each column once") for n in twice]
-    faults += [_taken(file)] * (_PLACE in header)
-    starts, last = [], 0
-    if '"' in content:
-        reader = csv.reader(io.StringIO(content, newline=""))
-        records = ((reader.line_num, len(record)) for record in reader)
-    else:
-        lines = _LINE_END.split(content)
-        records = ((i, t.count(",") + 1 if t else 0) for i, t in enumerate(lines, 1))
-    for line, width in records:
-        if width and width != len(header):
-            faults.append(Fault(file, line, "", f"{width} fields", f"{len(header)} fields"))
-        if width:
-            starts.append(last + 1)
-        last = line
-    if faults or not starts:
-        raise LogFault(faults or [Fault(file, None, "", "an empty file", "a header and records")])
-    return starts[1:]
-
-
-def _taken(file: str) -> Fault:
-    allowed = "another name: the kit numbers the lines under this one"
-    return Fault(file, 1, _PLACE, "a column of this name", allowed)
-
-
-def _parquet_text(path: Path) -> pd.DataFrame:
-    """Read Parquet as the text the CSV would have, so that one set of rules holds."""
-    text = parquet_text(path)
-    if _PLACE in text:
-        raise LogFault([_taken(path.name)])
-    return text.assign(line=range(2, len(text) + 2))
 
 
 def check_frame(file: str, table: Table, found: list[str]) -> None:
@@ -201,35 +122,69 @@ def check_frame(file: str, table: Table, found: list[str]) -> None:
 
 def typed(file: str, table: Table, text: pd.DataFrame) -> TableRead:
     """Type a table of text with a ``line`` column; rows with unreadable values are held."""
-    line = text["line"].astype("int64")
-    columns: dict[str, pd.Series] = {}
+    line = text["line"].to_numpy(dtype="int64")
+    read: dict[str, _Words] = {}
     faults: list[pd.DataFrame] = []
     for column in table.columns:
         if column.name not in text:
-            columns[column.name] = _absent(column, line.index)
             continue
-        columns[column.name], bad = _read_words(column, text[column.name])
+        got = read[column.name] = _read_words(column, text[column.name])
+        bad = got.bad if got.code is None else got.bad[got.code]
         if bad.any():
-            faults.append(_faults_of(column, line[bad], text.loc[bad, column.name].str.strip()))
+            faults.append(_faults_of(column, line[bad], text.loc[bad, column.name]))
     faults += _swallowed(text)
-    rows = pd.DataFrame(columns, copy=False)
-    rows["line"] = line
-    rows["row_id"] = rows[table.key] if table.key else "line " + line.astype(str)
     if not faults:
-        return TableRead(rows, len(rows), no_exceptions())
-    held = _one_line_each(table.name, rows, pd.concat(faults))
-    out = rows["line"].isin(held["line"])
-    return TableRead(rows[~out], len(rows), held, rows[out])
+        return TableRead(_rows(table, read, line, None), len(line), no_exceptions())
+    said = pd.concat(faults)
+    out = np.isin(line, said["line"])
+    unread = _rows(table, read, line, np.flatnonzero(out))
+    held = _one_line_each(table.name, unread, said)
+    return TableRead(_rows(table, read, line, np.flatnonzero(~out)), len(line), held, unread)
 
 
-def _read_words(column: Column, text: pd.Series) -> tuple[pd.Series, pd.Series]:
+@dataclass(frozen=True, eq=False)
+class _Words:
+    """A column read: its values and which are at fault, one a row or, with ``code``, one a word."""
+
+    values: Any
+    bad: npt.NDArray[np.bool_]
+    code: npt.NDArray[np.integer] | None = None
+
+    def at(self, places: npt.NDArray[np.int64] | None) -> Any:
+        """Return the values of some rows (all if None)."""
+        if self.code is not None:
+            return self.values.take(self.code if places is None else self.code[places])
+        return self.values if places is None else self.values.take(places)
+
+
+def _read_words(column: Column, text: pd.Series) -> _Words:
     """Type a column of text; where the same words recur, each is typed once."""
-    recur = len(text) > _SAMPLE and text.iloc[:_SAMPLE].nunique() <= _SAMPLE / 2
-    if not recur:
-        return read_column(column, text.str.strip())
-    code, words = pd.factorize(text)
-    values, bad = read_column(column, pd.Series(words, dtype="str").str.strip())
-    return values.take(code).set_axis(text.index), bad.take(code).set_axis(text.index)
+    code = None
+    if isinstance(text.dtype, pd.CategoricalDtype):
+        code, text = text.cat.codes.to_numpy(), pd.Series(text.cat.categories, dtype="str")
+    elif recurs(text):
+        code, words = pd.factorize(text)
+        text = pd.Series(words, dtype="str")
+    values, bad = read_column(column, text.str.strip())
+    return _Words(values.array, bad.to_numpy(dtype=bool), code)
+
+
+def _rows(
+    table: Table,
+    read: Mapping[str, _Words],
+    line: npt.NDArray[np.int64],
+    places: npt.NDArray[np.int64] | None,
+) -> pd.DataFrame:
+    """Put some rows (all if ``places`` is None) of the columns read together."""
+    line = line if places is None else line[places]
+    index = pd.RangeIndex(len(line))
+    columns = {
+        c.name: read[c.name].at(places) if c.name in read else _absent(c, index)
+        for c in table.columns
+    }
+    rows = pd.DataFrame({**columns, "line": line}, index=index, copy=False)
+    rows["row_id"] = rows[table.key] if table.key else "line " + rows["line"].astype("str")
+    return rows
 
 
 def _absent(column: Column, index: pd.Index) -> pd.Series:
@@ -243,7 +198,7 @@ def _swallowed(text: pd.DataFrame) -> list[pd.DataFrame]:
     line = text["line"].to_numpy()
     several = np.append(np.diff(line) > 1, True) if len(line) else np.zeros(0, dtype=bool)
     names, found = text.columns.drop("line"), []
-    rows = text[several]
+    rows = text.iloc[np.flatnonzero(several)]
     for at, record in zip(rows["line"], rows[names].itertuples(index=False), strict=True):
         for name, field in zip(names, record, strict=True):
             lines = lines_like_records(str(field), ",", len(names))
@@ -261,7 +216,8 @@ def lines_like_records(field: str, separator: str, width: int) -> list[str]:
     return [t for t in field.splitlines()[1:] if t.count(separator) >= max(2, (width - 1) // 2)]
 
 
-def _faults_of(column: Column, line: pd.Series, found: pd.Series) -> pd.DataFrame:
+def _faults_of(column: Column, line: npt.NDArray[np.int64], text: pd.Series) -> pd.DataFrame:
+    found = text.astype("str").str.strip().to_numpy()
     return pd.DataFrame(
         {"line": line, "column": column.name, "found": found, "allowed": column.allowed}
     )
@@ -269,11 +225,10 @@ def _faults_of(column: Column, line: pd.Series, found: pd.Series) -> pd.DataFram
 
 def _one_line_each(table: str, rows: pd.DataFrame, faults: pd.DataFrame) -> pd.DataFrame:
     """Join the faults of a row, so that each row stands in the ledger once."""
-    joined = faults.groupby("line", as_index=False).agg(
-        column=("column", "; ".join), found=("found", "; ".join), allowed=("allowed", "; ".join)
-    )
-    ids = rows.set_index("line")["row_id"]
-    joined["row_id"] = joined["line"].map(ids)
-    return joined.assign(table=table, status=HELD, reason="unreadable value")[
-        ["table", "line", "row_id", "status", "reason", "column", "found", "allowed"]
+    again = faults["line"].duplicated(keep=False)
+    joined = faults[again].groupby("line", as_index=False).agg("; ".join)
+    one_each = pd.concat([faults[~again], joined]).sort_values("line", ignore_index=True)
+    row_id = rows.set_index("line")["row_id"].reindex(one_each["line"]).to_numpy()
+    return one_each.assign(table=table, row_id=row_id, status=HELD, reason="unreadable value")[
+        list(COLUMNS)
     ]

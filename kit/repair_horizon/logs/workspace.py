@@ -1,7 +1,4 @@
-"""A workspace folder read, checked and ready: ``read_logs`` and what it returns.
-
-Every log of a workspace read, not yet checked against each other; and where its rows stand.
-"""
+"""A workspace folder read, checked and ready: ``read_logs`` and what it returns."""
 
 from __future__ import annotations
 
@@ -14,38 +11,30 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.classes import class_knowledge
 from repair_horizon.logs.checking import (
-    CheckedSales,
     check_keys,
     check_models,
     check_sales,
     no_refunds,
     notes_on_alike,
 )
-from repair_horizon.logs.currencies import check_rates, convert
-from repair_horizon.logs.now import days_of, last_day
-from repair_horizon.logs.partitions import (
-    FAMILY,
-    FILE,
-    ROW,
-    can_be_partitioned,
-    family_by_model,
-    read_parts,
+from repair_horizon.logs.consequences import followed, launches, unknown_launches, with_starters
+from repair_horizon.logs.currencies import (
+    MONEY,
+    asking_amounts,
+    check_rates,
+    launch_amounts,
+    only_currency,
+    priced,
 )
-from repair_horizon.logs.reading import TableRead, empty_rows, find_file, read_table
-from repair_horizon.logs.unit_life import followed
+from repair_horizon.logs.gathering import gather, located, of_families, split_by_family
+from repair_horizon.logs.now import days_of, last_day
+from repair_horizon.logs.reading import empty_rows
 from repair_horizon.tables.faults import Fault, LogFault
-from repair_horizon.tables.inputs import CATALOGUE, REQUIRED_TABLES, TABLES, Table
-from repair_horizon.tables.row_accounts import HELD, Ledger, exception_rows, no_exceptions
+from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 from repair_horizon.tables.settings import read_settings
 
-_MONEY = {
-    "sales": ("gross_amount", "currency", "sale_date"),
-    "part_quotes": ("unit_price", "currency", "quote_date"),
-    "maker_quotes": ("price", "currency", "quote_date"),
-    "stock": ("landed_cost", "currency", "buy_date"),
-}
 Ints = npt.NDArray[np.int64]
 
 _NOWHERE = np.zeros(0, dtype="int64")
@@ -288,18 +277,21 @@ def read_logs(
     waiting = [t.loc[t["table"] == "sales", "row_id"] for t in exceptions if len(t)]
     held = pd.concat(waiting) if waiting else ()
     sales = check_sales(tables["sales"], tables, held, settings.reading.repost_days)
-    tables["sales"] = pd.concat([sales.used, sales.undone]) if len(sales.undone) else sales.used
-    currency = settings.currency or _only_currency(tables | {"sales": sales.used})
-    tables, unpriced = _in_settlement_currency(tables, currency)
-    tables, undone, unpriced = _parted(tables, sales, unpriced)
-    tables["catalogue"] = _launches(_launch_prices(tables, currency), tables)
-    tables["stock"] = _asking_amounts(tables, currency)
+    tables["sales"], rates = sales.used, tables["fx_rates"]
+    currency = settings.currency or only_currency(tables)
+    unpriced: list[pd.DataFrame] = []
+    for name in MONEY:
+        tables[name], taken = priced(name, tables[name], rates, currency)
+        unpriced += taken
+    undone, _ = priced("sales", sales.undone, rates, currency)  # in the ledger already
+    tables["catalogue"] = launches(launch_amounts(catalogue, rates, currency), tables)
+    tables["stock"] = asking_amounts(tables["stock"], rates, currency)
     tables["stock"] = followed(tables)
     ledger = Ledger(got.read, no_exceptions()).adding(exceptions + sales.taken + unpriced)
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)
-    tables["fault_states"], started = _with_starters(tables, families)
-    notes = (*believed.notes, *sales.notes, *_unknown_launches(tables["catalogue"]), *started)
+    tables["fault_states"], started = with_starters(tables, families)
+    notes = (*believed.notes, *sales.notes, *unknown_launches(tables["catalogue"]), *started)
     notes += tuple(notes_on_alike(tables["catalogue"]))
     logs = Logs(
         folder,
@@ -319,61 +311,6 @@ def _today() -> pd.Timestamp:
     return pd.Timestamp.today().normalize()
 
 
-def _parted(
-    tables: dict[str, pd.DataFrame], sales: CheckedSales, unpriced: list[pd.DataFrame]
-) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, list[pd.DataFrame]]:
-    """Part sales that were undone later from those used, now that both have their amounts."""
-    if sales.undone.empty:
-        rows = tables["sales"].drop(columns="undone_on", errors="ignore")
-        return tables | {"sales": rows}, _none_undone(), unpriced
-    rows = tables["sales"]
-    undone = rows["undone_on"].notna()
-    gone = sales.undone["line"]
-    unpriced = [t[(t["table"] != "sales") | ~t["line"].isin(gone)] for t in unpriced]
-    tables = tables | {"sales": rows[~undone].drop(columns="undone_on")}
-    return tables, rows[undone], unpriced
-
-
-def _unknown_launches(catalogue: pd.DataFrame) -> list[str]:
-    models = catalogue.loc[~catalogue["launch_known"], "model_id"].tolist()
-    if not models:
-        return []
-    some = ", ".join(models[:3]) + (f" and {len(models) - 3} more" if len(models) > 3 else "")
-    return [f"Launch date unknown: {some}; age counts from the first day seen, and the launch "
-            "price is no anchor."]  # fmt: skip
-
-
-def _with_starters(
-    tables: Mapping[str, pd.DataFrame], families: Sequence[str] | None
-) -> tuple[pd.DataFrame, list[str]]:
-    """Fault states, with the class's starter rows for families that declare none.
-
-    Returns
-    -------
-    tuple
-        The rows, with ``basis`` 'own' or 'class'; and what is to be told.
-    """
-    own = tables["fault_states"].assign(basis="own")
-    catalogue = tables["catalogue"].drop_duplicates("family_id")
-    silent = catalogue[~catalogue["family_id"].isin(own["family_id"])]
-    if families is not None:
-        silent = silent[silent["family_id"].isin(families)]
-    if silent.empty:
-        return own, []
-    of_class = {c: class_knowledge(c).fault_states("") for c in silent["device_class"].unique()}
-    started = [
-        of_class[device_class].assign(family_id=family)
-        for family, device_class in silent[["family_id", "device_class"]].itertuples(index=False)
-    ]
-    rows = pd.concat(started, ignore_index=True)
-    row_id = "class, " + rows["listed_fault"] + ", " + rows["state"]
-    rows = rows.assign(line=0, row_id=row_id, basis="class")
-    names = silent["family_id"].tolist()
-    some = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-    note = f"Fault states of the device class are used for {some}: fault_states.csv has none."
-    return pd.concat([own, rows[own.columns]], ignore_index=True) if len(own) else rows, [note]
-
-
 def _misplaced(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.DataFrame]:
     """Rows under a key already taken; of the others, those of unknown models."""
     taken = check_keys(name, rows)
@@ -390,229 +327,3 @@ def _drop(
     if lines:
         rows = rows[~rows["line"].isin(pd.concat(lines))]
     return rows, exceptions
-
-
-def _only_currency(tables: Mapping[str, pd.DataFrame]) -> str:
-    """Return the currency of all sales; of all launch prices where nothing was sold."""
-    sales, launches = tables["sales"]["currency"], tables["catalogue"]["launch_currency"]
-    where, named = ("sales.csv", sales) if len(sales) else ("catalogue.csv", launches)
-    found = sorted(set(named) - {""})
-    if len(found) == 1:
-        return str(found[0])
-    allowed = f"the settlement currency, since {where} names " + (", ".join(found) or "none")
-    raise LogFault([Fault("settings.toml", None, "currency", "nothing", allowed)])
-
-
-def _in_settlement_currency(
-    tables: dict[str, pd.DataFrame], currency: str
-) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
-    out, exceptions = dict(tables), []
-    for name, (money, unit, day) in _MONEY.items():
-        rows = tables[name]
-        given = rows[[money, unit, day]].set_axis(["amount", "currency", "date"], axis=1)
-        amount = convert(given, tables["fx_rates"], currency)
-        unknown = amount.isna() & rows[money].notna()
-        reason = f"no exchange rate to {currency} within 31 days"
-        exceptions.append(exception_rows(name, rows[unknown], HELD, reason))
-        priced = rows.assign(amount=amount.astype("float64"))
-        out[name] = priced[~unknown] if unknown.any() else priced
-    return out, exceptions
-
-
-def _launch_prices(tables: Mapping[str, pd.DataFrame], currency: str) -> pd.DataFrame:
-    """Launch prices in the settlement currency; unknown where no rate of the day is known."""
-    rows = tables["catalogue"]
-    given = pd.DataFrame(
-        {
-            "amount": rows["launch_price"].astype("float64"),
-            "currency": rows["launch_currency"].replace("", currency),
-            "date": rows["launch_date"].fillna(pd.Timestamp("1970-01-01")),
-        }
-    )
-    amount = convert(given, tables["fx_rates"], currency)
-    return rows.assign(launch_amount=amount.where(amount > 0))
-
-
-def _launches(catalogue: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Count the age of a model without a launch date from the first day any log shows it.
-
-    Returns
-    -------
-    DataFrame
-        With ``launch_known``. Where it is False, ``launch_date`` is the first day seen (the newest
-        day of all logs for a model nobody has seen), and the launch price is unknown too: it
-        anchors nothing while nobody knows how old the model was at its first sale.
-    """
-    known = catalogue["launch_date"].notna()
-    if known.all():
-        return catalogue.assign(launch_known=known)
-    dated = [
-        t[["model_id", TABLES[n].date]].set_axis(["model_id", "day"], axis=1)
-        for n, t in tables.items()
-        if "model_id" in t and TABLES[n].date and len(t)
-    ]
-    days = pd.concat(dated) if dated else catalogue.assign(day=catalogue["launch_date"])
-    first = catalogue["model_id"].map(days.groupby("model_id")["day"].min())
-    newest = max(
-        (d for d in (days["day"].max(), catalogue["launch_date"].max()) if d == d),
-        default=pd.Timestamp("2000-01-01"),
-    )
-    return catalogue.assign(
-        launch_date=catalogue["launch_date"].fillna(first).fillna(newest),
-        launch_amount=catalogue["launch_amount"].where(known),
-        launch_known=known,
-    )
-
-
-def _asking_amounts(tables: Mapping[str, pd.DataFrame], currency: str) -> pd.DataFrame:
-    """Stock with ``asking_amount``: the price asked, in the settlement currency."""
-    rows = tables["stock"]
-    given = pd.DataFrame(
-        {
-            "amount": rows["asking_price"],
-            "currency": rows["currency"],
-            "date": rows["listed_date"].fillna(rows["buy_date"]),
-        }
-    )
-    return rows.assign(asking_amount=convert(given, tables["fx_rates"], currency))
-
-
-# Logs that stay whole when families are chosen, though their rows belong to families: a class of
-# devices shares its repair rates, so one family's estimates rest on the jobs of others.
-SHARED = ("catalogue", "repairs")
-
-
-@dataclass(frozen=True, eq=False)
-class Gathered:
-    """The logs as read.
-
-    ``tables`` has typed rows, ``read`` the rows each file had, ``held`` ledger lines of rows that
-    could not be read. ``files`` names each log's file or folder; ``places`` has, for partitioned
-    logs, the part, row and family of each line. ``owners`` is the family of each line, for logs
-    that are cut down to the families chosen. ``days`` are those of rows in no table.
-    """
-
-    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
-    read: dict[str, int] = field(default_factory=dict)
-    held: list[pd.DataFrame] = field(default_factory=list)
-    files: dict[str, str] = field(default_factory=dict)
-    places: dict[str, pd.DataFrame] = field(default_factory=dict)
-    owners: dict[str, pd.Series] = field(default_factory=dict)
-    days: list[pd.DataFrame] = field(default_factory=list)
-
-
-def split_by_family(name: str) -> bool:
-    """Whether choosing families leaves out rows of this log."""
-    return can_be_partitioned(TABLES[name]) and name not in SHARED
-
-
-def gather(folder: Path, families: Sequence[str] | None, narrow: bool) -> Gathered:
-    """Read every log of a workspace.
-
-    Parameters
-    ----------
-    folder
-        The workspace.
-    families
-        Families that will be kept; all if None.
-    narrow
-        Whether partitions of other families may be left unread.
-
-    Raises
-    ------
-    LogFault
-        If the frame of a file is broken, a needed one is missing, or a family is unknown; all
-        faults of all files at once.
-    """
-    got, faults = Gathered(), []
-    for name, table in TABLES.items():
-        try:
-            path = find_file(folder, table)
-            if path is None:
-                got.tables[name] = empty_rows(table)
-                if name in REQUIRED_TABLES:
-                    faults.append(Fault(f"{name}.csv", None, "", "no such file", "the file"))
-                continue
-            _read_into(got, (path, table), families, narrow)
-        except LogFault as error:
-            faults += error.faults
-            got.tables[name] = empty_rows(table)
-            continue
-        if name == "catalogue":
-            faults += _catalogue_faults(got, families)
-    if faults:
-        raise LogFault(faults)
-    return got
-
-
-def _catalogue_faults(got: Gathered, families: Sequence[str] | None) -> list[Fault]:
-    rows, file = got.tables["catalogue"], got.files["catalogue"]
-    if rows.empty and got.read["catalogue"]:
-        held = got.held[-1].itertuples()
-        return [Fault(file, int(h.line), h.column, h.found, h.allowed) for h in held]
-    if rows.empty:
-        add = "repair-horizon add catalogue model_id=... family_id=... device_class=..."
-        return [Fault(file, None, "", "no model yet", f"at least one model: {add}")]
-    known = list(dict.fromkeys(rows["family_id"]))
-    unknown = [f for f in families or () if f not in known]
-    return [Fault(file, None, "family_id", f, ", ".join(known)) for f in unknown]
-
-
-def _read_into(
-    got: Gathered, file: tuple[Path, Table], families: Sequence[str] | None, narrow: bool
-) -> None:
-    path, table = file
-    name = table.name
-    if path.is_dir():
-        only = families if narrow and split_by_family(name) else None
-        parts = read_parts(path, table, got.tables.get("catalogue", empty_rows(CATALOGUE)), only)
-        rows, got.places[name] = parts.read, parts.places
-        got.days.append(days_of({name: parts.others}))
-        got.owners[name] = parts.places[FAMILY]
-    else:
-        rows = read_table(path, table)
-        if families is not None and split_by_family(name):
-            got.owners[name] = _owners(rows, got.tables["catalogue"])
-    if rows.unread is not None:
-        got.days.append(days_of({name: rows.unread}))
-    got.tables[name], got.read[name] = rows.rows, rows.read
-    got.files[name] = path.name
-    got.held.append(rows.held)
-
-
-def _owners(read: TableRead, catalogue: pd.DataFrame) -> pd.Series:
-    """Family of each line of a file, '' where its model is unknown."""
-    rows = read.rows if read.unread is None else pd.concat([read.rows, read.unread])
-    if "family_id" in rows:
-        return rows.set_index("line")["family_id"]
-    return rows.set_index("line")["model_id"].map(family_by_model(catalogue)).fillna("")
-
-
-def of_families(
-    tables: dict[str, pd.DataFrame], ledger: Ledger, got: Gathered, families: Sequence[str]
-) -> tuple[dict[str, pd.DataFrame], Ledger]:
-    """Keep what belongs to some families, of the logs that are split by family."""
-    tables, read, lines = dict(tables), dict(ledger.read), ledger.exceptions
-    for name in got.read:
-        if not split_by_family(name):
-            continue
-        owner = got.owners[name]
-        own = owner.index[owner.isin(families)]
-        tables[name] = tables[name][tables[name]["line"].isin(own)]
-        lines = lines[(lines["table"] != name) | lines["line"].isin(own)]
-        read[name] = len(own)
-    return tables, Ledger(read, lines.reset_index(drop=True))
-
-
-def located(ledger: Ledger, got: Gathered) -> Ledger:
-    """Name the file of each row not used; rows of partitioned logs are counted in their part."""
-    lines = ledger.exceptions
-    lines.insert(1, "file", lines["table"].map(got.files))
-    for name, places in got.places.items():
-        at = lines.index[lines["table"] == name]
-        stands = places.loc[lines.loc[at, "line"]]
-        lines.loc[at, "file"] = stands[FILE].to_numpy()
-        lines.loc[at, "line"] = stands[ROW].to_numpy()
-        if not TABLES[name].key:
-            lines.loc[at, "row_id"] = [f"line {n}" for n in stands[ROW]]
-    return Ledger(ledger.read, lines)

@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 _EARLIEST, _LATEST = pd.Timestamp("1970-01-01"), pd.Timestamp("2100-12-31")
 
@@ -60,15 +63,12 @@ def _read_text(text: pd.Series) -> tuple[pd.Series, pd.Series]:
     return text, bad
 
 
-def _read_number(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"[+-]?[0-9]{1,15}(\.[0-9]{1,12})?")
-    values = pd.to_numeric(text.where(plain), errors="coerce").astype("float64")
-    return values, (text != "") & ~plain
-
-
-def _read_count(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(r"[0-9]{1,9}")
-    values = pd.to_numeric(text.where(plain), errors="coerce").astype("float64")
+def _read_number(
+    text: pd.Series, form: str = r"[+-]?[0-9]{1,15}(\.[0-9]{1,12})?"
+) -> tuple[pd.Series, pd.Series]:
+    plain = text.str.fullmatch(form)
+    digits = pc.utf8_ltrim(pa.array(text.where(plain)), "+")
+    values = pd.Series(digits.cast(pa.float64()).to_numpy(zero_copy_only=False), text.index)
     return values, (text != "") & ~plain
 
 
@@ -103,7 +103,7 @@ KINDS: dict[str, Kind] = {
     "text": Kind("text without control characters", "str", _read_text),
     "code": Kind("an identifier, kept as text", "str", _read_text),
     "number": Kind("a decimal number with a point, no thousands sign", "float64", _read_number),
-    "count": Kind("a whole number", "float64", _read_count),
+    "count": Kind("a whole number", "float64", partial(_read_number, form="[0-9]{1,9}")),
     "date": Kind("a date YYYY-MM-DD from 1970 to 2100", "datetime64[s]", _read_date),
     "moment": Kind("a date YYYY-MM-DD, a time of day may follow", "datetime64[s]", _read_moment),
     "month": Kind("a month YYYY-MM from 1970 to 2100", "datetime64[s]", _read_month),
