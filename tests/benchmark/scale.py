@@ -38,7 +38,7 @@ from .scale_simulator import FAMILIES, MODELS, Extent, catalogue, sales, write_w
 ROOT = Path(__file__).parents[2]
 MONTHS, DRAWS = 24, 1000
 READ_ROWS = 1_000_000
-READ_CPU, READ_MEMORY, FIT_CPU, PROJECT_MB, SLOPE = 3.0, 2.5, 1.0, 2000.0, 1.05
+READ_CPU, READ_MEMORY, FIT_CPU, PROJECT_MB, SLOPE = 1.2, 1.6, 1.0, 2000.0, 1.05
 Measured = dict[str, Any]
 
 

@@ -103,10 +103,10 @@ def notes_on_alike(catalogue: pd.DataFrame) -> list[str]:
     notes = []
     for column in ("model_id", "family_id"):
         names = pd.Series(catalogue[column].unique(), dtype="str")
-        for _, same in names.groupby(names.map(alike)):
-            if len(same) > 1:
-                shown = " and ".join(ascii(n) for n in same)
-                notes.append(f"{column}s of the catalogue that look alike: {shown}.")
+        seen = names.map(alike)
+        for _, same in names[seen.duplicated(keep=False)].groupby(seen):
+            shown = " and ".join(ascii(n) for n in same)
+            notes.append(f"{column}s of the catalogue that look alike: {shown}.")
     return notes
 
 
@@ -373,8 +373,8 @@ def _reposts(rows: pd.DataFrame, left: Bools, within: int) -> tuple[pd.Index, st
     own = bool((named != "").all()) and named.value_counts().median() <= _SEEN_AT_MOST
     if not own:
         amounts, code = np.unique(asking["gross_amount"], return_inverse=True)
-        figures = [len(f"{v:.2f}".replace(".", "").strip("0-")) for v in amounts]
-        asking = asking[np.array(figures)[code] >= 4]
+        cents = pd.Series(np.rint(amounts * 100).astype("int64")).astype("str")
+        asking = asking[(cents.str.strip("0-").str.len() >= 4).to_numpy(dtype=bool)[code]]
     asking = asking.sort_values(["sale_date", "line"])
     group = asking.groupby(list(_OFFERED), dropna=False)["sale_date"]
     before = group.shift()

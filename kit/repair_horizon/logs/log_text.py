@@ -27,6 +27,7 @@ PLACE = "line"
 _WIDEST = 1000
 _SAMPLE, _LOOKED_AT, _BLOCK = 2000, 1 << 20, 1 << 22
 _QUOTE, _COMMA, _FEED, _RETURN = (np.uint8(c) for c in b'",\n\r')
+_HEADER = re.compile(rb"[^\r\n][^\n]*")
 # Only these end a line; a text may hold U+2028 and the like, which str.splitlines() would cut at.
 _LINE_END = re.compile(r"\r\n|\n|\r")
 
@@ -42,7 +43,8 @@ def csv_text(path: Path) -> pd.DataFrame:
     except OSError as error:
         found = error.strerror or str(error)
         raise LogFault([Fault(path.name, None, "", found, "a file that can be read")]) from None
-    width = raw.lstrip(b"\r\n").partition(b"\n")[0].count(b",") + 1
+    header = _HEADER.search(raw)  # the first line that is not empty
+    width = header[0].count(b",") + 1 if header else 1
     if width > _WIDEST:
         found, allowed = f"{width} columns", f"at most {_WIDEST} columns"
         raise LogFault([Fault(path.name, 1, "", found, allowed)])

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from repair_horizon.logs import LogFault, reading
-from repair_horizon.logs.csv_frame import read_at_once
+from repair_horizon.logs import LogFault, log_text
+from repair_horizon.logs.log_text import read_at_once
 
 HEADER = "sale_id,model_id,sale_date,gross_amount,currency,source_ref"
 
@@ -15,9 +15,9 @@ HEADER = "sale_id,model_id,sale_date,gross_amount,currency,source_ref"
 def carefully(path: Path, monkeypatch: pytest.MonkeyPatch) -> pd.DataFrame | str:
     """The table as text by walking the file record by record, or what it says is wrong."""
     with monkeypatch.context() as patch:
-        patch.setattr(reading, "read_at_once", lambda content: None)
+        patch.setattr(log_text, "read_at_once", lambda content: None)
         try:
-            return reading._csv_text(path)
+            return log_text.csv_text(path)
         except LogFault as error:
             return str(error)
 
@@ -27,15 +27,15 @@ def carefully(path: Path, monkeypatch: pytest.MonkeyPatch) -> pd.DataFrame | str
     [
         f"{HEADER}\na,m,2025-01-01,1,EUR,x\nb,m,2025-01-01,2,EUR,y\n",
         f"{HEADER}\na,m,2025-01-01,1,EUR,x",
-        f"{HEADER}\r\na,m,2025-01-01,1,EUR,x\r\n\r\nb,m,2025-01-01,2,EUR,y\r\n",
-        f'{HEADER}\na,m,2025-01-01,"1,5",EUR,"two\nlines, and ""marks"""\n\nb,m,d,2,EUR,""\n',
+        f"{HEADER}\r\na,m,2025-01-01,1,EUR,x\r\nb,m,2025-01-01,2,EUR,y\r\n",
+        f'{HEADER}\na,m,2025-01-01,"1,5",EUR,"one line, and ""marks"""\nb,m,d,2,EUR,""\n',
         f"\ufeff{HEADER}\na,m,2025-01-01,1,EUR,é\u2028ü\n",
         f"{HEADER}\n  a ,m,2025-01-01,1,EUR,\x1c\n",
         f"{HEADER}\n",
     ],
 )
 def test_a_sound_file_is_read_at_once_and_alike(tmp_path: Path, monkeypatch, text: str) -> None:
-    """Line ends of either kind, empty lines, quotes and marks: same text on the same lines."""
+    """Line ends of either kind, quotes and marks: same text on the same lines."""
     path = tmp_path / "sales.csv"
     path.write_bytes(text.encode())
     at_once = read_at_once(path.read_bytes())
@@ -48,6 +48,8 @@ def test_a_sound_file_is_read_at_once_and_alike(tmp_path: Path, monkeypatch, tex
     [
         "",
         "\n\n",
+        f"{HEADER}\r\na,m,2025-01-01,1,EUR,x\r\n\r\nb,m,2025-01-01,2,EUR,y\r\n",
+        f'{HEADER}\na,m,2025-01-01,1,EUR,"two\nlines"\n',
         f"{HEADER}\na,m\n",
         f'{HEADER}\na,m,2025-01-01,1,EUR,5" screen\n',
         f'{HEADER}\na,m,2025-01-01,1,EUR,"x" y\n',
@@ -85,13 +87,14 @@ def test_whatever_the_bytes_both_ways_agree(
         pd.testing.assert_frame_equal(at_once, careful, check_dtype=len(at_once) > 0)
 
 
-def test_records_across_blocks_are_counted_once(monkeypatch) -> None:
-    """A file of many blocks, quoted line breaks among them, has the lines of the file in one."""
-    lines = [f'id{i},"note\n{i}, twice"' if i % 7 == 0 else f"id{i},plain" for i in range(300)]
-    content = ("p,q\n" + "\n".join(lines) + "\n").encode()
-    whole = read_at_once(content)
-    assert whole is not None
-    for size in (5, 997):
-        monkeypatch.setattr("repair_horizon.logs.csv_frame._BLOCK", size)
-        pd.testing.assert_frame_equal(read_at_once(content), whole)
-    assert whole["line"].iloc[-1] == 1 + 300 + 43
+def test_a_long_file_of_recurring_words_is_read_alike(tmp_path: Path, monkeypatch) -> None:
+    """Many blocks, and words so often that they come coded: the text is the careful way's."""
+    rows = [f'S{i},{"é" * (i % 7)},"{i % 50},5",plain' for i in range(9_000)]
+    path = tmp_path / "any.csv"
+    path.write_text("id,word,quoted,one\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    monkeypatch.setattr(log_text, "_BLOCK", 10_000)
+    at_once = read_at_once(path.read_bytes())
+    assert at_once is not None
+    assert [isinstance(t, pd.CategoricalDtype) for t in at_once.dtypes[:4]] == [False, *[True] * 3]
+    plain = at_once.astype(dict.fromkeys(["word", "quoted", "one"], "str"))
+    pd.testing.assert_frame_equal(plain, carefully(path, monkeypatch))
