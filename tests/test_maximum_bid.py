@@ -282,15 +282,15 @@ def test_bids_move_the_right_way_and_without_a_cliff(lever: str, scheme: str) ->
 def test_halving_a_change_again_and_again_halves_the_move(
     lever: str, start: float, by: float, scheme: str
 ) -> None:
-    """Of a change's two halves keep the one that moves the bid more, six times: little is left.
+    """Of a change's two halves keep the one that moves the bid more, 12 times: little is left.
 
-    The bid is made of slopes that join, so a piece of a 64th moves it by about a 64th, or by 8
-    of them where all happens in an eighth of the way. A jump would stay whole in one half.
+    The bid is made of slopes that join, so a piece of a 4,096th moves it by an eighth of the whole
+    only where all happens in a 512th of the way. A jump would stay whole in one half.
     """
     low, high = start, start + by
     bids = [moved_bid(lever, at, scheme) for at in (low, high)]
     whole = abs(bids[1] - bids[0])
-    for _ in range(6):
+    for _ in range(12):
         middle = (low + high) / 2
         half = moved_bid(lever, middle, scheme)
         if abs(half - bids[0]) >= abs(bids[1] - half):
