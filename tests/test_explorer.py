@@ -19,10 +19,10 @@ from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers
-from repair_horizon.explorer.ground import Ground, ground
 from repair_horizon.explorer.showing import moves_words, plain_table
 from repair_horizon.logs import CannotSay, read_logs, read_settings
 from repair_horizon.reports.family import family_month
+from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
 
 ROOT = Path(__file__).parent.parent
@@ -37,16 +37,16 @@ def demo_shop(draws: int) -> Shop:
 
 
 @pytest.fixture(scope="module")
-def demo() -> Ground:
-    return ground(demo_shop(300), "vellfold")
+def demo() -> Worked:
+    return worked_out(demo_shop(300), "vellfold")
 
 
-def by_hand() -> Ground:
+def by_hand() -> Worked:
     shop = Shop(example_logs(), example_settings(), valuation=NO_CHARGES)
-    return Ground(shop, "fx", example_outlook(example_family()))
+    return Worked(shop, "fx", example_outlook(example_family()))
 
 
-def test_a_successor_moves_prices_from_its_month_on_and_of_its_model_only(demo: Ground) -> None:
+def test_a_successor_moves_prices_from_its_month_on_and_of_its_model_only(demo: Worked) -> None:
     """The step is the one the family's sales tell; before its month it is not there."""
     model = "vellfold_5"
     at, first = demo.family.models.index(model), demo.outlook.first_month
@@ -69,7 +69,7 @@ def test_without_moves_the_explorer_says_what_the_page_says() -> None:
     """Same seed, same draws: the headline is the row of thresholds."""
     shop = demo_shop(200)
     page = family_month(shop, "vellfold", shop.month()).thresholds
-    stand = ground(shop, "vellfold")
+    stand = worked_out(shop, "vellfold")
     for _, row in page[page["max_bid"] > 0].head(4).iterrows():
         found = answers(stand, (row["model_id"], row["listed_fault"]))
         assert found.now.max_bid == row["max_bid"]
@@ -112,7 +112,7 @@ def test_a_price_in_mind_is_judged_instead_of_the_bid() -> None:
     assert dearer.max_bid == 36.06
 
 
-def test_what_cannot_be_said_is_said_with_its_reason(demo: Ground) -> None:
+def test_what_cannot_be_said_is_said_with_its_reason(demo: Worked) -> None:
     assert "no such fault" in answers(demo, ("vellfold_5", "haunted")).reason
 
 
@@ -128,14 +128,14 @@ def test_what_cannot_be_said_is_said_with_its_reason(demo: Ground) -> None:
     ],
     ids=moves_words,
 )
-def test_every_move_is_answered(demo: Ground, moves: Moves) -> None:
+def test_every_move_is_answered(demo: Worked, moves: Moves) -> None:
     """Each kind of move changes the bid and leaves what it is compared with."""
     found = answers(demo, ("vellfold_5", "no_power"), moves)
     assert not isinstance(found, CannotSay)
     assert found.now.max_bid != found.before.max_bid
 
 
-def test_further_questions_have_answers(demo: Ground) -> None:
+def test_further_questions_have_answers(demo: Worked) -> None:
     key = ("vellfold_5", "inner_display_dead")
     channels = questions.by_channel(demo, key)
     assert set(channels["channel"]) == {"marketplace", "own_shop", "trade_buyer"}
@@ -151,7 +151,7 @@ def test_further_questions_have_answers(demo: Ground) -> None:
     assert "<table>" in plain_table(learnt, "Declared and learnt").html
 
 
-def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Ground) -> None:
+def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Worked) -> None:
     family = demo.family
     states = family.estimates.rates.states.assign(prior_share=0.001, n_found=50)
     rates = replace(family.estimates.rates, states=states)
@@ -188,8 +188,8 @@ def test_a_part_names_its_price_and_its_move_the_amount() -> None:
     """'The display 30 less' is set as per cent of the price beside it and told back as money."""
     panel = panel_of("vellfold")
     label, code = panel.sliders["part_code"].options[1]
-    now = panel.ground.part_price(panel.key[0], code)
-    paths = panel.ground.family.parts
+    now = panel.worked.part_price(panel.key[0], code)
+    paths = panel.worked.family.parts
     medians = [np.median(p.price[:, 0]) for k, p in paths.items() if k[:2] == (panel.key[0], code)]
     assert now == pytest.approx(min(medians))
     assert label.endswith(f", now EUR\u00a0{now:,.0f}")
@@ -209,7 +209,7 @@ def test_a_part_s_price_can_be_said_as_money() -> None:
     assert amount.disabled
     panel.sliders["part_code"].value = code
     assert not amount.disabled
-    now = panel.ground.part_price(panel.key[0], code)
+    now = panel.worked.part_price(panel.key[0], code)
     percents.value = 25
     dearer = panel.found.now
     amount.value = now * 1.25
@@ -246,7 +246,7 @@ def test_another_family_brings_its_own_models_faults_and_rates() -> None:
     assert panel.key[0].startswith("ulmvrist")
     assert panel.moves == NO_MOVES
     models = [m for _, m in panel.choice["model"].options]
-    assert sorted(models) == sorted(panel.ground.names)
+    assert sorted(models) == sorted(panel.worked.names)
 
 
 def test_the_live_chart_and_the_kept_chart_are_one() -> None:

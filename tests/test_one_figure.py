@@ -13,10 +13,10 @@ import pytest
 from repair_horizon.decisions.review.why_changed import BidChange, attribute
 from repair_horizon.estimation.calibration import Calibration, write_calibration
 from repair_horizon.explorer.answers import Answers, answers
-from repair_horizon.explorer.ground import ground
 from repair_horizon.logs import read_logs
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.last_month import view_of
+from repair_horizon.reports.worked import worked_out
 from repair_horizon.shop import Shop, open_shop
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
@@ -128,7 +128,7 @@ def test_the_page_tells_the_thresholds(shop: Shop, thresholds: pd.DataFrame, fam
 def test_the_explorer_tells_the_thresholds(shop: Shop, thresholds: pd.DataFrame) -> None:
     """Three listings of each family: headline, first month of the bid path, and options."""
     for family in FAMILIES:
-        stand = ground(shop, family)
+        stand = worked_out(shop, family)
         rows = thresholds[thresholds["family_id"] == family]
         for key, row in rows.sort_values("max_bid", ascending=False).head(3).iterrows():
             found = answers(stand, key)  # type: ignore[arg-type]
@@ -163,7 +163,7 @@ def test_stock_tells_the_dispositions_and_the_explorers_options(shop: Shop) -> N
             continue
         assert (advice["advice"], advice["next_best"]) == (row.option, row.next_best)
         assert same(advice["value"], row.value)
-        found = answers(ground(shop, "vellfold"), ("vellfold_5", row.listed_fault))
+        found = answers(worked_out(shop, "vellfold"), ("vellfold_5", row.listed_fault))
         best = found.options[found.options["best"]].set_index("state")  # type: ignore[union-attr]
         assert same(best.loc[row.state, "value"], row.value)
         checked += 1

@@ -1,323 +1,239 @@
-"""``UnitAnswer``: up to which price to buy one unit, what to do with it then, and until when.
-
-It holds what was worked out with, and derives the rest when asked for.
-"""
+"""``UnitAnswer``: an answer in words, 80 columns wide for a terminal, HTML for a notebook."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Iterator, Sequence
+from html import escape
+from textwrap import wrap
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from repair_horizon.asking.figure_sources import source_rows
-from repair_horizon.asking.given import Given
-from repair_horizon.asking.what_matters import MATTER_COLUMNS, what_matters
-from repair_horizon.decisions.cautions import Chosen, cautions_for
-from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.costs.tax import margin_fraction
-from repair_horizon.decisions.month.listings import Scorer, private_offer
-from repair_horizon.decisions.month.questions_asked import Question, question_at
-from repair_horizon.decisions.month.stop_dates import (
-    REPAIR_STOP,
-    StopMonths,
-    Stops,
-    date_rows,
-    unit_stops,
-)
-from repair_horizon.decisions.month.thresholds import DISPOSITION_COLUMNS
-from repair_horizon.decisions.unit.bid import Bid, Outcomes, bid_on_terms, outcomes, verdict_of
-from repair_horizon.decisions.unit.break_even import AtGate, break_evens
-from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
-from repair_horizon.decisions.unit.options import AS_IS, MAKER, REPAIR
-from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.winning import WonLot
-from repair_horizon.logs import CannotSay, Fault, LogFault
-from repair_horizon.tables.codes import Verdict
+from repair_horizon.asking.unit_figures import UnitFigures
+from repair_horizon.decisions.cautions import DEFER
+from repair_horizon.decisions.month.stop_dates import REPAIR_STOP
+from repair_horizon.logs import CannotSay
+from repair_horizon.tables.codes import Action, StopDate
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.words import fault_words, part_words
+from repair_horizon.tables.words import Ahead, fault_words, percent, short_month, stop_words
 
-LEVEL = 0.8
-MONTH_COLUMNS = ["month", "repair", "alternative", "repair_stopped", "max_bid"]
-NAMES = {MAKER: "manufacturer repair"}
-
-
-@dataclass(frozen=True)
-class Offer:
-    """What to say to a private seller, who takes no premium and no lot fee, money.
-
-    ``walk_away`` is the highest price that still pays; ``first`` the offer to open with and
-    ``taken`` the chance that it is taken, missing where nothing is known of what such units fetch.
-    """
-
-    first: float
-    taken: float
-    walk_away: float
+WIDTH = 80
+NO_CURRENCY = "XXX"
+RARE = 0.05
+"""States less likely than this are left out of the printed sources; the table has them."""
+MONTHS_TOLD = (0, 1, 2, 3, 6, 9, 12, 18, 23)
 
 
-@dataclass(frozen=True)
-class TwoRepairs:
-    """Own repair against the manufacturer's, worth of the unit each way now, money.
-
-    ``break_even_quote`` is the manufacturer's price at which both are worth the same;
-    ``break_even_wage`` the cost of a bench hour at which they are, missing without a quote.
-    """
-
-    own: float
-    manufacturer: float
-    quote: float
-    break_even_quote: float
-    hours: float
-    wage: float
-    break_even_wage: float
+def money(amount: float, answer: UnitFigures) -> str:
+    """Amount with its currency, cents where they matter; bare where no currency was named."""
+    if amount is None or np.isnan(amount):
+        return "–"
+    text = f"{amount:,.2f}" if abs(amount) < 100 else f"{amount:,.0f}"
+    return text if answer.currency == NO_CURRENCY else f"{answer.currency} {text}"
 
 
-@dataclass(frozen=True, eq=False)
-class UnitAnswer:
-    """The answer for one unit: how much to pay, what to do with it, until when.
+def option_words(name: str) -> str:
+    """Option in the words of the trade."""
+    return Action.worded(name)
 
-    Attributes
-    ----------
-    economics
-        With the figures given in place; its first month is now.
-    key
-        (family_id, model_id, listed_fault).
-    name
-        What is asked about, in words.
-    given
-        The figures given.
-    notes
-        What was taken for granted, a sentence each.
-    """
 
-    economics: Economics
-    key: tuple[str, str, str]
-    name: str
-    given: Given
-    notes: tuple[str, ...] = ()
+def told(answer: UnitFigures) -> list[str]:
+    """Tell the whole answer, section by section."""
+    out: list[str] = []
+    for title, lines in sections(answer):
+        out += ["", title.upper()] if out else [title]
+        for line in lines:
+            out += wrap(line, WIDTH, subsequent_indent="  ") if len(line) > WIDTH else [line]
+    return out
 
-    # -- what to pay
 
-    @cached_property
-    def unit(self) -> UnitEconomics:
-        """Economics of the unit."""
-        found = self.economics.unit(*self.key)
-        if isinstance(found, CannotSay):
-            raise LogFault([Fault("ask", None, "", found.reason, "a launch price or a sale")])
-        return found
+def sections(answer: UnitFigures) -> Iterator[tuple[str, list[str]]]:
+    """Titles and lines of an answer, the decision first."""
+    yield answer.name, list(_price(answer))
+    yield "What to do, once it is on the bench", list(_states(answer))
+    yield "Own repair or the manufacturer's", [two_repairs(answer)]
+    yield "Until when", list(_until(answer))
+    yield "What matters most", list(_matters(answer))
+    question = question_words(answer)
+    if question:
+        yield "Ask the seller", [question]
+    yield "Where the figures come from", list(_sources(answer))
+    cautions = [f"{c.heading}: {c.text}" for c in answer.cautions()]
+    yield "Cautions", [*cautions, DEFER]
 
-    @cached_property
-    def known(self) -> Outcomes:
-        """Where a unit bought now may end."""
-        return outcomes(self.unit, 0)
 
-    @cached_property
-    def bid(self) -> Bid:
-        """Maximum bid in an auction, at the usual terms of purchase."""
-        return bid_on_terms(self.known)
-
-    @property
-    def exact_bid(self) -> float:
-        """The same, unrounded; negative where nothing can be paid."""
-        return self.unit.exact_bid(0)
-
-    @property
-    def verdict(self) -> Verdict:
-        """The same verdict as on every other face."""
-        return verdict_of(self.known, self.bid)
-
-    @cached_property
-    def _scorer(self) -> Scorer:
-        return Scorer(self.economics, self.unit, self.known)
-
-    @cached_property
-    def _direct(self) -> Landing:
-        terms = self._scorer.terms(float("nan"), float("nan"), direct=True)
-        return terms or self.unit.landing
-
-    @cached_property
-    def offer(self) -> Offer:
-        """First offer and walk-away price with a private seller; a price asked is not exceeded."""
-        bid = bid_on_terms(self.known, self._direct)
-        if bid.amount <= 0:
-            return Offer(0.0, 0.0, 0.0)
-        asked = self.given.asking or 0.0
-        return Offer(*private_offer(self._scorer, self._direct, bid, asked), bid.amount)
-
-    @property
-    def at_asking(self) -> WonLot | None:
-        """What buying at the price asked promises; None without one."""
-        asked = self.given.asking
-        return None if asked is None else self.known.bought(self._direct, asked)
-
-    @cached_property
-    def question(self) -> Question:
-        """What to ask the seller before paying."""
-        price = self.given.asking or self.offer.first
-        return question_at(self.known, self._direct, price, margin_fraction(self.unit.settings))
-
-    # -- what to do with it, and until when
-
-    @cached_property
-    def dispositions(self) -> pd.DataFrame:
-        """What to do in each state it may turn out to be: rows of ``DISPOSITION_COLUMNS``."""
-        rows: list[dict[str, object]] = []
-        for state in self.unit.states:
-            worth = {n: float(c[0]) for n, c in state.certainty.items()}
-            option = state.advised(0)
-            others = {n: w for n, w in worth.items() if n != option}
-            second = max(others, key=lambda n: others[n], default="")
-            rows.append(
-                {
-                    "family_id": self.key[0],
-                    "model_id": self.key[1],
-                    "listed_fault": self.key[2],
-                    "state": state.state,
-                    "share": state.usual,
-                    "option": option,
-                    "value": worth[option],
-                    "next_best": second,
-                    "gain": worth[option] - others[second] if second else float("nan"),
-                    "hours": state.options[option].hours,
-                }
+def _price(answer: UnitFigures) -> Iterator[str]:
+    bid, offer = answer.bid, answer.offer
+    if bid.reason:
+        yield f"Maximum bid: none; {bid.reason} (break-even {money(answer.exact_bid, answer)})."
+    else:
+        yield f"Maximum bid: {money(bid.amount, answer)} (auction, before premium and carriage)."
+        if not np.isnan(bid.won.chance):
+            yield f"  wins {percent(bid.won.chance)} of such lots; a lot won that way earns " + (
+                f"{money(bid.won.profit, answer)} on average and loses money in "
+                f"{percent(bid.won.probability_loss)}."
             )
-        table = pd.DataFrame(rows, columns=DISPOSITION_COLUMNS)
-        return table.sort_values("share", ascending=False, ignore_index=True)
+    if offer.walk_away > 0:
+        chance = "" if np.isnan(offer.taken) else f", taken by {percent(offer.taken)} of sellers"
+        yield f"First offer to a private seller: {money(offer.first, answer)}{chance};"
+        yield f"  walk away above {money(offer.walk_away, answer)}."
+    yield from asking_words(answer)
+    worth = answer.unit.valuation
+    if worth.neutral:
+        yield "Nothing is taken off for risk (no working cash named)."
+    if worth.hour:
+        yield f"A bench hour is charged {money(worth.hour, answer)} above its wage this month."
+    yield from answer.notes
 
-    @cached_property
-    def two_repairs(self) -> TwoRepairs | CannotSay:
-        """Own repair against the manufacturer's, in the likeliest state that can be mended."""
-        main = self.unit.main
-        if main.repair is None:
-            return CannotSay(main.missing.get(REPAIR, "no repair can be costed"))
-        if AS_IS not in main.options:
-            return CannotSay(f"a unit that is {fault_words(main.state)} is not sold")
-        worth = {n: float(c[0]) for n, c in main.certainty.items()}
-        bench = bench_of(self.economics, *self.key[:2])
-        assert not isinstance(bench, CannotSay)
-        even = break_evens(AtGate(bench, self.key[2], dict(main.certainty), main))
-        quote = self.given.manufacturer_quote
-        if quote is None:
-            mine = self.unit.family.estimates.makers.get(self.key[1], [])
-            mine = [q for q in mine if q["fault"] in (self.key[2], main.state)]
-            quote = float(mine[-1]["amount"]) if mine else float("nan")
-        wage, service = self.unit.wage, worth.get(MAKER, float("nan"))
-        return TwoRepairs(
-            worth[REPAIR],
-            service,
-            quote,
-            float(even["break_even_maker_quote"]),  # type: ignore[arg-type]
-            main.repair.hours,
-            wage,
-            self._even_wage(worth[REPAIR] - service),
+
+def asking_words(answer: UnitFigures) -> Iterator[str]:
+    """Say whether the price asked may be paid."""
+    asked, won = answer.given.asking, answer.at_asking
+    if asked is None or won is None:
+        return
+    if asked <= answer.offer.walk_away:
+        yield (
+            f"The {money(asked, answer)} asked may be paid: expected profit "
+            f"{money(won.profit, answer)}, chance of loss {percent(won.probability_loss)}."
+        )
+    else:
+        more = money(asked - answer.offer.walk_away, answer)
+        yield f"The {money(asked, answer)} asked is {more} too much."
+
+
+def _states(answer: UnitFigures) -> Iterator[str]:
+    yield f"{'it turns out to be':<24}{'chance':>8}  {'do':<22}{'worth':>10}{'gain':>10}"
+    for row in answer.dispositions.itertuples():
+        gain = "" if np.isnan(row.gain) else f"{row.gain:,.0f}"
+        yield (
+            f"{fault_words(row.state)[:23]:<24}{percent(row.share):>8}  "
+            f"{option_words(row.option)[:21]:<22}{row.value:>10,.0f}{gain:>10}"
+        )
+    yield "worth: money still to come, the price paid not counted; gain: over the next best"
+
+
+def two_repairs(answer: UnitFigures) -> str:
+    """Compare own repair and the manufacturer's in a sentence."""
+    two = answer.two_repairs
+    if isinstance(two, CannotSay):
+        return f"Cannot say: {two.reason}."
+    even = money(two.break_even_quote, answer)
+    if np.isnan(two.manufacturer):
+        return (
+            f"No quote: own repair ({two.hours:.1f} h) is worth {money(two.own, answer)}; the "
+            f"manufacturer's is worth as much at {even} or less."
+        )
+    lead = two.own - two.manufacturer
+    first, by = ("own repair", lead) if lead >= 0 else ("the manufacturer's", -lead)
+    wage = ""
+    if two.break_even_wage > 0:
+        wage = f", and at a wage of {money(two.break_even_wage, answer)} an hour"
+    return (
+        f"At {money(two.quote, answer)} {first} is worth {money(by, answer)} more "
+        f"({money(two.own, answer)} against {money(two.manufacturer, answer)}). "
+        f"They are equal at a quote of {even}{wage}."
+    )
+
+
+def _until(answer: UnitFigures) -> Iterator[str]:
+    table, outlook = answer.stops, answer.economics.outlook
+    ahead = Ahead(month_start(outlook.first_month), outlook.months, 0.8)
+    for _, row in table.iterrows():
+        name = str(row["date_name"])
+        yield f"{name.capitalize()}: {stop_words(row, ahead)}"
+        yield f"  {StopDate(name).words}."
+    if table.loc[table["date_name"] == REPAIR_STOP, "reason"].fillna("").iloc[0] not in (
+        "",
+        "not within the forecast",
+    ):
+        return
+    yield f"{'month':<10}{'repaired':>10}{'otherwise':>11}{'stopped':>9}{'bid':>9}"
+    months = answer.months
+    for at in [m for m in MONTHS_TOLD if m < len(months)]:
+        row = months.iloc[at]
+        bid = "none" if row["max_bid"] < 0 else f"{row['max_bid']:,.0f}"
+        yield (
+            f"{short_month(row['month']):<10}{row['repair']:>10,.0f}{row['alternative']:>11,.0f}"
+            f"{percent(row['repair_stopped']):>9}{bid:>9}"
+        )
+    yield "stopped: chance that repairing it has stopped paying by then"
+
+
+def _matters(answer: UnitFigures, most: int = 6) -> Iterator[str]:
+    yield f"{'figure':<34}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
+    for row in answer.matters.head(most).itertuples():
+        yield (
+            f"{row.figure[:33]:<34}{_short(row.low):>9}{_short(row.high):>9}"
+            f"{row.bid_low:>12,.0f}{row.bid_high:>13,.0f}"
         )
 
-    def _even_wage(self, lead: float) -> float:
-        """Cost of a bench hour at which own repair's lead over the manufacturer's is gone."""
-        if np.isnan(lead):
-            return float("nan")
-        rules = self.unit.settings
-        dearer = replace(rules, bench=replace(rules.bench, rate_per_hour=self.unit.wage + 1.0))
-        main = unit_under(
-            dearer, self.unit.family, self.key[1:], self.economics.outlook, self.unit.valuation
-        ).main
-        then = float(main.certainty[REPAIR][0] - main.certainty[MAKER][0])
-        return self.unit.wage + lead / (lead - then) if lead > then else float("nan")
 
-    @cached_property
-    def _stops(self) -> Stops:
-        return unit_stops(self.unit, self.unit.exact_bids())
+def _short(value: float) -> str:
+    return f"{value:,.3f}" if abs(value) < 2 else f"{value:,.0f}"
 
-    @cached_property
-    def stops(self) -> pd.DataFrame:
-        """Buy stop, bid zero and repair stop: median, 80 % interval and chances."""
-        first = self.economics.outlook.first_month
-        return pd.DataFrame(date_rows(self.unit, self._stops, LEVEL, first))
 
-    @property
-    def repair_stop(self) -> StopMonths | CannotSay:
-        """When repairing the unit, once owned, stops paying: months from now, by draw."""
-        return self._stops[REPAIR_STOP]
-
-    @cached_property
-    def months(self) -> pd.DataFrame:
-        """Month by month: worth repaired and otherwise, chance that repair has stopped, bid."""
-        main, stop = self.unit.main, self.repair_stop
-        count = self.unit.months
-        other = [n for n in main.options if n != REPAIR]
-        best = np.max([main.certainty[n] for n in other], axis=0) if other else np.nan
-        first = self.economics.outlook.first_month
-        return pd.DataFrame(
-            {
-                "month": [month_start(first + h) for h in range(count)],
-                "repair": main.certainty.get(REPAIR, np.full(count, np.nan)),
-                "alternative": best,
-                "repair_stopped": np.nan if isinstance(stop, CannotSay) else stop.chances(),
-                "max_bid": self.unit.exact_bids(),
-            },
-            columns=MONTH_COLUMNS,
+def question_words(answer: UnitFigures) -> str:
+    """The question worth most before buying, or nothing where no answer would change the price."""
+    question = answer.question
+    if not question.state:
+        if question.knowing_all <= 0.5:
+            return "No answer of the seller's would change the decision at this price."
+        return f"Knowing what is wrong is worth {money(question.knowing_all, answer)}; ask for" + (
+            " a photograph of it switched on and of the lock state."
         )
+    return (
+        f"Is it {fault_words(question.state)}? The answer is worth "
+        f"{money(question.value, answer)} to you before you pay."
+    )
 
-    @cached_property
-    def options(self) -> pd.DataFrame:
-        """Worth of each option in the likeliest mendable state by month, with 80 % intervals."""
-        main, parts = self.unit.main, []
-        for name, worth in main.certainty.items():
-            lower, upper = np.quantile(main.by_draw(name), [0.1, 0.9], axis=0)
-            part = {"month": self.months["month"], "value": worth, "lower": lower, "upper": upper}
-            parts.append(pd.DataFrame(part).assign(option=name, state=main.state))
-        return pd.concat(parts, ignore_index=True)
 
-    # -- how sure, from where, and with what care
+def _sources(answer: UnitFigures) -> Iterator[str]:
+    yield f"{'figure':<36}{'value':>8}{'80 % interval':>18}  rests on"
+    rare = [fault_words(s.state) for s in answer.unit.states if s.usual < RARE]
+    for row in answer.sources.itertuples():
+        if any(row.figure.endswith(f" {state}") for state in rare):
+            continue
+        width = "" if row.lower == row.upper else f"{_short(row.lower)} to {_short(row.upper)}"
+        yield f"{row.figure[:35]:<36}{_short(row.value):>8}{width:>18}  {row.basis}"
 
-    @cached_property
-    def matters(self) -> pd.DataFrame:
-        """How far the bid moves with each figure over its own 80 % interval, the most first."""
-        return what_matters(self.economics, self.key, self.given)[MATTER_COLUMNS]
 
-    @cached_property
-    def sources(self) -> pd.DataFrame:
-        """Every figure it rests on: value, 80 % interval, and whether given, own or the class's."""
-        return source_rows(self.economics, self.key, self.given)
+def told_in_html(answer: UnitFigures) -> str:
+    """Tell the answer for a notebook; every word is escaped."""
+    parts = [f"<h3>{escape(answer.name)}</h3>"]
+    tables: dict[str, pd.DataFrame] = {
+        "What to do, once it is on the bench": _dispositions(answer),
+        "What matters most": answer.matters.head(6).round(3),
+        "Where the figures come from": answer.sources.round(3),
+    }
+    for title, lines in sections(answer):
+        if title != answer.name:
+            parts.append(f"<h4>{escape(title)}</h4>")
+        if title in tables:
+            parts.append(tables[title].to_html(index=False, border=0, na_rep="", escape=True))
+        else:
+            parts.append(_lines(lines))
+    return "\n".join(parts)
 
-    def cautions(self, step: str = "buying") -> list[Chosen]:
-        """Choose the cautions for 'buying', 'repairing' or 'selling' such a unit."""
-        states = [fault_words(s.state) for s in self.unit.states]
-        parts = [part_words(c) for s in self.unit.states for c in s.codes]
-        kind = self.unit.family.estimates.device_class
-        return cautions_for(step, kind, [fault_words(self.key[2]), *states, *parts])
 
-    # -- shown
+def _lines(lines: Sequence[str]) -> str:
+    if any("  " in line.strip() for line in lines):  # laid out in columns
+        return f"<pre>{escape(chr(10).join(lines))}</pre>"
+    return "".join(f"<p>{escape(line.strip())}</p>" for line in lines)
 
-    @property
-    def currency(self) -> str:
-        """Currency of the amounts; XXX where none was named."""
-        return self.economics.outlook.currency
 
-    def table(self) -> pd.DataFrame:
-        """Return the month by month table."""
-        return self.months
+def _dispositions(answer: UnitFigures) -> pd.DataFrame:
+    shown = answer.dispositions[["state", "share", "option", "value", "next_best", "gain", "hours"]]
+    words: dict[str, Any] = {c: shown[c].map(option_words) for c in ("option", "next_best")}
+    return shown.assign(state=shown["state"].map(fault_words), **words).round(2)
 
-    def plot(self) -> Any:
-        """Draw what the unit is worth under each option, and where repair stops (plotly)."""
-        from repair_horizon.charts.stop_months import scissors
-        from repair_horizon.charts.style import Words
 
-        dates = self.stops
-        stop = dates[dates["date_name"] == REPAIR_STOP].iloc[0]
-        title = f"{self.name}: worth once owned, if it is {fault_words(self.unit.main.state)}"
-        shown = self.options.replace({"option": NAMES})
-        return scissors(shown, stop, self.currency, Words(title, title + "."))
+class UnitAnswer(UnitFigures):
+    """The answer for one unit: how much to pay, what to do with it, until when."""
 
     def __repr__(self) -> str:
         """Say the answer in words."""
-        from repair_horizon.asking.telling import told
-
         return "\n".join(told(self))
 
     def _repr_html_(self) -> str:
-        from repair_horizon.asking.telling import told_in_html
-
         return told_in_html(self)

@@ -23,8 +23,8 @@ from repair_horizon.decisions.unit.break_even import AtGate, break_evens
 from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
-from repair_horizon.explorer.ground import LEVEL, Ground, Key, unit_of
 from repair_horizon.logs import CannotSay
+from repair_horizon.reports.worked import LEVEL, Key, Worked, unit_of
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 
@@ -79,14 +79,14 @@ class Answers:
 
 
 def answers(
-    ground: Ground, key: Key, moves: Moves = NO_MOVES, price: float | None = None
+    worked: Worked, key: Key, moves: Moves = NO_MOVES, price: float | None = None
 ) -> Answers | CannotSay:
     """Answer for one listing under changed assumptions.
 
     Parameters
     ----------
-    ground
-        From ``ground``.
+    worked
+        From ``worked_out``.
     key
         (model_id, listed_fault).
     moves
@@ -98,9 +98,9 @@ def answers(
     -------
     Answers or CannotSay
     """
-    economics = ground.economics(moves)
-    unit = unit_of(economics, ground.family_id, key)
-    plain = unit_of(ground.economics(NO_MOVES), ground.family_id, key)
+    economics = worked.economics(moves)
+    unit = unit_of(economics, worked.family_id, key)
+    plain = unit_of(worked.economics(NO_MOVES), worked.family_id, key)
     if isinstance(unit, CannotSay) or isinstance(plain, CannotSay):
         return unit if isinstance(unit, CannotSay) else plain  # type: ignore[return-value]
     return Answers(
@@ -108,10 +108,10 @@ def answers(
         unit.main.state,
         headline(unit, price),
         headline(plain, price),
-        bid_path(unit, plain, ground.outlook.first_month),
+        bid_path(unit, plain, worked.outlook.first_month),
         option_table(unit),
-        stop_table(unit, ground.outlook.first_month),
-        limit_table(economics, ground.family_id, unit),
+        stop_table(unit, worked.outlook.first_month),
+        limit_table(economics, worked.family_id, unit),
     )
 
 

@@ -17,7 +17,6 @@ from IPython.display import display
 from repair_horizon.decisions.review.what_if import Moves
 from repair_horizon.explorer.answers import Answers, answers
 from repair_horizon.explorer.controls import choices, offer, sliders
-from repair_horizon.explorer.ground import HORIZON, Ground, Key, ground
 from repair_horizon.explorer.showing import (
     about,
     bid_chart,
@@ -27,8 +26,10 @@ from repair_horizon.explorer.showing import (
     priced_part,
     stop_fragment,
 )
+from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports.html import Chart, Fragment, note
+from repair_horizon.reports.worked import Key, Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, month_words
@@ -60,7 +61,7 @@ class Panel:
         logs = shop.logs
         self.seconds = 0.0
         self.found: Answers | CannotSay = CannotSay("nothing chosen yet")
-        self._grounds: dict[str, Ground] = {}
+        self._worked: dict[str, Worked] = {}
         self._handles: list[Any] = []
         self._quiet = False
         self.choice = choices(logs, family_id or logs.families[0])
@@ -73,12 +74,12 @@ class Panel:
         self._wire()
 
     @property
-    def ground(self) -> Ground:
+    def worked(self) -> Worked:
         """The chosen family, worked out once."""
         name = self.choice["family"].value
-        if name not in self._grounds:
-            self._grounds[name] = ground(self.shop, name, self.month)
-        return self._grounds[name]
+        if name not in self._worked:
+            self._worked[name] = worked_out(self.shop, name, self.month)
+        return self._worked[name]
 
     @property
     def key(self) -> Key:
@@ -89,9 +90,9 @@ class Panel:
     def moves(self) -> Moves:
         """What the controls assume."""
         at = {name: control.value for name, control in self.sliders.items()}
-        rules, tax = self.ground.rules, (at["tax"], at["tax_rate"] / 100.0)
+        rules, tax = self.worked.rules, (at["tax"], at["tax_rate"] / 100.0)
         later = at["successor"]
-        share = self.ground.part_share(self.key[0], at["part_code"], at["part_money"])
+        share = self.worked.part_share(self.key[0], at["part_code"], at["part_money"])
         dearer = at["part_price"] / 100.0 if share is None else share
         return Moves(
             resale=at["resale"] / 100.0,
@@ -123,7 +124,7 @@ class Panel:
         if isinstance(self.found, CannotSay):
             empty = Fragment("")
             return [note(f"Nothing can be said: {self.found.reason}."), *[empty] * 5]
-        stand, found, moves = self.ground, self.found, self.moves
+        stand, found, moves = self.worked, self.found, self.moves
         return [
             about(stand, found, moves),
             headline_table(stand, found),
@@ -137,7 +138,7 @@ class Panel:
         """Work the listing out anew and show it."""
         start = time.perf_counter()
         price = self.sliders["price"].value or None
-        self.found = answers(self.ground, self.key, self.moves, price)
+        self.found = answers(self.worked, self.key, self.moves, price)
         pieces = self.pieces()
         self.head.value = pieces[0].html + pieces[1].html  # type: ignore[union-attr]
         _redraw(self.chart, pieces[-1])
@@ -148,7 +149,7 @@ class Panel:
 
     def _fill(self) -> None:
         """Offer what the chosen family has; figures start where its settings stand."""
-        stand, self._quiet = self.ground, True
+        stand, self._quiet = self.worked, True
         offer(self.choice["model"], [(n, m) for m, n in reversed(stand.names.items())])
         offer(self.choice["fault"], [(fault_words(f), f) for f in stand.faults])
         first = stand.outlook.first_month
@@ -162,14 +163,14 @@ class Panel:
         self.renew()
 
     def _parts(self) -> None:
-        codes = self.ground.parts_of(self.key)
+        codes = self.worked.parts_of(self.key)
         self.sliders["part_code"].options = [
             ("all parts", ""),
-            *((priced_part(self.ground, self.key, c), c) for c in codes),
+            *((priced_part(self.worked, self.key, c), c) for c in codes),
         ]
 
     def _as_it_is(self) -> None:
-        rules = self.ground.rules
+        rules = self.worked.rules
         rest = {"tax": rules.tax.scheme, "tax_rate": rules.tax.rate * 100.0}
         rest |= {"bench_rate": rules.bench.rate_per_hour, "successor": None, "part_code": ""}
         for name, control in self.sliders.items():

@@ -15,18 +15,18 @@ from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
-from repair_horizon.explorer.ground import Ground, Key, unit_of
 from repair_horizon.logs import CannotSay, Logs, Settings
+from repair_horizon.reports.worked import Key, Worked, unit_of
 from repair_horizon.shop import Shop
 from repair_horizon.tables.words import money, percent
 
 
-def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFrame:
+def by_channel(worked: Worked, key: Key, moves: Moves = NO_MOVES) -> pd.DataFrame:
     """Which channel nets most for one listing.
 
     Parameters
     ----------
-    ground, key, moves
+    worked, key, moves
         As in ``answers``.
 
     Returns
@@ -36,13 +36,13 @@ def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
         month if sold there, the best first; ``seen`` says whether own sales tell the channel's
         price level, else it is taken as the usual one. Empty where nothing can be said.
     """
-    economics = ground.economics(moves)
+    economics = worked.economics(moves)
     rows = []
-    for name in dict.fromkeys(c.name for c in ground.rules.channels):
-        rules = economics.settings.for_class(_device_class(ground))
+    for name in dict.fromkeys(c.name for c in worked.rules.channels):
+        rules = economics.settings.for_class(_device_class(worked))
         rules = replace(rules, sale=replace(rules.sale, channel=name), by_class={})
         unit = unit_of(
-            unit_economics(economics.outlook, rules, economics.valuation), ground.family_id, key
+            unit_economics(economics.outlook, rules, economics.valuation), worked.family_id, key
         )
         if isinstance(unit, CannotSay):
             continue
@@ -52,7 +52,7 @@ def by_channel(ground: Ground, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
     return table.sort_values("worth", ascending=False, ignore_index=True)
 
 
-def by_quality(ground: Ground, key: Key) -> pd.DataFrame:
+def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
     """Original or aftermarket: what each quality of each part leaves of the sale.
 
     Returns
@@ -62,28 +62,28 @@ def by_quality(ground: Ground, key: Key) -> pd.DataFrame:
         the listing needs. Empty where nothing can be said.
     """
     columns = ["part_code", "quality_class", "total", "resale", "reserve", "net", "named"]
-    economics = ground.economics(NO_MOVES)
-    unit = unit_of(economics, ground.family_id, key)
-    bench = bench_of(economics, ground.family_id, key[0]) if key[0] in ground.names else None
+    economics = worked.economics(NO_MOVES)
+    unit = unit_of(economics, worked.family_id, key)
+    bench = bench_of(economics, worked.family_id, key[0]) if key[0] in worked.names else None
     if isinstance(unit, CannotSay) or not isinstance(bench, Bench):
         return pd.DataFrame(columns=columns)
-    quotes, lost = ground.logs.tables["part_quotes"], bench.loss_per_day
+    quotes, lost = worked.logs.tables["part_quotes"], bench.loss_per_day
     factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
     mix = float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
     resale = float(bench.price_after(unit.days)[:, 0].mean()) * mix
     tables = []
     for code in unit.main.codes:
         offers = quotes[(quotes["model_id"] == key[0]) & (quotes["part_code"] == code)]
-        ranked = rank_quotes(offers, lost, bench.settings, ground.logs.newest_day)
+        ranked = rank_quotes(offers, lost, bench.settings, worked.logs.newest_day)
         if len(ranked):
             tables.append(compare_qualities(ranked, resale, bench).assign(part_code=code))
     whole = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
     return whole[columns]
 
 
-def parts_to_stock(ground: Ground, key: Key) -> pd.DataFrame:
+def parts_to_stock(worked: Worked, key: Key) -> pd.DataFrame:
     """How many of each part the model may still need: its rows of ``part_orders``."""
-    orders = part_orders(ground.logs, ground.economics(NO_MOVES), ground.family_id, {})
+    orders = part_orders(worked.logs, worked.economics(NO_MOVES), worked.family_id, {})
     return orders[orders["model_id"] == key[0]].reset_index(drop=True)
 
 
@@ -140,7 +140,7 @@ def luck(logs: Logs, settings: Settings) -> pd.DataFrame:
     return pd.DataFrame({"what": list(rows), "value": [str(v) for v in rows.values()]})
 
 
-def beliefs(ground: Ground, fault: str) -> pd.DataFrame:
+def beliefs(worked: Worked, fault: str) -> pd.DataFrame:
     """Where the jobs disagree with what was declared about a listed fault.
 
     Returns
@@ -153,9 +153,9 @@ def beliefs(ground: Ground, fault: str) -> pd.DataFrame:
     learnt = ["share", "share_lower", "share_upper", "n_found"]
     tried = ["success", "success_lower", "success_upper", "n_tried"]
     columns = ["state", "prior_share", *learnt, "prior_success", *tried]
-    if isinstance(ground.family, CannotSay):
+    if isinstance(worked.family, CannotSay):
         return pd.DataFrame(columns=[*columns, "disagrees"])
-    rows = ground.family.estimates.rates.states
+    rows = worked.family.estimates.rates.states
     rows = rows[rows["listed_fault"] == fault][columns].reset_index(drop=True)
     off = _outside(rows, "prior_share", "share") & (rows["n_found"] > 0)
     return rows.assign(
@@ -168,6 +168,6 @@ def _outside(rows: pd.DataFrame, declared: str, learnt: str) -> pd.Series:
     return (rows[declared] < low) | (rows[declared] > high)
 
 
-def _device_class(ground: Ground) -> str:
-    family = ground.family
+def _device_class(worked: Worked) -> str:
+    family = worked.family
     return "" if isinstance(family, CannotSay) else family.estimates.device_class

@@ -8,8 +8,9 @@ from repair_horizon.charts.bid_path import bids
 from repair_horizon.charts.style import INK, Words
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.explorer.answers import Answers, Headline
-from repair_horizon.explorer.ground import HORIZON, LEVEL, Ground, Key
+from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.reports.html import Chart, Column, Fragment, folded, paragraph, table
+from repair_horizon.reports.worked import LEVEL, Key, Worked
 from repair_horizon.tables.codes import StopDate
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import (
@@ -52,28 +53,28 @@ def _share(share: float, way: tuple[str, str]) -> str:
     return f"{round(abs(share) * 100, 1):g} % {way[0] if share > 0 else way[1]}"
 
 
-def priced_part(ground: Ground, key: Key, code: str) -> str:
+def priced_part(worked: Worked, key: Key, code: str) -> str:
     """Name a part with its price now, which an amount in mind can be held against."""
-    now = money(ground.part_price(key[0], code), ground.logs.currency)
+    now = money(worked.part_price(key[0], code), worked.logs.currency)
     return f"{part_words(code)}, now {now}"
 
 
-def about(ground: Ground, found: Answers, moves: Moves) -> Fragment:
+def about(worked: Worked, found: Answers, moves: Moves) -> Fragment:
     """Say which listing is looked at, and under which assumptions."""
-    name, fault = ground.names[found.key[0]], fault_words(found.key[1])
-    when = month_words(ground.first_day)
+    name, fault = worked.names[found.key[0]], fault_words(found.key[1])
+    when = month_words(worked.first_day)
     said = f"{name}, {fault}, {when}. {moves_words(moves)}"
-    now = ground.part_price(found.key[0], moves.part_code)
+    now = worked.part_price(found.key[0], moves.part_code)
     if moves.part_price and not missing(now):
-        amount = money(abs(moves.part_price) * now, ground.logs.currency)
-        whole = money((1.0 + moves.part_price) * now, ground.logs.currency)
+        amount = money(abs(moves.part_price) * now, worked.logs.currency)
+        whole = money((1.0 + moves.part_price) * now, worked.logs.currency)
         said += f" That is {amount} on the cheapest {part_words(moves.part_code)}, {whole} in all."
     return paragraph(said)
 
 
-def headline_table(ground: Ground, found: Answers) -> Fragment:
+def headline_table(worked: Worked, found: Answers) -> Fragment:
     """Threshold, profit, chance of loss and the question to ask, moved and as it is."""
-    now, before = (_headline(h, ground.logs.currency) for h in (found.now, found.before))
+    now, before = (_headline(h, worked.logs.currency) for h in (found.now, found.before))
     rows = pd.DataFrame({"what": list(now), "now": now.values(), "before": before.values()})
     columns = [Column("what", ""), Column("now", "As assumed"), Column("before", "As it is")]
     return table(rows, columns, "This listing")
@@ -94,9 +95,9 @@ def _headline(h: Headline, currency: str) -> dict[str, str]:
     }
 
 
-def option_tables(ground: Ground, found: Answers) -> Fragment:
+def option_tables(worked: Worked, found: Answers) -> Fragment:
     """Winner in every state, and every option in the likeliest state that repair can mend."""
-    currency = ground.logs.currency
+    currency = worked.logs.currency
     best = found.options[found.options["best"]]
     winners = table(
         best,
@@ -123,9 +124,9 @@ def option_tables(ground: Ground, found: Answers) -> Fragment:
     return Fragment(winners.html + folded("Every option in the main state", every).html)
 
 
-def stop_fragment(ground: Ground, found: Answers) -> Fragment:
+def stop_fragment(worked: Worked, found: Answers) -> Fragment:
     """When each thing stops paying, with its interval."""
-    ahead = Ahead(ground.first_day, HORIZON, LEVEL)
+    ahead = Ahead(worked.first_day, HORIZON, LEVEL)
     rows = found.stops.assign(
         what=[_stop_name(row) for _, row in found.stops.iterrows()],
         when=[stop_words(row, ahead) for _, row in found.stops.iterrows()],
@@ -138,12 +139,12 @@ def _stop_name(row: pd.Series) -> str:
     return f"{part_words(row['part_code'])}: {name}" if row["part_code"] else name
 
 
-def limit_fragment(ground: Ground, found: Answers) -> Fragment:
+def limit_fragment(worked: Worked, found: Answers) -> Fragment:
     """How far success, part price and maker's quote may worsen before repair stops paying."""
     state = fault_words(found.main_state)
     if found.limits.empty:
         return paragraph(f"No repair of {state} can be costed.", "note")
-    currency = ground.logs.currency
+    currency = worked.logs.currency
     rows = found.limits.assign(
         what=[_limit_name(w) for w in found.limits["what"]],
         now=[_limit(w, v, currency) for w, v in _pairs(found.limits, "now")],
@@ -170,17 +171,17 @@ def _limit(what: str, value: float, currency: str) -> str:
     return "any success rate" if value < 0 else percent(value)
 
 
-def bid_chart(ground: Ground, found: Answers, moves: Moves) -> Chart:
+def bid_chart(worked: Worked, found: Answers, moves: Moves) -> Chart:
     """Draw the bid by month, as assumed and as it is, beside past auctions."""
-    listings = ground.logs.family(ground.family_id).tables["listings"]
+    listings = worked.logs.family(worked.family_id).tables["listings"]
     mine = (listings["model_id"] == found.key[0]) & (listings["listed_fault"] == found.key[1])
     hammers = listings[mine & (listings["final_price"] > 0)].sort_values("end_time")
-    currency, path = ground.logs.currency, found.bid_path
+    currency, path = worked.logs.currency, found.bid_path
     last = path.iloc[-1]
     bid = f"bid at most {money(found.now.max_bid, currency)}" if found.now.max_bid > 0 else "no bid"
     then = money(last["max_bid"], currency) if last["max_bid"] > 0 else "no bid"
     when = f"{then} in {month_words(last['month'])}"
-    name = f"{ground.names[found.key[0]]}, {fault_words(found.key[1])}"
+    name = f"{worked.names[found.key[0]]}, {fault_words(found.key[1])}"
     words = Words(f"{bid} now, {when}", f"{name}. {moves_words(moves)}")
     figure = bids(path, hammers, currency, words)
     if moves != NO_MOVES:

@@ -31,7 +31,7 @@ from repair_horizon.reports.fit_tables import (
 )
 from repair_horizon.reports.last_month import Before, short_view
 from repair_horizon.reports.main_rows import main_row
-from repair_horizon.reports.worked import Worked
+from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
@@ -94,7 +94,7 @@ def family_month(
         Where nothing can be said of the family, its tables are empty but for the reasons.
     """
     logs, family = shop.logs, shop.estimates(family_id)
-    worked = Worked(shop, family_id, shop.outlook(family_id, month), [])
+    worked = worked_out(shop, family_id, month)
     models = estimated.model_table(worked)
     decisions = _decisions(worked, models)
     main = _main_model(decisions["thresholds"], models)

@@ -1,0 +1,296 @@
+"""``FittedShop``: a business's rows and rules, and what is estimated from them once.
+
+Estimates of families, draws ahead, the month's charges of hours, cash and risk. What it worked
+out it keeps; workers are sent families of it. ``shop.Shop`` asks the questions.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict, replace
+from functools import cached_property
+from math import inf
+from pathlib import Path
+from typing import Self
+
+import pandas as pd
+
+from repair_horizon.decisions.month.listings import families_of
+from repair_horizon.decisions.month.opportunity_cost import (
+    Owned,
+    Purchases,
+    Scarcity,
+    listings_per_month,
+    owned_units,
+    purchases_of,
+    scarcity,
+)
+from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
+from repair_horizon.decisions.review.selection import shortfalls
+from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
+from repair_horizon.estimation.calibration import UNCHECKED, Calibration, calibrated_outlook
+from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.forecast import (
+    PAD_MONTHS,
+    Estimates,
+    FamilyEstimates,
+    FamilyOutlook,
+    Outlook,
+    fit_family,
+    forecast,
+)
+from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
+from repair_horizon.files.stamps import folder_stamp, program_stamp
+from repair_horizon.files.writing import write_text
+from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
+from repair_horizon.scale import ALONE, Hands, all_of
+from repair_horizon.tables.months import month_number, parse_month
+
+HORIZON = 24
+BACKTEST = "backtest"
+KEPT = ".kept"
+TOLERANCE_SHARE = 6.0
+
+Month = str | int | None
+
+
+class FittedShop:
+    """What every answer stands on; see ``shop.Shop``."""
+
+    def __init__(
+        self,
+        logs: Logs,
+        settings: Settings,
+        calibration: Calibration = UNCHECKED,
+        valuation: Valuation | None = None,
+        knowledge: ShopKnowledge | None = None,
+    ) -> None:
+        self.logs, self.settings, self.calibration = logs, settings, calibration
+        self._valuation, self._knowledge = valuation, knowledge
+        self._estimates: dict[str, FamilyEstimates] = {}
+        self._outlooks: dict[tuple[str, int], Outlook] = {}
+        self._scarcities: dict[int, Scarcity] = {}
+
+    def __getstate__(self) -> dict[str, object]:
+        """Travel to a worker with what was worked out, but without whole families' draws."""
+        return {**self.__dict__, "_outlooks": {}}
+
+    # -- what it stands on
+
+    @property
+    def currency(self) -> str:
+        """Settlement currency, ISO 4217."""
+        return self.logs.currency
+
+    @property
+    def now(self) -> pd.Timestamp:
+        """Newest day of the logs: what is taken for today."""
+        return self.logs.newest_day
+
+    def month(self, month: Month = None) -> int:
+        """Number of a month, 'YYYY-MM'; the one after the newest day's if None."""
+        if month is None:
+            return int(month_number([self.now])[0]) + 1
+        return month if isinstance(month, int) else parse_month(month)
+
+    @cached_property
+    def knowledge(self) -> ShopKnowledge:
+        """What all families together say: grades, channels, ratios, the owner's guesses."""
+        return self._knowledge or shop_knowledge(self.logs)
+
+    def with_rules(self, settings: Settings) -> Self:
+        """Return the same business under other rules; what was fitted is kept."""
+        out = type(self)(self.logs, settings, self.calibration, self._valuation, self._knowledge)
+        out._estimates = self._estimates
+        return out
+
+    # -- estimates and forecasts
+
+    def fit(self, families: Sequence[str] | None = None, hands: Hands = ALONE) -> Self:
+        """Fit families by the workers asked for, all of them if None; returns the shop."""
+        wanted = self.logs.families if families is None else list(families)
+        missing = [f for f in wanted if f not in self._estimates]
+        if missing:
+            given = self.knowledge
+            self._estimates |= all_of(_fit, missing, lambda f: (self.logs.of([f]), f, given), hands)
+        return self
+
+    def price_curves(self, hands: Hands = ALONE) -> dict[str, PriceCurves | CannotSay]:
+        """Fit the price curves of every family and nothing else, which costs less."""
+        known, given = self._estimates, self.knowledge
+        rest = [f for f in self.logs.families if f not in known]
+        found = all_of(_fit_prices, rest, lambda f: (self.logs.of([f]), f, given), hands)
+        return {f: found[f] if f in found else known[f].prices for f in self.logs.families}
+
+    def estimates(self, family_id: str) -> FamilyEstimates:
+        """Curves, parts, rates and ratios of a family; fitted once."""
+        return self.fit([family_id])._estimates[family_id]
+
+    def outlook(self, family_id: str, month: Month = None) -> Outlook:
+        """Draws of one family from a month on, ``HORIZON`` months, as wide as back-tests ask for.
+
+        Every face draws as many months, so that every face has the same draws.
+        """
+        start = self.month(month)
+        if (family_id, start) not in self._outlooks:
+            known = Estimates(self.currency, self.now, {family_id: self.estimates(family_id)})
+            rules = self.settings
+            drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
+            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
+        return self._outlooks[family_id, start]
+
+    def _less_shortfall(self, outlook: Outlook) -> Outlook:
+        """Outlook whose families know by how much won lots of their class fell short."""
+        families = {
+            name: found
+            if isinstance(found, CannotSay)
+            else replace(found, shortfall=self.selection.get(found.estimates.device_class, 0.0))
+            for name, found in outlook.families.items()
+        }
+        return replace(outlook, families=families)
+
+    @cached_property
+    def selection(self) -> Mapping[str, float]:
+        """Share of resale taken off the promise of a won lot, by device class.
+
+        Empty where no won lot has a forecast and a result, or the ledger cannot be read, which
+        the report says.
+        """
+        try:
+            return shortfalls(self.logs, self.settings)
+        except LogFault:
+            return {}
+
+    def calibrated(self, outlook: Outlook) -> Outlook:
+        """Return draws as wide as the back-test asks for."""
+        return calibrated_outlook(outlook, self.calibration.factor)
+
+    def economics(
+        self,
+        families: Sequence[str] | str,
+        month: Month = None,
+        months: int = HORIZON,
+        valuation: Valuation | None = None,
+    ) -> Economics:
+        """Unit economics of families from a month on, at the month's charges.
+
+        Parameters
+        ----------
+        families
+            Family identifiers.
+        month
+            First month.
+        months
+            Months looked at, up to ``HORIZON``; fewer cost less and say the same.
+        valuation
+            In place of the month's own.
+        """
+        names = [families] if isinstance(families, str) else list(families)
+        worth = self.valuation(month) if valuation is None else valuation
+        drawn = {f: self.outlook(f, month).families[f] for f in names}
+        start = self.month(month)
+        near = {f: _first_months(found, months) for f, found in drawn.items()}
+        outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
+        return unit_economics(outlook, self.settings, worth)
+
+    def families_of(self, table: str) -> list[str]:
+        """Families that the rows of a table touch, in the catalogue's order."""
+        return list(families_of(self.logs.tables[table], self.logs))
+
+    # -- what the month makes of hours, cash and risk
+
+    def valuation(self, month: Month = None) -> Valuation:
+        """Opportunity cost of a bench hour and of cash this month, and the risk tolerance."""
+        if self._valuation is not None:
+            return self._valuation
+        found = self.scarcity(month)
+        return Valuation(found.hour, found.cash_day, self.tolerance)
+
+    @property
+    def tolerance(self) -> float:
+        """Risk tolerance: the owner's, else (working cash + stock at cost) / 6 where cash is named.
+
+        A rule of thumb for equity (Howard, Management Science 34, 1988; from memory). Infinite,
+        which is risk-neutral, where no cash is named.
+        """
+        limits = self.settings.limits
+        if limits.risk_tolerance is not None:
+            return limits.risk_tolerance
+        if limits.working_cash is None:
+            return inf
+        return max((limits.working_cash + stock_at_cost(self.logs)) / TOLERANCE_SHARE, 1.0)
+
+    def scarcity(self, month: Month = None) -> Scarcity:
+        """Work out the month's opportunity costs once; kept on disk by a hash of what they need."""
+        start = self.month(month)
+        if start not in self._scarcities:
+            self._scarcities[start] = self._kept_scarcity(start)
+        return self._scarcities[start]
+
+    def _kept_scarcity(self, start: int) -> Scarcity:
+        path = self._kept_path("opportunity-cost", start)
+        if path is not None and path.is_file():
+            try:
+                return Scarcity(**json.loads(path.read_text(encoding="utf-8")))
+            except (ValueError, TypeError):
+                pass  # not one of ours: worked out anew
+        found = self._scarcity(start)
+        if path is not None and path.parent.parent.is_dir():
+            with suppress(OSError):  # a folder that cannot be written costs time, not the answer
+                write_text(path, json.dumps(asdict(found)))
+        return found
+
+    def _kept_path(self, name: str, start: int) -> Path | None:
+        folder = self.logs.folder
+        if folder is None or not Path(folder).is_dir():
+            return None
+        stamp = folder_stamp(Path(folder), (BACKTEST,))
+        rules = repr(self.settings)
+        whole = program_stamp([stamp, rules, str(start), str(self.now), repr(self.calibration)])
+        return Path(folder) / "out" / KEPT / f"{name}-{whole}.json"
+
+    def _scarcity(self, start: int) -> Scarcity:
+        hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash
+        supply = None if hours != hours else hours
+        days = None if cash is None else cash * self.settings.month_days
+        if supply is None and days is None:
+            return scarcity([], [], None, None)
+        return scarcity(self._purchases(start), self._owned(start), supply, days)
+
+    def _purchases(self, start: int) -> list[Purchases]:
+        rates = listings_per_month(self.logs.tables["listings"], self.now)
+        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
+        out = []
+        for (model_id, fault), per_month in rates.items():
+            economics = self.economics(str(family[model_id]), start, 2, NO_CHARGES)
+            if (model_id, fault) not in economics.keys(str(family[model_id])):
+                continue
+            unit = economics.unit(str(family[model_id]), model_id, fault)
+            if isinstance(unit, UnitEconomics):
+                found = purchases_of(unit, float(per_month))
+                out += [] if found is None else [found]
+        return out
+
+    def _owned(self, start: int) -> list[Owned]:
+        economics = self.economics(self.families_of("stock"), start, 2, NO_CHARGES)
+        return owned_units(self.logs, economics)
+
+
+def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:
+    return fit_family(*given)
+
+
+def _fit_prices(given: tuple[Logs, str, ShopKnowledge]) -> PriceCurves | CannotSay:
+    logs, family_id, knowledge = given
+    return fit_prices(logs, family_id, usual=knowledge.usual, curves=knowledge.curves)
+
+
+def _first_months(found: FamilyOutlook | CannotSay, months: int) -> FamilyOutlook | CannotSay:
+    """The same draws, looked at for fewer months."""
+    if isinstance(found, CannotSay):
+        return found
+    return replace(found, level=found.level[:, :, : months + PAD_MONTHS])
