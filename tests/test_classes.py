@@ -11,8 +11,14 @@ from published.class_figures import SHIPPED, success_floors
 from repair_horizon.classes import Figure, Mark, class_knowledge, meaning_of
 from repair_horizon.classes.figures import LEAST_LOG_SD, mixture, rows
 from repair_horizon.classes.knowledge import GRADES
-from repair_horizon.demo.catalogue import FAMILIES, QUALITY
-from repair_horizon.demo.fault_tree import LISTED, as_is_faults, as_is_ratio, state_of
+from repair_horizon.demo.catalogue import (
+    FAMILIES,
+    LISTED,
+    QUALITY,
+    as_is_faults,
+    as_is_ratio,
+    state_of,
+)
 from repair_horizon.tables.faults import CannotSay, LogFault
 from repair_horizon.tables.inputs import CLASSES, FAULT_STATES, QUALITIES
 

@@ -22,14 +22,14 @@ from repair_horizon.demo.catalogue import (
     FAMILIES,
     FAMILY_OF,
     GRADE_FACTOR,
+    LISTED,
     MODEL_OF,
     STORAGE_DOUBLING,
     qualities_of,
 )
-from repair_horizon.demo.fault_tree import LISTED
 from repair_horizon.demo.truth import ratio_at
 from repair_horizon.logs import Logs, Settings, read_logs, read_settings
-from repair_horizon.tables.inputs import CLASSES, STATUSES, TABLES
+from repair_horizon.tables.inputs import CLASSES, STOCK, TABLES
 from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, USED
 
 DEMO = Path(__file__).parents[1] / "data" / "demo"
@@ -146,7 +146,7 @@ def test_the_business_has_the_shape_it_promises(business: Business, logs: Logs) 
     assert 2500 <= len(business.tables["sales"]) <= 3500
     assert 600 <= len(logs.tables["repairs"]) <= 900
     assert 1500 <= len(logs.tables["part_quotes"]) <= 2500
-    assert set(logs.tables["stock"]["status"]) == set(STATUSES)
+    assert set(logs.tables["stock"]["status"]) == set(STOCK.column("status").choices)
     assert {"swollen", "wet", "blocked"} <= set(logs.tables["stock"]["flags"])
 
 

@@ -11,7 +11,7 @@ import nbformat
 import pandas as pd
 import pytest
 from repair_horizon.cli import main
-from repair_horizon.files import unwritable
+from repair_horizon.files import writing as unwritable
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports import month as month_module

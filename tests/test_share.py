@@ -20,8 +20,7 @@ import pytest
 from opened_page import Seen
 from python_calamine import CalamineWorkbook
 from repair_horizon.cli import main
-from repair_horizon.files.workbook import workbook
-from repair_horizon.files.writing import guarded
+from repair_horizon.files.writing import guarded, workbook
 from repair_horizon.logs import LogFault
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed

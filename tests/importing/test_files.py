@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from repair_horizon.imports.archives import MAX_COLUMNS
+from repair_horizon.imports.raw_rows import MAX_COLUMNS
 from repair_horizon.logs import LogFault
 
 from .exports import GRID, HEADER, Run, lines, stored, workbook

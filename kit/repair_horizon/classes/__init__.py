@@ -4,14 +4,15 @@ The files beside this module hold one figure a row. They are the start of a shop
 and the wide end of every shrinkage; own data take over. `class_knowledge` reads them.
 """
 
-from repair_horizon.classes.fault_words import FaultMeaning, meaning_of
 from repair_horizon.classes.figures import Chance, Figure, Figures, Mark
 from repair_horizon.classes.knowledge import (
     Bounds,
     ClassKnowledge,
     ClassState,
+    FaultMeaning,
     PartConsequences,
     class_knowledge,
+    meaning_of,
 )
 from repair_horizon.classes.value_by_age import PriceCurve
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -10,7 +11,6 @@ from functools import cache, cached_property
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from repair_horizon.classes.fault_words import UNSAID, meaning_of
 from repair_horizon.classes.figures import (
     Chance,
     Figure,
@@ -23,6 +23,51 @@ from repair_horizon.classes.figures import (
 from repair_horizon.classes.value_by_age import PriceCurve, price_curve
 from repair_horizon.tables.faults import CannotSay, Fault, LogFault
 from repair_horizon.tables.inputs import CLASSES, FAULT_STATES, QUALITIES
+
+UNSAID = "for_parts"
+
+
+@dataclass(frozen=True)
+class FaultMeaning:
+    """What a listed fault is taken for: a fault of the starter table, a key of as_is.csv.
+
+    ``understood`` is false where no word was known and 'for parts, fault unsaid' stands in.
+    """
+
+    listed_fault: str
+    as_is_key: str
+    understood: bool
+
+
+def meaning_of(fault: str, device_class: str) -> FaultMeaning:
+    """Return what the words of a listing say, by the words declared in fault_words.csv.
+
+    Parameters
+    ----------
+    fault
+        A code such as ``display_dead`` or a few words such as ``"won't turn on"``.
+    device_class
+        Some words mean another fault in one class (the screen of a foldable is its inner one).
+
+    Examples
+    --------
+    >>> meaning_of("Won't turn on", "phone").as_is_key
+    'no_power'
+    >>> meaning_of("screen cracked", "foldable").listed_fault
+    'inner_display_dead'
+    >>> meaning_of("as pictured", "phone")
+    FaultMeaning(listed_fault='for_parts', as_is_key='for_parts', understood=False)
+    """
+    said = f" {_plain(fault)} "
+    for row in rows_of("fault_words", device_class):
+        if f" {row['words']} " in said:
+            return FaultMeaning(row["listed_fault"], row["as_is_key"], True)
+    return FaultMeaning(UNSAID, UNSAID, False)
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[\W_]+", " ", text.lower().replace("'", "").replace("’", "")).strip()
+
 
 GRADES = ("very_good", "good", "fair", "poor")
 """What grades A, B, C, D are taken for (common practice, no source)."""

@@ -7,8 +7,7 @@ from difflib import get_close_matches
 
 from repair_horizon.classes.listing import KnownFigure, known_figures
 from repair_horizon.logs import Fault, LogFault
-from repair_horizon.tables.dictionary import setting_lines
-from repair_horizon.tables.glossary import GLOSSARY
+from repair_horizon.tables.dictionary import GLOSSARY, setting_lines
 from repair_horizon.tables.inputs import CLASSES, REQUIRED_TABLES, TABLES, Table
 
 TOPICS = ("mapping", "columns", "settings", "words", "classes")

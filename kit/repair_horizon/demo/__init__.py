@@ -12,9 +12,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from repair_horizon.demo.auctions import draw_listings
+from repair_horizon.demo.catalogue import fault_states
 from repair_horizon.demo.dirt import soil_others, soil_sales
-from repair_horizon.demo.fault_tree import fault_states
 from repair_horizon.demo.history import draw_history
 from repair_horizon.demo.part_market import draw_maker_quotes, draw_quotes
 from repair_horizon.demo.rules import SETTINGS, write_files
@@ -26,9 +25,8 @@ from repair_horizon.demo.sales import (
     launch_amounts,
     weekly_rates,
 )
-from repair_horizon.demo.shelf_stock import draw_stock
 from repair_horizon.demo.truth import Truth, build_truth
-from repair_horizon.demo.workshop import draw_repairs, link_units
+from repair_horizon.demo.workshop import draw_listings, draw_repairs, draw_stock, link_units
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.ledger import LEDGER
 from repair_horizon.tables.row_accounts import HELD, USED

@@ -19,14 +19,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.demo.auctions import offered_unit
-from repair_horizon.demo.catalogue import CHANNEL_FACTOR, END, FAMILY_OF, GRADE_FACTOR, MODEL_OF
-from repair_horizon.demo.fault_tree import LISTED, state_of
+from repair_horizon.demo.catalogue import (
+    CHANNEL_FACTOR,
+    END,
+    FAMILY_OF,
+    GRADE_FACTOR,
+    LISTED,
+    MODEL_OF,
+    state_of,
+)
 from repair_horizon.demo.rules import SETTINGS
 from repair_horizon.demo.truth import Truth
-from repair_horizon.demo.workshop import Job, job_row, weighted
+from repair_horizon.demo.workshop import Job, job_row, offered_unit, weighted
 from repair_horizon.tables.ledger import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
-from repair_horizon.tables.settings import Settings, build
+from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.toml_files import build
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

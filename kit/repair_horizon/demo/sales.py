@@ -20,9 +20,9 @@ from repair_horizon.demo.catalogue import (
     STORAGE_DOUBLING,
     Family,
     Model,
+    as_is_faults,
     successor_launch,
 )
-from repair_horizon.demo.fault_tree import as_is_faults
 from repair_horizon.demo.truth import MONTH_DAYS, Truth
 
 _NOISE, _AS_IS_NOISE = 0.10, 0.13

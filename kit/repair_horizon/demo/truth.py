@@ -15,14 +15,17 @@ from repair_horizon.demo.catalogue import (
     FAMILY_OF,
     GRADE_FACTOR,
     JUMP,
+    LISTED,
     MODEL_OF,
     QUALITY,
     SCARCE_FROM,
     Family,
+    as_is_faults,
+    as_is_ratio,
     qualities_of,
+    state_of,
     successor_launch,
 )
-from repair_horizon.demo.fault_tree import LISTED, as_is_faults, as_is_ratio, state_of
 
 FIRST_MONTH = pd.Period("2020-01", "M")
 LAST_MONTH = pd.Period(END, "M") + 36

@@ -1,7 +1,4 @@
-"""Bench jobs of the demo business, and how they ended.
-
-Which repaired unit each own sale sold, so that repairs and sales can be joined by unit.
-"""
+"""The invented business's units: bought at auction, repaired on the bench, kept on the shelf."""
 
 from __future__ import annotations
 
@@ -11,8 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from repair_horizon.demo.catalogue import END, FAMILIES, Family
-from repair_horizon.demo.fault_tree import LISTED, state_of
+from repair_horizon.demo.catalogue import (
+    END,
+    FAMILIES,
+    FAMILY_OF,
+    GRADE_FACTOR,
+    LISTED,
+    Family,
+    state_of,
+)
 from repair_horizon.demo.truth import Truth, age_months
 
 _JOBS = {
@@ -184,3 +188,184 @@ def _take(ready: list[tuple[pd.Timestamp, int]], day: pd.Timestamp) -> int | Non
         if _SOONEST <= (day - ready[at][0]).days <= _LATEST:
             return ready.pop(at)[1]
     return None
+
+
+# status, state asked for by class, flag, ownership, erased
+_SHELF = (
+    ("in_transit", "display", "", "open", False), ("in_transit", "battery", "", "clear", False),
+    ("quarantine", "battery", "swollen", "clear", False),
+    ("quarantine", "board", "wet", "clear", False),
+    ("quarantine", "locked", "blocked", "blocked", False),
+    ("quarantine", "display", "", "open", False),
+    ("bench", "display", "", "clear", True), ("bench", "board", "", "clear", False),
+    ("bench", "battery", "", "clear", True), ("bench", "display", "", "clear", True),
+    ("awaiting_part", "display", "", "clear", True), ("awaiting_part", "port", "", "clear", True),
+    ("awaiting_part", "display", "", "clear", False),
+    ("listed", "working", "", "clear", True), ("listed", "working", "", "clear", True),
+    ("listed", "working", "", "clear", False), ("listed", "display", "", "clear", True),
+    ("sold", "working", "", "clear", True), ("parted", "board", "", "clear", True),
+    ("scrapped", "board", "wet", "clear", False), ("returned", "working", "", "clear", True),
+)  # fmt: skip
+_MORE_LISTED = ("listed", "working", "", "clear", True)
+_UNITS = 36
+_INBOUND = 12.0
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One unit on the shelf, before prices: who it is, when bought, and its plight."""
+
+    unit_id: str
+    model_id: str
+    bought: pd.Timestamp
+    state: str
+    plight: tuple[str, str, str, str, bool]
+
+
+def draw_stock(seed: int, truth: Truth, repairs: pd.DataFrame) -> pd.DataFrame:
+    """Draw stock.csv as text: some 36 units, those of the jobs still open among them.
+
+    Parameters
+    ----------
+    seed
+        Same seed, same shelf.
+    truth
+        What the units cost follows from it.
+    repairs
+        Repairs as text; units of jobs without an outcome stand on the bench.
+    """
+    rng, asks = np.random.default_rng([seed, 7]), np.random.default_rng([seed, 12])
+    units = [_drawn(rng, number, plight) for number, plight in enumerate(_SHELF, 1)]
+    units += [_on_bench(job) for job in repairs[repairs["outcome"] == ""].to_dict("records")]
+    rest = range(len(units) + 1, _UNITS + 1)
+    units += [_drawn(rng, number, _MORE_LISTED) for number in rest]
+    rows = [_row(rng, truth, n, unit) for n, unit in enumerate(units)]
+    return pd.DataFrame([row | _asked(asks, truth, row) for row in rows])
+
+
+def _asked(rng: np.random.Generator, truth: Truth, row: dict[str, str]) -> dict[str, str]:
+    """Say since when a listed unit is for sale, and for how much: a little above its price."""
+    bought, end = pd.Timestamp(row["buy_date"]), pd.Timestamp(END)
+    wait, over = int(rng.integers(5, 16)), float(rng.normal(0.05, 0.08))
+    if row["status"] != "listed":
+        return {"listed_date": "", "asking_price": ""}
+    day = min(bought + pd.Timedelta(days=wait), end)
+    price = truth.price_on(row["model_id"], day) * GRADE_FACTOR["B"] * float(np.exp(over))
+    if row["state"] != "working":
+        family = FAMILY_OF[row["model_id"]]
+        faults = LISTED[family.device_class]
+        fault = next((f for f, s in faults.items() if next(iter(s)) == row["state"]), "board")
+        price *= truth.as_is_ratio[family.family_id, fault]
+    return {"listed_date": f"{day:%Y-%m-%d}", "asking_price": f"{round(price) - 0.01:.2f}"}
+
+
+def _drawn(rng: np.random.Generator, number: int, plight: tuple[str, str, str, str, bool]) -> Unit:
+    family = FAMILIES[(number * 3 + number // 8) % len(FAMILIES)]
+    models = [m.model_id for m in family.models if "2022-01" < m.launch < "2026-01"]
+    model_id = models[int(rng.integers(0, len(models)))]
+    bought = pd.Timestamp(END) - pd.Timedelta(days=int(rng.integers(3, 70)))
+    return Unit(f"U{2000 + number}", model_id, bought, _in_own_words(family, plight[1]), plight)
+
+
+def _on_bench(job: dict[object, object]) -> Unit:
+    """Stand a unit under repair on the bench, in the likeliest state of its listed fault."""
+    model_id = str(job["model_id"])
+    state = next(iter(LISTED[FAMILY_OF[model_id].device_class][str(job["listed_fault"])]))
+    bought = pd.Timestamp(str(job["opened"])) - pd.Timedelta(days=6)
+    plight = ("bench", "", "", "clear", False)
+    return Unit(str(job["unit_id"]), model_id, bought, state, plight)
+
+
+def _in_own_words(family: Family, wanted: str) -> str:
+    """Name a state as the family's fault states do."""
+    words = {
+        "display": ("display_only",),
+        "battery": ("battery_only", "battery_worn"),
+        "port": ("charge_port", "battery_worn"),
+    }
+    known = {state for shares in LISTED[family.device_class].values() for state in shares}
+    return next((w for w in words.get(wanted, ()) if w in known), wanted)
+
+
+def _row(rng: np.random.Generator, truth: Truth, place: int, unit: Unit) -> dict[str, str]:
+    status, _, flag, ownership, erased = unit.plight
+    family = FAMILY_OF[unit.model_id]
+    faults = LISTED[family.device_class]
+    bought_as = next(
+        (f for f, s in faults.items() if next(iter(s)) == unit.state), next(iter(faults))
+    )
+    cost = truth.price_on(unit.model_id, unit.bought) * GRADE_FACTOR["B"]
+    cost *= truth.as_is_ratio[family.family_id, bought_as] * float(rng.uniform(0.85, 1.05))
+    done = unit.bought + pd.Timedelta(days=2)
+    return {
+        "unit_id": unit.unit_id,
+        "model_id": unit.model_id,
+        "buy_date": f"{unit.bought:%Y-%m-%d}",
+        "landed_cost": f"{cost + _INBOUND:.2f}",
+        "currency": "EUR",
+        "state": unit.state,
+        "status": status,
+        "location": f"{'ABCDEF'[place // 8]}{place % 8 + 1}",
+        "erase_date": f"{done:%Y-%m-%d}" if erased else "",
+        "ownership_check": ownership,
+        "flags": flag,
+    }
+
+
+_PAST, _OPEN, _FIRST = 500, 42, "2023-06-01"
+_LOWEST_HAMMER, _HIGHEST_HAMMER, _NOISE = 0.72, 0.95, 0.18
+_FAMILY_WEIGHT = (0.27, 0.2, 0.14, 0.12, 0.05, 0.1, 0.09, 0.03)
+
+
+def draw_listings(seed: int, truth: Truth) -> pd.DataFrame:
+    """Draw listings.csv as text: 500 that ended, 42 that end in November 2026.
+
+    A broken unit hammers at 0.72 to 0.95 of what such a unit of grade B sells for as is.
+    """
+    rng = np.random.default_rng([seed, 8])
+    days = pd.date_range(_FIRST, END, freq="D")
+    past = sorted(days[int(i)] for i in rng.integers(0, len(days), _PAST))
+    coming = sorted(
+        pd.Timestamp(END) + pd.Timedelta(days=int(d)) for d in rng.integers(2, 29, _OPEN)
+    )
+    rows = [_listing(rng, truth, day) for day in [*past, *coming]]
+    table = pd.DataFrame(rows)
+    table.insert(0, "listing_id", [f"L{i:04d}" for i in range(1, len(rows) + 1)])
+    return table
+
+
+def _listing(rng: np.random.Generator, truth: Truth, day: pd.Timestamp) -> dict[str, str]:
+    model_id, fault, family_id = offered_unit(rng, day)
+    noise = float(np.exp(np.clip(_NOISE * rng.normal(), -0.4, 0.4)))
+    worth = truth.price_on(model_id, min(day, pd.Timestamp(END))) * GRADE_FACTOR["B"]
+    worth *= truth.as_is_ratio[family_id, fault]
+    hammer = round(worth * float(rng.uniform(_LOWEST_HAMMER, _HIGHEST_HAMMER)) * noise)
+    ended = day <= pd.Timestamp(END)
+    result = str(rng.choice(["won", "lost", "skipped"], p=(0.27, 0.45, 0.28))) if ended else ""
+    unseen = result == "skipped" and rng.random() < 0.2
+    bid = hammer if ended else max(round(hammer * float(rng.uniform(0.1, 0.9))), 1)
+    hour = int(rng.integers(17, 22))
+    return {
+        "model_id": model_id,
+        "listed_fault": fault,
+        "end_time": f"{day:%Y-%m-%d}T{hour:02d}:{int(rng.integers(0, 60)):02d}:00Z",
+        "current_bid": f"{bid:.2f}" if not ended else "",
+        "shipping": str(rng.choice(["6.90", "8.90", "12.00", "0.00"])),
+        "premium_rate": str(rng.choice(["", "", "", "0.15", "0.22"])),
+        "result": result,
+        "final_price": "" if unseen or not ended else f"{max(hammer, 1):.2f}",
+    }
+
+
+def offered_unit(rng: np.random.Generator, day: pd.Timestamp) -> tuple[str, str, str]:
+    """Pick a model, fault and family that is offered broken on a day."""
+    while True:
+        family = FAMILIES[int(rng.choice(len(FAMILIES), p=_FAMILY_WEIGHT))]
+        ages = {m.model_id: age_months(m.model_id, day) for m in family.models}
+        offered = [m for m, age in ages.items() if 1.0 < age < 60.0]
+        if offered:
+            break
+    faults = list(LISTED[family.device_class])
+    weight = np.array([3.0, *[1.0] * (len(faults) - 1)])
+    fault = str(rng.choice(faults, p=weight / weight.sum()))
+    return newer_first(rng, {m: ages[m] for m in offered}), fault, family.family_id

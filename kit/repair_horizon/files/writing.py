@@ -6,14 +6,20 @@ on the disc. It is drafted beside its place under a name nobody can foresee, whi
 there yet, so that no link planted under that name is followed; a link that stands in the file's
 own place is replaced, not written through. New files can be read by their owner only, unless
 ``private`` is False; where the system has no such rights, whoever may enter the folder may read.
+
+A place that cannot be written to has one message for the whole run, not one per family.
 """
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import re
 import uuid
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
@@ -139,3 +145,89 @@ def _each_text(table: pd.DataFrame, change: object) -> pd.DataFrame:
         if not changed.equals(words):
             table = table.assign(**{str(name): changed})
     return table
+
+
+def workbook(table: pd.DataFrame) -> bytes:
+    """Write a table as XLSX: text stays text, whatever it looks like, and figures are figures.
+
+    Parameters
+    ----------
+    table
+        Entries as text, as read from a CSV.
+    """
+    import xlsxwriter
+
+    out = io.BytesIO()
+    plain = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with xlsxwriter.Workbook(out, {**plain, "strings_to_numbers": False}) as book:
+        # The same table always gives the same bytes, and no hour of work is told.
+        book.set_properties({"created": datetime(1980, 1, 1)})
+        sheet = book.add_worksheet("thresholds")
+        sheet.freeze_panes(1, 0)
+        for at, name in enumerate(table.columns):
+            figures = pd.to_numeric(table[name], errors="coerce")
+            numeric = bool((figures.notna() | (table[name] == "")).all()) and not name.endswith(
+                "_id"
+            )
+            sheet.write_string(0, at, str(name))
+            for row, (text, figure) in enumerate(zip(table[name], figures, strict=True), 1):
+                if numeric and text != "":
+                    sheet.write_number(row, at, float(figure))
+                else:
+                    sheet.write_string(row, at, text)
+    return out.getvalue()
+
+
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+# Only writing meets these; the others may also come from reading, and count under the folder only.
+_SURELY = _FULL | {errno.EROFS}
+_PERHAPS = {errno.EACCES, errno.EPERM, errno.ENOTDIR, errno.EEXIST, errno.EISDIR}
+_SAID = re.compile(r"\[Errno (\d+)\] ([^:\n]*)(?:: '([^'\n]*)')?")
+
+
+def unwritable(error: OSError, place: Path) -> OSError:
+    """Return the failure in a partner's words; ``filename`` is where, ``strerror`` what to do."""
+    why = error.strerror or str(error)
+    remedy = "make room" if error.errno in _FULL else "choose a folder that may be written to"
+    words = f"cannot be written ({why}); {remedy} and run again: finished families are kept"
+    return OSError(error.errno, words, str(error.filename or place))
+
+
+def stops_the_run(error: BaseException) -> bool:
+    """Whether a family's failure is one of writing, which every other family would meet too."""
+    return isinstance(error, OSError) and error.errno in _SURELY | _PERHAPS
+
+
+@contextmanager
+def writing(place: Path) -> Iterator[None]:
+    """Turn a failure to write under ``place`` into its one message.
+
+    Raises
+    ------
+    OSError
+        With words of its own, in place of the system's.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise unwritable(error, place) from error
+
+
+def said_in_a_cell(words: str, place: Path) -> OSError | None:
+    """Return the failure to write that a cell's error tells of, if it is one.
+
+    Parameters
+    ----------
+    words
+        The error as a notebook holds it, where only its text is left.
+    place
+        The folder of the month.
+    """
+    found = _SAID.search(words)
+    if found is None:
+        return None
+    number, path = int(found[1]), found[3] or ""
+    inside = path.startswith(str(place) + os.sep) or path == str(place)
+    if number in _SURELY or (number in _PERHAPS and inside):
+        return unwritable(OSError(number, os.strerror(number), path or str(place)), place)
+    return None

@@ -1,10 +1,10 @@
 """Bring somebody else's export into a table of the workspace.
 
-The steps, each in its module: get the bytes (``archives``), the text (``text_files``) and the rows
-(``sources``); judge their shape and apply the mapping's rules (``reshape``); read every column
-under a convention that is declared or proved (``convert``, ``fill``); find what is new (``merge``);
-write it, all or nothing (``logs.appending``, ``result``). Before that, ``draft`` proposes a mapping
-for a file as it is found (``layout``, ``recognise``).
+The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
+``typed_files``, ``sources``); judge their shape and apply the mapping's rules (``reshape``); read
+every column under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find
+what is new (``result``) and write it, all or nothing (``logs.appending``). Before that, ``draft``
+proposes a mapping for a file as it is found (``layout``, ``recognise``).
 """
 
 from __future__ import annotations
@@ -18,12 +18,13 @@ import pandas as pd
 from repair_horizon.files.lock import locked
 from repair_horizon.imports.fill import Filled, fill
 from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
-from repair_horizon.imports.merge import THERE, new_rows
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.reshape import hashed, notes_on_rules, notes_on_shape, unpivoted
 from repair_horizon.imports.result import (
+    THERE,
     ImportResult,
     ledger_of,
+    new_rows,
     one_status_each,
     read_review,
     review_path,

@@ -9,7 +9,7 @@ import pandas as pd
 
 from repair_horizon.classes import meaning_of
 from repair_horizon.imports import numbers
-from repair_horizon.imports.draft_sheet import Sheet, comment, quoted, rows_said, some, toml
+from repair_horizon.imports.layout import Sheet, comment, quoted, rows_said, some, toml
 from repair_horizon.imports.recognise import Match, is_personal, plain, value_words
 
 _NO_UNITS = (

@@ -1,19 +1,231 @@
-"""Fill our table's columns from the rows of an export."""
+"""Fill our table's columns from the rows of an export, as the text our logs hold."""
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from decimal import Decimal
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from repair_horizon.imports.convert import Cells, ReadColumn, read_cells
-from repair_horizon.imports.mapping import NUMBERS, ImportMapping
+from repair_horizon.imports import dates, numbers
+from repair_horizon.imports.mapping import AS_WRITTEN, DATES, NUMBERS, Format, ImportMapping
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.reshape import damaged, note
 from repair_horizon.imports.sources import Source
+from repair_horizon.tables.columns import Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table
 from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
+
+
+@dataclass(frozen=True, eq=False)
+class ReadColumn:
+    """One column read: its text as our logs write it, and what is said about it.
+
+    ``refused`` names a convention that is neither declared nor proved: then no row can be read.
+    ``currencies`` holds, for amounts, the currencies a cell's own sign may mean.
+    """
+
+    text: pd.Series
+    notes: tuple[pd.DataFrame, ...] = ()
+    inferred: tuple[Inference, ...] = ()
+    refused: Fault | None = None
+    currencies: pd.Series | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """The cells of one column of ours that are to be read.
+
+    ``text`` is indexed by record, ``line`` gives their lines, ``exact`` marks numbers and dates
+    no convention applies to, and ``file`` is printed in faults.
+    """
+
+    file: str
+    text: pd.Series
+    exact: pd.Series
+    line: pd.Series
+
+
+def read_cells(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn:
+    """Read one column: value map first, then by its kind, then by its own rule.
+
+    Parameters
+    ----------
+    column
+        Our column.
+    cells
+        What the export says.
+    mapping
+        What is declared.
+    """
+    pairs = mapping.values.get(column.name)
+    mapped = cells.text.isin([k for k in pairs if k != "*"]) if pairs else cells.text.isna()
+    text = cells.text.map(pairs).where(mapped, cells.text) if pairs else cells.text
+    own = mapped | (text == "")
+    left = Cells(cells.file, text[~own], cells.exact[~own], cells.line[~own])
+    got = _by_kind(column, left, mapping)
+    whole = text.copy()
+    whole.loc[left.text.index] = got.text
+    notes = list(got.notes)
+    known = set().union(*[set(n["row"]) for n in notes]) if notes else set()
+    _, bad = read_column(column, whole)
+    bad &= ~whole.index.isin(known)
+    if bad.any():
+        rows, found = whole.index[bad], cells.text[bad]
+        about = {"column": column.name, "found": found, "allowed": column.allowed}
+        empty = column.required & (whole[bad] == "")
+        reason = empty.map({True: "a required value is missing", False: "unreadable value"})
+        notes.append(note(rows, HELD, "", **about).assign(reason=reason.to_numpy()))
+    return ReadColumn(whole, tuple(notes), got.inferred, got.refused, got.currencies)
+
+
+_ERRORS = r"#(?:N/A|REF!|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|SPILL!|CALC!)"
+
+
+def _by_kind(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn:
+    form = mapping.format(column.name)
+    if column.kind in NUMBERS:
+        return _numbers(column, cells, form)
+    if column.kind in DATES:
+        return _dates(column, cells, form, mapping)
+    if column.name in mapping.values:
+        return _unmapped(column, cells, mapping.values[column.name])
+    if column.kind == "currency":
+        return _currencies(cells)
+    if column.kind == "code":
+        errors = cells.text[cells.text.str.fullmatch(_ERRORS)]
+        bad = cells.text[damaged(cells.text)]
+        allowed = "a whole identifier: export the column as text"
+        said = note(
+            bad.index, HELD, "identifier cut short by a spreadsheet",
+            column=column.name, found=bad, allowed=allowed,
+        )  # fmt: skip
+        shown = note(
+            errors.index, HELD, "an error cell of a spreadsheet",
+            column=column.name, found=errors, allowed="a value: mend the formula in the workbook",
+        )  # fmt: skip
+        return ReadColumn(form.prefix + cells.text, (said, shown))
+    return ReadColumn(cells.text)
+
+
+def _unmapped(column: Column, cells: Cells, pairs: dict[str, str]) -> ReadColumn:
+    if "*" in pairs:
+        default = pairs["*"]
+        return ReadColumn(cells.text if default == "*" else cells.text.map(lambda _: default))
+    allowed = f"a value named in [values.{column.name}]"
+    reason = "a value the mapping does not name"
+    about = {"column": column.name, "found": cells.text, "allowed": allowed}
+    return ReadColumn(cells.text, (note(cells.text.index, HELD, reason, **about),))
+
+
+def _currencies(cells: Cells) -> ReadColumn:
+    def code(text: str) -> str:
+        cell = numbers.split_cell(text)
+        found = cell.currencies if cell else numbers.currencies_of(text)
+        return found[0] if len(found) == 1 else text
+
+    return ReadColumn(cells.text.map({t: code(t) for t in cells.text.unique()}).astype("str"))
+
+
+def _numbers(column: Column, cells: Cells, form: Format) -> ReadColumn:
+    split = {t: numbers.split_cell(t) for t in cells.text.unique()}
+    parts = cells.text.map(split)
+    given = parts[parts.notna() & ~cells.exact]
+    digits = given.map(lambda c: c.digits).astype("str")
+    proof = numbers.Proof(form.decimal, "declared")
+    if not form.decimal:
+        proof = numbers.prove_decimal(digits.set_axis(cells.line[given.index]), form.thousands)
+    if proof.refused:
+        line = int(cells.line[digits.index[digits == proof.example][0]])
+        fault = Fault(cells.file, line, column.name, proof.example, proof.why)
+        return ReadColumn(cells.text, refused=fault)
+    signs = {False: (proof.decimal, form.thousands), True: (".", ",")}
+    text = pd.Series(
+        [_number(c, *signs[bool(e)], form.scale) for c, e in zip(parts, cells.exact, strict=True)],
+        index=cells.text.index,
+        dtype="object",
+    )
+    bad = text.isna()
+    allowed = f"a number with decimal sign {proof.decimal!r}"
+    about = {"column": column.name, "found": cells.text[bad], "allowed": allowed}
+    said = note(cells.text.index[bad], HELD, "unreadable value", **about)
+    known = (Inference(f"{column.name}: decimal sign", proof.decimal, proof.why),)
+    money = parts.map(lambda c: c.currencies if c else ())
+    return ReadColumn(
+        text.where(~bad, cells.text).astype("str"),
+        (said,),
+        known if len(digits) else (),
+        None,
+        money,
+    )
+
+
+def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: float) -> str | None:
+    value = numbers.value_of(cell.digits, decimal, thousands) if cell else None
+    if cell is None or value is None or abs(value.adjusted()) > 30:
+        return None
+    if scale != 1.0:
+        value *= Decimal(repr(scale))
+    text = numbers.plain_text(-value if cell.negative else value)
+    return None if text == "0" and value else text
+
+
+def _dates(column: Column, cells: Cells, form: Format, mapping: ImportMapping) -> ReadColumn:
+    proof = dates.DateProof(form.date, "declared")
+    if not form.date:
+        plain = cells.text[~cells.exact]
+        proof = dates.prove_dates(plain.set_axis(cells.line[plain.index]))
+    if not proof.format:
+        line = int(cells.line[cells.text.index[cells.text == proof.example][0]])
+        fault = Fault(cells.file, line, column.name, proof.example, proof.why)
+        return ReadColumn(cells.text, refused=fault)
+    names = tuple(mapping.month_names)
+    iso = dates.proved_reader("iso")
+    read = dates.reader_of(form.date, form.fill, names) if form.date else iso
+    if not form.date and proof.format != "iso":
+        read = dates.proved_reader(proof.format)
+    serial = form.date in (dates.EXCEL, dates.EXCEL_1904)
+    got = {t: read(t) for t in cells.text.unique()}
+    exact = cells.exact & ~pd.Series(serial, index=cells.exact.index)
+    got |= {t: iso(t) or got[t] for t in cells.text[exact].unique()}
+    return _dated(column, cells, got, (proof, mapping.timezone))
+
+
+def _dated(
+    column: Column,
+    cells: Cells,
+    got: dict[str, dates.Moment | None],
+    about: tuple[dates.DateProof, str],
+) -> ReadColumn:
+    proof, zone = about
+    zoned = next((t for t, m in got.items() if m and m.zoned), None)
+    if zoned is not None and not zone:
+        line = int(cells.line[cells.text.index[cells.text == zoned][0]])
+        allowed = f"a declared timezone, as the day differs by zone: '{AS_WRITTEN}' or a zone"
+        fault = Fault(cells.file, line, column.name, zoned, allowed)
+        return ReadColumn(cells.text, refused=fault)
+    moment = column.kind == "moment"
+    text = {t: _day(m, zone, moment) if m else t for t, m in got.items()}
+    bad = cells.text.map({t: m is None for t, m in got.items()}).astype(bool)
+    allowed = "a date" + (f" written {proof.format}" if proof.format != "iso" else " YYYY-MM-DD")
+    found = {"column": column.name, "found": cells.text[bad], "allowed": allowed}
+    said = note(cells.text.index[bad], HELD, "unreadable value", **found)
+    known = Inference(f"{column.name}: order of dates", proof.format, proof.why)
+    return ReadColumn(cells.text.map(text).astype("str"), (said,), (known,) if got else ())
+
+
+def _day(moment: dates.Moment, zone: str, with_time: bool) -> str:
+    at = moment.at
+    if moment.zoned and zone and zone != AS_WRITTEN:
+        with suppress(OverflowError):  # the first and last day there are; held by their range
+            at = at.astimezone(ZoneInfo(zone))
+    if with_time and moment.timed:
+        return at.isoformat(" ", "seconds")
+    return f"{at:%Y-%m-%d}" if at.year >= 1000 else at.date().isoformat()
+
 
 _JOIN = "|"
 

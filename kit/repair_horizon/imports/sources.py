@@ -11,12 +11,10 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.files.sizes import check_size, largest_file
-from repair_horizon.imports.archives import MAX_COLUMNS, read_bytes
 from repair_horizon.imports.mapping import ImportMapping
-from repair_horizon.imports.raw_rows import Inference, RawRow, RawTable
-from repair_horizon.imports.spreadsheets import workbook_rows
+from repair_horizon.imports.raw_rows import MAX_COLUMNS, Inference, RawRow, RawTable, read_bytes
 from repair_horizon.imports.text_files import decode, delimited_rows
-from repair_horizon.imports.typed_files import json_rows, parquet_rows
+from repair_horizon.imports.typed_files import json_rows, parquet_rows, workbook_rows
 from repair_horizon.tables.faults import Fault, LogFault
 
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".jsonl", ".ndjson", ".parquet")

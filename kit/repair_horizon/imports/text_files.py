@@ -9,9 +9,8 @@ import codecs
 import csv
 import io
 
-from repair_horizon.imports.archives import MAX_COLUMNS
 from repair_horizon.imports.mapping import ENCODINGS, ImportMapping
-from repair_horizon.imports.raw_rows import Inference, RawRow, RawTable
+from repair_horizon.imports.raw_rows import MAX_COLUMNS, Inference, RawRow, RawTable
 from repair_horizon.logs.reading import lines_like_records
 from repair_horizon.tables.faults import Fault, LogFault
 

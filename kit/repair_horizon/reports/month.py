@@ -16,8 +16,13 @@ import pandas as pd
 from repair_horizon.decisions.month.listings import open_listings
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.files.names import slugs
-from repair_horizon.files.unwritable import stops_the_run, writing
-from repair_horizon.files.writing import make_folder, write_table, write_text
+from repair_horizon.files.writing import (
+    make_folder,
+    stops_the_run,
+    write_table,
+    write_text,
+    writing,
+)
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.reports.index import IndexPage, index_body, index_html, index_title
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits

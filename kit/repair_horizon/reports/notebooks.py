@@ -12,8 +12,7 @@ from typing import Any
 import papermill
 from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
-from repair_horizon.files.unwritable import said_in_a_cell, writing
-from repair_horizon.files.writing import write_text
+from repair_horizon.files.writing import said_in_a_cell, write_text, writing
 from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
 from repair_horizon.reports.page import PageWords, page_html, page_parts
 from repair_horizon.reports.resuming import DONE, FAILED, NEVER, Stamp, keep_stamp

@@ -2,8 +2,7 @@
 
 from repair_horizon.scale.cluster import check_shared
 from repair_horizon.scale.families import all_of, each_family, each_given
-from repair_horizon.scale.hands import ALONE, FamilyLost, Hands
-from repair_horizon.scale.threads import one_thread
+from repair_horizon.scale.workers import ALONE, FamilyLost, Hands, one_thread
 
 __all__ = [
     "ALONE",

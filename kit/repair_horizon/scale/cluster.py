@@ -25,8 +25,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from repair_horizon.scale.hands import FamilyLost
-from repair_horizon.scale.threads import one_thread
+from repair_horizon.scale.workers import FamilyLost, one_thread
 from repair_horizon.tables.faults import Fault, LogFault
 
 A = TypeVar("A")

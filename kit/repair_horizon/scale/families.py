@@ -6,8 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TypeVar
 
 from repair_horizon.scale.cluster import on_cluster
-from repair_horizon.scale.hands import ALONE, Hands
-from repair_horizon.scale.workers import in_processes
+from repair_horizon.scale.workers import ALONE, Hands, in_processes
 
 A = TypeVar("A")
 T = TypeVar("T")

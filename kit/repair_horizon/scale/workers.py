@@ -1,18 +1,74 @@
-"""Families by several processes of this machine, each outliving the death of another."""
+"""Who does the work, processes of this machine, and one thread of linear algebra each."""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from functools import cache
 from multiprocessing import connection
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from repair_horizon.scale.hands import FamilyLost
-from repair_horizon.scale.threads import one_thread
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Hands:
+    """Nobody else, so many processes of this machine, or the cluster at an address.
+
+    ``cluster`` is a dask scheduler's address such as ``tcp://192.168.1.10:8786``; where it is
+    given, ``workers`` does not count. ``progress`` is called after each family with its name, how
+    many are done, and how many there are.
+    """
+
+    workers: int = 1
+    cluster: str | None = None
+    progress: Progress | None = None
+
+    def saying(self, what: str) -> Hands:
+        """Return the same hands, whose progress says what is done for each family."""
+        told = self.progress
+        if told is None:
+            return self
+        return replace(self, progress=lambda f, done, of: told(f"{what} {f}", done, of))
+
+    @property
+    def alone(self) -> bool:
+        """Whether everything runs here, one family after the other."""
+        return self.cluster is None and self.workers <= 1
+
+
+ALONE = Hands()
+
+
+class FamilyLost(RuntimeError):
+    """A family without a result, because whatever worked on it died; its text says so."""
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Limit linear algebra to one thread inside, and leave the process as it was found.
+
+    Also a decorator: ``@one_thread()``. Contexts may stand inside each other.
+    """
+    # numpy and scipy each bring a library of their own, so what is loaded now decides.
+    with _controller("scipy.linalg" in sys.modules).limit(limits=1, user_api="blas"):
+        yield
+
+
+@cache
+def _controller(_: bool) -> Any:
+    """Find the libraries loaded; it reads the process's map of memory, so once is enough."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
 
 A = TypeVar("A")
 T = TypeVar("T")

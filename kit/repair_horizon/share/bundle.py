@@ -18,8 +18,7 @@ from typing import Any
 
 import pandas as pd
 
-from repair_horizon.files.workbook import workbook
-from repair_horizon.files.writing import guarded, unguarded, write_whole
+from repair_horizon.files.writing import guarded, unguarded, workbook, write_whole
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.reports.notebooks import PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts

@@ -3,30 +3,20 @@
 Each field below is the declaration of one setting: its default, unit and meaning. The file may
 leave out what it does not change; what it writes wrongly is reported all at once. Figures for
 one kind of device stand under ``[by_class.laptop.sale]`` and the like and replace only
-themselves.
-
-Make a frozen section of settings from what a file says, collecting every fault.
-
-A section is a dataclass whose fields carry their limits or choices as metadata. What the file
-leaves out keeps its start value, also inside nested sections.
-
-Rules that hold between settings, or within one beyond its kind and limits.
+themselves. Last stand the rules that hold between settings.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import datetime
 import re
-import types
-import typing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CLASSES
-from repair_horizon.tables.toml_files import read_toml
+from repair_horizon.tables.toml_files import as_dict, build, read_toml, setting_fault
 
 _MONEY, _SHARE, _DAYS, _HOURS = (0.0, 1e9), (0.0, 1.0), (0.0, 1000.0), (0.0, 1000.0)
 
@@ -313,84 +303,18 @@ def _check_whole(settings: Settings, faults: list[Fault]) -> None:
     whole = faults_between(settings)
     for name, changes in (settings.by_class or {}).items():
         if name not in CLASSES:
-            faults.append(fault(f"by_class.{name}", name, "one of " + ", ".join(CLASSES)))
+            faults.append(setting_fault(f"by_class.{name}", name, "one of " + ", ".join(CLASSES)))
         elif not isinstance(changes, dict):
-            faults.append(fault(f"by_class.{name}", changes, "a table of sections"))
+            faults.append(setting_fault(f"by_class.{name}", changes, "a table of sections"))
         elif "by_class" in changes:
-            faults.append(fault(f"by_class.{name}.by_class", "by_class", "settings for one class"))
+            faults.append(
+                setting_fault(f"by_class.{name}.by_class", "by_class", "settings for one class")
+            )
         else:
             at, start = f"by_class.{name}.", {**as_dict(settings), "by_class": {}}
             own = faults_between(build(Settings, start, changes, (at, faults)))
             faults += [replace(f, column=at + f.column) for f in own if f not in whole]
     faults += whole
-
-
-T = TypeVar("T")
-
-
-def as_dict(section: Any) -> dict[str, Any]:
-    """Return the fields of one section, nested sections as they are."""
-    return {f.name: getattr(section, f.name) for f in dataclasses.fields(section)}
-
-
-def fault(where: str, found: object, allowed: str) -> Fault:
-    """Name one fault of settings.toml."""
-    return Fault("settings.toml", None, where, str(found), allowed)
-
-
-def build(kind: type[T], start: dict[str, Any], raw: Any, out: tuple[str, list[Fault]]) -> T:
-    """Make one section from its start values and what the file says.
-
-    ``out`` is the dotted place of the section and the list that takes the faults.
-    """
-    at, faults = out
-    if not isinstance(raw, dict):
-        faults.append(fault(at.rstrip("."), raw, "a table"))
-        return kind(**start)
-    known = {f.name: f for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
-    hints = typing.get_type_hints(kind)
-    values = dict(start)
-    for name, found in raw.items():
-        if name not in known:
-            faults.append(fault(at + name, name, "one of " + ", ".join(known)))
-            continue
-        now = values.get(name, getattr(kind, name, None))
-        values[name] = _value(hints[name], known[name].metadata, found, now, (at + name, faults))
-    return kind(**values)
-
-
-def _value(hint: Any, about: Any, found: Any, now: Any, out: tuple[str, list[Fault]]) -> Any:
-    where, faults = out
-    if dataclasses.is_dataclass(hint):
-        start = as_dict(now) if dataclasses.is_dataclass(now) else {}
-        return build(typing.cast(type, hint), start, found, (where + ".", faults))
-    if typing.get_origin(hint) is list:
-        inner = typing.get_args(hint)[0]
-        if not isinstance(found, list):
-            faults.append(fault(where, found, "a list"))
-            return []
-        spots = [(f"{where}[{i + 1}]", faults) for i in range(len(found))]
-        return [_value(inner, {}, v, None, s) for v, s in zip(found, spots, strict=True)]
-    return _scalar(hint, about, found, out)
-
-
-def _scalar(hint: Any, about: Any, found: Any, out: tuple[str, list[Fault]]) -> Any:
-    where, faults = out
-    kinds = typing.get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
-    if float in kinds and isinstance(found, int) and not isinstance(found, bool):
-        found = float(found)
-    wanted = next(k for k in kinds if k is not type(None))
-    origin = typing.get_origin(wanted) or wanted
-    if not isinstance(found, origin) or (origin is int and isinstance(found, bool)):
-        words = {float: "a number", int: "a whole number", str: "text", bool: "true or false"}
-        faults.append(fault(where, found, words.get(origin, "a table")))
-        return None
-    limits, choices = about.get("limits"), about.get("choices")
-    if choices and found not in choices:
-        faults.append(fault(where, found, "one of " + ", ".join(choices)))
-    if limits and not limits[0] <= found <= limits[1]:
-        faults.append(fault(where, found, f"from {limits[0]:g} to {limits[1]:g}"))
-    return found
 
 
 def faults_between(settings: Any) -> list[Fault]:
@@ -404,11 +328,11 @@ def faults_between(settings: Any) -> list[Fault]:
     out = _days(settings) + _once("grade_order", settings.grade_order)
     out += _once("repair.quality_order", settings.repair.quality_order)
     if settings.currency and not re.fullmatch("[A-Z]{3}", settings.currency):
-        out.append(fault("currency", settings.currency, "an ISO 4217 code such as EUR"))
+        out.append(setting_fault("currency", settings.currency, "an ISO 4217 code such as EUR"))
     names = [c.name for c in settings.channels]
     if settings.sale.channel and settings.sale.channel not in names:
         allowed = "one of " + ", ".join(str(n) for n in names)
-        out.append(fault("sale.channel", settings.sale.channel, allowed))
+        out.append(setting_fault("sale.channel", settings.sale.channel, allowed))
     return out
 
 
@@ -416,7 +340,7 @@ def _days(settings: Any) -> list[Fault]:
     dated = [(f"channels[{i}]", c) for i, c in enumerate(settings.channels, 1)]
     dated += [(f"purchase.duties[{i}]", d) for i, d in enumerate(settings.purchase.duties, 1)]
     return [
-        fault(f"{where}.valid_from", one.valid_from, "a day that exists, YYYY-MM-DD")
+        setting_fault(f"{where}.valid_from", one.valid_from, "a day that exists, YYYY-MM-DD")
         for where, one in dated
         if one.valid_from is not None and not _is_day(one.valid_from)
     ]
@@ -434,6 +358,6 @@ def _is_day(text: str) -> bool:
 
 def _once(where: str, names: list[Any]) -> list[Fault]:
     return [
-        fault(where, f"{name} twice", "each name once")
+        setting_fault(where, f"{name} twice", "each name once")
         for name in sorted({n for n in names if n is not None and names.count(n) > 1})
     ]
