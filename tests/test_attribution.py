@@ -25,9 +25,9 @@ from repair_horizon.decisions.review.why_changed import (
     shapley,
 )
 from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.tables.months import month_number

@@ -19,8 +19,8 @@ from repair_horizon.backtest.money_replay import (
     summary,
 )
 from repair_horizon.decisions.month.listings import Scorer, scorer_for
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.decisions.unit.valuation import NO_CHARGES
 from repair_horizon.demo import Truth, simulate
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings

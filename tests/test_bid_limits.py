@@ -7,13 +7,13 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
+from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.decisions.costs.purchase import (
     landing,
     landing_under,
     purchase_lines,
     purchase_on,
 )
-from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
 from repair_horizon.decisions.unit.bid import (
     BREAK_EVEN,
     NO_PRICE,
@@ -22,18 +22,16 @@ from repair_horizon.decisions.unit.bid import (
     outcomes,
     unit_bid,
 )
-from repair_horizon.decisions.unit.bidding import (
+from repair_horizon.decisions.unit.bid_limits import (
     EndStates,
     ask_profit,
     break_even_anywhere,
-    break_even_bids,
     chance_limit,
-    lot_limit,
+    lot_bid,
+    lot_spread,
     maximum_bid_for,
     profit_at,
-    step_table,
 )
-from repair_horizon.decisions.unit.lots import apportion, lot_bid, lot_spread
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
 from scipy.optimize import bisect
@@ -139,26 +137,17 @@ def test_no_bid_says_why(profit: float, lowest: float, reason: str) -> None:
     assert (bid.amount == 0.0) == bool(reason)
 
 
-def test_the_step_table_is_example_1s_table() -> None:
-    """Chance of loss just above each break-even bid, cumulative (trade reference 2.4, step 9)."""
-    even = break_even_bids(EXAMPLE, LAND.segments[0], LAND.kappa)
-    bids, chance = step_table(even, WEIGHT)
-    assert np.round(bids, 2).tolist() == [-95.75, -29.76, 42.16, 54.41, 103.89, 136.87]
-    assert chance == pytest.approx([0.049, 0.099, 0.349, 0.44665, 0.83725, 1.0])
-
-
 def test_a_lots_common_error_does_not_average_out() -> None:
     """Without one: 36.10 at four units (trade reference); with one, the closed form in the limit.
 
     A very large lot loses only its common error: (E[V] - K' - z sd_common) / den.
     """
-    segment = LAND.segments[0]
-    assert round(lot_limit(EXAMPLE, segment, LAND.kappa, (4, 0.10)), 2) == 36.10
-    z = norm.ppf(0.9)
-    bid = lot_limit(EXAMPLE, segment, LAND.kappa, (10**9, 0.10), common=20.0)
+    assert round(lot_bid(EXAMPLE, EXAMPLE, LAND, (4, 0.10), 0.0), 2) == 36.10
+    z, worlds = norm.ppf(0.9), np.array([[-20.0], [20.0]])  # equally likely: sd_common is 20
+    two = EndStates(np.tile(WEIGHT / 2, (2, 1)), VALUE + worlds, np.zeros((2, 7)))
+    bid = lot_bid(two, two, LAND, (10**9, 0.10), 0.0)
     assert bid == pytest.approx((105.228766 - 15.729315 - z * 20.0) / 1.233990137, abs=2e-3)
-    four = lot_limit(EXAMPLE, segment, LAND.kappa, (4, 0.10), common=20.0)
-    assert four < min(bid, 36.10)
+    assert lot_bid(two, two, LAND, (4, 0.10), 0.0) < min(bid, 36.10)
 
 
 def test_a_lots_bid_from_draws_is_the_closed_form_where_that_applies() -> None:
@@ -197,14 +186,6 @@ def test_lot_size_replaces_the_chance_limit_of_one_unit() -> None:
     bid = unit_bid(example_unit(ten), 0)
     assert bid.binding == "chance of loss, lot"
     assert 30 < bid.amount < 72.52
-
-
-def test_a_lots_cost_is_shared_by_worth_and_adds_up() -> None:
-    """100.00 over worths 30, 10, 0, -5: 75, 25, 0, 0; thirds add up to the cent."""
-    assert apportion(100.0, np.array([30.0, 10.0, 0.0, -5.0])).tolist() == [75.0, 25.0, 0.0, 0.0]
-    thirds = apportion(100.0, np.ones(3))
-    assert sorted(thirds.tolist()) == [33.33, 33.33, 33.34]
-    assert apportion(10.0, np.zeros(4)).tolist() == [2.5] * 4
 
 
 @settings(max_examples=150, deadline=None)

@@ -25,7 +25,7 @@ from repair_horizon.decisions.month.questions_asked import (
     value_of_knowing,
 )
 from repair_horizon.decisions.unit.bid import outcomes
-from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Limits, Purchase, Tier
 

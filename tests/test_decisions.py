@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from repair_horizon.decisions.costs.money import cents, round_down
 from repair_horizon.decisions.costs.purchase import landing
 from repair_horizon.decisions.month.stop_dates import StopMonths, described, first_of_two
-from repair_horizon.decisions.unit.bidding import (
+from repair_horizon.decisions.unit.bid_limits import (
     EndStates,
     ask_margin,
     ask_profit,

@@ -16,7 +16,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers
 from repair_horizon.explorer.showing import moves_words, plain_table

@@ -29,7 +29,7 @@ from repair_horizon.decisions.review.scorecard import (
     simulate_totals,
     won_lots,
 )
-from repair_horizon.decisions.unit.bidding import EndStates
+from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.ledger import LEVELS, QUANTILES
 from repair_horizon.tables.settings import Tax

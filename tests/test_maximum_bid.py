@@ -20,14 +20,18 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
-from repair_horizon.decisions.costs.money import round_down
-from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.costs.money import margin_fraction, round_down
 from repair_horizon.decisions.unit.bench import offer_of
 from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
-from repair_horizon.decisions.unit.certainty import certainty_equivalent, log_mean_exp, log_risk
+from repair_horizon.decisions.unit.certainty_equivalent import (
+    NO_CHARGES,
+    Valuation,
+    certainty_equivalent,
+    log_mean_exp,
+    log_risk,
+)
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics, outcomes_of
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import CannotSay

@@ -24,8 +24,8 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.tables.settings import Purchase, Targets, Tier
 from scipy.optimize import minimize
 

@@ -29,9 +29,9 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import bid_row, maximum_bid
 from repair_horizon.decisions.unit.bid import hammer_price, outcomes, unit_bid
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings, Targets, Tax

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.month.asking_price import PERIOD_DAYS, PERIODS, ask_path
-from repair_horizon.decisions.unit.valuation import NO_CHARGES
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.estimation.time_on_market import (
     ASKED_PRIOR,
     FEWEST_SOLD,

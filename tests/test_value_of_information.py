@@ -24,9 +24,9 @@ from repair_horizon.decisions.review.value_of_information import (
     unknowns,
 )
 from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import NO_CHARGES
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import read_logs, read_settings

@@ -17,7 +17,7 @@ from repair_horizon.decisions.costs.repair import (
     total,
 )
 from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit, sale_terms
-from repair_horizon.decisions.unit.bidding import (
+from repair_horizon.decisions.unit.bid_limits import (
     EndStates,
     ask_margin,
     ask_per_bench_hour,
@@ -26,7 +26,7 @@ from repair_horizon.decisions.unit.bidding import (
     break_even_bids,
     chance_limit,
     expected_highest,
-    lot_limit,
+    lot_bid,
     maximum_bid_for,
     profit_at,
     winners_curse,
@@ -173,7 +173,7 @@ def test_example_1_risk_limits(auction: Settings) -> None:
     for alpha, limit in ((0.10, 42.16), (0.05, -29.76), (0.15, 42.16)):
         assert round(chance_limit(even, states.weight, alpha), 2) == limit
     for n, limit in ((1, -0.32), (4, 36.10), (10, 49.49)):
-        assert round(lot_limit(states, segment, land.kappa, (n, 0.10)), 2) == limit
+        assert round(lot_bid(states, states, land, (n, 0.10), 0.0), 2) == limit
 
 
 def test_example_1_winners_curse(auction: Settings) -> None:

@@ -29,9 +29,9 @@ from repair_horizon.decisions.month.opportunity_cost import (
 )
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
 from repair_horizon.decisions.review.selection import shortfalls
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.calibration import UNCHECKED, Calibration, calibrated_outlook
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.forecast import (

@@ -33,8 +33,8 @@ from repair_horizon.decisions.review.value_of_information import (
     months_to_buy_stop,
     unknowns,
 )
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.calibration import read_calibration
 from repair_horizon.estimation.time_on_market import (
     TimeOnMarket,

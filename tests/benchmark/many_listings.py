@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from repair_horizon.decisions.unit.valuation import Valuation
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop
 

@@ -2,10 +2,9 @@
 
 import numpy as np
 import pytest
-from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.money import cents, tax_fraction
 from repair_horizon.decisions.costs.purchase import landing_under
-from repair_horizon.decisions.costs.tax import tax_fraction
-from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.tables.settings import Purchase, Settings, Tax
 
 

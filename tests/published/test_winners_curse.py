@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repair_horizon.decisions.unit.bidding import expected_highest, winners_curse
+from repair_horizon.decisions.unit.bid_limits import expected_highest, winners_curse
 
 # Expected largest of n standard normals: Harter (1961), Biometrika 48:151-165 (from memory, and
 # integrated independently); three of them have closed forms.

@@ -16,8 +16,8 @@ from repair_horizon.asking.figure_sources import source_rows
 from repair_horizon.asking.given import Given
 from repair_horizon.asking.what_matters import MATTER_COLUMNS, what_matters
 from repair_horizon.decisions.cautions import Chosen, cautions_for
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.listings import Scorer, private_offer
 from repair_horizon.decisions.month.questions_asked import Question, question_at
 from repair_horizon.decisions.month.stop_dates import (

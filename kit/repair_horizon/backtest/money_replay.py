@@ -21,8 +21,8 @@ import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
 from repair_horizon.decisions.month.listings import families_of, score, scorer_for
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.calibration import Calibration
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs

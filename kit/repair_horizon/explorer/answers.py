@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import (
     STOP_COLUMNS,

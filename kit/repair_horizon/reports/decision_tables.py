@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.questions_asked import bid_moves, dearest_part, turning_points
 from repair_horizon.decisions.month.stop_dates import (
@@ -27,7 +27,7 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import BID_COLUMNS, bid_row
 from repair_horizon.decisions.unit.bid import hammer_price, outcomes
-from repair_horizon.decisions.unit.bidding import break_even_bids
+from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import pandas as pd
 from markupsafe import Markup
 
-from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.logs import Logs, Settings
 from repair_horizon.reports.family import HORIZON, LEVEL

@@ -17,7 +17,7 @@ import pandas as pd
 
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
-from repair_horizon.decisions.unit.valuation import Valuation
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import CannotSay, LogFault, Settings, read_settings

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.money import cents, tax_fraction
 from repair_horizon.tables.settings import Channel, Reserve, Settings
 
 Floats = npt.NDArray[np.float64]
@@ -38,7 +38,7 @@ def sale_terms(settings: Settings, day: str = "9999-12-31") -> SaleTerms:
     whole of it; the margin scheme depends on the purchase and is worked out with the bid.
     """
     channel = planning_channel(settings, day)
-    tax = settings.tax.rate / (1 + settings.tax.rate) if settings.tax.scheme == "on_sale" else 0.0
+    tax = tax_fraction(settings.tax.rate) if settings.tax.scheme == "on_sale" else 0.0
     return SaleTerms(
         channel.percentage_fee + channel.payment_fee,
         channel.fixed_fee,

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, landing_under
-from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
     bid_moves,
@@ -29,8 +29,8 @@ from repair_horizon.decisions.unit.bid import (
     rounded_bid,
     verdict_of,
 )
+from repair_horizon.decisions.unit.bid_limits import joint_lot
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.joint_lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs

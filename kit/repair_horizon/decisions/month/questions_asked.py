@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.unit.bid import Outcomes
-from repair_horizon.decisions.unit.bidding import profit_at
+from repair_horizon.decisions.unit.bid_limits import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook

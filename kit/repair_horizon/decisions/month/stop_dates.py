@@ -19,7 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri
 
-from repair_horizon.decisions.costs.tax import margin_fraction
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR

@@ -17,13 +17,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.costs.tax import margin_fraction
 from repair_horizon.decisions.month.listings import scorer_for
 from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
-from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.bid_limits import EndStates, lot_spread, profit_at
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.lots import lot_spread
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import write_whole
 from repair_horizon.logs import CannotSay, Logs

@@ -12,9 +12,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.costs.money import cents
+from repair_horizon.decisions.costs.money import ON_MARGIN, cents, tax_fraction
 from repair_horizon.decisions.costs.sale import planning_channel, reserve_per_unit
-from repair_horizon.decisions.costs.tax import ON_MARGIN, tax_fraction
 from repair_horizon.estimation.owner_guesses import FIXED
 from repair_horizon.logs import Logs
 from repair_horizon.tables.settings import Settings

@@ -18,7 +18,7 @@ import pandas as pd
 from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.tables.settings import Settings

@@ -15,10 +15,9 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
-from repair_horizon.decisions.costs.money import round_down
+from repair_horizon.decisions.costs.money import margin_fraction, round_down
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.costs.tax import margin_fraction
-from repair_horizon.decisions.unit.bidding import (
+from repair_horizon.decisions.unit.bid_limits import (
     Asked,
     EndStates,
     ask_margin,
@@ -29,10 +28,10 @@ from repair_horizon.decisions.unit.bidding import (
     break_even_anywhere,
     chance_limit,
     loss_cap_limit,
+    lot_bid,
     maximum_bid_for,
     winners_curse,
 )
-from repair_horizon.decisions.unit.lots import lot_bid
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, WonLot, at_price, won_lot

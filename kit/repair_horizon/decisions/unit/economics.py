@@ -12,6 +12,7 @@ import numpy.typing as npt
 from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
 from repair_horizon.decisions.costs.sale import sale_terms
 from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.options import (
     MAKER,
     NOT_FOR_SALE,
@@ -25,7 +26,6 @@ from repair_horizon.decisions.unit.options import (
     untouched_name,
 )
 from repair_horizon.decisions.unit.outcomes import PlannedQuality, StateOptions, UnitEconomics
-from repair_horizon.decisions.unit.valuation import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start

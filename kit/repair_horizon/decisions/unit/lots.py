@@ -1,101 +1,115 @@
-"""Lots: like units bought together, judged together, and what each of them cost.
+"""Job lots: several units under one bid.
 
-A lot of n units loses with chance alpha at the bid where
+What the units share (price level, parts, rates) moves together, each one's own luck is its own.
+With c_i the certainty equivalent of one unit over its own luck in a draw,
 
-    E[profit] = z_{1-alpha} sqrt(own^2 / n + common^2)
+    CE(lot) = -R ln E[ exp(-sum_i q_i c_i / R) ]
 
-``own`` is the spread of one unit around what is expected in its world (states, outcomes, its own
-luck in price) and averages out; ``common`` is the spread of that expectation between worlds (the
-price level, shares and success rates not known better) and does not.
+within a family, where draws are shared; families are independent, so theirs add. Premium tiers
+fall on the price of the whole.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
-from scipy.special import ndtri
+from scipy.special import ndtr
 
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.certainty_equivalent import certainty_equivalent
+from repair_horizon.decisions.unit.winning import HighestRival, WonLot
 
 Floats = npt.NDArray[np.float64]
 
 
-def lot_bid(
-    market: EndStates, single: EndStates, landing: Landing, lot: tuple[int, float], theta: float
-) -> float:
-    """Bid per unit at which a lot loses with chance alpha, under any tiers and margin tax.
+@dataclass(frozen=True, eq=False)
+class JointLot:
+    """A lot: its exact bid, its mean worth and own spread by draw, the rival for the whole."""
+
+    exact: float
+    worth: Floats
+    own_sd: Floats
+    hours: float
+    landing: Landing
+    rival: HighestRival | None
+    shortfall: float = 0.0
+
+    def expected(self, bid: float, floor: float = 0.0) -> WonLot:
+        """Say what bidding up to a price promises for the whole lot."""
+        if self.rival is None:
+            prices, part, chance = np.full((len(self.worth), 1), bid), None, float("nan")
+        else:
+            rival = HighestRival(self.rival.log_median, self.rival.spread, floor)
+            wins = rival.wins(bid)
+            if bid <= floor or wins.sum() <= 0:
+                return WonLot(0.0, float("nan"), float("nan"), float("nan"))
+            prices, part, chance = rival.prices_below(bid), wins / wins.sum(), rival.chance(bid)
+        weight = np.full(len(self.worth), 1.0 / len(self.worth)) if part is None else part
+        paid = self.landing.landed_each(prices) * (1 + self.landing.kappa)
+        profit = self.worth[:, None] - paid
+        loss = ndtr(-profit / np.maximum(self.own_sd[:, None], 1e-9))
+        over = prices.shape[1]
+        return WonLot(
+            chance,
+            float(weight @ profit.sum(axis=1)) / over - self.shortfall,
+            float(weight @ loss.sum(axis=1)) / over,
+            float(weight @ prices.sum(axis=1)) / over,
+        )
+
+
+def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landing) -> JointLot:
+    """Put units together under one bid.
 
     Parameters
     ----------
-    market
-        End states at the market's mean price, (draws, slots).
-    single
-        The same with one unit's own luck in price.
+    units
+        Outcomes of each model and fault in the lot, of one month.
+    quantity
+        Units of each.
     landing
-        Landed cost of one unit.
-    lot
-        (units, alpha).
-    theta
-        Tax fraction of the margin; 0 without a margin scheme.
+        Landed cost of the whole lot.
 
-    Returns
-    -------
-    float
-        Unrounded; negative where no price is low enough.
+    Notes
+    -----
+    Under a scheme that taxes the margin the bid is the sum of the units' own, since each unit's
+    purchase price must be known apart.
     """
-    n, alpha = lot
-    z = float(ndtri(1 - alpha))
-
-    def left(bid: float) -> float:
-        mean, own, common = lot_spread(market, single, (landing, theta), bid)
-        return mean - z * float(np.sqrt(own**2 / n + common**2))
-
-    worst, best = float(np.min(single.value)), float(np.max(single.value))
-    span = abs(worst) + abs(best) + sum(abs(s.K) for s in landing.segments) + 1.0
-    return float(brentq(left, -(4.0 + abs(z)) * span, (4.0 + abs(z)) * span, xtol=1e-7))
-
-
-def lot_spread(
-    market: EndStates, single: EndStates, terms: tuple[Landing, float], bid: float
-) -> tuple[float, float, float]:
-    """Mean profit of a unit at a bid, its own spread, and the spread all units share.
-
-    ``terms`` is (landed cost, tax fraction of the margin).
-    """
-    landing, theta = terms
-    profit = profit_at(single, landing, bid, theta)
-    mean = float(np.sum(single.weight * profit))
-    total = float(np.sum(single.weight * (profit - mean) ** 2))
-    shared = profit_at(market, landing, bid, theta)
-    world = np.atleast_2d(market.weight).sum(axis=-1)
-    by_world = np.atleast_2d(market.weight * shared).sum(axis=-1) / world
-    common = float(np.sum(world * (by_world - np.sum(world * by_world)) ** 2))
-    return mean, float(np.sqrt(max(total - common, 0.0))), float(np.sqrt(common))
+    month, valuation = units[0].month, units[0].unit.valuation
+    taxed = bool(margin_fraction(units[0].unit.settings))
+    families: dict[str, Floats] = {}
+    worth, variance = np.zeros(1), np.zeros(1)
+    for known, count in zip(units, quantity, strict=True):
+        unit = known.unit
+        name = unit.family.estimates.family_id
+        sure = unit.certainty_by_draw[:, month] * count
+        families[name] = families[name] + sure if name in families else sure
+        worth = worth + unit.value[:, month] * count
+        single = known.single
+        away = single.value - single.value_in_draw[:, None]
+        variance = variance + count * np.sum(single.share_in_draw * away**2, axis=1)
+    if taxed:
+        exact = sum(k.unit.exact_bid(month) * q for k, q in zip(units, quantity, strict=True))
+    else:
+        each = [certainty_equivalent(v, None, valuation.tolerance) for v in families.values()]
+        exact = float(landing.bid_for(sum(each)))
+    hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
+    short = sum(k.shortfall * q for k, q in zip(units, quantity, strict=True))
+    return JointLot(
+        exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity), short
+    )
 
 
-def apportion(landed: float, worth: Floats) -> Floats:
-    """Share the landed cost of a lot among its units by what they are worth, not by count.
-
-    Parameters
-    ----------
-    landed
-        Landed cost of the whole lot, money.
-    worth
-        Expected value of each unit before acquisition, (units,); a worthless one carries nothing.
-
-    Returns
-    -------
-    ndarray
-        (units,), whole cents that add up to ``landed``; equal shares if nothing is worth anything.
-    """
-    positive = np.maximum(np.asarray(worth, dtype="float64"), 0.0)
-    total = positive.sum()
-    share = positive / total if total > 0 else np.full(len(positive), 1.0 / len(positive))
-    exact = share * round(landed * 100)
-    whole = np.floor(np.round(exact, 6))
-    missing = round(landed * 100) - int(whole.sum())
-    whole[np.argsort(whole - exact, kind="stable")[:missing]] += 1
-    out: Floats = whole / 100.0
-    return out
+def rival_of(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
+    """Highest rival for the whole: the sum of what each unit would fetch, at their mean spread."""
+    rivals = [k.rival for k in units]
+    if any(r is None for r in rivals):
+        return None
+    known = [r for r in rivals if r is not None]
+    paid = [q * np.exp(r.log_median) for r, q in zip(known, quantity, strict=True)]
+    total: Floats = np.sum(paid, axis=0)
+    return HighestRival(np.log(total), float(np.mean([r.spread for r in known])))

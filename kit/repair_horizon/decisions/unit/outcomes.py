@@ -14,12 +14,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, Segment
-from repair_horizon.decisions.costs.tax import margin_fraction
-from repair_horizon.decisions.unit.bidding import EndStates
-from repair_horizon.decisions.unit.certainty import log_mean_exp, log_risk
+from repair_horizon.decisions.unit.bid_limits import EndStates
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation, log_mean_exp, log_risk
 from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
-from repair_horizon.decisions.unit.valuation import Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.tables.settings import Settings

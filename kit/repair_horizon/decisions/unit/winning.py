@@ -20,7 +20,7 @@ import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.unit.bidding import EndStates, profit_at
+from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 
 Floats = npt.NDArray[np.float64]
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from repair_horizon.charts.bid_make_up import sensitivity
 from repair_horizon.charts.part_charts import part_share
-from repair_horizon.decisions.costs.tax import NOT_TAX_ADVICE
+from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.estimation.part_alerts import STALE
 from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import (

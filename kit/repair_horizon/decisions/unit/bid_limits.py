@@ -1,11 +1,18 @@
-"""Closed forms for the maximum bid, and the limits that risk puts on it.
+"""Where a bought unit may end, and the bid that an owner's target or limit allows.
 
 A unit bought at hammer price B ends in one of its end states s, worth V_s before acquisition.
 Expected profit is linear in B between the points where a premium tier or a taxed state changes:
 
     profit(B) = E[V] - theta sum_taxed pi_s (X_s - A(B)) - (a B + K)(1 + kappa)
 
-and the bid is the B at which it equals what is asked, G0 + G1 B.
+and the bid is the B at which it equals what is asked, G0 + G1 B. A lot of n units
+loses with chance alpha at the bid where
+
+    E[profit] = z_{1-alpha} sqrt(own^2 / n + common^2)
+
+``own`` is the spread of one unit around what is expected in its world (states, outcomes, its own
+luck in price) and averages out; ``common`` is the spread of that expectation between worlds (the
+price level, shares and success rates not known better) and does not.
 """
 
 from __future__ import annotations
@@ -15,6 +22,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing, Segment
@@ -181,18 +189,6 @@ def break_even_anywhere(states: EndStates, landing: Landing, theta: float = 0.0)
     return out
 
 
-def step_table(break_even: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Chance of loss as the steps it rises in: bids, and the chance of loss just above each.
-
-    Parameters
-    ----------
-    break_even, weight
-        Break-even bid and weight of every end state, any shape; equal bids make one step.
-    """
-    bids, which = np.unique(np.round(break_even.ravel(), 9), return_inverse=True)
-    return bids, np.cumsum(np.bincount(which, weight.ravel()))
-
-
 def chance_limit(break_even: Floats, weight: Floats, alpha: float) -> float:
     """Largest bid whose chance of loss stays within alpha.
 
@@ -206,30 +202,57 @@ def chance_limit(break_even: Floats, weight: Floats, alpha: float) -> float:
     return float(bids[allowed[-1]])
 
 
-def lot_limit(
-    states: EndStates,
-    segment: Segment,
-    kappa: float,
-    lot: tuple[int, float],
-    common: float = 0.0,
+def lot_bid(
+    market: EndStates, single: EndStates, landing: Landing, lot: tuple[int, float], theta: float
 ) -> float:
-    """Bid per unit at which a lot of like units loses with chance alpha, normal approximation.
+    """Bid per unit at which a lot loses with chance alpha, under any tiers and margin tax.
 
     Parameters
     ----------
-    states, segment, kappa
-        One unit and its landed cost; the spread of ``states`` is each unit's own luck.
+    market
+        End states at the market's mean price, (draws, slots).
+    single
+        The same with one unit's own luck in price.
+    landing
+        Landed cost of one unit.
     lot
         (units, alpha).
-    common
-        Standard deviation of the error all units share (the price level, say). It does not
-        average out: however large the lot, z times it stays off the bid.
+    theta
+        Tax fraction of the margin; 0 without a margin scheme.
+
+    Returns
+    -------
+    float
+        Unrounded; negative where no price is low enough.
     """
     n, alpha = lot
     z = float(ndtri(1 - alpha))
-    risk = z * np.sqrt(states.spread**2 / n + common**2)
-    worth = states.expected - segment.K * (1 + kappa) - risk
-    return float(worth / (segment.a * (1 + kappa)))
+
+    def left(bid: float) -> float:
+        mean, own, common = lot_spread(market, single, (landing, theta), bid)
+        return mean - z * float(np.sqrt(own**2 / n + common**2))
+
+    worst, best = float(np.min(single.value)), float(np.max(single.value))
+    span = abs(worst) + abs(best) + sum(abs(s.K) for s in landing.segments) + 1.0
+    return float(brentq(left, -(4.0 + abs(z)) * span, (4.0 + abs(z)) * span, xtol=1e-7))
+
+
+def lot_spread(
+    market: EndStates, single: EndStates, terms: tuple[Landing, float], bid: float
+) -> tuple[float, float, float]:
+    """Mean profit of a unit at a bid, its own spread, and the spread all units share.
+
+    ``terms`` is (landed cost, tax fraction of the margin).
+    """
+    landing, theta = terms
+    profit = profit_at(single, landing, bid, theta)
+    mean = float(np.sum(single.weight * profit))
+    total = float(np.sum(single.weight * (profit - mean) ** 2))
+    shared = profit_at(market, landing, bid, theta)
+    world = np.atleast_2d(market.weight).sum(axis=-1)
+    by_world = np.atleast_2d(market.weight * shared).sum(axis=-1) / world
+    common = float(np.sum(world * (by_world - np.sum(world * by_world)) ** 2))
+    return mean, float(np.sqrt(max(total - common, 0.0))), float(np.sqrt(common))
 
 
 def loss_cap_limit(worst: float, cap: float, segment: Segment, kappa: float) -> float:
