@@ -98,7 +98,9 @@ def test_frames_are_checked_like_files() -> None:
         rh.from_frames(sale=given["sales"])
 
 
-@pytest.mark.parametrize("name", ["shop", "views", "decisions.unit.valuation", "tables.codes"])
+@pytest.mark.parametrize(
+    "name", ["shop", "views", "decisions.unit.certainty_equivalent", "tables.codes"]
+)
 def test_examples_in_docstrings_run(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(DEMO.parent.parent)
     found = doctest.testmod(importlib.import_module(f"repair_horizon.{name}"))

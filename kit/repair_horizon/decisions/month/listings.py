@@ -29,8 +29,8 @@ from repair_horizon.decisions.unit.bid import (
     rounded_bid,
     verdict_of,
 )
-from repair_horizon.decisions.unit.bid_limits import joint_lot
 from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs
