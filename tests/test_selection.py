@@ -30,8 +30,8 @@ from repair_horizon.decisions.review.selection import (
     shortfalls,
 )
 from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
-from repair_horizon.decisions.unit.bid_limits import joint_lot
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop, open_shop
