@@ -16,19 +16,19 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.month.shelf import COLUMNS, SELL, WORKING, at_gate, owned_rules, shelf
-from repair_horizon.decisions.unit.break_even import AtGate, break_evens
 from repair_horizon.decisions.unit.disposition import (
+    AtGate,
     MakerTerms,
-    RepairAtGate,
     break_even_maker_quote,
     break_even_part_price,
     break_even_success,
+    break_evens,
     held_value,
+    interlock,
     offer_floor,
     part_slope,
     stop_loss_hours,
 )
-from repair_horizon.decisions.unit.interlocks import interlock
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.settings import Maker
 
@@ -64,10 +64,9 @@ def test_example_1_break_evens_to_the_digits() -> None:
 
     The quote: sale day 38, factor 0.98, reserve 4.50, carriage 14.00 and 0.3 h, fee 25.00 on 2 %.
     """
-    at = RepairAtGate(GOOD, BAD, 0.93, 1.75)
-    assert at.value == pytest.approx(127.63, abs=0.005)
-    assert round(break_even_success(at, AS_IS), 4) == 0.7645
-    slope = part_slope(0.93, (0.12, 22.0), 0.7)
+    assert pytest.approx(127.63, abs=0.005) == OWN
+    assert round(break_even_success(GOOD, BAD, AS_IS), 4) == 0.7645
+    slope = part_slope(0.93, 0.12, 22.0, 0.7)
     assert slope == pytest.approx(0.5436 * 1.233990137 / 0.70, abs=1e-3)
     assert round(break_even_part_price(248.0, OWN - AS_IS, slope), 2) == 290.72
     price = round(620.0 * 0.968 ** (38 / 30.4375), 2)

@@ -29,7 +29,7 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import DISPOSITION_COLUMNS
 from repair_horizon.decisions.unit.bid import Bid, Outcomes, bid_on_terms, outcomes, verdict_of
-from repair_horizon.decisions.unit.break_even import AtGate, break_evens
+from repair_horizon.decisions.unit.disposition import AtGate, break_evens
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics

@@ -19,8 +19,7 @@ from repair_horizon.decisions.month.stop_dates import (
 from repair_horizon.decisions.month.thresholds import bid_row
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, unit_bid, verdict_of
-from repair_horizon.decisions.unit.break_even import AtGate, break_evens
-from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, held_value
+from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, AtGate, break_evens, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay

@@ -23,8 +23,8 @@ import pandas as pd
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.month.shelf import GONE, at_gate
 from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.disposition import interlock
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.interlocks import interlock
 from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, Logs

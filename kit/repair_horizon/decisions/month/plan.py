@@ -24,9 +24,8 @@ from repair_horizon.decisions.month.listings import (
     scorer_for,
 )
 from repair_horizon.decisions.month.shelf import GONE, at_gate
-from repair_horizon.decisions.unit.break_even import AtGate
+from repair_horizon.decisions.unit.disposition import AtGate, interlock
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.interlocks import interlock
 from repair_horizon.decisions.unit.lots import rival_of
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.winning import HighestRival

@@ -9,21 +9,19 @@ import pandas as pd
 
 from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench
-from repair_horizon.decisions.unit.break_even import AtGate, break_evens
 from repair_horizon.decisions.unit.disposition import (
+    ERASE_BEFORE_SALE,
     HOLD_WEEKS,
+    TAKE_OFF_SALE,
+    AtGate,
+    Interlock,
+    break_evens,
     held_value,
-    lead_paths,
+    interlock,
     offer_floor,
     stop_loss_hours,
 )
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
-from repair_horizon.decisions.unit.interlocks import (
-    ERASE_BEFORE_SALE,
-    TAKE_OFF_SALE,
-    Interlock,
-    interlock,
-)
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.logs import CannotSay, Logs
@@ -204,7 +202,7 @@ def _working(bench: Bench, grade: str) -> AtGate:
     net = net_sale(price * factor[:, None], bench.terms, reserve)
     days = delay.listing_days + delay.selling_days
     interest = np.maximum(net, 0.0) * delay.capital_rate * days / 365.0
-    return AtGate(bench, "", lead_paths({SELL: net - interest}), None)
+    return AtGate(bench, "", {SELL: (net - interest).mean(axis=0)}, None)
 
 
 def _grade_factor(family: FamilyOutlook, rules: Settings, grade: str) -> np.ndarray:
