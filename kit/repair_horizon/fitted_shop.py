@@ -6,11 +6,10 @@ out it keeps; workers are sent families of it. ``shop.Shop`` asks the questions.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
-from dataclasses import asdict, replace
+from dataclasses import replace
 from functools import cached_property
+from hashlib import sha256
 from math import inf
 from pathlib import Path
 from typing import Self
@@ -44,15 +43,13 @@ from repair_horizon.estimation.forecast import (
     forecast,
 )
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
-from repair_horizon.files.stamps import folder_stamp, program_stamp
-from repair_horizon.files.writing import write_text
+from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
 BACKTEST = "backtest"
-KEPT = ".kept"
 TOLERANCE_SHARE = 6.0
 
 Month = str | int | None
@@ -68,9 +65,10 @@ class FittedShop:
         calibration: Calibration = UNCHECKED,
         valuation: Valuation | None = None,
         knowledge: ShopKnowledge | None = None,
+        keeper: Keeper = FORGETS,
     ) -> None:
         self.logs, self.settings, self.calibration = logs, settings, calibration
-        self._valuation, self._knowledge = valuation, knowledge
+        self._valuation, self._knowledge, self._keeper = valuation, knowledge, keeper
         self._estimates: dict[str, FamilyEstimates] = {}
         self._outlooks: dict[tuple[str, int], Outlook] = {}
         self._scarcities: dict[int, Scarcity] = {}
@@ -100,11 +98,29 @@ class FittedShop:
     @cached_property
     def knowledge(self) -> ShopKnowledge:
         """What all families together say: grades, channels, ratios, the owner's guesses."""
-        return self._knowledge or shop_knowledge(self.logs)
+        return self._knowledge or self._keeper.of(
+            "knowledge", (self._rests_on,), lambda: shop_knowledge(self.logs)
+        )
+
+    @cached_property
+    def _rests_on(self) -> str:
+        """Hash of every row used: what figures rest on that rules do not change."""
+        if self._keeper is FORGETS:
+            return ""
+        rest = replace(self.logs, folder=Path(), tables={})
+        return stamp_of([rest, *self.logs.tables.values()])
 
     def with_rules(self, settings: Settings) -> Self:
         """Return the same business under other rules; what was fitted is kept."""
-        out = type(self)(self.logs, settings, self.calibration, self._valuation, self._knowledge)
+        given = (self.calibration, self._valuation, self._knowledge, self._keeper)
+        out = type(self)(self.logs, settings, *given)
+        out._estimates = self._estimates
+        return out
+
+    def only(self, families: Sequence[str], month: Month = None) -> Self:
+        """Return a shop of some families at what the whole one's month makes of hours and cash."""
+        given = (self.calibration, self.valuation(month), self.knowledge)
+        out = type(self)(self.logs.of(families), self.settings, *given)
         out._estimates = self._estimates
         return out
 
@@ -113,10 +129,16 @@ class FittedShop:
     def fit(self, families: Sequence[str] | None = None, hands: Hands = ALONE) -> Self:
         """Fit families by the workers asked for, all of them if None; returns the shop."""
         wanted = self.logs.families if families is None else list(families)
-        missing = [f for f in wanted if f not in self._estimates]
+        names = {f: _kept_name(f) for f in wanted if f not in self._estimates}
+        kept = {f: self._keeper.find(name, (self._rests_on,)) for f, name in names.items()}
+        self._estimates |= {f: found for f, found in kept.items() if found is not None}
+        missing = [f for f, found in kept.items() if found is None]
         if missing:
             given = self.knowledge
-            self._estimates |= all_of(_fit, missing, lambda f: (self.logs.of([f]), f, given), hands)
+            made = all_of(_fit, missing, lambda f: (self.logs.of([f]), f, given), hands)
+            for family, found in made.items():
+                self._estimates[family] = found
+                self._keeper.keep(names[family], (self._rests_on,), found)
         return self
 
     def price_curves(self, hands: Hands = ALONE) -> dict[str, PriceCurves | CannotSay]:
@@ -228,30 +250,12 @@ class FittedShop:
         """Work out the month's opportunity costs once; kept on disk by a hash of what they need."""
         start = self.month(month)
         if start not in self._scarcities:
-            self._scarcities[start] = self._kept_scarcity(start)
+            about = (self._rests_on, repr(self.settings), repr(self.calibration), str(start))
+            promised = repr(sorted(self.selection.items()))
+            self._scarcities[start] = self._keeper.of(
+                f"opportunity-cost-{start}", (*about, promised), lambda: self._scarcity(start)
+            )
         return self._scarcities[start]
-
-    def _kept_scarcity(self, start: int) -> Scarcity:
-        path = self._kept_path("opportunity-cost", start)
-        if path is not None and path.is_file():
-            try:
-                return Scarcity(**json.loads(path.read_text(encoding="utf-8")))
-            except (ValueError, TypeError):
-                pass  # not one of ours: worked out anew
-        found = self._scarcity(start)
-        if path is not None and path.parent.parent.is_dir():
-            with suppress(OSError):  # a folder that cannot be written costs time, not the answer
-                write_text(path, json.dumps(asdict(found)))
-        return found
-
-    def _kept_path(self, name: str, start: int) -> Path | None:
-        folder = self.logs.folder
-        if folder is None or not Path(folder).is_dir():
-            return None
-        stamp = folder_stamp(Path(folder), (BACKTEST,))
-        rules = repr(self.settings)
-        whole = program_stamp([stamp, rules, str(start), str(self.now), repr(self.calibration)])
-        return Path(folder) / "out" / KEPT / f"{name}-{whole}.json"
 
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash
@@ -278,6 +282,10 @@ class FittedShop:
     def _owned(self, start: int) -> list[Owned]:
         economics = self.economics(self.families_of("stock"), start, 2, NO_CHARGES)
         return owned_units(self.logs, economics)
+
+
+def _kept_name(family_id: str) -> str:
+    return f"family-{sha256(family_id.encode()).hexdigest()[:16]}"
 
 
 def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:

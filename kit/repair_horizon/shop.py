@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,8 @@ from repair_horizon.estimation.time_on_market import (
     time_on_market,
     with_own_days,
 )
+from repair_horizon.files.keeping import FORGETS, keeper_of
+from repair_horizon.files.stamps import data_size, folder_stamp
 from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.tables.inputs import TABLES
@@ -49,6 +52,8 @@ from repair_horizon.tables.months import month_word
 from repair_horizon.views import PartView, PriceView
 
 NEAR = 3
+MOST_KEPT = 20_000_000
+"""Bytes of data files whose logs are kept as they were read."""
 ASKING = ("ask_price", "mark_down", "channel", "days_expected")
 
 
@@ -67,6 +72,8 @@ class Shop(FittedShop):
         What hours, cash and risk cost, in place of what the shop itself says; for replays.
     knowledge
         What all families say, where the logs are of some of them only.
+    keeper
+        Where what the whole shop needs is kept on disk; nowhere by default.
 
     Examples
     --------
@@ -273,15 +280,28 @@ def open_shop(folder: str | Path, as_of: str | pd.Timestamp | None = None) -> Sh
     LogFault
         With everything that cannot be read, all at once.
     """
-    logs = read_logs(folder)
+    logs = _read(Path(folder))
     logs = logs if as_of is None else logs.as_of(as_of)
     return shop_of(logs, read_settings(folder))
+
+
+def _read(folder: Path) -> Logs:
+    """Read logs, or take them as they were read from the same files on the same day.
+
+    A row of a day to come is held until that day. Large logs are read as fast as kept.
+    """
+    keeper = keeper_of(folder)
+    if keeper is FORGETS or data_size(folder) > MOST_KEPT:
+        return read_logs(folder)
+    rests_on = (folder_stamp(folder), str(pd.Timestamp.now().date()))
+    return replace(keeper.of("logs", rests_on, lambda: read_logs(folder)), folder=folder)
 
 
 def shop_of(logs: Logs, settings: Settings) -> Shop:
     """Return the shop of logs already read, with the calibration kept in their folder."""
     rules = with_own_days(logs, settings)
-    return Shop(logs, rules, read_calibration(Path(logs.folder) / BACKTEST))
+    place = Path(logs.folder)
+    return Shop(logs, rules, read_calibration(place / BACKTEST), keeper=keeper_of(place))
 
 
 def shop_from_frames(

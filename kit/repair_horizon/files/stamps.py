@@ -3,34 +3,40 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from pathlib import Path
 
 _DATA = (".csv", ".parquet", ".toml")
 
 
-def folder_stamp(folder: Path, within: Iterable[str] = ()) -> str:
+def folder_stamp(folder: Path) -> str:
     """Hash the data files of a workspace.
 
     Parameters
     ----------
     folder
         The workspace; its CSV, Parquet and TOML files count, also those of partitioned logs.
-    within
-        Further folders in it whose files count.
     """
     whole = hashlib.sha256()
-    outside = {folder / "out", folder / "review"}
-    named = [folder / name for name in within]
-    for path in sorted(folder.rglob("*")):
-        if path.suffix not in _DATA or not path.is_file():
-            continue
-        if any(p in outside for p in path.parents) and not any(n in path.parents for n in named):
-            continue
+    for path in _data_files(folder):
         whole.update(path.relative_to(folder).as_posix().encode() + b"\0")
         whole.update(hashlib.sha256(path.read_bytes()).digest())
     return whole.hexdigest()
+
+
+def data_size(folder: Path) -> int:
+    """Bytes of the data files of a workspace."""
+    return sum(path.stat().st_size for path in _data_files(folder))
+
+
+def _data_files(folder: Path) -> Iterator[Path]:
+    outside = {folder / "out", folder / "review"}
+    for path in sorted(folder.rglob("*")):
+        if path.suffix not in _DATA or not path.is_file():
+            continue
+        if not any(p in outside for p in path.parents):
+            yield path
 
 
 def program_stamp(what: Iterable[str]) -> str:

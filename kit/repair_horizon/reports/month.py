@@ -292,9 +292,7 @@ def write_month_files(
     owned = [s for s in shelves if len(s)]
     whole = shop_of(known.logs, known.settings)
     valuation = whole.valuation(known.month)
-    mine = known.logs.of(list(places)) if places else known.logs
-    shop = Shop(mine, known.settings, whole.calibration, valuation, whole.knowledge)
-    shop.fit(list(places), hands)
+    shop = whole.fit(list(places), hands).only(list(places), known.month) if places else whole
     page = IndexPage(
         month=known.month,
         families=runs,
