@@ -14,7 +14,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.costs.purchase import landing
-from repair_horizon.decisions.month.listings import COLUMNS, open_listings, score
+from repair_horizon.decisions.month.listings import open_listings, score
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
     best_question,
@@ -27,6 +27,7 @@ from repair_horizon.decisions.month.questions_asked import (
 from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Tier
 
 # Example 1's end states, trade reference 2.4.
@@ -118,7 +119,7 @@ def test_each_listing_is_scored_at_its_own_terms_and_bid() -> None:
         {"current_bid": 10.0}, {"current_bid": 36.06}, {"current_bid": 10.0, "shipping": 22.0}
     )
     table = score(rows, example_logs(), example_economics()).set_index("listing_id")
-    assert list(table.reset_index().columns) == COLUMNS
+    assert list(table.reset_index().columns) == OUTPUTS["bids"].names
     assert table.loc["L0", "max_bid"] == 36.06
     assert table.loc["L0", "advice"] == "bid"
     assert table.loc["L1", "advice"] == "pass"

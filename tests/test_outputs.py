@@ -5,8 +5,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.decisions.month import asking_price, listings, part_orders, plan, quotes, shelf
-from repair_horizon.decisions.review import value_of_information
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.output_columns import OUTPUT_KINDS, Output, declared
 from repair_horizon.tables.outputs import OUTPUTS, THRESHOLDS
@@ -28,23 +26,13 @@ def test_an_empty_table_is_read_back_as_it_was_written(output: Output, tmp_path:
     pd.testing.assert_frame_equal(output.read(tmp_path / "t.csv"), output.empty())
 
 
-@pytest.mark.parametrize(
-    ("name", "columns"),
-    [
-        ("bids", listings.COLUMNS),
-        ("plan", plan.COLUMNS),
-        ("part_orders", part_orders.COLUMNS),
-        ("shelf", shelf.COLUMNS),
-        ("asking_prices", asking_price.COLUMNS),
-        ("unknowns", value_of_information.COLUMNS),
-    ],
-)
-def test_what_decisions_return_is_what_is_declared(name: str, columns: list[str]) -> None:
-    assert OUTPUTS[name].names == list(columns)
-
-
-def test_ranked_quotes_are_declared_with_all_that_ranking_returns() -> None:
-    assert set(quotes.COLUMNS) <= set(OUTPUTS["part_quotes_ranked"].names)
+def test_a_row_with_a_column_that_is_not_declared_is_refused() -> None:
+    """Dropped in silence it would be missing wherever the table is read."""
+    table = THRESHOLDS.table([{"model_id": "X", "max_bid": 10.0}])
+    assert list(table) == THRESHOLDS.names
+    assert table["verdict"].isna().all()
+    with pytest.raises(KeyError, match="thresholds declares no column 'bid_max'"):
+        THRESHOLDS.table([{"model_id": "X", "bid_max": 10.0}])
 
 
 def test_identifiers_stay_text_and_months_and_figures_come_back(tmp_path: Path) -> None:

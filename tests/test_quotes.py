@@ -24,8 +24,8 @@ from repair_horizon.decisions.month.last_time_buy import (
     jobs_per_part,
     last_buy,
     newsvendor,
+    part_orders,
 )
-from repair_horizon.decisions.month.part_orders import COLUMNS, part_orders
 from repair_horizon.decisions.month.quotes import (
     compare_qualities,
     family_quotes,
@@ -34,6 +34,7 @@ from repair_horizon.decisions.month.quotes import (
     waiting_for,
 )
 from repair_horizon.decisions.unit.bench import Bench, daily_fall, dead_part_cost
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import PartQuality, Repair
 from scipy.stats import nbinom
 
@@ -265,7 +266,7 @@ def test_last_orders_from_the_logs() -> None:
     assert counts == {(MODEL, "DA"): 3, (MODEL, "FM"): 1}
     assert over == 12.0
     table = part_orders(logs, example_economics(months=12, draws=400), FAMILY, {})
-    assert list(table.columns) == COLUMNS
+    assert list(table.columns) == OUTPUTS["part_orders"].names
     row = table.set_index("part_code").loc["DA"]
     assert (row["jobs"], row["moq"], row["landed"]) == (3, 2, pytest.approx(256.9))
     # The example's repair stops in its sixth month: half the needs of (3.5 / 12) x 6 jobs.

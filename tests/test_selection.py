@@ -21,7 +21,7 @@ from outlook_by_hand import (
 )
 from repair_horizon.decisions.month.listings import score
 from repair_horizon.decisions.review.forecast_ledger import forecasts_of
-from repair_horizon.decisions.review.selection import (
+from repair_horizon.decisions.review.scorecard import (
     LOT_COLUMNS,
     PRICED,
     WEIGHT,

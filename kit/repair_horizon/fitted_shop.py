@@ -27,7 +27,7 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
-from repair_horizon.decisions.review.selection import shortfalls
+from repair_horizon.decisions.review.scorecard import shortfalls
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics

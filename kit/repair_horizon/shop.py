@@ -28,7 +28,7 @@ from repair_horizon.decisions.month.plan import Plan, plan
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
 from repair_horizon.decisions.month.thresholds import disposition_table, maximum_bid
-from repair_horizon.decisions.review.selection import TrackRecord, track_record
+from repair_horizon.decisions.review.scorecard import TrackRecord, track_record
 from repair_horizon.decisions.review.value_of_information import (
     MOST_MONTHS,
     months_to_buy_stop,
@@ -260,7 +260,7 @@ class Shop(FittedShop):
         Returns
         -------
         TrackRecord
-            See ``decisions.review.selection``; ``classes`` has what is taken off the promise.
+            See ``decisions.review.scorecard``; ``classes`` has what is taken off the promise.
         """
         return track_record(self.logs, self.settings)
 

@@ -40,7 +40,6 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/month/last_time_buy": ("test_quotes",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
     "decisions/month/opportunity_cost": ("test_opportunity_cost",),
-    "decisions/month/part_orders": ("test_quotes",),
     "decisions/month/plan": ("test_planning",),
     "decisions/month/questions_asked": ("test_candidates",),
     "decisions/month/quotes": ("test_quotes",),

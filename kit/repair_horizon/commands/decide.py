@@ -200,7 +200,7 @@ def stock(options: Namespace) -> int:
 
 def plan(options: Namespace) -> int:
     """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
-    from repair_horizon.decisions.month.part_orders import part_orders
+    from repair_horizon.decisions.month.last_time_buy import part_orders
     from repair_horizon.decisions.month.quotes import family_quotes
     from repair_horizon.fitted_shop import HORIZON
     from repair_horizon.shop import NEAR

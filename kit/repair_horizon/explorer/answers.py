@@ -10,7 +10,6 @@ import pandas as pd
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import (
-    STOP_COLUMNS,
     date_rows,
     needed_until,
     part_rows,
@@ -26,6 +25,7 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.reports.worked import LEVEL, Key, Worked, unit_of
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 
 KEEP = "keep "
 
@@ -178,7 +178,7 @@ def stop_table(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
     exact = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
     rows = date_rows(unit, unit_stops(unit, exact), LEVEL, first_month)
     rows += part_rows([needed_until(unit)], unit.months, LEVEL, first_month)
-    table = pd.DataFrame(rows, columns=STOP_COLUMNS)
+    table = OUTPUTS["stop_dates"].table(rows)
     for name in ("median", "lower", "upper"):
         table[name] = pd.to_datetime(table[name]).astype("datetime64[s]")
     return table

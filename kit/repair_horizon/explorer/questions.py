@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.month.part_orders import part_orders
+from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.decisions.month.quotes import compare_qualities, rank_quotes
 from repair_horizon.decisions.review.scorecard import score_ledger

@@ -20,12 +20,11 @@ from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
     BUY_STOP,
     REPAIR_STOP,
-    STOP_COLUMNS,
     chance_table,
     date_rows,
     unit_stops,
 )
-from repair_horizon.decisions.month.thresholds import BID_COLUMNS, bid_row
+from repair_horizon.decisions.month.thresholds import bid_row
 from repair_horizon.decisions.unit.bid import hammer_price, outcomes
 from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics, unit_under
@@ -88,7 +87,7 @@ def bid_table(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
         }
         for h in range(unit.months)
     ]
-    return pd.DataFrame(rows, columns=BID_COLUMNS)
+    return OUTPUTS["bid_path"].table(rows)
 
 
 def date_table(worked: Worked, rows: list[dict[str, object]]) -> pd.DataFrame:
@@ -97,7 +96,7 @@ def date_table(worked: Worked, rows: list[dict[str, object]]) -> pd.DataFrame:
         for name in (BUY_STOP, BID_ZERO, REPAIR_STOP):
             row = {"model_id": model_id, "listed_fault": fault, "part_code": ""}
             rows.append({**row, "date_name": name, "reason": why.reason})
-    table = pd.DataFrame(rows, columns=STOP_COLUMNS).assign(family_id=worked.family_id)
+    table = OUTPUTS["stop_dates"].table(rows).assign(family_id=worked.family_id)
     for name in ("median", "lower", "upper"):
         table[name] = pd.to_datetime(table[name]).astype("datetime64[s]")
     return table

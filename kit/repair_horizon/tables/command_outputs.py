@@ -81,7 +81,7 @@ PART_ORDERS = _whole(
     {_MODEL}
     part_code | part | Part | the part
     quality_class | fault | Part quality | kind of part
-    jobs | number | Jobs a month | repairs that need it
+    jobs | count | Jobs | repairs that needed it in the months counted
     over_months | count | Over months | months counted
     stop_month | month | Last month | in which the part is worth keeping
     order | count | Order | pieces to order
@@ -113,7 +113,7 @@ QUOTES_RANKED = _whole(
     lead_days | count | Days | of delivery
     moq | count | Least order | of the supplier
     old | yes_no | Old | whether it should be asked for again
-    newest | yes_no | Newest | of its supplier and quality
+    newest | count | Age, days | of the quote, the newest of its supplier and quality
     wait_months | count | Months to wait | after which ordering is worth most; 0 is now
     wait_gains | money | Waiting gains | by then
     """,

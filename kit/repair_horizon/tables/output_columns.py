@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -116,6 +116,19 @@ class Output:
         """Return the table without a row, its columns typed."""
         kinds = {c.name: OUTPUT_KINDS[c.kind].dtype for c in self.columns}
         return pd.DataFrame({n: pd.Series(dtype=k) for n, k in kinds.items()})
+
+    def table(self, rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+        """Return rows as the table; a row names its columns and may leave some out.
+
+        Raises
+        ------
+        KeyError
+            If a row has a column that is not declared.
+        """
+        strange = sorted({n for row in rows for n in row} - set(self.names))
+        if strange:
+            raise KeyError(f"{self.name} declares no column {strange[0]!r}")
+        return pd.DataFrame(rows, columns=self.names)
 
     def written(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a table as it goes into a file: months as YYYY-MM, figures rounded."""

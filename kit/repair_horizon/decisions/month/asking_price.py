@@ -25,27 +25,13 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 
 Floats = npt.NDArray[np.float64]
 
 PERIOD_DAYS, PERIODS, RATIOS = 14, 9, 61
 LEAST_STEP = 0.03
 LISTED = "listed"
-COLUMNS = [
-    "unit_id",
-    "model_id",
-    "state",
-    "channel",
-    "ask_price",
-    "mark_down",
-    "days_expected",
-    "net_expected",
-    "asked_now",
-    "days_listed",
-    "next_channel",
-    "next_net",
-    "reason",
-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,9 +123,8 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     Returns
     -------
     DataFrame
-        ``COLUMNS``, in stock's order. ``net_expected`` is what the best channel leaves, waiting
-        counted; ``next_channel`` and ``next_net`` the one after it. ``asked_now`` is today's price
-        in the settlement currency. A unit that must come off sale first still gets its price.
+        The declared table ``asking_prices``, in stock's order. A unit that must come off sale
+        first still gets its price.
     """
     stock = logs.tables["stock"]
     stock = stock[stock["status"] == LISTED]
@@ -158,7 +143,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
         grade = str(graded["grade_out"].get(unit["unit_id"], ""))
         day = f"{month_start(economics.outlook.first_month):%Y-%m-%d}"
         rows.append({**start, **_best_channel(bench, market, str(unit["state"]), grade, days, day)})
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return OUTPUTS["asking_prices"].table(rows)
 
 
 def _best_channel(

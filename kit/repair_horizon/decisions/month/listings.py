@@ -35,43 +35,13 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Tier
 
 Floats = npt.NDArray[np.float64]
 
 AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
 BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
-COLUMNS = [
-    "listing_id",
-    "family_id",
-    "model_id",
-    "listed_fault",
-    "end_time",
-    "current_bid",
-    "terms",
-    "quantity",
-    "max_bid",
-    "offer",
-    "probability_win",
-    "room",
-    "advice",
-    "verdict",
-    "expected_profit",
-    "profit_per_hour",
-    "probability_loss",
-    "binding_limit",
-    "model_bid",
-    "own_terms",
-    "part_quality",
-    "other_quality_cost",
-    "ask",
-    "ask_value",
-    "per_resale_percent",
-    "per_part_ten",
-    "per_week",
-    "would_turn",
-    "reason",
-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,17 +100,8 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the largest expected profit of bidding first. ``max_bid`` is the listing's
-        own maximum bid (for a private seller the price to walk away at), ``model_bid`` the
-        model's at the usual terms and ``own_terms`` what the listing's carriage and premium move
-        it by. ``probability_win`` is the chance that the bid wins (that the ``offer`` is taken),
-        missing for a fixed price. ``expected_profit``, ``profit_per_hour`` and
-        ``probability_loss`` are of a won lot at the price it is won at; ``room`` is the maximum
-        bid less the current one. ``ask`` is the state worth asking the seller about and
-        ``ask_value`` what the answer is worth, money; ``per_resale_percent``, ``per_part_ten``
-        and ``per_week`` how far the bid moves with 1 % more resale, the main part 10 dearer, a
-        week more; ``would_turn`` which change alone would turn the verdict. Rows of one
-        ``lot_id`` are one bid.
+        The declared table ``bids``, the largest expected profit of bidding first. Rows of one
+        ``lot_id`` are one bid; ``probability_win`` is missing for a fixed price.
     """
     family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     scorers: dict[tuple[str, str], Scorer | CannotSay] = {}
@@ -173,7 +134,7 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
         if key not in known:
             known[key] = _scored(offered)
         rows.append({**start, **known[key]})
-    table = pd.DataFrame(rows, columns=COLUMNS)
+    table = OUTPUTS["bids"].table(rows)
     order = {BID: 0, PASS: 1, CANNOT_SAY: 2}
     table["_rank"] = table["advice"].map(order)
     win = table["probability_win"].astype("float64").fillna(1.0)

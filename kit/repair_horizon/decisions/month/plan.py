@@ -30,6 +30,7 @@ from repair_horizon.decisions.unit.lots import rival_of
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
@@ -39,22 +40,6 @@ BUY, MEND, SELL = "buy", "repair", "sell"
 SEASON_DAYS = 240
 RUNS_OUT = 0.05
 RANGE = (0.05, 0.95)
-COLUMNS = [
-    "kind",
-    "item",
-    "family_id",
-    "model_id",
-    "about",
-    "end_time",
-    "do",
-    "max_bid",
-    "probability_win",
-    "expected_profit",
-    "profit_per_hour",
-    "gain",
-    "hours",
-    "cash",
-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,10 +73,8 @@ class Days:
 class Plan:
     """What to bid on and to mend this month, and how the month may turn out.
 
-    - ``items``: ``COLUMNS``; listings in the order they end, then jobs by worth per bench hour.
-      ``expected_profit`` is of a won lot at the price it is won at, ``gain`` the chance of winning
-      times that (a job's lead over the next best option); ``cash`` is what it takes if it comes
-      about at its maximum bid.
+    - ``items``: the declared table ``plan``; listings in the order they end, then jobs by worth
+      per bench hour.
     - ``wins``, ``hours``, ``cash_spent``, ``profit``: in every draw, (draws,).
     - ``hours_there``, ``cash_there``: what there is; missing where not named.
     - ``cash_low``: lowest free cash until all is sold, by draw.
@@ -479,7 +462,7 @@ def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: list[Job]) -> pd.DataFr
                     "cash": job.parts,
                 }
             )
-    return pd.DataFrame(rows, columns=COLUMNS).astype({"do": bool})
+    return OUTPUTS["plan"].table(rows).astype({"do": bool})
 
 
 def _per_hour(worth: float, hours: float) -> float:

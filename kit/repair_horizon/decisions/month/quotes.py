@@ -18,24 +18,13 @@ from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench, dead_part_cost
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import PartQuality, Settings
 
 Floats = npt.NDArray[np.float64]
 
-COLUMNS = [
-    "quote_id",
-    "supplier_id",
-    "quality_class",
-    "quote_date",
-    "landed",
-    "delay_cost",
-    "doa_cost",
-    "total",
-    "lead_days",
-    "moq",
-    "old",
-    "newest",
-]
+_NAMES = OUTPUTS["part_quotes_ranked"].names
+_ABOUT = ("model_id", "part_code", "rank", "wait_months", "wait_gains")
 
 
 @dataclass(frozen=True)
@@ -78,8 +67,8 @@ def rank_quotes(
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the cheapest total first. Of a supplier's offers in one quality only the
-        newest counts. ``newest`` is the quote's age in days.
+        The declared table ``part_quotes_ranked`` without what it says of the part, the cheapest
+        total first. Of a supplier's offers in one quality only the newest counts.
     """
     open_ended = quotes["valid_until"].isna() | (quotes["valid_until"] >= day)
     there = ~(quotes["in_stock"] == 0.0)
@@ -99,7 +88,9 @@ def rank_quotes(
         newest=age,
     )
     table["total"] = table["landed"] + table["delay_cost"] + table["doa_cost"]
-    return table.sort_values(["total", "quote_id"], ignore_index=True)[COLUMNS]
+    return table.sort_values(["total", "quote_id"], ignore_index=True)[
+        [n for n in _NAMES if n not in _ABOUT]
+    ]
 
 
 def compare_qualities(ranked: pd.DataFrame, resale: float, bench: Bench) -> pd.DataFrame:
@@ -188,9 +179,8 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
     Returns
     -------
     DataFrame
-        ``model_id, part_code, rank`` (1 is the cheapest in total), ``COLUMNS``, ``wait_months``
-        and ``wait_gains`` (0 and 0: order now; see ``waiting_for``); models without a forecast
-        are left out, since what a day costs them cannot be said.
+        The declared table ``part_quotes_ranked``; models without a forecast are left out, since
+        what a day costs them cannot be said.
     """
     quotes = logs.family(family_id).tables["part_quotes"]
     tables = []
@@ -206,6 +196,5 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
             about["wait_months"] = wait.months if wait else np.nan
             about["wait_gains"] = round(wait.gain, 2) if wait else np.nan
             tables.append(ranked.assign(**about))
-    names = ["model_id", "part_code", "rank", *COLUMNS, "wait_months", "wait_gains"]
     whole = [t for t in tables if len(t)]
-    return pd.concat(whole, ignore_index=True)[names] if whole else pd.DataFrame(columns=names)
+    return pd.concat(whole, ignore_index=True)[_NAMES] if whole else pd.DataFrame(columns=_NAMES)

@@ -26,36 +26,13 @@ from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 
 SELL = "sell now"
 HOLD = {weeks: f"hold {weeks} weeks" for weeks in HOLD_WEEKS}
 WORKING = "working"
 GONE = ("sold", "parted", "scrapped", "returned")
-COLUMNS = [
-    "unit_id",
-    "model_id",
-    "state",
-    "status",
-    "advice",
-    "value",
-    "next_best",
-    "margin",
-    "loss_per_week",
-    "days_held",
-    "landed_cost",
-    "caution",
-    "reason",
-    "if_cleared",
-    "offer_floor",
-    *(f"hold_{weeks}_weeks" for weeks in HOLD_WEEKS),
-    "break_even_success",
-    "part_code",
-    "break_even_part_price",
-    "break_even_maker_quote",
-    "stop_loss_hours",
-    "stop_loss_money",
-]
 
 
 def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
@@ -72,12 +49,10 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the dearest delay first. ``value`` is the certainty equivalent of the advice,
-        with this month's charges for hours and cash, ``margin``
-        its lead over the next best option, ``loss_per_week`` what a week's waiting costs,
-        ``offer_floor`` the lowest gross offer to take today. A unit that must be cleared first
-        gets neither 'repair' nor a way of selling; where we can clear it ourselves,
-        ``if_cleared`` says what would be best then, else no figures are given.
+        The declared table ``shelf``, the dearest delay first. ``value`` is the certainty
+        equivalent of the advice with this month's charges. A unit that must be cleared first gets
+        neither 'repair' nor a way of selling; where we can clear it ourselves, ``if_cleared`` says
+        what would be best then, else no figures are given.
     """
     stock = logs.tables["stock"]
     stock = stock[~stock["status"].isin(GONE)]
@@ -92,7 +67,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
         grade = str(graded["grade_out"].get(unit["unit_id"], ""))
         found = at_gate(unit, str(family[unit["model_id"]]), economics, grade)
         rows.append({**start, **_advised(found, interlock(unit))})
-    table = pd.DataFrame(rows, columns=COLUMNS)
+    table = OUTPUTS["shelf"].table(rows)
     return table.sort_values("loss_per_week", ascending=False, ignore_index=True)
 
 

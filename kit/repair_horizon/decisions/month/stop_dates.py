@@ -26,6 +26,7 @@ from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
@@ -33,21 +34,6 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 BUY_STOP, BID_ZERO, REPAIR_STOP, PART_STOP = "buy stop", "bid zero", "repair stop", "part stop"
-STOP_COLUMNS = [
-    "family_id",
-    "model_id",
-    "listed_fault",
-    "part_code",
-    "date_name",
-    "median",
-    "lower",
-    "upper",
-    "probability_now",
-    "probability_3",
-    "probability_6",
-    "probability_12",
-    "reason",
-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,8 +88,8 @@ def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> 
     Returns
     -------
     DataFrame
-        ``STOP_COLUMNS``: months as first days, missing where not within the forecast; chances
-        that the date has come now, within 3, 6 and 12 months; a reason where nothing can be said.
+        The declared table ``stop_dates``: months as first days, missing where not within the
+        forecast; a reason where nothing can be said.
     """
     rows: list[dict[str, object]] = []
     first, horizon = economics.outlook.first_month, economics.outlook.months
@@ -120,7 +106,7 @@ def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> 
             needed.append(needed_until(unit))
         own += part_rows(needed, horizon, level, first)
         rows += [{**row, "family_id": family_id} for row in own]
-    return pd.DataFrame(rows, columns=STOP_COLUMNS)
+    return OUTPUTS["stop_dates"].table(rows)
 
 
 Stops = dict[str, StopMonths | CannotSay]

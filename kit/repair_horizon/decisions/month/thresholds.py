@@ -17,6 +17,7 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.outputs import OUTPUTS
 
 
 def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame:
@@ -32,11 +33,7 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
     Returns
     -------
     DataFrame
-        ``family_id, model_id, listed_fault, month, max_bid, target_bid, exact_bid,
-        binding_limit, limit_cost, probability_win, expected_profit, profit_per_hour,
-        probability_loss, won_price, hammer, hammer_lower, hammer_upper, part_quality,
-        other_quality_cost, verdict, reason``; money
-        in the settlement currency. Profit and loss are of a won lot at the price it is won
+        The declared table ``bid_path``. Profit and loss are of a won lot at the price it is won
         at. A model of which nothing can be said has one row with the reason.
     """
     rows: list[dict[str, object]] = []
@@ -46,32 +43,7 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
             rows.append({"family_id": family_id, "verdict": silent, "reason": family.reason})
         for unit in economics.units(family_id):
             rows += _rows(family_id, unit, economics.outlook.first_month, months)
-    return pd.DataFrame(rows, columns=BID_COLUMNS)
-
-
-BID_COLUMNS = [
-    "family_id",
-    "model_id",
-    "listed_fault",
-    "month",
-    "max_bid",
-    "target_bid",
-    "exact_bid",
-    "binding_limit",
-    "limit_cost",
-    "probability_win",
-    "expected_profit",
-    "profit_per_hour",
-    "probability_loss",
-    "won_price",
-    "hammer",
-    "hammer_lower",
-    "hammer_upper",
-    "part_quality",
-    "other_quality_cost",
-    "verdict",
-    "reason",
-]
+    return OUTPUTS["bid_path"].table(rows)
 
 
 def _rows(

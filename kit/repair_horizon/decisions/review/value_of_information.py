@@ -34,6 +34,7 @@ from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.outputs import OUTPUTS
 
 Floats = npt.NDArray[np.float64]
 
@@ -47,18 +48,6 @@ LEAST_SHARE, LEAST_SPREAD = 0.01, 0.02
 MOST_MONTHS = 12
 """An answer ages: it is counted for a year at most (judgement)."""
 SHOWN, SHORTLIST = 5, 15
-COLUMNS = [
-    "kind",
-    "family_id",
-    "model_id",
-    "what",
-    "basis",
-    "lower",
-    "upper",
-    "listings",
-    "worth",
-    "words",
-]
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,9 +283,8 @@ def unknowns(
     Returns
     -------
     DataFrame
-        ``COLUMNS``, the dearest first: ``lower`` and ``upper`` (80 %) of what is not known (price,
-        ratio to the working price, success), ``listings`` expected until the buy stop of the units
-        it bears on, ``worth`` money over all of them. Only answers worth a unit of money or more.
+        The declared table ``unknowns``, the dearest first: only answers worth a unit of money or
+        more, over all listings expected until the buy stop of the units they bear on.
     """
     found: list[tuple[float, Unknown, list[tuple[Choosable, float]]]] = []
     for family_id, family in economics.outlook.families.items():
@@ -323,7 +311,7 @@ def unknowns(
         told = {c: getattr(unknown, c) for c in ("kind", "family_id", "model_id", "what", "basis")}
         about = {"lower": lower, "upper": upper, "listings": sum(n for n, _ in each)}
         rows.append({**told, **about, "worth": worth, "words": _words(unknown, worth)})
-    table = pd.DataFrame(rows, columns=COLUMNS)
+    table = OUTPUTS["unknowns"].table(rows)
     table = table[table["worth"] >= 1.0].sort_values("worth", ascending=False, kind="stable")
     return table.head(most if most is not None else len(table)).reset_index(drop=True)
 
