@@ -1,7 +1,7 @@
 """A family's month made by hand: small, without a fit, and with names nobody should trust."""
 
 import pandas as pd
-from repair_horizon.reports.family import TABLES, FamilyMonth
+from repair_horizon.reports.month_tables import TABLES, FamilyMonth
 from repair_horizon.tables.outputs import OUTPUTS
 
 NASTY = (

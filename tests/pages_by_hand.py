@@ -6,44 +6,40 @@ from pathlib import Path
 import nbformat
 from repair_horizon.logs import read_settings
 from repair_horizon.reports.html import Chart
-from repair_horizon.reports.sections import bid_story as bid_sections
-from repair_horizon.reports.sections import charts as page_charts
-from repair_horizon.reports.sections import family_tables as sections
-from repair_horizon.reports.sections import records
-from repair_horizon.reports.sections import repairs_seen as fault_sections
+from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 def all_charts(month):
     return [
-        page_charts.waterfall_piece(month),
-        page_charts.stop_piece(month),
-        page_charts.price_piece(month),
-        page_charts.scissors_piece(month),
-        *page_charts.bid_pieces(month),
-        bid_sections.sensitivity_piece(month),
-        *page_charts.part_pieces(month),
-        bid_sections.part_share_piece(month),
+        bids.waterfall_piece(month),
+        bids.stop_piece(month),
+        prices.price_piece(month),
+        bids.scissors_piece(month),
+        *bids.bid_pieces(month),
+        bids.sensitivity_piece(month),
+        *parts_and_faults.part_pieces(month),
+        parts_and_faults.part_share_piece(month),
     ]
 
 
 def all_tables(month):
     return [
-        sections.opening(month),
-        sections.verdicts(month),
-        bid_sections.bid_change(month),
-        bid_sections.stop_meanings(),
-        *(sections.cautions(month, step) for step in ("buying", "repairing", "selling")),
-        sections.stop_table(month),
-        sections.models(month),
-        fault_sections.fault_tree(month),
-        fault_sections.yields(month),
-        sections.next_months(month),
-        records.fit_health(month),
-        records.data_quality(month),
-        records.settings_used(month, read_settings(DEMO)),
-        records.glossary(),
+        bids.opening(month),
+        bids.verdicts(month),
+        bids.bid_change(month),
+        bids.stop_meanings(),
+        *(bids.cautions(month, step) for step in ("buying", "repairing", "selling")),
+        bids.stop_table(month),
+        prices.models(month),
+        parts_and_faults.fault_tree(month),
+        parts_and_faults.yields(month),
+        bids.next_months(month),
+        prices.fit_health(month),
+        back.data_quality(month),
+        back.settings_used(month, read_settings(DEMO)),
+        back.glossary(),
     ]
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.stop_dates import BUY_STOP, date_rows, unit_stops
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.reports.main_rows import main_row
+from repair_horizon.reports.month_tables import main_row
 from repair_horizon.shop import Shop, open_shop
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start

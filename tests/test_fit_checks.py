@@ -20,7 +20,7 @@ from repair_horizon.estimation.curve.checks import (
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
 from repair_horizon.logs import read_logs
-from repair_horizon.reports.sections.fit_checks import fit_checks
+from repair_horizon.reports.sections.prices import fit_checks
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 

@@ -14,13 +14,14 @@ from repair_horizon.cli import main
 from repair_horizon.files import writing as unwritable
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.reports import made_from as record
 from repair_horizon.reports import month as month_module
 from repair_horizon.reports import notebooks as running
-from repair_horizon.reports import run_record as record
 from repair_horizon.reports.family import family_month
+from repair_horizon.reports.last_month import DONE
+from repair_horizon.reports.made_from import input_digests, keep_stamp, template_notebook
 from repair_horizon.reports.month import Order, write_month
-from repair_horizon.reports.notebooks import DONE, FamilyRun, template_notebook
-from repair_horizon.reports.resuming import input_digests, keep_stamp
+from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import parse_month
 
@@ -44,7 +45,8 @@ def planted(workspace, cells, monkeypatch):
         notebook.cells.insert(1, nbformat.v4.new_code_cell(text))
     path = workspace / "planted.ipynb"
     nbformat.write(notebook, str(path))
-    monkeypatch.setattr(running, "template_notebook", lambda: path)
+    for module in (running, record):
+        monkeypatch.setattr(module, "template_notebook", lambda: path)
 
 
 def files(folder):

@@ -15,7 +15,8 @@ import papermill
 import pytest
 from repair_horizon.logs import read_logs
 from repair_horizon.reports.kernel import ENGINE, Limits, RunEnded, execute, stop_kernels
-from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
+from repair_horizon.reports.made_from import template_notebook
+from repair_horizon.reports.notebooks import FamilyTask, run_family
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"

@@ -8,8 +8,8 @@ from family_by_hand import NASTY, family_by_hand
 from opened_page import SIZES, Seen, sheets
 from pages_by_hand import DEMO, all_charts, all_tables, as_notebook
 from repair_horizon.logs import read_logs
-from repair_horizon.reports.main_rows import for_page
 from repair_horizon.reports.month import Order, write_month
+from repair_horizon.reports.month_tables import for_page
 from repair_horizon.reports.page import SCRIPT_NAME, PageWords, drawing_script, page_html
 
 pytestmark = pytest.mark.browser

@@ -14,7 +14,7 @@ from family_by_hand import family_by_hand
 from nbconvert import HTMLExporter
 from pages_by_hand import all_charts, as_notebook
 from repair_horizon.reports.html import FIGURE_TYPE, PAGE_VARIABLE
-from repair_horizon.reports.notebooks import template_notebook
+from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.page import PageExporter, PageWords, page_parts
 
 ROOT = Path(__file__).parent.parent

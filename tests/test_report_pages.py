@@ -18,12 +18,9 @@ from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
 from repair_horizon.reports.last_month import Before
-from repair_horizon.reports.main_rows import for_page, main_row
+from repair_horizon.reports.month_tables import for_page, main_row
 from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
-from repair_horizon.reports.sections import bid_story as bid_sections
-from repair_horizon.reports.sections import charts as page_charts
-from repair_horizon.reports.sections import family_tables as sections
-from repair_horizon.reports.sections import records
+from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
 from repair_horizon.reports.sentences import change_sentence
 from repair_horizon.shop import shop_of
 from repair_horizon.tables.codes import Cause
@@ -47,28 +44,28 @@ class TestBid:
 
     def test_the_part_share_is_part_over_resale_with_a_guide_at_half(self):
         month = family_by_hand()
-        shares = bid_sections.part_shares(month, ("m1", "DA"))
+        shares = parts_and_faults.part_shares(month, ("m1", "DA"))
         assert shares["share"].to_numpy() == pytest.approx(60.0 / 420.0)
-        figure = bid_sections.part_share_piece(month).figure
+        figure = parts_and_faults.part_share_piece(month).figure
         assert [s.y0 for s in figure.layout.shapes if s.xref == "paper"] == [50.0]
         assert "14\u00a0% of resale, below the guide" in figure.layout.meta["title"]
 
     def test_both_ways_of_a_step_differ_in_hatching_and_not_only_in_colour(self):
-        figure = bid_sections.sensitivity_piece(family_by_hand()).figure
+        figure = bids.sensitivity_piece(family_by_hand()).figure
         assert len({t.marker.pattern.shape for t in figure.data}) == 2
         assert "resale 5.1 % lower or display 12.00 dearer" in figure.layout.meta["sentence"]
 
     def test_taxes_are_called_arithmetic_only_where_a_scheme_is_set(self):
         settings, month = read_settings(DEMO), family_by_hand()
-        assert bid_sections.tax_note(month, settings).html == ""
+        assert bids.tax_note(month, settings).html == ""
         taxed = replace(settings, tax=replace(settings.tax, scheme="margin", rate=0.2))
-        assert "not tax advice" in bid_sections.tax_note(month, taxed).html
+        assert "not tax advice" in bids.tax_note(month, taxed).html
 
     def test_every_name_of_what_sets_a_bid_stands_in_the_glossary(self):
         source = Path(unit_bid.__file__).read_text(encoding="utf-8")
         names = set(re.findall(r'(?:wanted|out|bids)\["([a-z ,-]+)"\]', source))
         assert {"profit target", "chance of loss, lot", "loss cap", "return on cash"} <= names
-        words = "".join(Elements(records.glossary().html).words)
+        words = "".join(Elements(back.glossary().html).words)
         for name in names:
             assert name in words
 
@@ -132,9 +129,9 @@ class TestShortView:
 
     def test_the_page_says_by_which_settings_last_month_was_worked_out(self):
         month = family_by_hand()
-        assert "with the settings as they are now" in bid_sections.bid_change(month).html
+        assert "with the settings as they are now" in bids.bid_change(month).html
         own = month.with_tables(changes=month.changes.assign(own_rules=True))
-        assert "each with its own settings" in bid_sections.bid_change(own).html
+        assert "each with its own settings" in bids.bid_change(own).html
 
 
 class TestCautions:
@@ -155,7 +152,7 @@ class TestCautions:
     def test_every_box_defers_to_law_and_licensed_practice(self):
         month = family_by_hand()
         for step in {c.step for c in CAUTIONS}:
-            box = sections.cautions(month, step).html
+            box = bids.cautions(month, step).html
             assert "local law, codes and licensed practice come first" in box
 
 
@@ -174,7 +171,7 @@ class TestCharts:
 
     def test_lines_of_further_models_stand_in_the_legend_once(self):
         month = family_by_hand()
-        figure = page_charts.price_piece(month).figure
+        figure = prices.price_piece(month).figure
         thin = [t for t in figure.data if t.legendgroup == "others"]
         assert [t.showlegend for t in thin] == [True] + [False] * (len(thin) - 1) or not thin
 
@@ -198,18 +195,18 @@ class TestCharts:
         lines = month.waterfall
         last = lines["kind"].eq("result")
         lines = lines.assign(amount=lines["amount"].where(~last, 120.9))
-        figure = page_charts.waterfall_piece(month.with_tables(waterfall=lines)).figure
+        figure = bids.waterfall_piece(month.with_tables(waterfall=lines)).figure
         assert figure.data[0].text[-1] == "120"
         assert "EUR\u00a0120 is left to bid" in figure.layout.meta["title"]
 
     def test_won_lost_and_skipped_auctions_differ_in_shape(self):
-        figure = page_charts.bid_pieces(family_by_hand())[0].figure
+        figure = bids.bid_pieces(family_by_hand())[0].figure
         shapes = [t.marker.symbol for t in figure.data if t.mode == "markers"]
         assert len(shapes) == len(set(shapes)) == 3
 
     def test_the_price_chart_draws_every_sale_of_the_shown_models(self):
         month = family_by_hand()
-        figure = page_charts.price_piece(month).figure
+        figure = prices.price_piece(month).figure
         dots = sum(len(t.x) for t in figure.data if t.mode == "markers")
         assert dots == len(month.price_points)
 
@@ -224,7 +221,7 @@ class TestCharts:
         curve = month.price_curve[month.price_curve["model_id"] == unit]
         curves = [month.price_curve, *(curve.assign(model_id=b) for b in busy["model_id"])]
         crowded = month.with_tables(models=models, price_curve=pd.concat(curves))
-        figure = page_charts.price_piece(crowded).figure
+        figure = prices.price_piece(crowded).figure
         name = models.set_index("model_id")["model_name"][unit]
         drawn = [t.legendgroup for t in figure.data if t.legendgroup != "others"]
         assert drawn[0] == plain(name)
@@ -232,7 +229,7 @@ class TestCharts:
         assert name in figure.layout.meta["title"]
 
     def test_the_crossing_band_runs_to_the_end_where_its_upper_month_is_open(self):
-        figure = page_charts.scissors_piece(family_by_hand()).figure
+        figure = bids.scissors_piece(family_by_hand()).figure
         band = next(s for s in figure.layout.shapes if s.type == "rect")
         assert pd.Timestamp(band.x0) == pd.Timestamp("2027-01-01")
         assert pd.Timestamp(band.x1) == pd.Timestamp("2028-10-01")
@@ -242,7 +239,7 @@ class TestCharts:
         blank = month.with_tables(**{name: OUTPUTS[name].empty() for name in month.tables})
         pieces = all_charts(blank)
         assert all(isinstance(p, Fragment) and 'class="note"' in p.html for p in pieces)
-        assert "Nothing is known" in sections.opening(blank).html
+        assert "Nothing is known" in bids.opening(blank).html
         for piece in all_tables(blank):
             assert isinstance(piece, Fragment)
 
@@ -326,7 +323,7 @@ class TestPage:
 
 
 def test_part_warnings_name_shifts_and_only_count_old_quotes() -> None:
-    html = bid_sections.part_warnings(for_page(family_by_hand())).html
+    html = parts_and_faults.part_warnings(for_page(family_by_hand())).html
     assert "left its band in October 2026" in html
     assert "300 days" not in html
     assert "1 kind of part has no quote newer than 180 days" in html

@@ -9,7 +9,6 @@ import pytest
 from family_by_hand import FIRST, NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements
 from repair_horizon.logs import read_logs, read_settings
-from repair_horizon.reports.index import decisions
 from repair_horizon.reports.last_month import (
     Before,
     before_tables,
@@ -17,10 +16,9 @@ from repair_horizon.reports.last_month import (
     last_month,
     with_last_month,
 )
-from repair_horizon.reports.main_rows import main_row, short_names
-from repair_horizon.reports.money_earned import money_lines
-from repair_horizon.reports.saved_tables import save_tables
-from repair_horizon.reports.sections.stock import shelf_section, worst_units
+from repair_horizon.reports.month_tables import main_row, save_tables, short_names
+from repair_horizon.reports.sections.looking_back import money_lines
+from repair_horizon.reports.sections.this_month import decisions, shelf_section, worst_units
 from repair_horizon.reports.sentences import headline, part_price_words, sentence, since_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
@@ -159,7 +157,7 @@ class TestFirstPage:
         record["families"] = [{"slug": "hand", "status": "done"}]
         (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
         before = last_month(now)
-        assert (before.month, before.cutoff) == ("2025-12", "2025-11-30")
+        assert (before.month, before.known.known) == ("2025-12", "2025-11-30")
         rows = family_by_hand().thresholds.assign(max_bid=[125.0, 80.0, 0.0, None])
         joined = with_last_month(rows, before)
         assert list(joined["change"].iloc[:3]) == [5.0, 0.0, 0.0]
@@ -204,13 +202,13 @@ class TestFirstPage:
         rows["buy_stop_median"] = pd.Timestamp("2027-01-01")
         rows["buy_stop_lower"] = FIRST
         rows["buy_stop_upper"] = pd.Timestamp("2027-03-01")
-        said = decisions(rows, family_by_hand().shelf, "EUR", FIRST)
+        said = decisions(rows, family_by_hand().shelf, "EUR", AHEAD)
         assert len(said) == 3
         assert said[0].endswith("maximum bids: Hand 1 with display dead EUR\u00a0120.")
         assert said[1].startswith("Buy no more of Foot 2 with display dead; say how many more")
         assert "Jan 2027 (80\u00a0%: now to Mar 2027)" in said[1]
         assert "u2 erase first, then repair; u1 repair" in said[2]
-        assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", FIRST) == []
+        assert decisions(rows.iloc[:0], pd.DataFrame(), "EUR", AHEAD) == []
 
     def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self, tmp_path):
         """Without a forecast and a sale that names its unit neither profit can be said."""

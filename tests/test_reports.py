@@ -15,10 +15,11 @@ from pages_by_hand import DEMO, Elements
 from repair_horizon.files.names import slug, slugs
 from repair_horizon.files.writing import for_spreadsheet, write_text
 from repair_horizon.logs import LogFault, read_logs, read_settings
-from repair_horizon.reports.index import data_warnings
+from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month
-from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
-from repair_horizon.reports.saved_tables import read_saved, save_tables
+from repair_horizon.reports.month_tables import read_saved, save_tables
+from repair_horizon.reports.notebooks import FamilyTask, run_family
+from repair_horizon.reports.sections.looking_back import data_warnings
 from repair_horizon.tables.outputs import OUTPUTS
 
 

@@ -22,7 +22,7 @@ from repair_horizon.estimation.curve.uncertainty import (
 )
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
 from repair_horizon.logs import Logs, read_logs
-from repair_horizon.reports.sections.records import widths
+from repair_horizon.reports.sections.prices import widths
 
 from tests.family_by_hand import family_by_hand
 

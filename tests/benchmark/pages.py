@@ -37,8 +37,9 @@ from repair_horizon.files.writing import write_text
 from repair_horizon.logs import read_logs
 from repair_horizon.reports import kernel
 from repair_horizon.reports.kernel import Limits, execute, stop_kernels
+from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month
-from repair_horizon.reports.notebooks import FamilyTask, run_family, template_notebook
+from repair_horizon.reports.notebooks import FamilyTask, run_family
 from repair_horizon.reports.page import PageWords, page_html
 
 DEMO = Path(__file__).parent.parent.parent / "data" / "demo"

@@ -8,7 +8,8 @@ import pytest
 from repair_horizon.cli import main
 from repair_horizon.imports.partner_answers import import_answers
 from repair_horizon.logs import LogFault, read_logs
-from repair_horizon.reports.sections.answer_back import answer_form, answers_came
+from repair_horizon.reports.sections.looking_back import answers_came
+from repair_horizon.reports.sections.this_month import answer_form
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 NASTY = "<img src=x onerror=alert(1)> =1+1"
@@ -78,7 +79,7 @@ def test_the_next_index_tells_what_came_of_it_and_text_stays_text(
 def test_the_form_lists_lines_to_copy_where_no_script_runs() -> None:
     rows = pd.DataFrame(
         {"item": ["L1", NASTY], "model_id": "m1", "about": "no_power", "max_bid": [120.0, 80.0]}
-    )
-    html = answer_form(rows, "2026-11", {"m1": "M 1"}).html
+    ).assign(unit="M 1, no power")
+    html = answer_form(rows, "2026-11").html
     assert "2026-11 | m1 | no_power | L1 | agree | |" in html
     assert "<img" not in html

@@ -22,7 +22,8 @@ from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, AtGate, break_
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.worked import LEVEL, Key, Worked, unit_of
+from repair_horizon.reports.month_tables import LEVEL
+from repair_horizon.reports.worked import Key, Worked, unit_of
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS

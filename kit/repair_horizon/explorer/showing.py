@@ -10,7 +10,8 @@ from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.explorer.answers import Answers, Headline
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.reports.html import Chart, Column, Fragment, folded, paragraph, table
-from repair_horizon.reports.worked import LEVEL, Key, Worked
+from repair_horizon.reports.month_tables import LEVEL
+from repair_horizon.reports.worked import Key, Worked
 from repair_horizon.tables.codes import StopDate
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import (

@@ -18,7 +18,6 @@ from typing import Any
 import jinja2
 import pandas as pd
 import plotly.graph_objects as go
-from markupsafe import Markup
 
 from repair_horizon.decisions.cautions import DEFER, Chosen
 from repair_horizon.tables.outputs import OUTPUTS
@@ -41,11 +40,6 @@ def environment() -> jinja2.Environment:
     )
 
 
-@cache
-def _pieces() -> Any:
-    return environment().get_template("pieces.html.j2").module
-
-
 @dataclass(frozen=True)
 class Fragment:
     """Finished HTML."""
@@ -65,6 +59,16 @@ class Fragment:
 
 
 NOTHING = Fragment("")
+
+
+@cache
+def _macros(template: str) -> Any:
+    return environment().get_template(template).module
+
+
+def piece(template: str, macro: str, *values: Any) -> Fragment:
+    """Return what a template's macro makes of values."""
+    return Fragment(str(getattr(_macros(f"{template}.html.j2"), macro)(*values)))
 
 
 # Set while a page is made: its charts stay data. Elsewhere a notebook carries what draws them.
@@ -159,7 +163,7 @@ def joined(*pieces: Fragment) -> Fragment:
 
 def paragraph(words: str, kind: str = "") -> Fragment:
     """One paragraph of text; ``kind`` is a class of the style sheet."""
-    return Fragment(str(_pieces().paragraph(words, kind)))
+    return piece("pieces", "paragraph", words, kind)
 
 
 def note(words: str) -> Fragment:
@@ -196,18 +200,14 @@ def table(
         Whether the page's script may add search and sorting.
     """
     shown = [c for c in columns if c.name in rows]
-    values = rows[[c.name for c in shown]].itertuples(index=False)
+    body = []
     addresses = links if links is not None else [""] * len(rows)
-    body = [_row(v, shown, a) for v, a in zip(values, addresses, strict=True)]
+    for values, link in zip(rows[[c.name for c in shown]].to_numpy(object), addresses, strict=True):
+        said = [c.said(v) for v, c in zip(values, shown, strict=True)]
+        head, _, under = said[0].partition("\n")
+        body.append((head, under, link, said[1:]))
     pairs = [f"--c{i}:{_css_text(c.heading)};" for i, c in enumerate(shown, 1) if i > 2]
-    labels = "".join(pairs) if cards else None
-    return Fragment(str(_pieces().table(caption, shown, body, labels, find)))
-
-
-def _row(values: Sequence[Any], columns: Sequence[Column], link: str) -> tuple[Any, ...]:
-    said = [c.said(v) for v, c in zip(values, columns, strict=True)]
-    head, _, under = said[0].partition("\n")
-    return head, under, link, said[1:]
+    return piece("pieces", "table", caption, shown, body, "".join(pairs) if cards else None, find)
 
 
 def _css_text(words: str) -> str:
@@ -215,25 +215,19 @@ def _css_text(words: str) -> str:
     return '"' + re.sub(r'[\\"\n]', lambda m: f"\\{ord(m.group(0)):x} ", words) + '"'
 
 
-def folded(
-    summary: str, *pieces: Fragment, printed: bool = False, narrow: bool = False
-) -> Fragment:
-    """Pieces behind a line that opens them.
-
-    On paper they stay out unless ``printed``; ``narrow`` ones are for narrow screens only.
-    """
-    kinds = [k for k, on in (("printed", printed), ("narrow", narrow)) if on]
-    return Fragment(str(_pieces().folded(summary, Markup(joined(*pieces).html), kinds)))
+def folded(summary: str, *pieces: Fragment, printed: bool = False) -> Fragment:
+    """Pieces behind a line that opens them; on paper they stay out unless ``printed``."""
+    return piece("pieces", "folded", summary, joined(*pieces), printed)
 
 
 def bullets(lines: Sequence[str]) -> Fragment:
     """Lines of text as a list."""
-    return Fragment(str(_pieces().bullets(lines)))
+    return piece("pieces", "bullets", lines)
 
 
 def terms(meanings: Mapping[str, str]) -> Fragment:
     """Words and their meanings, as a table because notebooks set definition lists askew."""
-    return Fragment(str(_pieces().terms(meanings)))
+    return piece("pieces", "terms", meanings)
 
 
 def caution_box(chosen: Sequence[Chosen], step: str) -> Fragment:
@@ -241,4 +235,4 @@ def caution_box(chosen: Sequence[Chosen], step: str) -> Fragment:
     if not chosen:
         return NOTHING
     lines = [(c.heading, listing(list(c.concerns)), c.text) for c in chosen]
-    return Fragment(str(_pieces().cautions(f"Before {step}", lines, DEFER)))
+    return piece("pieces", "cautions", f"Before {step}", lines, DEFER)

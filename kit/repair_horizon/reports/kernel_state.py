@@ -28,15 +28,13 @@ _GROWTH = 1.0  # GB beyond its first size that make a kernel spent
 # What the family report's cells import, loaded before the memory limit is set and before the
 # first state is noted.
 _WARM = (
-    "repair_horizon.reports.sections.bid_story",
-    "repair_horizon.reports.sections.repairs_seen",
-    "repair_horizon.reports.sections.charts",
-    "repair_horizon.reports.sections.records",
-    "repair_horizon.reports.sections.family_tables",
+    "repair_horizon.reports.sections.back",
+    "repair_horizon.reports.sections.bids",
+    "repair_horizon.reports.sections.parts_and_faults",
+    "repair_horizon.reports.sections.prices",
+    "repair_horizon.reports.requested",
     "repair_horizon.estimation.private_sellers",
     "repair_horizon.estimation.time_on_market",
-    "repair_horizon.reports.requested",
-    "repair_horizon.reports.saved_tables",
     "plotly.graph_objects",
     "plotly.io",
     "scipy.stats",

@@ -1,7 +1,4 @@
-"""``write_month``: every family's page, the index, the thresholds and the record of the run.
-
-Files of a month besides the families' pages: index, thresholds, rows set aside, record.
-"""
+"""``write_month``: every family's page, the index, the thresholds and the record of the run."""
 
 from __future__ import annotations
 
@@ -23,16 +20,15 @@ from repair_horizon.files.writing import (
     write_text,
     writing,
 )
-from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
-from repair_horizon.reports.index import IndexPage, index_body, index_html, index_title
+from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs
+from repair_horizon.reports.index import IndexPage, index_body, index_html
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits
-from repair_horizon.reports.last_month import keep_rules, keep_valuation, last_month
-from repair_horizon.reports.main_rows import family_name, short_names
+from repair_horizon.reports.last_month import DONE, FAILED, keep_rules, keep_valuation, last_month
+from repair_horizon.reports.made_from import Stamp, family_stamps, run_record, standing
+from repair_horizon.reports.month_tables import family_name, read_saved, short_names, stacked
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
-from repair_horizon.reports.resuming import DONE, FAILED, Stamp, standing
-from repair_horizon.reports.run_record import family_stamps, run_record
-from repair_horizon.reports.saved_tables import read_saved
+from repair_horizon.reports.requested import settings_asked
 from repair_horizon.scale import ALONE, FamilyLost, Hands, each_family
 from repair_horizon.shop import Shop, shop_of
 from repair_horizon.tables.months import month_start, parse_month
@@ -134,16 +130,23 @@ def write_month(
     """
     workspace, number = Path(workspace).resolve(), parse_month(month)
     as_of = _last_day(order.as_of, number)
-    logs, settings = read_logs(workspace), read_settings(workspace)
+    logs, settings = read_logs(workspace), settings_asked(workspace, order.seed, order.draws)
     known = logs.as_of(as_of)
     chosen = _chosen(order.families, logs.families)
     folder = Path(order.out or workspace / "out").resolve() / month
-    record = run_record(logs, settings, (month, as_of), (order.seed, order.draws))
+    record = run_record(logs, settings, month, as_of)
     with writing(folder):
         make_folder(folder)
         write_text(folder / SCRIPT_NAME, drawing_script())
-    shared = {"month": month, "as_of": as_of, "known_before": _known_before(folder)}
-    tasks = _tasks(known, folder, {**shared, **_numbers(order)}, order.limits)
+    before = last_month(folder)
+    numbers = {"seed": order.seed, "draws": order.draws}
+    shared = {
+        "month": month,
+        "as_of": as_of,
+        "known_before": "" if before is None else before.known.known,
+        **{name: "" if value is None else str(value) for name, value in numbers.items()},
+    }
+    tasks = _tasks(known, folder, shared, order.limits)
     made = _standing(tasks)
     runs = {f: run for f, (run, _) in made.items()}
     for family in chosen:
@@ -159,11 +162,6 @@ def write_month(
         about = Known(month, known, settings)
         write_month_files(whole.folder, whole.families, about, record, hands)
     return whole
-
-
-def _numbers(order: Order) -> dict[str, str]:
-    asked = {"seed": order.seed, "draws": order.draws}
-    return {name: "" if value is None else str(value) for name, value in asked.items()}
 
 
 def _last_day(as_of: str | pd.Timestamp | None, number: int) -> str:
@@ -182,12 +180,6 @@ def _chosen(asked: Sequence[str] | None, known: list[str]) -> list[str]:
         allowed = "one of " + ", ".join(known)
         raise LogFault([Fault("--family", None, "", f, allowed) for f in unknown])
     return list(dict.fromkeys(asked)) if asked else known
-
-
-def _known_before(folder: Path) -> str:
-    """Last day known to last month's report; empty if there is none."""
-    before = last_month(folder)
-    return "" if before is None else before.cutoff
 
 
 def _tasks(
@@ -284,20 +276,19 @@ def write_month_files(
     places = {r.family_id: folder / "tables" / r.slug for r in runs if r.status == DONE}
     tables = {f: _saved_thresholds(place) for f, place in places.items()}
     declared = OUTPUTS["thresholds"]
-    parts = [t[declared.names] for t in tables.values() if len(t)]
-    thresholds = pd.concat(parts, ignore_index=True) if parts else declared.empty()
+    thresholds = stacked(list(tables.values()), "thresholds")[declared.names]
     write_table(folder / "thresholds.csv", declared.written(thresholds))
     write_table(folder / "set_aside.csv", known.logs.ledger.exceptions)
-    shelves = [read_saved(p, "shelf").assign(family_id=f) for f, p in places.items()]
-    owned = [s for s in shelves if len(s)]
     whole = shop_of(known.logs, known.settings)
     valuation = whole.valuation(known.month)
     shop = whole.fit(list(places), hands).only(list(places), known.month) if places else whole
     page = IndexPage(
         month=known.month,
+        logs=known.logs,
+        settings=known.settings,
         families=runs,
         thresholds=tables,
-        shelf=pd.concat(owned, ignore_index=True) if owned else pd.DataFrame(),
+        shelf=stacked([read_saved(p, "shelf") for p in places.values()], "shelf"),
         chances={f: read_saved(p, "stop_chances") for f, p in places.items()},
         changes={f: read_saved(p, "changes") for f, p in places.items()},
         plan=_plan(shop, known.month) if places else None,
@@ -307,12 +298,12 @@ def write_month_files(
     )
     if page.plan is not None:
         write_table(folder / "plan.csv", OUTPUTS["plan"].written(page.plan.items))
-    write_text(folder / "index.html", index_html(page, known.logs, known.settings))
+    write_text(folder / "index.html", index_html(page))
     bodies = {
-        name: index_body(page, known.logs, known.settings, costs=costs)
-        for name, costs in (("whole", True), ("without costs", False))
+        "whole": index_body(page, costs=True),
+        "without costs": index_body(page, costs=False),
     }
-    kept = {"title": index_title(page), "invented": page.invented, "bodies": bodies}
+    kept = {"title": page.title, "invented": page.invented, "bodies": bodies}
     write_text(folder / "tables" / "index.json", json.dumps(kept, ensure_ascii=False) + "\n")
     keep_rules(known.logs.folder, folder)
     keep_valuation(valuation, folder)

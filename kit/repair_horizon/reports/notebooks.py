@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,10 +13,10 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
 from repair_horizon.files.writing import said_in_a_cell, write_text, writing
 from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
+from repair_horizon.reports.last_month import DONE, FAILED
+from repair_horizon.reports.made_from import NEVER, PAGE, Stamp, keep_stamp, template_notebook
 from repair_horizon.reports.page import PageWords, page_html, page_parts
-from repair_horizon.reports.resuming import DONE, FAILED, NEVER, Stamp, keep_stamp
 
-PAGE = "page.json"
 _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
 
@@ -54,15 +53,6 @@ class FamilyRun:
     reason: str = ""
     messages: str = ""
     inputs: str = ""
-
-
-def template_notebook() -> Path:
-    """Return the family report's notebook: beside the package when installed, else the tree's."""
-    package = Path(__file__).resolve().parent.parent
-    for folder in (package / "notebooks", package.parent.parent / "notebooks"):
-        if (folder / "family_report.ipynb").is_file():
-            return folder / "family_report.ipynb"
-    raise FileNotFoundError("family_report.ipynb is missing from the installation")
 
 
 def run_named(tasks: dict[str, FamilyTask], family_id: str) -> FamilyRun:
@@ -146,8 +136,3 @@ def error_stream(executed: Any) -> str:
     """Return what the cells wrote to the error stream: warnings belong in the run's record."""
     outputs = [o for c in executed.cells for o in c.get("outputs", [])]
     return "".join(o["text"] for o in outputs if o.get("name") == "stderr").strip()
-
-
-def interpreter() -> str:
-    """Return the Python version, as it stands in the run's record."""
-    return ".".join(str(n) for n in sys.version_info[:3])

@@ -12,7 +12,7 @@ import base64
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -76,8 +76,9 @@ class PageParts:
 
     def without(self, hidden: Sequence[str]) -> PageParts:
         """Return the page without what is hidden, with what stands in its place."""
-        kept = tuple(b for b in self.blocks if not set(b.tags) & set(hidden))
-        return PageParts(self.title, self.invented, _shown(kept, COSTS in hidden))
+        # What only stands in for hidden figures is left out unless they are hidden.
+        left_out = {*hidden} | ({INSTEAD} if COSTS not in hidden else set())
+        return replace(self, blocks=tuple(b for b in self.blocks if not left_out & {*b.tags}))
 
     def save(self, path: Path) -> None:
         """Keep the parts as JSON."""
@@ -105,11 +106,6 @@ class PageParts:
 
 def _piece(told: str | dict[str, str]) -> str | DrawnChart:
     return told if isinstance(told, str) else DrawnChart(**told)
-
-
-def _shown(blocks: tuple[Block, ...], instead: bool) -> tuple[Block, ...]:
-    """Leave out what only stands in for hidden figures, unless they are hidden."""
-    return blocks if instead else tuple(b for b in blocks if INSTEAD not in b.tags)
 
 
 def page_parts(notebook: Any, words: PageWords) -> PageParts:
@@ -173,20 +169,22 @@ def page_html(page: Any, words: PageWords | None = None, *, whole: bool = False)
         sent alone; otherwise ``plotly.min.js`` must lie beside it.
     """
     parts = page if isinstance(page, PageParts) else page_parts(page, words or PageWords(""))
-    draw, bundle = read_template("draw.js"), drawing_script() if whole else ""
-    return (
-        environment()
-        .get_template("page.html.j2")
-        .render(
-            page=parts.without([]),
-            key="chart",
-            missing=BESIDE,
-            style=Markup(read_template("style.css")),
-            draw=Markup(draw),
-            bundle=Markup(bundle),
-            policy=content_policy([s for s in (draw, bundle) if s]),
-        )
+    scripts = [*([drawing_script()] if whole else []), read_template("draw.js")]
+    return rendered(
+        "page.html.j2",
+        scripts,
+        page=parts.without([]),
+        key="chart",
+        missing=BESIDE,
+        beside=not whole,
     )
+
+
+def rendered(template: str, scripts: Sequence[str], policy: str = "", **values: Any) -> str:
+    """Set a whole page with its style sheet, its scripts and the policy that lets them through."""
+    style = Markup(read_template("style.css"))
+    told = {"policy": policy or content_policy(scripts), "scripts": [Markup(s) for s in scripts]}
+    return environment().get_template(template).render(style=style, **told, **values)
 
 
 class PageExporter(HTMLExporter):
@@ -204,31 +202,21 @@ class PageExporter(HTMLExporter):
         return page_html(nb, PageWords(named.replace("_", " ")), whole=True), told
 
 
-def content_policy(scripts: list[str]) -> str:
+def content_policy(scripts: Sequence[str], beside: str = " 'self' file:") -> str:
     """Return a policy that allows these inline scripts, scripts beside the page, and no request.
+
+    An empty ``beside`` allows no file either.
 
     Tried from disk in Chromium 156, where ``'self'`` alone lets the neighbouring file through;
     ``file:`` is for browsers that give a page from disk no origin of its own (not tried). Styles
     may stand inline because the drawing library sets them on every element.
     """
-    return _policy(scripts, " 'self' file:")
-
-
-def closed_policy(scripts: list[str]) -> str:
-    """Return a policy that allows these inline scripts and no file or address at all."""
-    return _policy(scripts, "")
-
-
-def _policy(scripts: list[str], more: str) -> str:
-    hashes = " ".join(f"'sha256-{_sha256(s)}'" for s in scripts)
+    digests = [hashlib.sha256(script.encode("utf-8")).digest() for script in scripts]
+    hashes = " ".join(f"'sha256-{base64.b64encode(d).decode('ascii')}'" for d in digests)
     return (
-        f"default-src 'none'; script-src {hashes}{more}; style-src 'unsafe-inline'; "
+        f"default-src 'none'; script-src {hashes}{beside}; style-src 'unsafe-inline'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
-
-
-def _sha256(script: str) -> str:
-    return base64.b64encode(hashlib.sha256(script.encode("utf-8")).digest()).decode("ascii")
 
 
 def safe_json(value: object) -> str:

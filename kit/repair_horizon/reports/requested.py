@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import repair_horizon
-from repair_horizon.logs import Logs, Settings
+from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.once import read_once
-from repair_horizon.reports.family import FamilyMonth, family_month
+from repair_horizon.reports.family import family_month
 from repair_horizon.reports.last_month import before_tables
-from repair_horizon.reports.run_record import settings_for
+from repair_horizon.reports.month_tables import FamilyMonth
 from repair_horizon.shop import Shop, shop_of
 from repair_horizon.tables.months import parse_month
 
@@ -19,9 +21,24 @@ from repair_horizon.tables.months import parse_month
 _shops: WeakKeyDictionary[Logs, tuple[str, Shop]] = WeakKeyDictionary()
 
 
-def settings_asked(workspace: str = "", seed: object = None, draws: object = None) -> Settings:
-    """Return the settings of a workspace with seed and draws replaced where they are given."""
-    return settings_for(workspace or demo_workspace(), _digits(seed), _digits(draws))
+def settings_asked(
+    workspace: str | Path = "", seed: object = None, draws: object = None
+) -> Settings:
+    """Return the settings of a workspace with seed and draws replaced where they are given.
+
+    Raises
+    ------
+    LogFault
+        If the settings are faulty or a number is none.
+    """
+    changes: dict[str, Any] = {}
+    for name, number in (("seed", seed), ("draws", draws)):
+        text = "" if number is None else str(number)
+        if text and not text.isdigit():
+            raise LogFault([Fault("report", None, name, text, "a whole number")])
+        if text:
+            changes[name] = int(text)
+    return replace(read_settings(workspace or demo_workspace()), **changes)
 
 
 def family_asked(
@@ -77,10 +94,6 @@ def _shop(logs: Logs, settings: Settings) -> Shop:
         kept = repr(settings), shop_of(logs, settings)
         _shops[logs] = kept
     return kept[1]
-
-
-def _digits(number: object) -> str:
-    return "" if number is None or number == "" else str(number)
 
 
 def demo_workspace() -> str:

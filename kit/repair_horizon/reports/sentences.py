@@ -1,9 +1,4 @@
-"""Sentences made from a family's tables: the headline, and what each chart says.
-
-Sentences about one bid: what moves it, why it changed, and how dear its part is.
-
-The index's one sentence: where to buy and where not, what changed since last month, and why.
-"""
+"""What a page says in sentences: headlines, each chart's conclusion, the index's one sentence."""
 
 from __future__ import annotations
 
@@ -13,10 +8,10 @@ import pandas as pd
 
 from repair_horizon.charts.part_charts import GUIDE
 from repair_horizon.charts.style import Words
-from repair_horizon.reports.family import FamilyMonth
-from repair_horizon.reports.main_rows import ahead_of, of_unit, ranked
+from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
 from repair_horizon.tables.codes import Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
+    Ahead,
     chance,
     day_words,
     fault_words,
@@ -52,8 +47,21 @@ def headline(month: FamilyMonth) -> list[str]:
 
 
 def unit_words(row: pd.Series) -> str:
-    """Name a model and its listed fault."""
+    """Name a model and its listed fault in a sentence."""
     return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
+
+
+def unit_names(rows: pd.DataFrame) -> pd.Series:
+    """Return what rows of thresholds are about: 'Vellfold 5, no power'."""
+    return rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
+
+
+def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
+    """Say when buying (``buy_stop``) or repair (``repair_stop``) of a row of thresholds stops."""
+    if row["verdict"] == Verdict.CANNOT_SAY:
+        return "cannot say"
+    date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
+    return stop_words(date, ahead, short=True)
 
 
 def _up_to(row: pd.Series, month: FamilyMonth) -> str:
@@ -84,9 +92,14 @@ def _main_reason(rows: pd.DataFrame) -> str:
 def _behind(month: FamilyMonth, unit: pd.Series) -> str:
     """Say what a figure rests on."""
     model = month.models.set_index("model_id").loc[unit["model_id"]]
+    sales = _sales(model, "sales of the model")
+    return f"Rests on {sales} ({Confidence.worded(model['confidence'])})."
+
+
+def _sales(model: pd.Series, what: str) -> str:
+    """Count a model's sales, with the newest one's day."""
     n = int(model["n_sales"])
-    newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
-    return f"Rests on {n} sales of the model{newest} ({Confidence.worded(model['confidence'])})."
+    return f"{n} {what}" + (f", the newest of {day_words(model['newest_sale'])}" if n else "")
 
 
 def price_words(month: FamilyMonth, model_id: str) -> Words:
@@ -103,12 +116,10 @@ def price_words(month: FamilyMonth, model_id: str) -> Words:
     verb = "loses" if change < 0 else "gains"
     months = min(12, len(ahead) - 1)
     title = f"A working {name} {verb} {percent(abs(change))} of its price in {months} months"
-    n = int(model["n_sales"])
-    newest = f", the newest of {day_words(model['newest_sale'])}" if n else ""
     sentence = (
         f"{month_words(ahead.index[0])}: {_range(now, month)}; "
         f"{month_words(then.name)}: {_range(then, month)}. "
-        f"From {n} sales{newest}. Price of a single sale: {month.base}."
+        f"From {_sales(model, 'sales')}. Price of a single sale: {month.base}."
     )
     return Words(title, sentence)
 
@@ -126,7 +137,7 @@ def scissors_words(
         text = f"{unit_words(unit)}: no option can be costed"
         return Words(text, text + ".")
     state = fault_words(options["state"].iloc[0])
-    when = stop_words(stop, ahead_of(month))
+    when = stop_words(stop, month.ahead)
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
     values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
     first = options["month"].min()
@@ -178,11 +189,10 @@ FEWEST_DAYS = 3
 
 def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
     """Say what a part costs now, by quality, and where it is heading."""
-    same = (month.part_curve["model_id"] == part[0]) & (month.part_curve["part_code"] == part[1])
-    ahead = month.part_curve[same & (month.part_curve["phase"] == "forecast")]
-    asked = (month.part_points["model_id"] == part[0]) & (month.part_points["part_code"] == part[1])
-    n, what = int(asked.sum()), f"{name}, {part_words(part[1])}"
-    newest = day_words(month.part_points.loc[asked, "quote_date"].max())
+    curve, asked = of_part(month.part_curve, part), of_part(month.part_points, part)
+    ahead = curve[curve["phase"] == "forecast"]
+    n, what = len(asked), f"{name}, {part_words(part[1])}"
+    newest = day_words(asked["quote_date"].max())
     if ahead.empty:
         return Words(f"{what}: {n} quotes, no forecast", f"{n} quotes and no forecast for {what}.")
     said, changes = [], {}
@@ -195,7 +205,7 @@ def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Wo
     title = f"{what}: {fault_words(quality)} parts {verb} by {percent(abs(change))} in a year"
     if abs(change) < 0.02:
         title = f"{what}: prices hardly move in a year"
-    if month.part_points.loc[asked, "quote_date"].nunique() < FEWEST_DAYS:
+    if asked["quote_date"].nunique() < FEWEST_DAYS:
         # One quote has no slope: what is drawn is the usual course of such parts.
         title = f"{what}: no trend of its own from {n} {'quote' if n == 1 else 'quotes'}"
     return Words(title, f"Now: {'; '.join(said)}. From {n} quotes, the newest of {newest}.")
@@ -222,7 +232,7 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
 
 def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -> Words:
     """Say when each of the stops comes."""
-    ahead = ahead_of(month)
+    ahead = month.ahead
     said = [f"{r['date_name']}: {stop_words(r, ahead)}" for _, r in dates.iterrows()]
     buy = dates[dates["date_name"] == "buy stop"]
     title = f"{unit_words(unit)}: no stop can be said"
@@ -238,18 +248,14 @@ NOISE = 1.0
 
 def sensitivity_words(month: FamilyMonth, unit: pd.Series, moves: pd.DataFrame) -> Words:
     """Say which input moves the bid most, and what would turn the verdict."""
-    name = f"{unit['model_name']} with {fault_words(unit['listed_fault'])}"
-    top = moves.iloc[0]
-    title = f"{name}: {top['input']} moves the bid most"
+    title = f"{unit_words(unit)}: {moves.iloc[0]['input']} moves the bid most"
     said = "; ".join(
         f"{r['input']} {r['worse']}: {_signed(r['bid_worse'], month)}, "
         f"{r['better']}: {_signed(r['bid_better'], month)}"
         for _, r in moves.head(3).iterrows()
     )
-    turning = ""
-    if month.turning:
-        turning = f" To bring the bid to the usual hammer price: {month.turning}."
-    return Words(title, f"{said}. All else the same, each change alone.{turning}")
+    turn = f" To bring the bid to the usual hammer price: {month.turning}." if month.turning else ""
+    return Words(title, f"{said}. All else the same, each change alone.{turn}")
 
 
 def _signed(amount: float, month: FamilyMonth) -> str:
@@ -259,8 +265,7 @@ def _signed(amount: float, month: FamilyMonth) -> str:
 
 def change_sentence(month: FamilyMonth, unit: pd.Series, changes: pd.DataFrame) -> str:
     """Say by how much the main unit's bid changed since last month, and why."""
-    name = f"{unit['model_name']} with {fault_words(unit['listed_fault'])}"
-    first = changes.iloc[0]
+    name, first = unit_words(unit), changes.iloc[0]
     since = day_words(first["known_before"])
     if not missing(first["reason"]):
         return f"{name}: what changed the bid since {since} cannot be said: {first['reason']}."
@@ -308,16 +313,9 @@ _WORTH_SAYING = 0.03
 
 
 def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
-    """Say in one sentence where to buy and where not.
+    """Say in one sentence where to buy and where not, from the main row of each family.
 
-    Parameters
-    ----------
-    rows
-        The main row of each family.
-    currency
-        Of the amounts.
-    since
-        From ``since_words``; empty if no month before stands.
+    ``since`` is what ``since_words`` said; empty if no month before stands.
     """
     if rows.empty:
         return "No bid can be said this month: no family has a listed fault (fault_states.csv)."
@@ -344,24 +342,16 @@ def since_words(
 ) -> str:
     """Say what changed since last month: verdicts first, then the bids that moved most, and why.
 
-    Parameters
-    ----------
-    rows
-        Main rows with ``change`` and ``verdict_before``.
-    changes
-        Each family's shares of its main bid's change.
-    currency
-        Of the amounts.
-    before
-        Last month, YYYY-MM.
+    ``rows`` are main rows with ``change`` and ``verdict_before``, ``changes`` each family's shares
+    of its main bid's change, ``before`` is last month, YYYY-MM.
     """
     known = rows[rows["verdict_before"] != ""]
     if known.empty:
         return ""
     turned = known[known["verdict"] != known["verdict_before"]]
     said = [
-        f"{unit_words(r)} from {_word(r['verdict_before'])} to {_word(r['verdict'])}"
-        f"{_cause(r, changes)}"
+        f"{unit_words(r)} from {Verdict.read(r['verdict_before']).words} to "
+        f"{Verdict.read(r['verdict']).words}{_cause(r, changes)}"
         for _, r in turned.iterrows()
     ]
     same = known.drop(index=turned.index).dropna(subset=["change"])
@@ -376,17 +366,13 @@ def since_words(
     return f"since {month_words(before)}: {listing(said, 3) if said else 'bids hardly moved'}"
 
 
-def _word(verdict: object) -> str:
-    return Verdict.read(verdict).words
-
-
 def _cause(row: pd.Series, changes: Mapping[str, pd.DataFrame]) -> str:
     """Name the largest cause that pulled the way the bid went; nothing if none stands out."""
     shares = changes.get(str(row["family_id"]))
     if shares is None or shares.empty or missing(row["change"]) or not row["change"]:
         return ""
-    same = (shares["model_id"] == row["model_id"]) & (shares["listed_fault"] == row["listed_fault"])
-    pulled = shares[same & (shares["change"] * row["change"] > 0)]
+    mine = of_unit(shares, row)
+    pulled = mine[mine["change"] * row["change"] > 0]
     if pulled.empty:
         return ""
     top = pulled.loc[pulled["change"].abs().idxmax()]

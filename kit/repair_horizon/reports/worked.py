@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -11,28 +12,22 @@ import pandas as pd
 from repair_horizon.decisions.review.what_if import Moves, scenario, successor_learnt
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.calibration import Calibration
+from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay, Logs, Settings
 from repair_horizon.shop import Shop
-from repair_horizon.tables.months import month_start
+from repair_horizon.tables.months import month_middle, month_start
 
 Key = tuple[str, str]
-LEVEL = 0.8
 
 
 @dataclass(frozen=True, eq=False)
 class Worked:
-    """A family's draws from a month on. Keys are (model, listed fault).
-
-    ``unsaid`` has the units of which nothing can be said: model, listed fault, why.
-    """
+    """A family's draws from a month on. Keys are (model, listed fault)."""
 
     shop: Shop
     family_id: str
     outlook: Outlook
-    unsaid: list[tuple[str, str, CannotSay]] = field(default_factory=list)
-    level: float = LEVEL
 
     def __repr__(self) -> str:
         """Say what it is about."""
@@ -49,11 +44,6 @@ class Worked:
         return self.shop.settings
 
     @property
-    def calibration(self) -> Calibration:
-        """What the back-test says of price intervals."""
-        return self.shop.calibration
-
-    @property
     def family(self) -> FamilyOutlook | CannotSay:
         """The family's draws, or why there are none."""
         return self.outlook.families[self.family_id]
@@ -62,6 +52,28 @@ class Worked:
     def first_month(self) -> int:
         """Number of the first month looked at."""
         return self.outlook.first_month
+
+    @property
+    def logged(self) -> Mapping[str, pd.DataFrame]:
+        """The family's own rows of every log."""
+        return self.logs.family(self.family_id).tables
+
+    @property
+    def curves(self) -> PriceCurves | None:
+        """Price curves of the family, or None where nothing can be said of it."""
+        prices = self.shop.estimates(self.family_id).prices
+        unsaid = isinstance(self.family, CannotSay)
+        return None if unsaid or isinstance(prices, CannotSay) else prices
+
+    @property
+    def sold_curves(self) -> PriceCurves | None:
+        """Price curves that rest on sales, or None: a class's curve has nothing to check."""
+        curves = self.curves
+        return None if curves is None or not len(curves.fit.panel.y) else curves
+
+    def days(self, ahead: Sequence[int]) -> pd.DatetimeIndex:
+        """Middles of the months so many ahead."""
+        return pd.DatetimeIndex([month_middle(self.first_month + h) for h in ahead])
 
     @property
     def first_day(self) -> pd.Timestamp:

@@ -20,12 +20,12 @@ import pandas as pd
 
 from repair_horizon.files.writing import guarded, unguarded, workbook, write_whole
 from repair_horizon.logs import Fault, LogFault
-from repair_horizon.reports.notebooks import PAGE
+from repair_horizon.reports.last_month import DONE
+from repair_horizon.reports.made_from import PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
-from repair_horizon.reports.resuming import DONE
-from repair_horizon.reports.scrubbing import own_places, scrubbed
-from repair_horizon.reports.sections.family_tables import COST_COLUMNS
+from repair_horizon.reports.sections.bids import COST_COLUMNS
 from repair_horizon.share.pictures import browser, chart_pictures
+from repair_horizon.share.scrubbing import own_places, scrubbed
 from repair_horizon.share.single_page import Shell, figures, single_file
 
 SINGLE_LIMIT = 6_000_000

@@ -17,15 +17,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from markupsafe import Markup
 
-from repair_horizon.reports.html import environment
 from repair_horizon.reports.index import INDEX_SCRIPTS
 from repair_horizon.reports.page import (
     Block,
     DrawnChart,
     PageParts,
-    closed_policy,
+    content_policy,
     drawing_script,
     read_template,
+    rendered,
 )
 
 # Printable ASCII without what ends a script element or an attribute.
@@ -83,21 +83,17 @@ def single_file(shell: Shell, pages: Mapping[str, PageParts]) -> str:
     what = {"scripts": scripts, "charts": charts}
     squeezed = gzip.compress(json.dumps(what).encode("utf-8"), 9, mtime=0)
     reader = read_template("unpack.js")
-    return (
-        environment()
-        .get_template("share.html.j2")
-        .render(
-            frame=shell,
-            index=Markup(shell.index),
-            pages=bare,
-            missing=NEEDS,
-            style=Markup(read_template("style.css")),
-            digits=Markup(DIGITS),
-            packed=Markup(pack(squeezed)),
-            size=len(squeezed),
-            reader=Markup(reader),
-            policy=closed_policy([*scripts, reader]),
-        )
+    return rendered(
+        "share.html.j2",
+        [reader],
+        content_policy([*scripts, reader], beside=""),
+        frame=shell,
+        index=Markup(shell.index),
+        pages=bare,
+        missing=NEEDS,
+        digits=Markup(DIGITS),
+        packed=Markup(pack(squeezed)),
+        size=len(squeezed),
     )
 
 

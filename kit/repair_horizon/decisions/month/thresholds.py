@@ -42,16 +42,17 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
             silent = Verdict.CANNOT_SAY.value
             rows.append({"family_id": family_id, "verdict": silent, "reason": family.reason})
         for unit in economics.units(family_id):
-            rows += _rows(family_id, unit, economics.outlook.first_month, months)
+            rows += bid_rows(family_id, unit, economics.outlook.first_month, months)
     return OUTPUTS["bid_path"].table(rows)
 
 
-def _rows(
+def bid_rows(
     family_id: str,
     unit: UnitEconomics | tuple[str, str, CannotSay],
     first_month: int,
     months: int | None,
 ) -> list[dict[str, object]]:
+    """Rows of the bid table of one unit, or the one that says why there are none."""
     if isinstance(unit, tuple):
         model_id, fault, why = unit
         row = {"family_id": family_id, "model_id": model_id, "listed_fault": fault}

@@ -1,23 +1,32 @@
-"""Which families need not be made again: each keeps the hash of what it was made from."""
+"""What a month was made from: its record, and the stamps by which families' pages are kept.
+
+``run.json`` says it so that a month can be made again and compared. A family's stamp lies beside
+its tables and is written last, so that a run broken off at any moment leaves either a whole family
+or one that is made again.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+import sys
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import pandas as pd
 
 from repair_horizon.files.writing import write_text
-from repair_horizon.logs import Logs
+from repair_horizon.logs import Logs, Settings
+from repair_horizon.logs.reading import find_file
+from repair_horizon.reports.last_month import last_month
+from repair_horizon.tables.inputs import TABLES
 
-DONE, FAILED = "done", "failed"  # what can become of a family, as run.json says it
-
-
+PAGE = "page.json"
 _FILE = "made_from.json"
+_PACKAGES = ("repair-horizon", "numpy", "pandas", "scipy", "statsmodels", "plotly", "papermill")
 
 
 @dataclass(frozen=True)
@@ -29,6 +38,85 @@ class Stamp:
 
 
 NEVER = Stamp()
+
+
+def template_notebook() -> Path:
+    """Return the family report's notebook: beside the package when installed, else the tree's."""
+    package = Path(__file__).resolve().parent.parent
+    for folder in (package / "notebooks", package.parent.parent / "notebooks"):
+        if (folder / "family_report.ipynb").is_file():
+            return folder / "family_report.ipynb"
+    raise FileNotFoundError("family_report.ipynb is missing from the installation")
+
+
+def run_record(logs: Logs, settings: Settings, month: str, as_of: str) -> dict[str, object]:
+    """Return the inputs of a month: hashes, versions, seed.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace.
+    settings
+        Those the month is made with.
+    month, as_of
+        YYYY-MM, and the last day known (YYYY-MM-DD).
+    """
+    files = {n: find_file(logs.folder, t) for n, t in TABLES.items()}
+    return {
+        "month": month,
+        "as_of": as_of,
+        "cutoff": f"{logs.as_of(as_of).newest_day:%Y-%m-%d}",
+        "currency": logs.currency,
+        "seed": settings.seed,
+        "draws": settings.draws,
+        "settings_sha256": _hash(logs.folder / "settings.toml"),
+        "data_sha256": {n: _hash(p) for n, p in files.items() if p is not None},
+        "versions": {"python": _interpreter(), **_versions()},
+    }
+
+
+def _hash(path: Path) -> str:
+    if path.is_dir():
+        whole = hashlib.sha256()
+        for file in sorted(p for p in path.rglob("*") if p.is_file()):
+            whole.update(f"{file.relative_to(path)}\0{_hash(file)}\n".encode())
+        return whole.hexdigest()
+    return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+
+
+def _interpreter() -> str:
+    return ".".join(str(n) for n in sys.version_info[:3])
+
+
+def _versions() -> dict[str, str]:
+    out = {}
+    for name in _PACKAGES:
+        try:
+            out[name] = version(name)
+        except PackageNotFoundError:
+            out[name] = "not installed"
+    return out
+
+
+def family_stamps(known: Logs, folder: Path, shared: Sequence[object]) -> dict[str, Stamp]:
+    """Hash what each family's page is made from, and the program that makes it.
+
+    Parameters
+    ----------
+    known
+        The workspace, as of the last day the report knows of.
+    folder
+        The month's folder: last month's, beside it, is told of on the pages.
+    shared
+        Whatever else all pages are made with: month, seed and so on.
+    """
+    before = last_month(folder)
+    files = [known.folder / "settings.toml", known.folder / "backtest" / "calibration.csv"]
+    rules = None if before is None else before.known.rules
+    inputs = input_digests(known, known.families, [*shared, rules, *map(_hash, files)])
+    template = template_notebook().read_bytes()
+    program = digest([program_files(), template, _interpreter(), *sorted(_versions().items())])
+    return {f: Stamp(h, program) for f, h in inputs.items()}
 
 
 def digest(parts: Iterable[object]) -> str:
@@ -129,5 +217,5 @@ def standing(folder: Path, slug: str) -> tuple[Stamp, str] | None:
 
 def _hashes(folder: Path, slug: str) -> dict[str, str]:
     kept = folder / "tables" / slug
-    files = [folder / f"{slug}.html", *sorted(kept.glob("*.csv")), kept / "page.json"]
+    files = [folder / f"{slug}.html", *sorted(kept.glob("*.csv")), kept / PAGE]
     return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in files}

@@ -1,4 +1,4 @@
-"""The back of a family's page: fit health, rows read, settings, and what the words mean."""
+"""The back of a family's page: rows read, settings, and what the words mean."""
 
 from __future__ import annotations
 
@@ -6,72 +6,20 @@ from dataclasses import asdict
 
 import pandas as pd
 
-from repair_horizon.reports.family import FamilyMonth
 from repair_horizon.reports.html import (
-    NOTHING,
     Column,
     Fragment,
     columns_of,
-    declared,
     folded,
     joined,
     paragraph,
     table,
     terms,
 )
-from repair_horizon.reports.sections.fit_checks import fit_checks
+from repair_horizon.reports.month_tables import FamilyMonth
 from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.settings import Settings
-from repair_horizon.tables.words import (
-    day_words,
-    month_words,
-    percent,
-)
-
-
-def fit_health(month: FamilyMonth) -> Fragment:
-    """How well the curve fits, and what moves a price."""
-    health = columns_of("health", "what value usual note")
-    effects = columns_of("effects", "name estimate lower upper")
-    fits = table(month.health, health, "How the price fit stands")
-    return joined(fits, table(month.effects, effects, "What moves a price"), fit_checks(month))
-
-
-def widths(month: FamilyMonth) -> Fragment:
-    """Sources of uncertainty of the main unit's price, and what would narrow it most."""
-    if month.widths.empty:
-        return NOTHING
-    name = month.models.set_index("model_id")["model_name"][month.widths["model_id"].iloc[0]]
-    wide = month.widths.pivot_table("share", "source", "months_ahead", sort=False)
-    half = month.widths.groupby("months_ahead")["half_width"].first()
-    rows = wide.set_axis(["now", "later"], axis=1).reset_index()
-    columns = [
-        declared("widths", "source"),
-        Column("now", "This month", percent, True),
-        Column("later", "In 12 months", percent, True),
-    ]
-    said = (
-        f"{percent(month.level)} of single sales of {name} should lie within "
-        f"{percent(half.iloc[0])} of the forecast this month, and within {percent(half.iloc[1])} "
-        "in 12 months."
-    )
-    why = folded(
-        "Sources of forecast uncertainty",
-        table(rows, columns, f"Sources of forecast uncertainty, {name}, shares"),
-    )
-    return joined(paragraph(f"{said} {_narrowing(month)}"), why)
-
-
-def _narrowing(month: FamilyMonth) -> str:
-    if month.narrowing.empty:
-        return ""
-    names = month.models.set_index("model_id")["model_name"]
-    best = month.narrowing.iloc[0]
-    now, then = (f"{100 * best[c]:.1f}" for c in ("half_now", "half_then"))
-    return (
-        f"What would narrow the price level most: {best['sales']} more sales of "
-        f"{names[best['sales_of']]} by now, from {now} to {then} % either way in 12 months."
-    )
+from repair_horizon.tables.words import day_words, month_words
 
 
 def data_quality(month: FamilyMonth) -> Fragment:

@@ -1,19 +1,102 @@
-"""Which rows of a family's tables its page shows first."""
+"""A family's tables of one month: what they hold, how they are kept, which rows come first.
+
+Everything after this file takes these tables and only arranges them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
 
 import pandas as pd
 
+from repair_horizon.files.writing import write_table
 from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
 from repair_horizon.tables.words import Ahead, fault_words
 
-if TYPE_CHECKING:  # a family's month is worked out with the choice of its main unit
-    from repair_horizon.reports.family import FamilyMonth
-
+LEVEL = 0.8
+TABLES = PAGE_TABLES
+UNIT = ["model_id", "listed_fault"]
 _RANK = {verdict: rank for rank, verdict in enumerate(Verdict)}
+
+
+@dataclass(frozen=True, eq=False)
+class FamilyMonth:
+    """The tables behind one family's page.
+
+    ``tables`` are the outputs of ``tables.outputs`` whose names are in ``TABLES``; each is also an
+    attribute: ``month.thresholds``. Months are first days (Timestamps); money is in ``currency``;
+    intervals are at ``level``; ``base`` says what a price is a price of, ``turning`` what would
+    turn the main unit's verdict.
+    """
+
+    family_id: str
+    device_class: str
+    currency: str
+    month: pd.Timestamp
+    cutoff: pd.Timestamp
+    level: float
+    base: str
+    turning: str
+    tables: Mapping[str, pd.DataFrame]
+
+    def __getattr__(self, name: str) -> pd.DataFrame:
+        """Return one of the tables."""
+        if name in TABLES:
+            return self.tables[name]
+        raise AttributeError(name)
+
+    def with_tables(self, **changed: pd.DataFrame) -> FamilyMonth:
+        """Return the same month with some tables replaced."""
+        return replace(self, tables={**self.tables, **changed})
+
+    @cached_property
+    def main(self) -> pd.Series | None:
+        """Row of the thresholds that the page is about; None where there is none."""
+        return None if self.thresholds.empty else main_row(self.thresholds)
+
+    def of_main(self, name: str) -> pd.DataFrame:
+        """Rows of a table that are of the main unit."""
+        return self.tables[name] if self.main is None else of_unit(self.tables[name], self.main)
+
+    @property
+    def names(self) -> pd.Series:
+        """Model names by model_id."""
+        return self.models.set_index("model_id")["model_name"]
+
+    @property
+    def ahead(self) -> Ahead:
+        """The stretch the page looks ahead."""
+        return Ahead(self.month, int(self.bid_path["month"].nunique()), self.level)
+
+
+def save_tables(month: FamilyMonth, folder: str | Path) -> list[str]:
+    """Write every table of a family as CSV; returns the files' names.
+
+    Parameters
+    ----------
+    month
+        The family's tables.
+    folder
+        Where to; made if it is not there.
+    """
+    for name, table in month.tables.items():
+        write_table(Path(folder) / f"{name}.csv", OUTPUTS[name].written(table))
+    return [f"{name}.csv" for name in month.tables]
+
+
+def read_saved(folder: Path, name: str) -> pd.DataFrame:
+    """Read back a table of a family's folder, typed as it is declared."""
+    return OUTPUTS[name].read(folder / f"{name}.csv")
+
+
+def stacked(parts: Sequence[pd.DataFrame], output: str) -> pd.DataFrame:
+    """Put tables of one output under each other; empty and typed where none has a row."""
+    whole = [p for p in parts if len(p)]
+    return pd.concat(whole, ignore_index=True) if whole else OUTPUTS[output].empty()
 
 
 def short_names(names: Sequence[str]) -> list[str]:
@@ -49,8 +132,7 @@ def for_page(month: FamilyMonth) -> FamilyMonth:
     """Return the family with short model names; the whole ones stay as ``full_name``."""
     models = month.models.assign(full_name=month.models["model_name"])
     models["model_name"] = short_names(models["full_name"].astype(str).tolist())
-    names = models.set_index("model_id")["model_name"]
-    known = month.thresholds["model_id"].map(names)
+    known = month.thresholds["model_id"].map(models.set_index("model_id")["model_name"])
     named = month.thresholds.assign(model_name=known.fillna("").astype(str))
     return month.with_tables(models=models, thresholds=named)
 
@@ -85,26 +167,26 @@ def main_row(thresholds: pd.DataFrame) -> pd.Series:
     return rows.sort_values("n_sales", ascending=False, kind="stable").iloc[0]
 
 
+def best_faults(thresholds: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a model, of its best fault, the best model first."""
+    return ranked(thresholds).drop_duplicates(["family_id", "model_id"])
+
+
+def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:
+    """Return the rows of one model and listed fault."""
+    return table[(table[UNIT] == unit[UNIT]).all(axis=1)]
+
+
+def of_part(table: pd.DataFrame, part: tuple[str, str]) -> pd.DataFrame:
+    """Return the rows of one part (model_id, part_code)."""
+    return table[(table["model_id"] == part[0]) & (table["part_code"] == part[1])]
+
+
 def most_traded(models: pd.DataFrame, most: int = 3) -> list[str]:
     """Return the models with most sales, in the catalogue's order; at least one sale each."""
     sold = models[models["n_sales"] > 0]
     top = sold.sort_values("n_sales", ascending=False, kind="stable").head(most)
     return [m for m in models["model_id"] if m in set(top["model_id"])]
-
-
-def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:
-    """Return the rows of one model and listed fault."""
-    same = table["model_id"] == unit["model_id"]
-    return table[same & (table["listed_fault"] == unit["listed_fault"])]
-
-
-def one_date(month: FamilyMonth, unit: pd.Series, date_name: str) -> pd.Series:
-    """One stop date of a unit; an empty one with a reason if there is none."""
-    rows = of_unit(month.stop_dates, unit)
-    rows = rows[rows["date_name"] == date_name]
-    if rows.empty:
-        return pd.Series({"median": None, "lower": None, "upper": None, "reason": "not worked out"})
-    return rows.iloc[0]
 
 
 def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple[str, str]]:
@@ -124,8 +206,3 @@ def most_auctioned(month: FamilyMonth) -> pd.Series | None:
     live = month.thresholds[month.thresholds["verdict"] == Verdict.BUY]
     counts = [len(of_unit(month.hammers, row)) for _, row in live.iterrows()]
     return live.iloc[max(range(len(counts)), key=counts.__getitem__)] if any(counts) else None
-
-
-def ahead_of(month: FamilyMonth) -> Ahead:
-    """Return the stretch this page looks ahead."""
-    return Ahead(month.month, int(month.bid_path["month"].nunique()), month.level)
