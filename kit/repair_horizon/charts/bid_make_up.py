@@ -1,13 +1,10 @@
-"""Where the money goes, from the resale price down to the bid.
-
-By how much the bid moves with each input, one at a time, the largest on top.
-"""
+"""Where the money goes from the resale price to the bid, and what moves the bid most."""
 
 from __future__ import annotations
 
-import math
 import textwrap
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 
@@ -17,14 +14,9 @@ from repair_horizon.tables.words import number
 _MEASURE = {"start": "absolute", "less": "relative", "result": "total"}
 
 
-def _wrapped(line: str) -> str:
+def _wrapped(line: str, *more: str) -> str:
     """Break a long label, so that bars keep their room on a phone."""
-    return "<br>".join(plain(part) for part in textwrap.wrap(str(line), 19)) or plain(line)
-
-
-def _label(amount: float, kind: str) -> str:
-    """Word one amount; the bid at the end is rounded down, as the bids of the tables are."""
-    return number(math.floor(amount + 1e-6) if kind == "result" else amount)
+    return "<br>".join(plain(part) for part in [*(textwrap.wrap(line, 19) or [line]), *more])
 
 
 def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
@@ -41,12 +33,15 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
         Title and sentence.
     """
     figure = new_figure(words, "", months=False, height=90 + 34 * max(len(lines), 3))
+    # The bid at the end is rounded down, as the bids of the tables are.
+    ends = lines["kind"] == "result"
+    amounts = lines["amount"].where(~ends, np.floor(lines["amount"] + 1e-6))
     figure.add_waterfall(
         orientation="h",
         y=lines["line"].map(_wrapped),
         x=lines["amount"],
         measure=lines["kind"].map(_MEASURE),
-        text=[_label(r.amount, r.kind) for r in lines.itertuples()],
+        text=amounts.map(number),
         textposition="outside",
         cliponaxis=False,
         connector={"line": {"color": INK, "width": 1}},
@@ -66,11 +61,6 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
 _WAYS = (("worse", VERMILION, "/"), ("better", BLUE, ""))
 
 
-def _label_sensitivity(row: pd.Series) -> str:
-    lines = textwrap.wrap(str(row["input"]), 19) or [""]
-    return "<br>".join(plain(line) for line in [*lines, f"({row['worse']})"])
-
-
 def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     """Draw two bars per input, one each way.
 
@@ -85,7 +75,8 @@ def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
         Title and sentence.
     """
     figure = new_figure(words, "", months=False, height=130 + 56 * max(len(moves), 2))
-    labels = [_label_sensitivity(row) for _, row in moves.iterrows()]
+    named = moves[["input", "worse"]].astype(str).itertuples(index=False, name=None)
+    labels = [_wrapped(name, f"({worse})") for name, worse in named]
     for way, colour, hatch in _WAYS:
         figure.add_bar(
             orientation="h",
@@ -102,11 +93,9 @@ def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     figure.update_layout(barmode="overlay", bargap=0.35, margin={"r": 44})
     figure.update_layout(legend={"y": -0.3, "traceorder": "normal"})
     figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
-    reach = float(moves[["bid_worse", "bid_better"]].abs().max().max())
-    ends = [
-        min(float(moves[["bid_worse", "bid_better"]].min().min()), 0.0) - 0.18 * reach,
-        max(float(moves[["bid_worse", "bid_better"]].max().max()), 0.0) + 0.18 * reach,
-    ]
+    moved = moves[["bid_worse", "bid_better"]].to_numpy(float)
+    room = 0.18 * float(np.abs(moved).max())
+    ends = [min(float(moved.min()), 0.0) - room, max(float(moved.max()), 0.0) + room]
     figure.update_xaxes(title={"text": f"change of the bid, {plain(currency)}"}, range=ends)
     figure.update_xaxes(zeroline=True, zerolinewidth=1)
     return figure

@@ -1,4 +1,4 @@
-"""The most to bid by month, beside what such units really went for."""
+"""The maximum bid by month, beside what such units really went for."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from repair_horizon.charts.style import (
     VERMILION,
     Words,
     add_band,
+    add_dots,
+    add_line,
     mark_day,
     new_figure,
     plain,
@@ -43,38 +45,24 @@ def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words)
     figure = new_figure(words, f"hammer price, {plain(currency)}")
     band = path.rename(columns={"hammer_lower": "lower", "hammer_upper": "upper"})
     add_band(figure, band, ORANGE, "")
-    figure.add_scatter(
-        x=path["month"],
-        y=path["hammer"],
-        mode="lines",
-        line={"color": ORANGE, "dash": "dash", "width": 2},
-        name="such units hammer at",
-        hovertemplate="%{x|%b %Y}: usually %{y:,.0f}<extra></extra>",
-    )
+    months = path["month"]
+    usual = "%{x|%b %Y}: usually %{y:,.0f}"
+    name = "usual hammer price"
+    add_line(figure, months, path["hammer"], name, ORANGE, usual, dash="dash", width=2)
     for result, (shape, colour) in _RESULTS.items():
         rows = hammers[hammers["result"] == result]
         if len(rows):
-            _dots(figure, rows, f"{result} (n = {len(rows)})", (shape, colour))
-    figure.add_scatter(
-        x=path["month"],
-        y=path["max_bid"],
-        mode="lines",
-        line={"color": BLUE, "width": 3, "shape": "hv"},
-        name="bid at most",
-        hovertemplate="%{x|%b %Y}: bid at most %{y:,.0f}<extra></extra>",
-    )
+            add_dots(
+                figure,
+                rows["end_time"],
+                rows["final_price"],
+                f"{result} (n = {len(rows)})",
+                {"symbol": shape, "color": colour, "size": 8},
+                "%{x|%d %b %Y}: hammer %{y:,.0f}",
+            )
+    said = "%{x|%b %Y}: maximum bid %{y:,.0f}"
+    add_line(figure, months, path["max_bid"], "maximum bid", BLUE, said, width=3, shape="hv")
     if len(path):
-        mark_day(figure, path["month"].min(), "this month")
+        mark_day(figure, months.min(), "this month")
     figure.update_yaxes(rangemode="tozero")
     return figure
-
-
-def _dots(figure: go.Figure, rows: pd.DataFrame, name: str, look: tuple[str, str]) -> None:
-    figure.add_scatter(
-        x=rows["end_time"],
-        y=rows["final_price"],
-        mode="markers",
-        marker={"symbol": look[0], "color": look[1], "size": 8},
-        name=name,
-        hovertemplate="%{x|%d %b %Y}: hammer %{y:,.0f}<extra></extra>",
-    )

@@ -12,6 +12,8 @@ from repair_horizon.charts.style import (
     SHAPES,
     Words,
     add_band,
+    add_dots,
+    add_line,
     mark_day,
     new_figure,
     plain,
@@ -31,10 +33,8 @@ def price_curve(
 
     Parameters
     ----------
-    curves
-        The table ``price_curve``.
-    sales
-        The table ``price_points``.
+    curves, sales
+        The tables ``price_curve`` and ``price_points``.
     names
         Model names by model_id.
     shown
@@ -49,68 +49,52 @@ def price_curve(
     figure = new_figure(words, f"price of a working unit, {plain(currency)}", height=430)
     for model, curve in curves.groupby("model_id", sort=False):
         if model not in shown:
-            _thin_line(figure, curve, plain(names.get(model, model)), legend=not figure.data)
+            add_line(
+                figure,
+                curve["month"],
+                curve["predicted"],
+                "each other model",
+                FAINT,
+                "%{customdata}<br>%{x|%b %Y}: %{y:,.0f}",
+                width=1,
+                legendgroup="others",
+                showlegend=not figure.data,
+                customdata=[plain(names.get(model, model))] * len(curve),
+            )
     for i, model in enumerate(shown[: len(SERIES)]):
-        curve = curves[curves["model_id"] == model]
-        points = sales[sales["model_id"] == model]
-        _model(figure, curve, points, (plain(names.get(model, model)), i))
+        mine = curves[curves["model_id"] == model], sales[sales["model_id"] == model]
+        _model(figure, *mine, plain(names.get(model, model)), i)
     mark_day(figure, now, "this month")
     figure.update_yaxes(rangemode="tozero")
     return figure
 
 
-def _thin_line(figure: go.Figure, curve: pd.DataFrame, name: str, *, legend: bool) -> None:
-    figure.add_scatter(
-        x=curve["month"],
-        y=curve["predicted"],
-        mode="lines",
-        line={"color": FAINT, "width": 1},
-        name="each other model",
-        legendgroup="others",
-        showlegend=legend,
-        customdata=[name] * len(curve),
-        hovertemplate="%{customdata}<br>%{x|%b %Y}: %{y:,.0f}<extra></extra>",
-    )
-
-
-def _model(
-    figure: go.Figure, curve: pd.DataFrame, points: pd.DataFrame, who: tuple[str, int]
-) -> None:
-    name, i = who
-    colour = SERIES[i]
-    ahead = curve[curve["phase"] == "forecast"]
-    add_band(figure, ahead, colour, "", name)
-    figure.add_scatter(
-        x=points["sale_date"],
-        y=points["adjusted"],
-        mode="markers",
-        marker={
-            "color": colour,
-            "symbol": SHAPES[i],
-            "size": 5,
-            "opacity": 0.25 + 0.4 * points["weight"].clip(0, 1),
-        },
-        name=name,
+def _model(figure: go.Figure, curve: pd.DataFrame, points: pd.DataFrame, name: str, i: int) -> None:
+    seen = 0.25 + 0.4 * points["weight"].clip(0, 1)
+    look = {"color": SERIES[i], "symbol": SHAPES[i], "size": 5, "opacity": seen}
+    about = pd.DataFrame({"g": points["grade"].map(plain), "a": points["amount"], "m": name})
+    add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], "", name)
+    add_dots(
+        figure,
+        points["sale_date"],
+        points["adjusted"],
+        name,
+        look,
+        "%{customdata[2]}<br>%{x|%d %b %Y}: sold for %{customdata[1]:,.0f}, "
+        "grade %{customdata[0]}<br>%{y:,.0f} as base grade",
         legendgroup=name,
         showlegend=False,
-        customdata=pd.DataFrame(
-            {"g": points["grade"].map(plain), "a": points["amount"], "m": name}
-        ).to_numpy(),
-        hovertemplate=(
-            "%{customdata[2]}<br>%{x|%d %b %Y}: sold for %{customdata[1]:,.0f}, "
-            "grade %{customdata[0]}<br>%{y:,.0f} as base grade<extra></extra>"
-        ),
+        customdata=about.to_numpy(),
     )
-    figure.add_scatter(
-        x=curve["month"],
-        y=curve["predicted"],
-        mode="lines",
-        line={"color": colour, "width": 2.5, "dash": DASHES[i]},
-        name=f"{name} (n = {len(points)})",
+    add_line(
+        figure,
+        curve["month"],
+        curve["predicted"],
+        f"{name} (n = {len(points)})",
+        SERIES[i],
+        "%{customdata[2]}<br>%{x|%b %Y}: %{y:,.0f} "
+        "(%{customdata[0]:,.0f} to %{customdata[1]:,.0f})",
+        dash=DASHES[i],
         legendgroup=name,
         customdata=curve[["lower", "upper"]].assign(m=name).to_numpy(),
-        hovertemplate=(
-            "%{customdata[2]}<br>%{x|%b %Y}: %{y:,.0f} "
-            "(%{customdata[0]:,.0f} to %{customdata[1]:,.0f})<extra></extra>"
-        ),
     )

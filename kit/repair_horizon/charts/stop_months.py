@@ -1,7 +1,4 @@
-"""How likely each stop has come, month by month.
-
-Repair against the alternatives, month by month: where the blades cross, repair stops.
-"""
+"""How likely each stop has come by month, and where repair crosses its alternatives."""
 
 from __future__ import annotations
 
@@ -19,11 +16,20 @@ from repair_horizon.charts.style import (
     VERMILION,
     Words,
     add_band,
+    add_line,
     mark_day,
     new_figure,
     plain,
     shade_months,
 )
+from repair_horizon.tables.codes import Action
+
+_LINES: dict[str, tuple[str, str, float]] = {
+    Action.REPAIR: (BLUE, "solid", 3.0),
+    Action.SELL_AS_IS: (VERMILION, "dash", 2.0),
+    Action.PART_OUT: (GREEN, "dot", 2.0),
+    Action.MAKER: (PURPLE, "dashdot", 2.0),
+}
 
 
 def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
@@ -38,26 +44,19 @@ def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
     """
     figure = new_figure(words, "chance that it has come, %", height=320)
     for i, (name, line) in enumerate(chances.groupby("date_name", sort=False)):
-        figure.add_scatter(
-            x=line["month"],
-            y=100 * line["probability"],
-            mode="lines+markers",
-            line={"color": SERIES[i], "dash": DASHES[i], "width": 2.5},
+        add_line(
+            figure,
+            line["month"],
+            100 * line["probability"],
+            plain(name),
+            SERIES[i],
+            "by %{x|%B %Y}: %{y:.0f} %",
+            dash=DASHES[i],
             marker={"symbol": SHAPES[i], "size": 6},
-            name=plain(name),
-            hovertemplate="by %{x|%B %Y}: %{y:.0f} %<extra></extra>",
         )
     figure.update_yaxes(range=[-3, 103])
     figure.update_layout(legend={"y": -0.3})
     return figure
-
-
-_LINES = {
-    "repair": (BLUE, "solid", 3.0),
-    "sell as is": (VERMILION, "dash", 2.0),
-    "part out": (GREEN, "dot", 2.0),
-    "maker's service": (PURPLE, "dashdot", 2.0),
-}
 
 
 def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words) -> go.Figure:
@@ -75,29 +74,26 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
         Title and sentence.
     """
     figure = new_figure(words, f"cash still to come per unit, {plain(currency)}")
-    _crossing(figure, stop, options["month"].max())
-    for option, rows in options.groupby("option", sort=False):
-        colour, dash, width = _LINES.get(str(option), (ORANGE, "longdash", 2.0))
-        if option == "repair":
-            add_band(figure, rows, colour, "")
-        figure.add_scatter(
-            x=rows["month"],
-            y=rows["value"],
-            mode="lines",
-            line={"color": colour, "dash": dash, "width": width},
-            name=plain(option),
-            customdata=rows[["lower", "upper"]].assign(option=plain(option)).to_numpy(),
-            hovertemplate=(
-                "%{customdata[2]}<br>%{x|%b %Y}: %{y:,.0f} "
-                "(%{customdata[0]:,.0f} to %{customdata[1]:,.0f})<extra></extra>"
-            ),
-        )
-    return figure
-
-
-def _crossing(figure: go.Figure, stop: pd.Series, end: pd.Timestamp) -> None:
-    if pd.notna(stop.get("lower")):
-        upper = stop.get("upper")
-        shade_months(figure, stop["lower"], upper if pd.notna(upper) else end)
+    first, last = stop.get("lower"), stop.get("upper")
+    if pd.notna(first):
+        shade_months(figure, first, last if pd.notna(last) else options["month"].max())
     if pd.notna(stop.get("median")):
         mark_day(figure, stop["median"], "repair stops")
+    for option, rows in options.groupby("option", sort=False):
+        colour, dash, width = _LINES.get(str(option), (ORANGE, "longdash", 2.0))
+        name = plain(Action.worded(option))
+        if option == Action.REPAIR:
+            add_band(figure, rows, colour, "")
+        add_line(
+            figure,
+            rows["month"],
+            rows["value"],
+            name,
+            colour,
+            "%{customdata[2]}<br>%{x|%b %Y}: %{y:,.0f} "
+            "(%{customdata[0]:,.0f} to %{customdata[1]:,.0f})",
+            dash=dash,
+            width=width,
+            customdata=rows[["lower", "upper"]].assign(option=name).to_numpy(),
+        )
+    return figure

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import unicodedata
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -107,6 +108,56 @@ def add_band(
         showlegend=bool(name),
         **shared,
     )
+
+
+def add_line(
+    figure: go.Figure,
+    x: Any,
+    y: Any,
+    name: str,
+    colour: str,
+    hover: str,
+    *,
+    dash: str = "solid",
+    width: float = 2.5,
+    shape: str | None = None,
+    marker: dict[str, Any] | None = None,
+    **more: Any,
+) -> None:
+    """Draw a line, with a shape at each point if ``marker`` says one; ``more`` is plotly's."""
+    figure.add_scatter(
+        x=x,
+        y=y,
+        name=name,
+        mode="lines+markers" if marker else "lines",
+        line={"color": colour, "dash": dash, "width": width, "shape": shape},
+        hovertemplate=f"{hover}<extra></extra>" if hover else None,
+        marker=marker,
+        **more,
+    )
+
+
+def add_dots(
+    figure: go.Figure, x: Any, y: Any, name: str, marker: dict[str, Any], hover: str, **more: Any
+) -> None:
+    """Draw a dot for each row; ``more`` is plotly's."""
+    figure.add_scatter(
+        x=x,
+        y=y,
+        name=name,
+        mode="markers",
+        marker=marker,
+        hovertemplate=f"{hover}<extra></extra>",
+        **more,
+    )
+
+
+def add_level(figure: go.Figure, at: float, words: str) -> None:
+    """Draw a level line from side to side, with its words above its left end."""
+    line = {"color": INK, "dash": "dash", "width": 1.5}
+    figure.add_shape(type="line", x0=0, x1=1, xref="paper", y0=at, y1=at, line=line)
+    at_left = {"x": 0, "xref": "paper", "xanchor": "left", "y": at, "yanchor": "bottom"}
+    figure.add_annotation(text=words, showarrow=False, font={"size": 11}, **at_left)
 
 
 def mark_day(figure: go.Figure, day: pd.Timestamp, text: str) -> None:

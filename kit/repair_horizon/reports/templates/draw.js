@@ -46,7 +46,7 @@
     boxes.forEach(function (box) {
       if (!box.classList.contains("drawn")) { return; }
       var figure = JSON.parse(document.getElementById(box.id + "-data").textContent);
-      var height = Math.round((paper ? 0.62 : 1) * figure.layout.height);
+      var height = Math.round((paper ? 0.56 : 1) * figure.layout.height);
       var change = { width: paper ? 330 : null, height: height, autosize: !paper,
         "font.size": paper ? 8.5 : figure.layout.font.size };
       (figure.layout.annotations || []).forEach(function (note, i) {
