@@ -22,15 +22,8 @@ def _wrapped(line: str, *more: str) -> str:
 def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     """Draw one bar per line, from top to bottom.
 
-    Parameters
-    ----------
-    lines
-        ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
-        'less', 'result').
-    currency
-        Currency of the amounts.
-    words
-        Title and sentence.
+    ``lines`` has ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
+    'less', 'result').
     """
     figure = new_figure(words, "", months=False, height=90 + 34 * max(len(lines), 3))
     # The bid at the end is rounded down, as the bids of the tables are.
@@ -64,15 +57,7 @@ _WAYS = (("worse", VERMILION, "/"), ("better", BLUE, ""))
 def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     """Draw two bars per input, one each way.
 
-    Parameters
-    ----------
-    moves
-        ``input``, ``worse`` and ``better`` (the steps in words), ``bid_worse`` and
-        ``bid_better`` (changes of the bid), the largest first.
-    currency
-        Currency of the changes.
-    words
-        Title and sentence.
+    ``moves`` is the table of that name: changes of the bid, the largest first.
     """
     figure = new_figure(words, "", months=False, height=130 + 56 * max(len(moves), 2))
     named = moves[["input", "worse"]].astype(str).itertuples(index=False, name=None)

@@ -31,16 +31,8 @@ _RESULTS = {
 def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     """Draw the maximum bid as steps, expected hammer prices as a band, past auctions as dots.
 
-    Parameters
-    ----------
-    path
-        Months ahead of one model and fault: month, max_bid, hammer, hammer_lower, hammer_upper.
-    hammers
-        Past auctions of the same: end_time, final_price, result.
-    currency
-        Currency of the amounts.
-    words
-        Title and sentence.
+    ``path`` and ``hammers`` are rows of the tables ``bid_path`` and ``hammers`` of one model and
+    fault.
     """
     figure = new_figure(words, f"hammer price, {plain(currency)}")
     band = path.rename(columns={"hammer_lower": "lower", "hammer_upper": "upper"})

@@ -20,12 +20,7 @@ from repair_horizon.charts.style import (
 def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
     """Draw the share of sales inside their interval against the share promised.
 
-    Parameters
-    ----------
-    table
-        ``horizon`` (months, or 'all'), ``level`` and ``inside`` (0 to 1), ``n``.
-    words
-        Title and sentence.
+    ``table`` has ``horizon`` (months, or 'all'), ``level`` and ``inside`` (0 to 1), ``n``.
     """
     figure = new_figure(words, "sales inside the interval, %", months=False, height=420)
     ends = [0, 100]
@@ -54,18 +49,10 @@ def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
 def by_months_ahead(
     table: pd.DataFrame, column: str, promised: float | None, words: Words
 ) -> go.Figure:
-    """Draw one score of every method by months ahead.
+    """Draw one score (``column``, a share) of every method by months ahead.
 
-    Parameters
-    ----------
-    table
-        ``horizon`` (months, or 'all', which is left out), ``method`` and the score, a share.
-    column
-        The score, such as ``coverage_80`` or ``median_ape``.
-    promised
-        Level drawn as a dotted line, if the score has one; a share.
-    words
-        Title and sentence.
+    ``table`` has ``horizon`` (months, or 'all', which is left out), ``method`` and the score;
+    ``promised`` is drawn as a dotted line.
     """
     axis = "sales inside the interval, %" if promised is not None else "median error, %"
     figure = new_figure(words, axis, months=False, height=420)

@@ -28,16 +28,8 @@ def part_prices(
 ) -> go.Figure:
     """Draw one part of one model: a line per quality, quotes as dots.
 
-    Parameters
-    ----------
-    curves, quotes
-        Rows of the tables ``part_curve`` and ``part_points`` of one part of one model.
-    now
-        First day of this month.
-    currency
-        Of the amounts.
-    words
-        Title and sentence.
+    ``curves`` and ``quotes`` are rows of the tables ``part_curve`` and ``part_points``; ``now`` is
+    the first day of this month.
     """
     figure = new_figure(words, f"price of one part, {plain(currency)}")
     for i, quality in enumerate(_ORDER):
@@ -79,14 +71,7 @@ def part_prices(
 def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figure:
     """Draw one line per quality of the part, and the guide at a half.
 
-    Parameters
-    ----------
-    shares
-        ``quality_class``, ``month`` and ``share`` (part price over resale price).
-    now
-        The report's month.
-    words
-        Title and sentence.
+    ``shares`` has ``quality_class``, ``month`` and ``share`` (part price over resale price).
     """
     figure = new_figure(words, "part price, % of resale price", height=320)
     for i, (quality, line) in enumerate(shares.groupby("quality_class", sort=False)):

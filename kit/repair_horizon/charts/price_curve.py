@@ -31,20 +31,8 @@ def price_curve(
 ) -> go.Figure:
     """Draw curves, bands and sales of a few models; the family's others are thin lines.
 
-    Parameters
-    ----------
-    curves, sales
-        The tables ``price_curve`` and ``price_points``.
-    names
-        Model names by model_id.
-    shown
-        Models drawn with band and sales, at most six.
-    now
-        First day of this month.
-    currency
-        Of the amounts.
-    words
-        Title and sentence.
+    ``curves`` and ``sales`` are the tables ``price_curve`` and ``price_points``, ``names`` the
+    model names by model_id; at most six models are ``shown`` with band and sales.
     """
     figure = new_figure(words, f"price of a working unit, {plain(currency)}", height=430)
     for model, curve in curves.groupby("model_id", sort=False):

@@ -35,12 +35,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
 def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
     """Draw one line per stop date.
 
-    Parameters
-    ----------
-    chances
-        Rows of one model and fault: date_name, month, probability (0 to 1).
-    words
-        Title and sentence.
+    ``chances`` are rows of the table ``stop_chances`` of one model and fault.
     """
     figure = new_figure(words, "chance that it has come, %", height=320)
     for i, (name, line) in enumerate(chances.groupby("date_name", sort=False)):
@@ -62,16 +57,8 @@ def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
 def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words) -> go.Figure:
     """Draw what an owned unit in one state is still worth under each option.
 
-    Parameters
-    ----------
-    options
-        Rows of one model, fault and state: option, month, value, lower, upper.
-    stop
-        The repair stop: median, lower, upper (months or missing); missing upper is open.
-    currency
-        Currency of the values.
-    words
-        Title and sentence.
+    ``options`` are rows of that table of one model, fault and state; ``stop`` is the repair stop:
+    median, lower, upper (months or missing; a missing upper end is open).
     """
     figure = new_figure(words, f"cash still to come per unit, {plain(currency)}")
     first, last = stop.get("lower"), stop.get("upper")

@@ -54,16 +54,8 @@ def tint(colour: str, alpha: float) -> str:
 def new_figure(words: Words, y_title: str, *, months: bool = True, height: int = 380) -> go.Figure:
     """Return an empty figure with the house's axes.
 
-    Parameters
-    ----------
-    words
-        Title and sentence; both are kept in the figure's ``meta`` for the page around it.
-    y_title
-        What the upright axis measures, with its unit.
-    months
-        Whether the level axis is a calendar.
-    height
-        Pixels.
+    ``y_title`` is what the upright axis measures, with its unit; ``months`` says that the level
+    axis is a calendar. The words are kept in the figure's ``meta`` for the page around it.
     """
     level = {"linecolor": GRID, **_AXIS}
     if months:

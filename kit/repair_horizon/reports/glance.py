@@ -54,19 +54,8 @@ def bid_picture(
 ) -> Fragment:
     """Draw the best bids, a row each: usual hammer prices as a band, the maximum bid as a mark.
 
-    Parameters
-    ----------
-    thresholds
-        The table ``thresholds``; drawn are the best that are worth buying, the best of all where
-        none is.
-    currency
-        Of the amounts.
-    links
-        Address of each family's page; none where it is missing.
-    under
-        What is said below: what it rests on, cautions.
-    costs
-        Whether to say what each row earns.
+    Of ``thresholds`` the best that are worth buying are drawn, the best of all where none is;
+    ``links`` are the families' pages, ``under`` is said below, ``costs`` says what each row earns.
     """
     every = ranked(thresholds)
     live = every[every["verdict"] == Verdict.BUY]
@@ -125,18 +114,8 @@ def timeline_picture(
 ) -> Fragment:
     """Draw a row a model: how likely buying (upper half) and repair (lower half) still pay.
 
-    Parameters
-    ----------
-    best
-        Rows of thresholds, one a model, of the fault that is drawn, in the order they come.
-    chances
-        Table ``stop_chances`` of the same.
-    ahead
-        The stretch looked at.
-    links
-        Address of each family's page.
-    title, under
-        The picture's conclusion, and what is said below.
+    ``best`` are rows of thresholds, one a model, of the fault that is drawn; ``chances`` is the
+    table ``stop_chances`` of the same.
     """
     months = [pd.Timestamp(m) for m in sorted(chances["month"].dropna().unique())][: ahead.horizon]
     count = max(len(months), 1)

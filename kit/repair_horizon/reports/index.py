@@ -32,6 +32,7 @@ from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import read_template, rendered
 from repair_horizon.reports.sections import looking_back, this_month
 from repair_horizon.reports.sections.bids import COST_COLUMNS
+from repair_horizon.reports.sections.parts_and_faults import alert_lines
 from repair_horizon.reports.sentences import sentence, since_words, unit_names, unit_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
@@ -54,10 +55,10 @@ _UNDER = "Orientation only: check registry and locks first."
 class IndexPage:
     """What the index is made from: logs, rules, the families' runs and their saved tables.
 
-    ``month`` is YYYY-MM; ``thresholds``, ``chances`` and ``changes`` are by family; ``shelf`` is
-    all families'; ``plan`` is the month's, None where there is none; ``before`` is last month, if
-    it was written; ``settings_hash`` that of this month's settings. ``addresses`` are the
-    families' pages, files beside the index if None.
+    ``month`` is YYYY-MM; ``thresholds``, ``chances``, ``changes`` and ``alerts`` are by family;
+    ``shelf`` is all families'; ``plan`` is the month's, None where there is none; ``before`` is
+    last month, if it was written; ``settings_hash`` that of this month's settings. ``addresses``
+    are the families' pages, files beside the index if None.
     """
 
     month: str
@@ -68,6 +69,7 @@ class IndexPage:
     chances: Mapping[str, pd.DataFrame]
     shelf: pd.DataFrame
     changes: Mapping[str, pd.DataFrame]
+    alerts: Mapping[str, pd.DataFrame]
     plan: Plan | None
     before: LastMonth | None
     settings_hash: str
@@ -154,6 +156,7 @@ def _told(page: IndexPage, *, costs: bool) -> dict[str, Any]:
         "results": looking_back.won_and_lost(logs, names),
         "answers": looking_back.answers_came(logs, page.month, names),
         "money": terms(looking_back.money_lines(logs, settings, page.first_day)),
+        "alerts": alert_lines(stacked([*page.alerts.values()], "part_alerts"), names),
         "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
         "warnings": looking_back.data_warnings(logs, settings, page.first_day)[:3],
         "every": _every_table(page, costs=costs),

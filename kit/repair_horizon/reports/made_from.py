@@ -50,17 +50,7 @@ def template_notebook() -> Path:
 
 
 def run_record(logs: Logs, settings: Settings, month: str, as_of: str) -> dict[str, object]:
-    """Return the inputs of a month: hashes, versions, seed.
-
-    Parameters
-    ----------
-    logs
-        The whole workspace.
-    settings
-        Those the month is made with.
-    month, as_of
-        YYYY-MM, and the last day known (YYYY-MM-DD).
-    """
+    """Return what a month is made from: hashes of the whole workspace, versions, seed."""
     files = {n: find_file(logs.folder, t) for n, t in TABLES.items()}
     return {
         "month": month,
@@ -101,14 +91,8 @@ def _versions() -> dict[str, str]:
 def family_stamps(known: Logs, folder: Path, shared: Sequence[object]) -> dict[str, Stamp]:
     """Hash what each family's page is made from, and the program that makes it.
 
-    Parameters
-    ----------
-    known
-        The workspace, as of the last day the report knows of.
-    folder
-        The month's folder: last month's, beside it, is told of on the pages.
-    shared
-        Whatever else all pages are made with: month, seed and so on.
+    ``folder`` is the month's: last month's, beside it, is told of on the pages. ``shared`` is
+    whatever else all pages are made with.
     """
     before = last_month(folder)
     files = [known.folder / "settings.toml", known.folder / "backtest" / "calibration.csv"]
@@ -136,23 +120,11 @@ def table_digest(table: pd.DataFrame) -> str:
 
 
 def input_digests(known: Logs, families: Iterable[str], shared: Iterable[object]) -> dict[str, str]:
-    """Hash what each family's page is made from.
+    """Hash what each family's page is made from, by family; ``shared`` is the same for all.
 
-    Parameters
-    ----------
-    known
-        The workspace, as of the last day the report knows of.
-    families
-        Identifiers.
-    shared
-        What all families' pages are made from besides the logs: settings, month, seed and so on.
-
-    Returns
-    -------
-    dict
-        Family to hash. Beside a family's own rows it covers what is read of others': jobs of the
-        device class, the newest day, exchange rates, and the count of rows of the whole
-        workspace, which every page states.
+    Beside a family's own rows it covers what is read of others': jobs of the device class, the
+    newest day, exchange rates, and the count of rows of the whole workspace, which every page
+    states.
     """
     ledger = known.ledger
     common = digest(

@@ -260,18 +260,8 @@ def write_month_files(
 ) -> None:
     """Write index.html, thresholds.csv, set_aside.csv, run.json and the settings used.
 
-    Parameters
-    ----------
-    folder
-        The month's folder, with the families' saved tables.
-    runs
-        What became of each family.
-    known
-        The month and its logs.
-    record
-        From ``run_record``.
-    hands
-        Who fits the families that the plan needs.
+    ``folder`` is the month's, with the families' saved tables; ``record`` is from ``run_record``;
+    ``hands`` fit the families that the plan needs.
     """
     places = {r.family_id: folder / "tables" / r.slug for r in runs if r.status == DONE}
     tables = {f: _saved_thresholds(place) for f, place in places.items()}
@@ -291,6 +281,7 @@ def write_month_files(
         shelf=stacked([read_saved(p, "shelf") for p in places.values()], "shelf"),
         chances={f: read_saved(p, "stop_chances") for f, p in places.items()},
         changes={f: read_saved(p, "changes") for f, p in places.items()},
+        alerts={f: read_saved(p, "part_alerts") for f, p in places.items()},
         plan=_plan(shop, known.month) if places else None,
         before=last_month(folder),
         settings_hash=str(record["settings_sha256"]),

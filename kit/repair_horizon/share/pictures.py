@@ -58,22 +58,9 @@ def browser() -> str | None:
 def chart_pictures(
     charts: Mapping[str, DrawnChart], chromium: str, note: str = ""
 ) -> dict[str, bytes]:
-    """Draw charts, in one run of the browser.
+    """Draw charts in one run of the browser: an SVG and a PNG each (``phone-1.svg``).
 
-    Parameters
-    ----------
-    charts
-        By name, which is that of their files.
-    chromium
-        The browser, from ``browser``.
-    note
-        What stands inside every picture: that the data are invented.
-
-    Returns
-    -------
-    dict of bytes
-        An SVG and a PNG per chart (``phone-1.svg``, ``phone-1.png``); on white, its conclusion as
-        title.
+    Each has its conclusion as title, on white, and ``note`` inside it: that the data are invented.
 
     Raises
     ------

@@ -62,19 +62,9 @@ class Shell:
 
 
 def single_file(shell: Shell, pages: Mapping[str, PageParts]) -> str:
-    """Set pages into one file.
+    """Set pages, parts by slug, into one file that needs nothing beside it.
 
-    Parameters
-    ----------
-    shell
-        What stands around them; without an index the first page is the whole file.
-    pages
-        Parts by slug.
-
-    Returns
-    -------
-    str
-        A file that needs nothing beside it.
+    Without an index in the shell the first page is the whole file.
     """
     charts: dict[str, str] = {}
     bare = {slug: _bare(slug, parts, charts) for slug, parts in pages.items()}

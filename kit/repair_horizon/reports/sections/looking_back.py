@@ -62,17 +62,7 @@ def won_and_lost(logs: Logs, names: Mapping[str, str]) -> Fragment:
 
 
 def answers_came(logs: Logs, month: str, names: Mapping[str, str]) -> Fragment:
-    """Say what came of the answers given to the newest month before this one.
-
-    Parameters
-    ----------
-    logs
-        The workspace, with its table ``answers``.
-    month
-        This month, YYYY-MM.
-    names
-        Short model names.
-    """
+    """Say what came of the answers given to the newest month before this one (YYYY-MM)."""
     given = logs.tables["answers"]
     told = given.assign(month=pd.to_datetime(given["month"]))
     before = told[told["month"] < pd.Timestamp(f"{month}-01")]
@@ -101,22 +91,10 @@ def answers_came(logs: Logs, month: str, names: Mapping[str, str]) -> Fragment:
 
 
 def money_lines(logs: Logs, settings: Settings, first_day: pd.Timestamp) -> dict[str, str]:
-    """Say how the money stands, one line each.
+    """Say how the money stands, one line each, by its heading.
 
-    Parameters
-    ----------
-    logs
-        The workspace as known for the month.
-    settings
-        For cash, hours, and the lines of a result.
-    first_day
-        First day of the report's month.
-
-    Returns
-    -------
-    dict
-        What is said by its heading. The month judged is the newest one with data, which is the
-        one before the report's if that is only beginning.
+    The month judged is the newest one with data, which is the one before the report's if that is
+    only beginning on its ``first_day``.
     """
     newest = logs.newest_day
     if pd.isna(newest):
@@ -208,22 +186,7 @@ def _bench(logs: Logs, settings: Settings, month: pd.Timestamp) -> str:
 
 
 def data_warnings(logs: Logs, settings: Settings, first_day: pd.Timestamp) -> list[str]:
-    """Say what is wrong with the data behind a month.
-
-    Parameters
-    ----------
-    logs
-        The workspace as known for the month.
-    settings
-        For the accepted share of rows held for review.
-    first_day
-        First day of the month.
-
-    Returns
-    -------
-    list of str
-        One sentence each, the gravest first.
-    """
+    """Say what is wrong with the data behind a month, the gravest first."""
     return [*_held(logs, settings), *_stale(logs, first_day), *_aside(logs)]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -22,7 +22,7 @@ from repair_horizon.reports.html import (
 )
 from repair_horizon.reports.month_tables import FamilyMonth, main_parts, of_part
 from repair_horizon.reports.sentences import part_price_words, part_share_words
-from repair_horizon.tables.words import dates_in_words, fault_words, part_words
+from repair_horizon.tables.words import dates_in_words, fault_words, listing, part_words
 
 READING_CAUTION = (
     "Nothing drawn is below 0.02 A at 5 V, a trickle below 0.15 A, low and steady below 0.7 A; "
@@ -79,23 +79,26 @@ def part_shares(month: FamilyMonth, part: tuple[str, str]) -> pd.DataFrame:
 
 def part_warnings(month: FamilyMonth) -> Fragment:
     """What part quotes warn of: shifts, ends of supply, scarcity; old ones are only counted."""
-    alerts = month.part_alerts
-    if alerts.empty:
+    if month.part_alerts.empty:
         return note("The part quotes give no warning.")
-    lines = [
-        f"{month.names.get(r.model_id, r.model_id)}, {_quoted(r)}: {dates_in_words(r.words)}."
-        for r in alerts[alerts["kind"] != STALE].itertuples()
-    ]
-    old = int((alerts["kind"] == STALE).sum())
+    return bullets(alert_lines(month.part_alerts, month.names))
+
+
+def alert_lines(alerts: pd.DataFrame, names: Mapping[str, str] | pd.Series) -> list[str]:
+    """Say each warning once, with the parts of a model that it concerns; count what is stale."""
+    stale = alerts["kind"] == STALE
+    keys = ["model_id", "quality_class", "words"]
+    told = alerts[~stale].assign(quality_class=alerts["quality_class"].fillna(""))
+    lines = []
+    for (model, quality, words), rows in told.groupby(keys, sort=False):
+        parts = listing([part_words(c) for c in rows["part_code"]], len(rows))
+        kind = f" ({fault_words(quality)})" if quality else ""
+        lines.append(f"{names.get(model, model)}, {parts}{kind}: {dates_in_words(words)}.")
+    old = int(stale.sum())
     if old:
         kinds = "1 kind of part has" if old == 1 else f"{old} kinds of part have"
         lines.append(f"{kinds} no quote newer than 180 days: ask again first.")
-    return bullets(lines)
-
-
-def _quoted(alert: Any) -> str:
-    quality = f" ({fault_words(alert.quality_class)})" if alert.quality_class else ""
-    return f"{part_words(alert.part_code)}{quality}"
+    return lines
 
 
 def fault_tree(month: FamilyMonth) -> Fragment:

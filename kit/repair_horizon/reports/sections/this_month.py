@@ -77,13 +77,8 @@ def open_listings(
 def answer_form(rows: pd.DataFrame, month: str) -> Fragment:
     """Print what can be answered: a form where scripts run, lines to copy where they do not.
 
-    Parameters
-    ----------
-    rows
-        Listings of the plan: item, model_id, about (the listed fault), max_bid, and ``unit``, what
-        they are in words. A lot is answered under its first model and fault.
-    month
-        YYYY-MM.
+    ``rows`` are listings of the plan, with ``unit``, what they are in words. A lot is answered
+    under its first model and fault.
     """
     if rows.empty:
         return NOTHING
@@ -182,16 +177,7 @@ def _waiting_words(shelf: pd.DataFrame) -> str:
 def decisions(rows: pd.DataFrame, shelf: pd.DataFrame, currency: str, ahead: Ahead) -> list[str]:
     """Say what must be decided this month: bids to adopt, families to leave, the shelf to clear.
 
-    Parameters
-    ----------
-    rows
-        The main row of each family.
-    shelf
-        Every family's shelf.
-    currency
-        Of the amounts.
-    ahead
-        The stretch looked at, from the month on.
+    ``rows`` are the main rows of the families, ``shelf`` is every family's.
     """
     found = [_bids(rows, currency), _stops(rows, ahead), _shelf(shelf, currency)]
     return [f for f in found if f][:DECISIONS]
