@@ -78,10 +78,8 @@ def tables(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     """Work out one unit; the unit itself, large with its draws, can then be let go."""
-    bids = pd.DataFrame(
-        bid_rows(worked.family_id, unit, worked.first_month, None),
-        columns=OUTPUTS["bid_path"].names,
-    )
+    rows = bid_rows(worked.family_id, unit, worked.first_month, None)
+    bids = OUTPUTS["bid_path"].table(rows)
     exact = bids["exact_bid"].to_numpy(float)
     stops = unit_stops(unit, exact)
     dates = date_rows(unit, stops, LEVEL, worked.first_month)
@@ -109,7 +107,7 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
 def _dated(worked: Worked, rows: list[dict[str, object]], output: str) -> pd.DataFrame:
     """Return rows as their output's table, its months typed even where none is known."""
     declared = OUTPUTS[output]
-    table = pd.DataFrame(rows, columns=declared.names).assign(family_id=worked.family_id)
+    table = declared.table(rows).assign(family_id=worked.family_id)
     for column in declared.columns:
         if column.kind == "month":
             table[column.name] = pd.to_datetime(table[column.name]).astype("datetime64[s]")
