@@ -8,6 +8,8 @@ import pytest
 from outlook_by_hand import example_settings
 from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
 from repair_horizon.asking.unit_answer import UnitAnswer
+from repair_horizon.cli import parser
+from repair_horizon.commands.ask_one import given_in
 from repair_horizon.decisions.month.stop_dates import StopMonths
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import LogFault
@@ -215,3 +217,35 @@ def test_each_figures_swing_is_what_asking_again_says() -> None:
     # As-is prices are ratios of the working price; given prices would not move with it.
     assert row["bid_low"] < answer.exact_bid < row["bid_high"]
     assert answer.matters["swing"].is_monotonic_decreasing
+
+
+def test_the_command_line_says_the_same_figures_as_python() -> None:
+    """The worked example's states, grades and falling part, typed, are the example's record."""
+    words = [
+        "ask",
+        "--class",
+        "foldable",
+        "--fault",
+        "x",
+        "--resale",
+        "620",
+        "--monthly-fall",
+        "0.032",
+    ]
+    for option, given in (
+        ("--part", ["DA=248+8.9@0.015", "FM=58@0"]),
+        ("--as-is", ["s1=140", "s2=118", "s3=118"]),
+        ("--state", ["s1=0.70,DA,1.75,0.93", "s2=0.12,DA+FM,2.25,0.90", "s3=0.13", "locked=0.05"]),
+        ("--grade", ["A=0.25,1.08", "B=0.60,1", "C=0.15,0.88"]),
+    ):
+        words += [w for value in given for w in (option, value)]
+    assert given_in(parser().parse_args(words)) == EXAMPLE
+
+
+@pytest.mark.parametrize(
+    ("option", "value"), [("--state", "s1=many"), ("--state", "s1=1,DA,1,1,1"), ("--grade", "A=x")]
+)
+def test_a_state_that_cannot_be_read_is_one_message(option: str, value: str) -> None:
+    words = ["ask", "--class", "phone", "--fault", "x", option, value]
+    with pytest.raises(LogFault, match=f"{option}: found"):
+        given_in(parser().parse_args(words))

@@ -17,11 +17,11 @@ from repair_horizon.backtest.forecasts import (
     month_ends,
 )
 from repair_horizon.backtest.methods import METHODS, MIXED, OURS, RULES
-from repair_horizon.backtest.running import run_backtest
+from repair_horizon.backtest.running import backtest, write_backtest
 from repair_horizon.backtest.score_tables import by_horizon, by_sales, fell_where, reliability
 from repair_horizon.estimation.calibration import read_calibration, width_factor
 from repair_horizon.imports import import_file
-from repair_horizon.logs import LogFault, Logs, read_logs
+from repair_horizon.logs import LogFault, Logs, read_logs, read_settings
 from repair_horizon.scale import Hands
 from repair_horizon.tables.inputs import TABLES
 from scipy.stats import norm
@@ -233,7 +233,8 @@ def test_a_workspace_is_back_tested_and_written(small: Path, tmp_path: Path) -> 
     """Every table is on disk, whole, and the calibration read back is the one reported."""
     steps: list[tuple[str, int, int]] = []
     hands = Hands(progress=lambda *step: steps.append(step))
-    run = run_backtest(small, tmp_path / "out", 36, hands)
+    run = backtest(read_logs(small), read_settings(small), 36, hands)
+    write_backtest(run, tmp_path / "out")
     names = {"forecasts", "silent", "by_horizon", "by_sales", "lots", "money", "calibration"}
     assert {p.stem for p in (tmp_path / "out").iterdir()} == names
     back = read_calibration(tmp_path / "out")

@@ -77,12 +77,15 @@ COMMANDS = {
     "stock": ["stock"],
     "plan": ["plan", "--months", "3"],
     "forecast": ["forecast", "--months", "3", "--out", "OUT/prices.csv"],
+    "changes of prices": ["forecast", "--of", "changes"],
+    "broken units": ["forecast", "--of", "broken", "--format", "json"],
     "backtest": ["backtest"],
     "ask": ["ask", "--model", "veld1", "--fault", "cracked screen", "--asking", "90"],
     "add": ["add", "sale", "model_id=veld1", "gross_amount=480", "--today", "2026-11-20"],
     "add --undo": ["add", "--undo"],
     "share": ["share", "--month", "2026-11"],
     "partition": ["partition"],
+    "import": ["import", "OUT/sales.csv", "--mapping", "OUT/none.toml"],
     "a month before the data": ["bids", "--month", "2019-01"],
     "a day before the data": ["stock", "--as-of", "2019-01-01"],
     "check as JSON": ["check", "--format", "json"],
@@ -140,3 +143,20 @@ def test_a_familys_month_can_be_worked_out(tmp_path: Path, workspace) -> None:
         shop = open_shop(tmp_path, day)
         page = family_month(shop, "veld", shop.month(month))
         assert set(page.thresholds["verdict"]) <= {"buy", "own stock only", "stop", "cannot say"}
+
+
+def test_a_few_listings_in_a_sellers_words_are_scored(tmp_path: Path, capsys) -> None:
+    """No row is lost for how its fault is written, and none is said to be missing."""
+    one_row(tmp_path)
+    rows = "l1,veld1,cracked screen,2026-11-20,40\nl2,veld1,no power,2026-11-21,40\n"
+    head = "listing_id,model_id,listed_fault,end_time,current_bid\n"
+    (tmp_path / "listings.csv").write_text(head + rows + "l3,veld1,haunted,2026-11-22,40\n")
+    assert main(["bids", "--workspace", str(tmp_path), "--format", "json"]) == 0
+    shown = capsys.readouterr()
+    told = json.loads(shown.out)
+    faults = {r["listing_id"]: r["listed_fault"] for r in told["bids"]}
+    assert faults == {"l1": "display_dead", "l2": "no_power", "l3": "haunted"}
+    assert [r["advice"] == "cannot say" for r in told["bids"] if r["listing_id"] == "l3"] == [True]
+    assert sum(r["max_bid"] is not None for r in told["bids"]) == 2
+    assert "listing" not in told["said"][0].lower()
+    assert "Now is 2026-10-02, the day of the newest rows: sales.csv line 2" in shown.err

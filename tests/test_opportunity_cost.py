@@ -116,7 +116,8 @@ def test_plenty_is_free_and_words_say_so() -> None:
     assert "cash to spare" in free.words
     unnamed = scarcity([], owned, None, None)
     assert (unnamed.hour, unnamed.cash_day) == (0.0, 0.0)
-    assert "only owned work is counted" in unnamed.words
+    assert "listing" not in unnamed.words  # nothing is counted, so none is missing
+    assert "only owned work is counted" in scarcity([], owned, 1e6, None).words
     assert "no bench hours named" in unnamed.words
     tight = scarcity(buys, owned, 2.0, 1e9)
     assert f"worth {tight.hour:.2f} above its wage" in tight.words

@@ -107,6 +107,7 @@ def _logs(does: Commands) -> None:
     demo = does.add_parser("demo", help=told, description=told, formatter_class=_Defaults)
     demo.add_argument("folder", nargs="?", default="repair-horizon-demo", metavar="FOLDER")
     demo.add_argument("--workers", type=int, default=2, metavar="N")
+    _format(demo)
     demo.set_defaults(run=logs.demo)
     start = _command(does, "init", "write empty logs and a commented settings.toml")
     start.set_defaults(run=logs.init)
@@ -119,6 +120,7 @@ def _logs(does: Commands) -> None:
     bring.add_argument(
         "--preview", action="store_true", help="write nothing; show which lines would be held, why"
     )
+    _format(bring)
     bring.set_defaults(run=logs.bring_in)
     one = _command(does, "add", "add one sale, quote, repair, listing or unit; say what it changed")
     one.add_argument("table", nargs="?", metavar="TABLE", help="a table, or sale, quote, unit ...")
@@ -144,7 +146,13 @@ def _logs(does: Commands) -> None:
 
 def _months(does: Commands) -> None:
     """Commands that look ahead."""
-    forecast = _command(does, "forecast", "forecast sale prices by month")
+    forecast = _command(does, "forecast", "forecast sale prices, or say how they move")
+    forecast.add_argument(
+        "--of",
+        choices=tuple(months.FORECASTS),
+        default=months.PRICES,
+        help="prices by month, changes a month by model, or broken units against working ones",
+    )
     forecast.add_argument("--months", type=int, default=24, metavar="N")
     forecast.add_argument("--level", type=float, default=0.8, metavar="L")
     forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
@@ -152,8 +160,9 @@ def _months(does: Commands) -> None:
     forecast.add_argument(
         "--price-index", metavar="FILE", help="date,index: forecast in the newest day's money"
     )
-    forecast.add_argument("--out", required=True, metavar="FILE")
+    forecast.add_argument("--out", metavar="FILE", help="in the month's folder if left out")
     _hands(forecast)
+    _format(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
     report.add_argument("--month", required=True, metavar="YYYY-MM")
@@ -168,6 +177,7 @@ def _months(does: Commands) -> None:
     report.add_argument(
         "--fresh-kernels", action="store_true", help="start a kernel for each family; slower"
     )
+    _format(report)
     report.set_defaults(run=months.report)
     share = _command(does, "share", "put a written month into one file to hand on")
     share.add_argument("--month", required=True, metavar="YYYY-MM")
@@ -182,6 +192,7 @@ def _proof(does: Commands) -> None:
     back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
     back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
     _hands(back)
+    _format(back)
     back.set_defaults(run=months.backtest)
 
 
@@ -219,9 +230,23 @@ def _one_unit(does: Commands) -> None:
     one.add_argument("--asking", type=float, metavar="X", help="what the seller asks")
     one.add_argument("--resale", type=float, metavar="X", help="what it sells for working, now")
     one.add_argument("--monthly-fall", type=float, metavar="SHARE", help="of that, such as 0.03")
-    one.add_argument("--part", action="append", metavar="[CODE=]X[+SHIPPING]", help="repeatable")
+    one.add_argument(
+        "--part", action="append", metavar="[CODE=]X[+SHIPPING][@FALL]", help="repeatable"
+    )
     one.add_argument(
         "--as-is", action="append", metavar="[STATE=]X", help="sold broken; repeatable"
+    )
+    one.add_argument(
+        "--state",
+        action="append",
+        metavar="STATE=SHARE[,PARTS[,HOURS[,SUCCESS]]]",
+        help="what it may turn out to be, parts joined by +; repeatable, the shares make 1",
+    )
+    one.add_argument(
+        "--grade",
+        action="append",
+        metavar="GRADE=SHARE[,FACTOR]",
+        help="after repair; repeatable, the shares make 1",
     )
     one.add_argument("--hours", type=float, metavar="H", help="bench hours of the repair")
     one.add_argument("--success", type=float, metavar="SHARE", help="of such repairs")

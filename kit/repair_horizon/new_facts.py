@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -32,6 +32,7 @@ class NewFact:
     added: Added
     changes: pd.DataFrame
     said: tuple[str, ...] = ()
+    now_words: str = ""
 
     def words(self) -> str:
         """Say what changed."""
@@ -80,15 +81,14 @@ def add(
     """
     before = _shop(folder) if effect else None
     added = add_row(folder, table, values, today)
-    return NewFact(added, *_effect(before, _shop(folder) if effect else None, added))
+    return _fact(before, _shop(folder) if effect else None, added)
 
 
 def take_back(folder: str | Path, *, effect: bool = True) -> NewFact:
     """Take the row added last back out, and say what that changed."""
     before = _shop(folder) if effect else None
     added = undo(folder)
-    changes, _ = _effect(before, _shop(folder) if effect else None, added)
-    return NewFact(added, changes)
+    return replace(_fact(before, _shop(folder) if effect else None, added), said=())
 
 
 def _shop(folder: str | Path) -> Shop | None:
@@ -96,6 +96,11 @@ def _shop(folder: str | Path) -> Shop | None:
         return open_shop(folder)
     except LogFault:
         return None
+
+
+def _fact(before: Shop | None, after: Shop | None, added: Added) -> NewFact:
+    changes, said = _effect(before, after, added)
+    return NewFact(added, changes, said, "" if after is None else after.logs.now_words)
 
 
 def _effect(
@@ -109,16 +114,15 @@ def _effect(
     worth = (after if before is None else before).valuation()
     same = Shop(after.logs, after.settings, after.calibration, worth)
     now = _bids(same, model, same.month())
-    then = _bids(_priced(before, worth), model, same.month()) if before is not None else {}
+    then = {}
+    if before is not None:
+        priced = Shop(before.logs, before.settings, before.calibration, worth)
+        then = _bids(priced, model, same.month())
     rows = [(model, f, then.get(f, float("nan")), bid) for f, bid in now.items()]
     table = pd.DataFrame(rows, columns=CHANGE_COLUMNS)
     gain = (table["bid_now"].clip(lower=-1) - table["bid_before"].fillna(-1.0).clip(lower=-1)).abs()
     order = gain[gain >= WORTH_TELLING].sort_values(ascending=False, kind="stable").index
     return table.loc[order].reset_index(drop=True), tuple(_said(same, added))
-
-
-def _priced(shop: Shop, worth: object) -> Shop:
-    return Shop(shop.logs, shop.settings, shop.calibration, worth)  # type: ignore[arg-type]
 
 
 def _bids(shop: Shop, model_id: str, month: int) -> dict[str, float]:

@@ -36,7 +36,9 @@ from repair_horizon.decisions.review.value_of_information import (
 )
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.calibration import read_calibration
+from repair_horizon.estimation.calibration import calibrated_table, read_calibration
+from repair_horizon.estimation.price_change import broken_ratios, monthly_change
+from repair_horizon.estimation.price_table import price_forecast
 from repair_horizon.estimation.time_on_market import (
     TimeOnMarket,
     listed_units,
@@ -47,8 +49,11 @@ from repair_horizon.files.keeping import FORGETS, keeper_of
 from repair_horizon.files.stamps import data_size, folder_stamp
 from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from repair_horizon.logs.consequences import in_codes
+from repair_horizon.scale import ALONE, Hands
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.views import PartView, PriceView
 
 NEAR = 3
@@ -113,10 +118,15 @@ class Shop(FittedShop):
         """
         return disposition_table(self.economics(self.logs.families, month, 2))
 
+    def open_listings(self, listings: pd.DataFrame | None = None) -> pd.DataFrame:
+        """Rows still to be decided, of the logs if None is given; faults in words as codes."""
+        rows = self.logs.tables["listings"]
+        rows = rows if listings is None else in_codes(listings, self.logs.tables)
+        return open_listings(rows, self.now)
+
     def bids(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """Score open listings: see ``decisions.month.listings.score``."""
-        rows = self.logs.tables["listings"] if listings is None else listings
-        rows = open_listings(rows, self.now)
+        rows = self.open_listings(listings)
         names = list(families_of(rows, self.logs))
         return score(rows, self.logs, self.economics(names, month, NEAR))
 
@@ -155,8 +165,7 @@ class Shop(FittedShop):
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
-        rows = self.logs.tables["listings"] if listings is None else listings
-        touched = {*families_of(open_listings(rows, self.now), self.logs)}
+        touched = {*families_of(self.open_listings(listings), self.logs)}
         touched |= {*self.families_of("stock")}
         names = [f for f in self.logs.families if f in touched]
         economics = self.economics(names, month, NEAR)
@@ -225,6 +234,64 @@ class Shop(FittedShop):
         economics = self.economics(asked.family_id, month, HORIZON, worth)
         return answered(economics, asked, given, figures, name)
 
+    # -- prices
+
+    def forecast(
+        self,
+        months: int = HORIZON,
+        level: float = 0.8,
+        by: Sequence[str] = ("grade",),
+        hands: Hands = ALONE,
+    ) -> pd.DataFrame:
+        """Forecast the price of a single sale of every model, as wide as back-tests ask for.
+
+        Returns
+        -------
+        DataFrame
+            See ``estimation.price_table.price_forecast``.
+        """
+        table = price_forecast(self.logs, self.price_curves(hands), months, level, by)
+        return calibrated_table(table, self.calibration, self.month() - 1)
+
+    def price_changes(
+        self, families: Sequence[str] | None = None, month: Month = None, level: float = 0.8
+    ) -> pd.DataFrame:
+        """Change of every model's price a month over the year to come, falling or rising.
+
+        Returns
+        -------
+        DataFrame
+            ``family_id`` and the columns of ``estimation.price_change.monthly_change``; of a
+            family of which nothing can be said one row, with the reason.
+        """
+        names = self.logs.families if families is None else list(families)
+        parts = []
+        for name in names:
+            found = self.outlook(name, month).families[name]
+            if isinstance(found, CannotSay):
+                part = pd.DataFrame({"reason": [found.reason]})
+            else:
+                part = monthly_change(found, level=level)
+            parts.append(part.assign(family_id=name))
+        return _joined(parts, "price_changes")
+
+    def broken_ratios(self, families: Sequence[str] | None = None) -> pd.DataFrame:
+        """Price of broken units against working ones, by family and fault, with 80 % intervals.
+
+        Returns
+        -------
+        DataFrame
+            The columns of ``estimation.price_change.broken_ratios`` and ``reason``; of a family
+            of which nothing can be said one row, with the reason.
+        """
+        parts = []
+        for name in self.logs.families if families is None else families:
+            found = broken_ratios(self.estimates(name))
+            if isinstance(found, CannotSay):
+                found = pd.DataFrame({"family_id": [name], "reason": [found.reason]})
+            parts.append(found)
+        return _joined(parts, "broken_prices")
+
     def prices(self, family_id: str, month: Month = None) -> PriceView | CannotSay:
         """Look at a family's fitted and forecast prices: ``.table()``, ``.plot()``, ``.summary()``.
 
@@ -263,6 +330,15 @@ class Shop(FittedShop):
             See ``decisions.review.scorecard``; ``classes`` has what is taken off the promise.
         """
         return track_record(self.logs, self.settings)
+
+
+def _joined(parts: list[pd.DataFrame], output: str) -> pd.DataFrame:
+    """Put tables of families below each other, in the columns declared."""
+    declared = OUTPUTS[output]
+    whole = [p.reindex(columns=declared.names) for p in parts if len(p)]
+    out = pd.concat(whole, ignore_index=True) if whole else declared.empty()
+    words = [c.name for c in declared.columns if not c.numeric and c.kind != "date"]
+    return out.assign(**{c: out[c].astype("object").fillna("").astype("str") for c in words})
 
 
 def open_shop(folder: str | Path, as_of: str | pd.Timestamp | None = None) -> Shop:

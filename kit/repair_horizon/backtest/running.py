@@ -1,4 +1,4 @@
-"""``run_backtest``: the whole check of a workspace, its tables written and ready to print."""
+"""``backtest``: the whole check of a workspace, its tables written and ready to print."""
 
 from __future__ import annotations
 
@@ -13,12 +13,11 @@ from repair_horizon.backtest.money_replay import MoneyReplay, replay_bids
 from repair_horizon.backtest.score_tables import by_horizon, by_sales
 from repair_horizon.estimation.calibration import Calibration, width_factor, write_calibration
 from repair_horizon.files.writing import write_table
-from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
+from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import ALONE, Hands
 from repair_horizon.shop import Shop
 from repair_horizon.tables.settings import Settings
 
-FOLDER = "backtest"
 # Longer than the four horizons that are compared, since forecasts run to two years and a horizon
 # nobody tested cannot be called supported.
 HORIZONS = (1, 3, 6, 12, 18, 24)
@@ -91,39 +90,6 @@ def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALON
     calibration = width_factor(prices.of(OURS))
     money = replay_bids(Shop(logs, settings, calibration), every, hands)
     return BacktestRun(prices, by_horizon(prices), by_sales(prices), calibration, money)
-
-
-def run_backtest(
-    workspace: str | Path,
-    folder: str | Path | None = None,
-    every: int = 3,
-    hands: Hands = ALONE,
-) -> BacktestRun:
-    """Back-test a workspace and write what was found.
-
-    Parameters
-    ----------
-    workspace
-        Folder of logs.
-    folder
-        Where to write; ``backtest`` inside the workspace if None.
-    every, hands
-        As in ``backtest``.
-
-    Returns
-    -------
-    BacktestRun
-
-    Raises
-    ------
-    LogFault
-        If the logs cannot be used, or span too few months.
-    """
-    workspace = Path(workspace)
-    logs, settings = read_logs(workspace), read_settings(workspace)
-    run = backtest(logs, settings, every, hands)
-    write_backtest(run, Path(folder) if folder is not None else workspace / FOLDER)
-    return run
 
 
 def write_backtest(run: BacktestRun, folder: Path) -> list[Path]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import Namespace
 
-from repair_horizon.commands.printing import day_of, give_json
+from repair_horizon.commands.printing import day_of, give_json, tell_now
 from repair_horizon.logs import Fault, LogFault
 
 
@@ -24,6 +24,8 @@ def add(options: Namespace) -> int:
         today = day_of(options.today)
         fact = add_fact(options.workspace, options.table, today=today, effect=effect, **values)
         done = "added"
+    if fact.now_words:
+        tell_now(fact.now_words)
     if options.format == "json":
         row = {"table": fact.added.table, "row": dict(fact.added.row), "changes": fact.changes}
         give_json({"done": done, **row, "said": list(fact.said)})

@@ -6,11 +6,13 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from repair_horizon.commands.printing import day_of, give_json, out_file
+import pandas as pd
+
+from repair_horizon.commands.printing import day_of, give_json, out_file, tell_now
 from repair_horizon.logs import Fault, LogFault
 
 if TYPE_CHECKING:
-    from repair_horizon.asking.given import Given
+    from repair_horizon.asking.given import Given, GradeGiven, StateGiven
     from repair_horizon.asking.unit_answer import UnitAnswer
     from repair_horizon.shop import Shop
 
@@ -25,7 +27,7 @@ def ask(options: Namespace) -> int:
     day = day_of(options.as_of)
     place = options.workspace or "."
     chart = out_file(Namespace(out=options.chart, workspace=place)) if options.chart else None
-    given = _given(options)
+    given = given_in(options)
     answer = _of_model(options, day, given) if options.model else _of_class(options, day, given)
     if options.format == "json":
         give_json(_as_json(answer))
@@ -40,6 +42,7 @@ def _of_model(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
     from repair_horizon.shop import open_shop
 
     shop = open_shop(options.workspace or ".", day)
+    tell_now(shop.logs.now_words)
     return shop.ask(options.model, options.fault, given=given, month=options.month)
 
 
@@ -48,6 +51,8 @@ def _of_class(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
     from repair_horizon.shop import open_shop
 
     shop: Shop | None = open_shop(options.workspace, day) if options.workspace else None
+    now = f"{pd.Timestamp(day or pd.Timestamp.today()):%Y-%m-%d}"
+    tell_now(shop.logs.now_words if shop else f"Now is {now}: no workspace is named.")
     return ask_class(
         options.device_class,
         options.fault,
@@ -59,14 +64,17 @@ def _of_class(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
     )
 
 
-def _given(options: Namespace) -> Given:
+def given_in(options: Namespace) -> Given:
+    """Read the figures given on the command line."""
     from repair_horizon.asking.given import ANY, Given, PartGiven
 
     part, parts = None, {}
     for text in options.part or []:
         code, _, price = text.rpartition("=")
+        price, _, fall = price.partition("@")
         amount, _, shipping = price.partition("+")
-        found = PartGiven(_number("--part", amount), _number("--part", shipping or "0"))
+        numbers = (_number("--part", amount), _number("--part", shipping or "0"))
+        found = PartGiven(*numbers, _number("--part", fall) if fall else None)
         if code:
             parts[code] = found
         else:
@@ -76,6 +84,8 @@ def _given(options: Namespace) -> Given:
         state, _, price = text.rpartition("=")
         as_is[state.replace(" ", "_") or ANY] = _number("--as-is", price)
     return Given(
+        states=tuple(_state(text) for text in options.state or []),
+        grades=dict(_grade(text) for text in options.grade or []),
         resale=options.resale,
         fall=options.monthly_fall,
         part=part,
@@ -88,12 +98,40 @@ def _given(options: Namespace) -> Given:
     )
 
 
-def _number(option: str, text: str) -> float:
+PRICE = "a price such as 48.50, CODE=PRICE, or CODE=PRICE+SHIPPING@FALL a month, a share"
+STATE = "STATE=SHARE, and after commas parts joined by +, hours, success: display=0.7,DA,1.5,0.9"
+UNSAID = ("", "", "0", "0")
+GRADE = "GRADE=SHARE, and after a comma its price against the base grade's: B=0.4,0.85"
+
+
+def _number(option: str, text: str, allowed: str = PRICE) -> float:
     try:
         return float(text)
     except ValueError:
-        allowed = "a price such as 48.50, or CODE=PRICE, or CODE=PRICE+SHIPPING"
         raise LogFault([Fault(option, None, "", text, allowed)]) from None
+
+
+def _state(text: str) -> StateGiven:
+    """Read what the unit may turn out to be; without hours and success it cannot be mended."""
+    from repair_horizon.asking.given import StateGiven
+
+    name, _, figures = text.partition("=")
+    got = figures.split(",")
+    if not name or len(got) > len(UNSAID):
+        raise LogFault([Fault("--state", None, "", text, STATE)])
+    share, parts, hours, success = (*got, *UNSAID[len(got) :])
+    numbers = [_number("--state", n, STATE) for n in (share, hours, success)]
+    codes = tuple(c for c in parts.split("+") if c)
+    return StateGiven(name.replace(" ", "_"), numbers[0], codes, *numbers[1:])
+
+
+def _grade(text: str) -> tuple[str, GradeGiven]:
+    from repair_horizon.asking.given import GradeGiven
+
+    name, _, figures = text.partition("=")
+    share, _, factor = figures.partition(",")
+    numbers = [_number("--grade", n or "1", GRADE) for n in (share, factor)]
+    return name, GradeGiven(*numbers)
 
 
 def _draw(answer: UnitAnswer, path: Path) -> None:

@@ -84,7 +84,7 @@ PLAN_SHOWN = [
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of, open_listings
+    from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of
     from repair_horizon.decisions.review.forecast_ledger import append, forecasts_of
     from repair_horizon.shop import NEAR
 
@@ -94,7 +94,7 @@ def bids(options: Namespace) -> int:
         return _won(options, workspace, shop, tell)
     month = shop.month(options.month)
     given = _listings(options.listings, shop.logs, tell)
-    wanted = open_listings(given, shop.now)
+    wanted = shop.open_listings(given)
     names = list(families_of(wanted, shop.logs))
     shop.fit(names, hands_of(options))
     table = shop.bids(wanted, month)

@@ -5,50 +5,83 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from repair_horizon.commands.by_family import price_curves
+import pandas as pd
+
 from repair_horizon.commands.printing import (
     BACKTEST,
+    Telling,
     day_of,
     hands_of,
+    month_folder,
+    opened,
     out_file,
     read,
+    tell_now,
     within,
-    write_csv,
 )
 from repair_horizon.scale import check_shared
-from repair_horizon.tables.months import month_number
+from repair_horizon.tables.months import month_word
+from repair_horizon.tables.outputs import OUTPUTS
+from repair_horizon.tables.words import MISSING
+
+if TYPE_CHECKING:
+    from repair_horizon.shop import Shop
+
+PRICES, CHANGES, BROKEN = "prices", "changes", "broken"
+FORECASTS = {PRICES: "prices", CHANGES: "price_changes", BROKEN: "broken_prices"}
 
 
 def forecast(options: Namespace) -> int:
-    """Write a price forecast."""
-    from repair_horizon.estimation.calibration import calibrated_table, read_calibration
-    from repair_horizon.estimation.deflation import deflated, read_index
-    from repair_horizon.estimation.price_table import price_forecast
-
+    """Write a price forecast, the changes of prices a month, or the prices of broken units."""
     within("--months", options.months, 1, 120)
     within("--level", options.level, 0.01, 0.99)
-    out = out_file(options)
-    logs, _ = read(options.workspace, options.as_of)
+    asked = out_file(options) if options.out else None
+    shop, tell = _forecasting(options), Telling(options)
+    name = FORECASTS[options.of]
+    path = asked or month_folder(options.workspace, shop.month()) / f"{name}.csv"
+    hands = hands_of(options)
+    if options.of == PRICES:
+        keys = [k for k in options.by.split(",") if k]
+        table = shop.forecast(options.months, options.level, keys, hands)
+        tell.table(name, table, path, shown=pd.DataFrame(), nothing="no model: no row.")
+        tell.say(f"{table['model_id'].nunique()} models. {shop.calibration.words}")
+        unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
+        for reason, n in unsaid.items():
+            tell.say(f"  {n} rows: {reason}")
+    else:
+        shop.fit(None, hands)
+        table = (
+            shop.price_changes(level=options.level)
+            if options.of == CHANGES
+            else shop.broken_ratios()
+        )
+        output = OUTPUTS[name]
+        told = {
+            c.headed(shop.currency): [c.worded(v) for v in table[c.name]] for c in output.columns
+        }
+        shown, rows = pd.DataFrame(told), output.written(table)
+        shown = shown.loc[:, (shown != MISSING).any()]
+        tell.table(name, rows, path, nothing="No model, no row.", shown=shown, decimals=4)
     if options.price_index:
-        logs = deflated(logs, read_index(options.price_index), logs.newest_day)
-    keys = [k for k in options.by.split(",") if k]
-    curves = price_curves(logs, hands_of(options))
-    calibration = read_calibration(Path(options.workspace) / BACKTEST)
-    now = int(month_number([logs.newest_day])[0])
-    table = price_forecast(logs, curves, options.months, options.level, keys)
-    table = calibrated_table(table, calibration, now)
-    write_csv(table, out)
-    unsaid = table.loc[table["reason"] != "", "reason"].value_counts()
-    print(f"{len(table)} rows for {table['model_id'].nunique()} models: {options.out}")
-    print(calibration.words)
-    if options.price_index:
-        print(f"amounts in the money of {logs.newest_day:%Y-%m-%d}, by {options.price_index}")
-    for reason, n in unsaid.items():
-        print(f"  {n} rows: {reason}")
+        tell.say(f"amounts in the money of {shop.now:%Y-%m-%d}, by {options.price_index}")
+    tell.finish(month=month_word(shop.month()), now=f"{shop.now:%Y-%m-%d}")
     return 0
+
+
+def _forecasting(options: Namespace) -> Shop:
+    """Open the shop, in the newest day's money where a price index is given."""
+    shop = opened(options)
+    if not options.price_index:
+        return shop
+    from repair_horizon.estimation.deflation import deflated, read_index
+    from repair_horizon.shop import Shop
+
+    logs = deflated(shop.logs, read_index(options.price_index), shop.now)
+    return Shop(logs, shop.settings, shop.calibration)
 
 
 def report(options: Namespace) -> int:
@@ -69,42 +102,50 @@ def report(options: Namespace) -> int:
     }
     if hands.cluster is not None:
         check_shared(hands.cluster, Path(options.workspace))
-    return write_pages(Path(options.workspace), options.month, asked)
+    return write_pages(Path(options.workspace), options.month, asked, Telling(options))
 
 
-def write_pages(workspace: Path, month: str, asked: dict[str, Any]) -> int:
+def write_pages(workspace: Path, month: str, asked: dict[str, Any], tell: Telling) -> int:
     """Write a month's pages; ``asked`` has what a ``reports.month.Order`` may name."""
     from repair_horizon.reports.month import Order, write_month
 
     order = Order(**asked)
-    result = write_month(workspace, month, order=order, progress=_progress)
-    print(f"\nOpen {result.index} in a browser.")
-    print(f"Thresholds: {result.folder / 'thresholds.csv'}")
+    result = write_month(workspace, month, order=order, progress=partial(_progress, tell))
+    tell_now(result.now_words)
+    tell.say(f"\nOpen {result.index} in a browser.")
+    tell.say(f"Thresholds: {result.folder / 'thresholds.csv'}")
     for family in result.families:
         if family.family_id in result.failed:
             print(f"failed: {family.family_id}: {family.reason}", file=sys.stderr)
+    rows = [(f.family_id, f.status, f.seconds, f.reason) for f in result.families]
+    families = pd.DataFrame(rows, columns=["family_id", "status", "seconds", "reason"])
+    tell.finish(month=month, index=str(result.index), families=families)
     return 1 if result.failed else 0
 
 
-def _progress(family: str, status: str, seconds: float) -> None:
+def _progress(tell: Telling, family: str, status: str, seconds: float) -> None:
     took = "" if status == "kept" else f" ({seconds:.0f} s)"
-    print(f"  {family}: {status}{took}", flush=True)
+    tell.step(f"  {family}: {status}{took}")
 
 
 def backtest(options: Namespace) -> int:
     """Test the forecasts and the bids on the past, and keep what that says about band widths."""
-    from repair_horizon.backtest.running import run_backtest
+    from repair_horizon.backtest.running import backtest as test_on_the_past
+    from repair_horizon.backtest.running import write_backtest
 
     within("--every", options.every, 1, 24)
-    folder = Path(options.workspace) / BACKTEST
-    hands = replace(hands_of(options), progress=_step)
-    run = run_backtest(options.workspace, folder, options.every, hands)
+    folder, tell = Path(options.workspace) / BACKTEST, Telling(options)
+    logs, settings = read(options.workspace)
+    tell_now(logs.now_words)
+
+    def step(what: str, done: int, of: int) -> None:
+        tell.step(f"  {what}: {done} of {of}")
+
+    run = test_on_the_past(logs, settings, options.every, replace(hands_of(options), progress=step))
+    write_backtest(run, folder)
     for title, table in run.printable().items():
-        print(f"\n{title}")
-        print(table.to_string(index=False, na_rep=""))
-    print(f"\nEvery figure: {folder}")
+        tell.say(f"\n{title}")
+        tell.table(title, table, decimals=3)
+    tell.say(f"\nEvery figure: {folder}")
+    tell.finish(folder=str(folder), calibration=run.calibration.words)
     return 0
-
-
-def _step(what: str, done: int, of: int) -> None:
-    print(f"  {what}: {done} of {of}", flush=True)

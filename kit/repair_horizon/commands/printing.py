@@ -18,7 +18,7 @@ from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read
 from repair_horizon.scale import Hands
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.ledger import LEDGER
-from repair_horizon.tables.months import month_number, month_word, parse_month
+from repair_horizon.tables.months import month_word
 
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
@@ -37,7 +37,14 @@ def opened(options: Namespace) -> Shop:
     """Open the shop a command is about, up to a day if one is given."""
     from repair_horizon.shop import open_shop
 
-    return open_shop(options.workspace, day_of(options.as_of))
+    shop = open_shop(options.workspace, day_of(options.as_of))
+    tell_now(shop.logs.now_words)
+    return shop
+
+
+def tell_now(words: str) -> None:
+    """Say which day is taken for now, beside what is printed and not in it."""
+    print("\n".join(wrap(words, NARROW, subsequent_indent="  ")), file=sys.stderr)
 
 
 def day_of(text: str | None) -> str | None:
@@ -45,11 +52,6 @@ def day_of(text: str | None) -> str | None:
     if text is not None and pd.isna(pd.to_datetime(text, format="%Y-%m-%d", errors="coerce")):
         raise LogFault([Fault("--as-of", None, "", text, "a date YYYY-MM-DD")])
     return text
-
-
-def month_of(text: str | None, logs: Logs) -> int:
-    """Number of the month given, else of the one after the newest data."""
-    return parse_month(text) if text else int(month_number([logs.newest_day])[0]) + 1
 
 
 def within(option: str, value: float, lowest: float, highest: float) -> None:
@@ -61,7 +63,13 @@ def within(option: str, value: float, lowest: float, highest: float) -> None:
 def hands_of(options: Namespace) -> Hands:
     """Who does the work: ``--workers`` processes, or the cluster at ``--cluster``."""
     within("--workers", options.workers, 1, 64)
-    return Hands(options.workers, options.cluster)
+    return Hands(options.workers, options.cluster, _step if sys.stderr.isatty() else None)
+
+
+def _step(family: str, done: int, of: int) -> None:
+    """Say on one line of the terminal how far the work is; it goes when all is done."""
+    said = f"\r  {done} of {of}: {family[:40]:<40}" if done < of else f"\r{'':<60}\r"
+    print(said, end="", file=sys.stderr, flush=True)
 
 
 def out_file(options: Namespace) -> Path:
@@ -125,6 +133,10 @@ class Telling:
         elif words.strip():
             self._said.append(words.strip())
 
+    def step(self, words: str) -> None:
+        """Tell how far the work is, as it goes; beside the JSON, not in it."""
+        print(words, flush=True, file=sys.stdout if self._json is None else sys.stderr)
+
     def table(
         self,
         name: str,
@@ -132,6 +144,8 @@ class Telling:
         path: Path | None = None,
         columns: Sequence[str] | None = None,
         nothing: str = "",
+        shown: pd.DataFrame | None = None,
+        decimals: int = 2,
     ) -> None:
         """Write a table to its file and show it; one sentence in place of an empty one.
 
@@ -140,16 +154,18 @@ class Telling:
         name
             Its key in the JSON.
         table
-            Amounts are shown and written to cents.
+            Figures are shown and written to ``decimals``, amounts to cents.
         path
             Its file; none is written if None.
         columns
             Those shown; all if None.
         nothing
             What to say where it has no row.
+        shown
+            What is shown in its place, in words; nothing if it is empty.
         """
         amounts = table.select_dtypes("float").columns
-        table = table.assign(**{c: table[c].round(2) for c in amounts})
+        table = table.assign(**{c: table[c].round(decimals) for c in amounts})
         if path is not None:
             write_csv(table, path)
         if self._json is not None:
@@ -157,9 +173,11 @@ class Telling:
         elif table.empty:
             print(nothing)
         else:
-            print(laid_out(table[list(columns or table)], width()))
+            shown = table[list(columns or table)] if shown is None else shown
+            if len(shown):
+                print(laid_out(shown, width()))
             if path is not None:
-                print(f"\n{len(table)} rows: {path}")
+                print(f"{'' if shown.empty else chr(10)}{len(table)} rows: {path}")
 
     def finish(self, **more: Any) -> None:
         """Print the JSON object, with what else belongs to it."""

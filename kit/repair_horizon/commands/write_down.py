@@ -14,6 +14,7 @@ from repair_horizon.commands.printing import Telling, read
 from repair_horizon.logs import Fault, LogFault
 
 DEMO_MONTH = "2026-11"
+HELD_SHOWN = 40
 
 
 def demo(options: Namespace) -> int:
@@ -24,8 +25,9 @@ def demo(options: Namespace) -> int:
     if folder.exists() and any(folder.iterdir()) and not (folder / "settings.toml").exists():
         raise LogFault([Fault(str(folder), None, "", "a folder with other files", "a new folder")])
     write_demo(folder)
-    print(f"An invented business, written to {folder}/ (brands, people and prices are made up).")
-    return write_pages(folder, DEMO_MONTH, {"workers": max(1, options.workers)})
+    tell = Telling(options)
+    tell.say(f"An invented business, written to {folder}/ (brands, people and prices are made up).")
+    return write_pages(folder, DEMO_MONTH, {"workers": max(1, options.workers)}, tell)
 
 
 def init(options: Namespace) -> int:
@@ -56,12 +58,18 @@ def bring_in(options: Namespace) -> int:
         mapping = Path(options.mapping)
         table = table or table_of(mapping)
         result = import_file(file, workspace, table, mapping, preview=options.preview)
-    print(result.summary().to_string(index=False))
+    tell = Telling(options)
+    tell.table("rows", result.summary())
     if options.preview and result.held:
-        print("\nWould be held for review:")
-        _print_some([str(fault) for fault in result.held_lines()])
+        tell.say("\nWould be held for review:")
+        held = [str(fault) for fault in result.held_lines()]
+        for line in held[:HELD_SHOWN]:
+            tell.say(line)
+        if len(held) > HELD_SHOWN:
+            tell.say(f"... and {len(held) - HELD_SHOWN} more")
     if result.review is not None:
-        print(f"\nRows not added, with their reasons: {result.review}")
+        tell.say(f"\nRows not added, with their reasons: {result.review}")
+    tell.finish(review=None if result.review is None else str(result.review))
     return 0
 
 
@@ -90,13 +98,6 @@ def _draft(options: Namespace) -> int:
     then += ["--workspace", options.workspace] if options.workspace != "." else []
     print(f"\nThen: {shlex.join([*then, '--preview'])}")
     return 0
-
-
-def _print_some(lines: list[str], most: int = 40) -> None:
-    for line in lines[:most]:
-        print(line)
-    if len(lines) > most:
-        print(f"... and {len(lines) - most} more")
 
 
 def partition(options: Namespace) -> int:

@@ -1,7 +1,8 @@
 """What follows from the logs though nobody typed it.
 
 A unit whose sale is logged is sold, and one that was mended works; a model without a launch date is
-as old as the first day it was seen; a family without fault states has those of its class.
+as old as the first day it was seen; a family without fault states has those of its class; a fault
+a listing names in a seller's words is the family's.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
-from repair_horizon.classes import class_knowledge
+from repair_horizon.classes import class_knowledge, meaning_of
 from repair_horizon.tables.inputs import TABLES
 
 LOGGED_STATE, LOGGED_STATUS = "logged_state", "logged_status"
@@ -146,3 +147,31 @@ def with_starters(
     some = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
     note = f"Fault states of the device class are used for {some}: fault_states.csv has none."
     return pd.concat([own, rows[own.columns]], ignore_index=True) if len(own) else rows, [note]
+
+
+def in_codes(listings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Return listings whose fault, named in words, is the family's code for it.
+
+    'no power' is no_power and 'cracked screen' display_dead where the family lists such a fault;
+    what no words declared mean stays as it stands, and is told of as unknown where it is scored.
+    """
+    catalogue = tables["catalogue"].set_index("model_id")
+    known = set(tables["fault_states"][["family_id", "listed_fault"]].itertuples(index=False))
+    words = listings[["model_id", "listed_fault"]].drop_duplicates()
+    of = catalogue.reindex(words["model_id"])[["family_id", "device_class"]].to_numpy()
+    read = {}
+    for (model_id, fault), (family, device_class) in zip(
+        words.itertuples(index=False), of, strict=True
+    ):
+        plain = "_".join(fault.lower().replace("-", " ").split())
+        if (family, fault) in known or device_class != device_class:
+            continue
+        meaning = meaning_of(fault, device_class)
+        codes = [plain, *([meaning.listed_fault] if meaning.understood else [])]
+        code = next((c for c in codes if (family, c) in known), None)
+        if code is not None:
+            read[model_id, fault] = code
+    if not read:
+        return listings
+    pairs = zip(listings["model_id"], listings["listed_fault"], strict=True)
+    return listings.assign(listed_fault=[read.get(pair, pair[1]) for pair in pairs])

@@ -18,7 +18,13 @@ from repair_horizon.logs.checking import (
     no_refunds,
     notes_on_alike,
 )
-from repair_horizon.logs.consequences import followed, launches, unknown_launches, with_starters
+from repair_horizon.logs.consequences import (
+    followed,
+    in_codes,
+    launches,
+    unknown_launches,
+    with_starters,
+)
 from repair_horizon.logs.currencies import (
     MONEY,
     asking_amounts,
@@ -291,6 +297,7 @@ def read_logs(
     if families is not None:
         tables, ledger = of_families(tables, ledger, got, families)
     tables["fault_states"], started = with_starters(tables, families)
+    tables["listings"] = in_codes(tables["listings"], tables)
     notes = (*believed.notes, *sales.notes, *unknown_launches(tables["catalogue"]), *started)
     notes += tuple(notes_on_alike(tables["catalogue"]))
     logs = Logs(

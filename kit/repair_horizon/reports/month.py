@@ -46,6 +46,7 @@ class MonthRun:
     folder: Path
     month: str
     families: tuple[FamilyRun, ...]
+    now_words: str = ""
 
     @property
     def failed(self) -> dict[str, str]:
@@ -156,7 +157,8 @@ def write_month(
     for run in _run({f: t for f, t in tasks.items() if f in chosen}, order):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
-    whole = MonthRun(folder, month, tuple(runs[f] for f in logs.families if f in runs))
+    done = tuple(runs[f] for f in logs.families if f in runs)
+    whole = MonthRun(folder, month, done, known.now_words)
     with writing(folder):
         hands = Hands(order.workers, order.cluster)
         about = Known(month, known, settings)
@@ -258,7 +260,7 @@ def write_month_files(
     record: dict[str, object],
     hands: Hands = ALONE,
 ) -> None:
-    """Write index.html, thresholds.csv, set_aside.csv, run.json and the settings used.
+    """Write index.html, the month's tables, run.json and the settings used.
 
     ``folder`` is the month's, with the families' saved tables; ``record`` is from ``run_record``;
     ``hands`` fit the families that the plan needs.
@@ -289,6 +291,11 @@ def write_month_files(
     )
     if page.plan is not None:
         write_table(folder / "plan.csv", OUTPUTS["plan"].written(page.plan.items))
+    for name, table in (
+        ("price_changes", shop.price_changes(list(places), known.month)),
+        ("broken_prices", shop.broken_ratios(list(places))),
+    ):
+        write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
     write_text(folder / "index.html", index_html(page))
     bodies = {
         "whole": index_body(page, costs=True),

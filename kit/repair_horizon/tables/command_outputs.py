@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.codes import Basis, Verdict
 from repair_horizon.tables.output_columns import Output, declared
 
 _MODEL = """
@@ -16,8 +16,9 @@ model_id | code | Model | the model, as in catalogue.csv
 def _whole(name: str, meaning: str, lines: str) -> Output:
     """Declare an output, every column on a line of its own."""
     columns = declared(lines)
-    if "verdict" in columns:
-        columns["verdict"] = replace(columns["verdict"], codes=Verdict)
+    for one, codes in (("verdict", Verdict), ("basis", Basis)):
+        if one in columns:
+            columns[one] = replace(columns[one], codes=codes)
     return Output(name, meaning, tuple(columns.values()))
 
 
@@ -152,4 +153,45 @@ UNKNOWNS = _whole(
     words | text | In words | what to do and its worth
     """,
 )
-COMMAND_OUTPUTS = (BIDS, ASKING, PLAN, PART_ORDERS, QUOTES_RANKED, UNKNOWNS)
+PRICE_CHANGES = _whole(
+    "price_changes",
+    "change of every model's price a month, over the year to come (price_changes.csv)",
+    f"""
+    {_MODEL}
+    price | money | Price now | median price of a working unit in the first month
+    change | change | Change a month | of the price; below zero is a fall
+    lower | change | from | lower end of the 80 % interval
+    upper | change | to | upper end
+    direction | text | Direction | falling or rising where the whole interval is
+    probability_rise | share | Chance of a rise | over the year to come
+    basis | code | Rests on | own sales, the family or the class
+    reason | text | Reason | why nothing can be said
+    """,
+)
+BROKEN_PRICES = _whole(
+    "broken_prices",
+    "price of broken units against working ones, by family and fault (broken_prices.csv)",
+    """
+    family_id | code | Family | the family, as in catalogue.csv
+    kind | text | Price | sold as is, hammer price, or what the highest rival bids
+    fault | fault | Fault or state | the listed fault, or the state found
+    ratio | share | Of the working price | of the same model and month
+    lower | share | from | lower end of the 80 % interval
+    upper | share | to | upper end
+    n | count | Rows | it was seen in
+    newest | date | Newest | of them
+    basis | code | Rests on | own rows, the family or the class
+    words | text | In words | what it rests on
+    reason | text | Reason | why nothing can be said
+    """,
+)
+COMMAND_OUTPUTS = (
+    BIDS,
+    ASKING,
+    PLAN,
+    PART_ORDERS,
+    QUOTES_RANKED,
+    UNKNOWNS,
+    PRICE_CHANGES,
+    BROKEN_PRICES,
+)

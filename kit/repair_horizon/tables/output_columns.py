@@ -45,6 +45,10 @@ def _text(value: Any) -> str:
     return MISSING if missing(value) else str(value)
 
 
+def _change(value: Any) -> str:
+    return MISSING if missing(value) else f"{100 * float(value):+.1f}\u00a0%"
+
+
 def _yes_no(value: Any) -> str:
     return "yes" if value else ""
 
@@ -57,6 +61,7 @@ OUTPUT_KINDS: dict[str, OutputKind] = {
     "parts": OutputKind("str", codes_words, said="part codes joined by ;"),
     "money": OutputKind("float64", number, 2, "amount in the settlement currency"),
     "share": OutputKind("float64", percent, 4, "share from 0 to 1"),
+    "change": OutputKind("float64", _change, 4, "share, below zero for a fall"),
     "number": OutputKind("float64", partial(number, decimals=2), said="number"),
     "hours": OutputKind("float64", partial(number, decimals=1), 2, "hours"),
     "months": OutputKind("float64", number, 1, "months"),

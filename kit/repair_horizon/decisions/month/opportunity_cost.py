@@ -217,8 +217,8 @@ def _words(
     hour: float, cash_day: float, any_listings: bool, hours: float | None, cash: float | None
 ) -> str:
     said = []
-    if not any_listings:
-        said.append("no listings in the logs: only owned work is counted")
+    if not any_listings and (hours is not None or cash is not None):
+        said.append("no listing of the last months can be priced: only owned work is counted")
     if hours is None:
         said.append("no bench hours named: an hour costs its wage")
     elif hour > 0:
