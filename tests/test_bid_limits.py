@@ -349,3 +349,11 @@ def test_where_the_credit_stops_being_whole_a_state_breaks_even_at_the_step() ->
     assert float(profit_at(state, land, 300.0, 1 / 11)[0]) == pytest.approx(7.27, abs=0.005)
     assert float(profit_at(state, land, 300.01, 1 / 11)[0]) == pytest.approx(-10.01)
     assert break_even_anywhere(state, land, 1 / 11).tolist() == [300.0]
+
+
+def test_at_the_loss_cap_the_worst_likely_state_loses_the_cap() -> None:
+    """3 % of 5,000 is 150: the failed repair, -102.42, lands at 47.58 (trade reference 2.4)."""
+    limits = Limits(working_cash=5000.0, loss_cap_share=0.03, bid_increment=0.01)
+    bid = unit_bid(example_unit(example_settings(targets=Targets(), limits=limits)), 0)
+    assert bid.binding == "loss cap"
+    assert bid.exact == pytest.approx((-102.42 + 150.0 - 15.729315) / 1.233990137, abs=0.02)

@@ -176,3 +176,21 @@ def test_only_open_listings_not_yet_ended_are_candidates() -> None:
     ends = ["2026-10-30", "2026-10-31", "2026-11-02"]
     rows = listings(*({"end_time": pd.Timestamp(e)} for e in ends), {"result": "won"})
     assert open_listings(rows, day)["listing_id"].to_list() == ["L1", "L2"]
+
+
+def test_a_price_asked_may_be_paid_and_above_the_bid_it_promises_what_the_bid_would() -> None:
+    """Fixed price: met exactly it is bought; above the bid it is passed, never bought dearer.
+
+    An auction's current bid must be topped, so met exactly it is passed.
+    """
+    logs, economics = example_logs(), example_economics()
+    fixed: dict[str, object] = {"terms": "fixed_price"}
+    bid = float(score(listings(fixed), logs, economics).loc[0, "max_bid"])
+    rows = listings({**fixed, "current_bid": bid}, {**fixed, "current_bid": bid + 5.0})
+    table = score(rows, logs, economics).set_index("listing_id")
+    assert table.loc[["L0", "L1"], "advice"].to_list() == ["bid", "pass"]
+    assert table["max_bid"].to_list() == [bid, bid]
+    assert table["expected_profit"].to_list() == pytest.approx([45.0, 45.0], abs=0.02)
+    assert table["room"].to_list() == pytest.approx([0.0, -5.0])
+    cheap = score(listings({**fixed, "current_bid": bid - 20.0}), logs, economics).loc[0]
+    assert cheap["expected_profit"] == pytest.approx(45.0 + 20.0 * (1 + 0.12 * 45 / 365), abs=0.02)

@@ -289,3 +289,25 @@ def test_too_few_lots_are_not_scored() -> None:
     assert score_lots(lots(np.zeros(4))) == CannotSay(
         "4 won lots with a known result; 5 are needed"
     )
+
+
+def test_money_stays_to_the_cent_however_large(tmp_path: Path) -> None:
+    """A forecast of 123,456.78 is read back as that, and shares to a millionth."""
+    rows = forecasts(10.0).assign(expected_profit=123456.78, profit_100=-20000.01)
+    rows["common_share"] = 0.1234567
+    append(tmp_path, rows)
+    back = read_ledger(tmp_path).iloc[0]
+    assert (back["expected_profit"], back["profit_100"]) == (123456.78, -20000.01)
+    assert back["common_share"] == 0.123457
+
+
+@pytest.mark.parametrize("terms", ["fixed_price", "private"])
+def test_what_is_bought_directly_is_forecast_without_a_premium(terms: str) -> None:
+    """No premium, no lot fee: a unit of price lost costs 1 + kappa, and more may be paid."""
+    row = {"listing_id": "L0", "model_id": MODEL, "listed_fault": FAULT, "current_bid": 10.0,
+           "end_time": pd.Timestamp("2026-11-05"), "terms": terms}  # fmt: skip
+    logs = example_logs(listings=[row])
+    got = forecasts_of(logs.tables["listings"], logs, example_economics(), DAY).iloc[0]
+    kappa = 0.12 * 45 / 365
+    assert got["per_bid"] == pytest.approx(1 + kappa)
+    assert got["max_bid"] == pytest.approx((105.228766 - 45.0) / (1 + kappa) - 12.0, abs=0.02)

@@ -217,7 +217,10 @@ def test_a_sales_own_luck_counts_like_a_normal(worth: float, price: float, sd: f
 # -- which way a bid may move, at fixed charges
 
 
-LEVERS = ("resale", "success", "tolerance", "part", "hours", "wage", "premium", "carriage", "hour")
+LEVERS = (
+    *("resale", "success", "tolerance", "part", "hours", "wage", "premium", "carriage"),
+    *("hour", "cash_day"),
+)
 BETTER = ("resale", "success", "tolerance")
 VALUATION = Valuation(hour=7.0, cash_day=2e-4, tolerance=600.0)
 
@@ -236,8 +239,8 @@ def moved_bid(lever: str, by: float, scheme: str = "none") -> float:
     elif lever == "success":
         success = family.success[FAULT]
         family = replace(family, success={FAULT: success * (1 + 0.07 * by)})
-    elif lever == "tolerance":
-        worth = replace(worth, tolerance=worth.tolerance * (1 + by))
+    elif lever in ("tolerance", "hour", "cash_day"):
+        worth = replace(worth, **{lever: getattr(worth, lever) * (1 + by)})
     elif lever == "part":
         parts = {k: replace(p, price=p.price * (1 + by)) for k, p in family.parts.items()}
         family = replace(family, parts=parts)
@@ -255,8 +258,6 @@ def moved_bid(lever: str, by: float, scheme: str = "none") -> float:
         )
     elif lever == "carriage":
         rules = replace(rules, sale=replace(rules.sale, carriage=9.8 * (1 + by)))
-    elif lever == "hour":
-        worth = replace(worth, hour=worth.hour * (1 + by))
     return unit_of(rules, worth, family).exact_bid(0)
 
 
@@ -590,3 +591,11 @@ def test_the_makers_service_by_its_formula() -> None:
     assert state.options["maker's service"].value[0, 0] == pytest.approx(by_hand, abs=0.02)
     assert terms.success == 0.98
     assert state.options["maker's service"].hours == 0.3
+
+
+def test_a_failed_repair_of_what_nobody_buys_broken_leaves_its_part_alone() -> None:
+    """Trade reference 2.4, step 5, without the 68.95: display 173.60 less 323.97 and 21.00."""
+    family = replace(example_family(), as_is={})
+    repair = unit_of(family=family).states[0].repair
+    assert repair is not None
+    assert repair.failed[0, 0] == pytest.approx(173.60 - 323.97 - 21.00, abs=0.011)

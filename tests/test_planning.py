@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pytest
 from outlook_by_hand import (
@@ -15,6 +16,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.month import plan as planning
+from repair_horizon.decisions.month.listings import lots_of
 from repair_horizon.decisions.month.plan import (
     BUY,
     MEND,
@@ -139,8 +141,9 @@ def test_the_chance_that_cash_runs_out_stays_within_one_in_twenty() -> None:
     scored = planning.score(logs.tables["listings"], logs, economics)
     scored = scored.sort_values(["end_time", "listing_id"])
     rng = np.random.default_rng([rules.seed, 6])
+    offered = {lot[0].bid_id: lot for lot in lots_of(logs.tables["listings"], logs, economics)}
     lots = [
-        planning._lot(r, logs.tables["listings"], logs, economics, rng) for r in scored.itertuples()
+        planning._lot(r, offered[r.listing_id], logs.newest_day, rng) for r in scored.itertuples()
     ]
     low = planning._run(lots, [], 1400.0, got.stop_after + 1, rules)[4]
     assert (low < 0).mean() > 0.05
@@ -198,7 +201,7 @@ def test_what_comes_in_is_the_profit_and_what_was_paid_before() -> None:
     rows = logs.tables["listings"]
     rng = np.random.default_rng(1)
     (row,) = planning.score(rows, logs, economics).itertuples()
-    buy = planning._lot(row, rows, logs, economics, rng)
+    buy = planning._lot(row, lots_of(rows, logs, economics)[0], logs.newest_day, rng)
     kappa = 0.12 * 45 / 365
     assert buy.received - buy.profit == pytest.approx(buy.paid * (1 + kappa) + buy.parts)
     assert buy.days == planning.Days(5.0, 14.0, 30.0, 20.0)
@@ -226,3 +229,27 @@ def test_an_empty_month_is_a_plan_too() -> None:
     assert repr(got) == "Plan(0 to bid on, 0 to repair, 0.0 wins expected)"
     assert got.items.empty
     assert (got.wins.sum(), got.stop_after) == (0.0, None)
+
+
+def test_without_a_rival_known_a_listing_gains_its_whole_profit() -> None:
+    """A chance of winning that cannot be said takes nothing off the gain."""
+    (item,) = month(listings=1, rival=None).items.itertuples()
+    assert np.isnan(item.probability_win)
+    assert item.gain == pytest.approx(item.expected_profit)
+
+
+def test_one_month_in_twenty_may_run_out_of_cash_and_no_more() -> None:
+    """Twenty worlds, cash 50: the first lot breaks it in one world, a second one in three more.
+
+    Within one in twenty is allowed, so bidding goes on until the first win.
+    """
+    world, none = np.arange(20), np.zeros(20)
+
+    def lot(won: npt.NDArray[np.bool_], paid: float) -> planning.Flow:
+        days = planning.Days(1.0, 2.0, 3.0, 20.0)
+        return planning.Flow(won, np.full(20, paid), none, none, none, 0.0, days)
+
+    some = (world > 0) & (world < 4)
+    lots = [lot(world == 0, 100.0), lot(some, 20.0), lot(some, 40.0)]
+    assert planning._stop_after(lots, [], 50.0, RULES) == 1
+    assert planning._stop_after(lots, [], 100.0, RULES) is None

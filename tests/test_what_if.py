@@ -118,3 +118,10 @@ def test_a_scenario_is_about_one_family_and_a_model_in_it() -> None:
         scenario(two, example_settings(), NO_MOVES)
     with pytest.raises(ValueError, match="no model 'fx_9'"):
         scenario(outlook, example_settings(), Moves(successor=("fx_9", FIRST)))
+
+
+def test_failures_beyond_certain_leave_no_success() -> None:
+    family = scenario(example_outlook(example_family()), example_settings(), Moves(failures=20.0))[
+        0
+    ].families["fx"]
+    np.testing.assert_allclose(family.success[FAULT], [[0.0, 0.0, 0.0, 0.0]])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -67,6 +68,16 @@ class Scorer:
 
         A direct purchase, at a fixed price or from a private seller, bears no premium.
         """
+        key = (repr(shipping), repr(premium), direct)
+        if key not in self._terms:
+            self._terms[key] = self._own_terms(shipping, premium, direct)
+        return self._terms[key]
+
+    @cached_property
+    def _terms(self) -> dict[tuple[str, str, bool], Landing | None]:
+        return {}
+
+    def _own_terms(self, shipping: float, premium: float, direct: bool) -> Landing | None:
         purchase = self.unit.settings.purchase
         if not np.isnan(shipping):
             purchase = replace(purchase, inbound=shipping)
@@ -103,26 +114,13 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
         The declared table ``bids``, the largest expected profit of bidding first. Rows of one
         ``lot_id`` are one bid; ``probability_win`` is missing for a fixed price.
     """
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    scorers: dict[tuple[str, str], Scorer | CannotSay] = {}
     known: dict[tuple[object, ...], dict[str, object]] = {}
     rows: list[dict[str, object]] = []
-
-    def scorer_of(row: object) -> Scorer | CannotSay:
-        key = (str(row.model_id), str(row.listed_fault))  # type: ignore[attr-defined]
-        if key not in scorers:
-            scorers[key] = scorer_for(economics, str(family[key[0]]), key)
-        return scorers[key]
-
-    lots: dict[str, list[Offered]] = {}
-    for at, row in enumerate(listings.itertuples()):
-        one = Offered.read(row, scorer_of(row))
-        lots.setdefault(one.lot_id or f"row {at}", []).append(one)
-    for offered in lots.values():
+    for offered in lots_of(listings, logs, economics):
         first = offered[0]
         start = {
-            "listing_id": first.lot_id or first.listing_id,
-            "family_id": ";".join(dict.fromkeys(str(family[o.model_id]) for o in offered)),
+            "listing_id": first.bid_id,
+            "family_id": ";".join(dict.fromkeys(o.family_id for o in offered)),
             "model_id": ";".join(dict.fromkeys(o.model_id for o in offered)),
             "listed_fault": ";".join(dict.fromkeys(o.listed_fault for o in offered)),
             "end_time": first.end_time,
@@ -149,6 +147,7 @@ class Offered:
 
     listing_id: str
     lot_id: str
+    family_id: str
     model_id: str
     listed_fault: str
     end_time: pd.Timestamp
@@ -160,22 +159,39 @@ class Offered:
     scorer: Scorer | CannotSay
 
     @classmethod
-    def read(cls, row: object, scorer: Scorer | CannotSay) -> Offered:
+    def read(cls, row: Any, family_id: str, scorer: Scorer | CannotSay) -> Offered:
         """Take a row of the table apart; columns that are not there mean what they always did."""
         quantity = float(getattr(row, "quantity", 1) or 1)
         return cls(
-            str(row.listing_id),  # type: ignore[attr-defined]
+            str(row.listing_id),
             str(getattr(row, "lot_id", "") or ""),
-            str(row.model_id),  # type: ignore[attr-defined]
-            str(row.listed_fault),  # type: ignore[attr-defined]
-            row.end_time,  # type: ignore[attr-defined]
-            float(row.current_bid),  # type: ignore[attr-defined]
-            float(row.shipping),  # type: ignore[attr-defined]
-            float(row.premium_rate),  # type: ignore[attr-defined]
+            family_id,
+            str(row.model_id),
+            str(row.listed_fault),
+            row.end_time,
+            float(row.current_bid),
+            float(row.shipping),
+            float(row.premium_rate),
             str(getattr(row, "terms", "") or AUCTION),
-            1 if np.isnan(quantity) else int(quantity),
+            1 if np.isnan(quantity) else max(int(quantity), 1),
             scorer,
         )
+
+    @property
+    def bid_id(self) -> str:
+        """What is bid on: the lot, or the listing."""
+        return self.lot_id or self.listing_id
+
+    @property
+    def current(self) -> float:
+        """Price already bid or asked, money; 0 for none."""
+        return float(np.nan_to_num(self.current_bid))
+
+    @property
+    def own_terms(self) -> Landing | None:
+        """Landed cost where the listing's own terms differ from the usual ones."""
+        assert isinstance(self.scorer, Scorer)
+        return self.scorer.terms(self.shipping, self.premium, direct=self.direct)
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -187,6 +203,23 @@ class Offered:
     def direct(self) -> bool:
         """Whether it is bought at a price asked, not in an auction."""
         return self.terms in (FIXED_PRICE, PRIVATE)
+
+
+def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[list[Offered]]:
+    """Rows that are bid on together: each of one ``lot_id``, every other row alone.
+
+    What the rows of a model and fault share is worked out once.
+    """
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"].astype(str).to_dict()
+    scorers: dict[tuple[str, str], Scorer | CannotSay] = {}
+    lots: dict[object, list[Offered]] = {}
+    for at, row in enumerate(listings.itertuples()):
+        key = (str(row.model_id), str(row.listed_fault))
+        if key not in scorers:
+            scorers[key] = scorer_for(economics, family[key[0]], key)
+        one = Offered.read(row, family[key[0]], scorers[key])
+        lots.setdefault(one.lot_id or at, []).append(one)
+    return list(lots.values())
 
 
 def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Scorer | CannotSay:
@@ -211,9 +244,8 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
         return _scored_lot(offered)
     row, scorer = offered[0], offered[0].scorer
     assert isinstance(scorer, Scorer)
-    terms = scorer.terms(row.shipping, row.premium, direct=row.direct)
+    terms, current = row.own_terms, row.current
     land = terms or scorer.unit.landing
-    current = 0.0 if np.isnan(row.current_bid) else row.current_bid
     floor = 0.0 if row.direct else current
     alike = terms is None and not floor
     bid = scorer.usual if alike else bid_on_terms(scorer.known, terms, floor)
@@ -305,9 +337,8 @@ def _shown(bid: Bid, current: float, usual: Bid, buys: bool, verdict: Verdict) -
 def _scored_lot(offered: list[Offered]) -> dict[str, object]:
     """Several units under one bid: what they share together, each one's own luck apart."""
     scorers = [o.scorer for o in offered if isinstance(o.scorer, Scorer)]
-    first, current = offered[0], float(np.nan_to_num(offered[0].current_bid))
-    terms = scorers[0].terms(first.shipping, first.premium, direct=first.direct)
-    land = terms or scorers[0].unit.landing
+    first, current = offered[0], offered[0].current
+    land = first.own_terms or scorers[0].unit.landing
     lot = joint_lot([s.known for s in scorers], [o.quantity for o in offered], land)
     rules = scorers[0].unit.settings
     amount, reason = rounded_bid(lot.exact, rules)

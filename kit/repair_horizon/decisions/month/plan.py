@@ -9,6 +9,7 @@ wins to stop bidding so that the chance of running out of cash stays within one 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,10 +19,11 @@ from repair_horizon.decisions.month.listings import (
     BID,
     FIXED_PRICE,
     PRIVATE,
+    Offered,
     Scorer,
+    lots_of,
     open_listings,
     score,
-    scorer_for,
 )
 from repair_horizon.decisions.month.shelf import GONE, at_gate
 from repair_horizon.decisions.unit.disposition import AtGate, interlock
@@ -162,7 +164,8 @@ def plan(
     scored = score(rows, logs, economics)
     wanted = scored[scored["advice"] == BID].sort_values(["end_time", "listing_id"])
     rng = np.random.default_rng([settings.seed, 6])
-    lots = [_lot(row, rows, logs, economics, rng) for row in wanted.itertuples()]
+    offered = {lot[0].bid_id: lot for lot in lots_of(rows, logs, economics)}
+    lots = [_lot(row, offered[row.listing_id], logs.newest_day, rng) for row in wanted.itertuples()]
     jobs = shelf_jobs(logs, economics)
     work = [job.flow(rng) for job in jobs]
     cash = free_cash(logs, settings)
@@ -273,25 +276,12 @@ def _job(unit: pd.Series, family_id: str, found: AtGate) -> Job:
     )
 
 
-def _lot(
-    row: object, listings: pd.DataFrame, logs: Logs, economics: Economics, rng: np.random.Generator
-) -> Flow:
+def _lot(row: Any, offered: list[Offered], today: pd.Timestamp, rng: np.random.Generator) -> Flow:
     """One scored listing in every draw: won or not, at which price, and what comes of it."""
-    lot = listings["lot_id"].fillna("") if "lot_id" in listings else ""
-    mine = listings[(listings["listing_id"] == row.listing_id) | (lot == row.listing_id)]  # type: ignore[attr-defined]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    known = [
-        scorer_for(economics, str(family[m]), (str(m), str(f)))
-        for m, f in zip(mine["model_id"], mine["listed_fault"], strict=True)
-    ]
-    scorers = [s for s in known if isinstance(s, Scorer)]
-    given = mine["quantity"] if "quantity" in mine else pd.Series(1.0, mine.index)
-    counts = [max(int(q), 1) for q in given.fillna(1.0)]
-    first = mine.iloc[0]
-    direct = row.terms in (FIXED_PRICE, PRIVATE)  # type: ignore[attr-defined]
+    scorers = [o.scorer for o in offered if isinstance(o.scorer, Scorer)]
+    counts = [o.quantity for o in offered]
     head = scorers[0]
-    land = head.terms(float(first["shipping"]), float(first["premium_rate"]), direct=direct)
-    land = land or head.unit.landing
+    land = offered[0].own_terms or head.unit.landing
     rival = rival_of([s.known for s in scorers], counts)
     price, won = _price(row, rival, len(head.unit.family.unit_noise), rng)
     paid = land.landed_each(price)
@@ -301,7 +291,7 @@ def _lot(
     parts = sum(s.known.parts_cash for s in units)
     hours = sum(s.known.hours for s in units)
     delay = head.unit.settings.delay
-    start = float(max((row.end_time - logs.newest_day.normalize()).days, 0))  # type: ignore[attr-defined]
+    start = float(max((row.end_time - today.normalize()).days, 0))
     return Flow(
         won,
         paid,
@@ -319,19 +309,18 @@ def _lot(
 
 
 def _price(
-    row: object, rival: HighestRival | None, n: int, rng: np.random.Generator
+    row: Any, rival: HighestRival | None, n: int, rng: np.random.Generator
 ) -> tuple[Floats, Bools]:
     """Price paid in every draw, and whether the lot comes to us.
 
     A rival below the price already bid is ruled out, as for the listing's chance of winning.
     """
-    current = float(np.nan_to_num(row.current_bid))  # type: ignore[attr-defined]
-    limit = float(row.max_bid)  # type: ignore[attr-defined]
-    if row.terms == FIXED_PRICE:  # type: ignore[attr-defined]
+    current, limit = float(np.nan_to_num(row.current_bid)), float(row.max_bid)
+    if row.terms == FIXED_PRICE:
         return np.full(n, current or limit), np.ones(n, dtype=bool)
-    if row.terms == PRIVATE:  # type: ignore[attr-defined]
-        taken = rng.random(n) < np.nan_to_num(float(row.probability_win), nan=1.0)  # type: ignore[attr-defined]
-        return np.full(n, float(row.offer)), taken  # type: ignore[attr-defined]
+    if row.terms == PRIVATE:
+        taken = rng.random(n) < np.nan_to_num(float(row.probability_win), nan=1.0)
+        return np.full(n, float(row.offer)), taken
     if rival is None:
         return np.full(n, max(current, limit)), np.ones(n, dtype=bool)
     price = replace(rival, floor=current).drawn(rng)

@@ -19,7 +19,7 @@ import pandas as pd
 
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.month.listings import scorer_for
+from repair_horizon.decisions.month.listings import lots_of
 from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bid_limits import EndStates, lot_spread, profit_at
 from repair_horizon.decisions.unit.economics import Economics
@@ -53,31 +53,28 @@ def forecasts_of(
         Columns of the ledger. The forecast is for the threshold, or the current bid where that is
         higher; listings of which nothing can be said have no row.
     """
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    rows = []
-    for (model_id, fault), group in listings.groupby(["model_id", "listed_fault"], sort=True):
-        family_id = str(family[model_id])
-        scorer = scorer_for(economics, family_id, (str(model_id), str(fault)))
-        if isinstance(scorer, CannotSay):
+    rows: list[dict[str, object]] = []
+    offered = [one for lot in lots_of(listings, logs, economics) for one in lot]
+    for one in sorted(offered, key=lambda o: (o.model_id, o.listed_fault)):
+        if isinstance(one.scorer, CannotSay):
             continue
-        for row in group.itertuples():
-            terms = scorer.terms(float(row.shipping), float(row.premium_rate))
-            land = terms or scorer.unit.landing
-            bid = bid_on_terms(scorer.known, terms)
-            price = max(bid.amount, float(np.nan_to_num(row.current_bid)))
-            start = {
-                "entry_id": f"{row.listing_id}:{day:%Y-%m-%d}",
-                "record_type": FORECAST,
-                "made_on": day,
-                "listing_id": row.listing_id,
-                "unit_id": "",
-                "family_id": family_id,
-                "model_id": model_id,
-                "listed_fault": fault,
-                "price": price,
-                "max_bid": bid.amount,
-            }
-            rows.append({**start, **_promise(_plain(scorer.known), land, price)})
+        known, terms = one.scorer.known, one.own_terms
+        bid = bid_on_terms(known, terms)
+        price = max(bid.amount, one.current)
+        start = {
+            "entry_id": f"{one.listing_id}:{day:%Y-%m-%d}",
+            "record_type": FORECAST,
+            "made_on": day,
+            "listing_id": one.listing_id,
+            "unit_id": "",
+            "family_id": one.family_id,
+            "model_id": one.model_id,
+            "listed_fault": one.listed_fault,
+            "price": price,
+            "max_bid": bid.amount,
+        }
+        land = terms or one.scorer.unit.landing
+        rows.append({**start, **_promise(_plain(known), land, price)})
     return pd.DataFrame(rows, columns=[c.name for c in LEDGER.columns])
 
 
@@ -162,8 +159,9 @@ def append(workspace: Path, rows: pd.DataFrame) -> int:
         new = rows[~rows["entry_id"].isin(known)].reindex(columns=header)
         if new.empty:
             return 0
-        text = new.to_csv(index=False, header=not old, lineterminator="\n", date_format="%Y-%m-%d",
-                          float_format="%.6g")  # fmt: skip
+        # Six places and not six digits, which would lose the cents of large amounts.
+        new = new.round(dict.fromkeys(new.select_dtypes("float64"), 6))
+        text = new.to_csv(index=False, header=not old, lineterminator="\n", date_format="%Y-%m-%d")
         joined = old + ("" if not old or old.endswith("\n") else "\n") + text
         write_whole(path, joined, private=False)
     return len(new)
