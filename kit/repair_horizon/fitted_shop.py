@@ -42,6 +42,7 @@ from repair_horizon.estimation.forecast import (
     fit_family,
     forecast,
 )
+from repair_horizon.estimation.part_prices import PartPaths
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
@@ -49,6 +50,7 @@ from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
+NEAR = 3
 BACKTEST = "backtest"
 TOLERANCE_SHARE = 6.0
 
@@ -71,11 +73,12 @@ class FittedShop:
         self._valuation, self._knowledge, self._keeper = valuation, knowledge, keeper
         self._estimates: dict[str, FamilyEstimates] = {}
         self._outlooks: dict[tuple[str, int], Outlook] = {}
+        self._near: dict[tuple[str, int], PartPaths] = {}
         self._scarcities: dict[int, Scarcity] = {}
 
     def __getstate__(self) -> dict[str, object]:
         """Travel to a worker with what was worked out, but without whole families' draws."""
-        return {**self.__dict__, "_outlooks": {}}
+        return {**self.__dict__, "_outlooks": {}, "_near": {}}
 
     # -- what it stands on
 
@@ -215,9 +218,22 @@ class FittedShop:
         worth = self.valuation(month) if valuation is None else valuation
         drawn = {f: self.outlook(f, month).families[f] for f in names}
         start = self.month(month)
-        near = {f: _first_months(found, months) for f, found in drawn.items()}
+        near = {f: self._first_months(found, start, months) for f, found in drawn.items()}
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
         return unit_economics(outlook, self.settings, worth)
+
+    def _first_months(
+        self, found: FamilyOutlook | CannotSay, start: int, months: int
+    ) -> FamilyOutlook | CannotSay:
+        """Look at the same draws for fewer months."""
+        if isinstance(found, CannotSay):
+            return found
+        reach, key = max(months, NEAR) + PAD_MONTHS, (found.estimates.family_id, start)
+        parts = found.parts
+        if isinstance(parts, PartPaths):  # paths of many months are let go with their economics
+            parts = parts.first(reach)
+            parts = self._near.setdefault(key, parts) if months <= NEAR else parts
+        return replace(found, level=found.level[:, :, : months + PAD_MONTHS], parts=parts)
 
     def families_of(self, table: str) -> list[str]:
         """Families that the rows of a table touch, in the catalogue's order."""
@@ -269,8 +285,8 @@ class FittedShop:
         rates = listings_per_month(self.logs.tables["listings"], self.now)
         family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
         out = []
+        economics = self.economics(self.families_of("listings"), start, 2, NO_CHARGES)
         for (model_id, fault), per_month in rates.items():
-            economics = self.economics(str(family[model_id]), start, 2, NO_CHARGES)
             if (model_id, fault) not in economics.keys(str(family[model_id])):
                 continue
             unit = economics.unit(str(family[model_id]), model_id, fault)
@@ -295,10 +311,3 @@ def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:
 def _fit_prices(given: tuple[Logs, str, ShopKnowledge]) -> PriceCurves | CannotSay:
     logs, family_id, knowledge = given
     return fit_prices(logs, family_id, usual=knowledge.usual, curves=knowledge.curves)
-
-
-def _first_months(found: FamilyOutlook | CannotSay, months: int) -> FamilyOutlook | CannotSay:
-    """The same draws, looked at for fewer months."""
-    if isinstance(found, CannotSay):
-        return found
-    return replace(found, level=found.level[:, :, : months + PAD_MONTHS])

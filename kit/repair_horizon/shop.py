@@ -47,7 +47,7 @@ from repair_horizon.estimation.time_on_market import (
 )
 from repair_horizon.files.keeping import FORGETS, keeper_of
 from repair_horizon.files.stamps import data_size, folder_stamp
-from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
+from repair_horizon.fitted_shop import BACKTEST, HORIZON, NEAR, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
 from repair_horizon.scale import ALONE, Hands
@@ -56,7 +56,6 @@ from repair_horizon.tables.months import month_word
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.views import PartView, PriceView
 
-NEAR = 3
 MOST_KEPT = 20_000_000
 """Bytes of data files whose logs are kept as they were read."""
 ASKING = ("ask_price", "mark_down", "channel", "days_expected")

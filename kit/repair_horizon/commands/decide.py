@@ -86,7 +86,7 @@ def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
     from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of
     from repair_horizon.decisions.review.forecast_ledger import append, forecasts_of
-    from repair_horizon.shop import NEAR
+    from repair_horizon.fitted_shop import NEAR
 
     workspace, tell = Path(options.workspace), Telling(options)
     shop = opened(options)
@@ -202,8 +202,7 @@ def plan(options: Namespace) -> int:
     """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
     from repair_horizon.decisions.month.last_time_buy import part_orders
     from repair_horizon.decisions.month.quotes import family_quotes
-    from repair_horizon.fitted_shop import HORIZON
-    from repair_horizon.shop import NEAR
+    from repair_horizon.fitted_shop import HORIZON, NEAR
 
     within("--months", options.months, NEAR, HORIZON)
     shop, tell = opened(options), Telling(options)
@@ -217,11 +216,13 @@ def plan(options: Namespace) -> int:
     tell.say(f"\n{found.words()}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     tell.table("outcome", found.outcome())
-    families = shop.logs.families
-    economics = shop.economics(families, month, options.months)
-    orders = [part_orders(shop.logs, economics, f, {}) for f in families]
+    orders, ranked = [], []
+    for family in shop.logs.families:  # one after the other: each needs the memory of one
+        economics = shop.economics(family, month, options.months)
+        orders.append(part_orders(shop.logs, economics, family, {}))
+        ranked.append(family_quotes(shop.logs, economics, family))
     write_csv(pd.concat(orders, ignore_index=True), folder / "part_orders.csv")
-    quotes = pd.concat([family_quotes(shop.logs, economics, f) for f in families])
+    quotes = pd.concat(ranked)
     write_csv(quotes, folder / "part_quotes_ranked.csv")
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"

@@ -216,6 +216,7 @@ class PartPaths(Mapping[Key, PartPath]):
     sources: Mapping[str, FittedPart | ClassPart]
     keyed: Mapping[Key, None]
     change: Callable[[Key, PartPath], PartPath] | None = None
+    months: int | None = None
 
     def __getitem__(self, key: Key) -> PartPath:
         """Return one path; a KeyError where nothing prices the part."""
@@ -253,13 +254,24 @@ class PartPaths(Mapping[Key, PartPath]):
 
     def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:
         """Return the same parts with each path changed when it is asked for."""
-        return PartPaths(self.sources, self.keyed, _after(self.change, change))
+        return replace(self, change=_after(self.change, change))
+
+    def first(self, months: int) -> PartPaths:
+        """Return the same parts looked at for fewer months, which cost less."""
+        return replace(self, months=months)
+
+    @cached_property
+    def now(self) -> PartPaths:
+        """The same parts in the first month alone, which tells the quality to plan with."""
+        return self.first(1)
 
     def _fill(self, key: Key) -> None:
-        """Work out all qualities of one part of one model: they cost little more than one."""
-        model_id, code, _ = key
-        wanted = [q for c, q in self.of(model_id) if c == code]
-        for quality, path in zip(wanted, self.sources[code].paths(model_id, wanted), strict=True):
+        """Work out one path; of a month alone all qualities, which cost little more than one."""
+        model_id, code, quality = key
+        alike = [q for c, q in self.of(model_id) if c == code]
+        wanted = alike if self.months == 1 else [quality]
+        found = self.sources[code].paths(model_id, wanted, self.months)
+        for quality, path in zip(wanted, found, strict=True):
             one = (model_id, code, quality)
             self._kept[one] = path if self.change is None else self.change(one, path)
         while len(self._kept) > _KEPT:
@@ -296,12 +308,13 @@ class FittedPart:
     days: pd.DatetimeIndex
     unseen: Mapping[str, Floats]
 
-    def paths(self, model_id: str, qualities: Sequence[str]) -> Iterator[PartPath]:
-        """Paths of one model in some qualities."""
+    def paths(
+        self, model_id: str, qualities: Sequence[str], months: int | None = None
+    ) -> Iterator[PartPath]:
+        """Paths of one model in some qualities, over the first months or all."""
         panel = self.curves.fit.panel
-        at = panel.models.ids.index(model_id)
-        n = len(self.days)
-        points = [self.curves.points(np.full(n, at), self.days, q) for q in qualities]
+        at, days = panel.models.ids.index(model_id), self.days[:months]
+        points = [self.curves.points(np.full(len(days), at), days, q) for q in qualities]
         log = level_paths(self.curves.fit, self.drawn, together(points))
         for quality, path in zip(qualities, np.split(log, len(qualities), axis=1), strict=True):
             off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
@@ -375,11 +388,13 @@ class ClassPart:
     error: Floats
     by_quality: Mapping[str, Floats]
 
-    def paths(self, model_id: str, qualities: Sequence[str]) -> Iterator[PartPath]:
-        """Paths of one model in some qualities."""
-        at = self.models.ids.index(model_id)
-        launched = [self.models.launch[at]] * len(self.days)
-        age = np.maximum(age_in_months(self.days, launched), 0.0)
+    def paths(
+        self, model_id: str, qualities: Sequence[str], months: int | None = None
+    ) -> Iterator[PartPath]:
+        """Paths of one model in some qualities, over the first months or all."""
+        at, days = self.models.ids.index(model_id), self.days[:months]
+        launched = [self.models.launch[at]] * len(days)
+        age = np.maximum(age_in_months(days, launched), 0.0)
         whole = self._share("maker_original", 0.0)
         unknown = 0.0 if self.models.price_known[at] else UNKNOWN_LAUNCH_SD
         own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]

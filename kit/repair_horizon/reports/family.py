@@ -11,12 +11,13 @@ from repair_horizon.decisions.month.sensitivity import sensitivity
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
 from repair_horizon.estimation.time_on_market import with_own_days
+from repair_horizon.fitted_shop import NEAR
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports import decided, estimates
 from repair_horizon.reports.last_month import NOTHING_BEFORE, Before
 from repair_horizon.reports.month_tables import LEVEL, TABLES, FamilyMonth, main_row
 from repair_horizon.reports.worked import Worked, worked_out
-from repair_horizon.shop import NEAR, Shop
+from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
 

@@ -293,8 +293,5 @@ def _ahead(
 
 def _quoted(bench: Bench, code: str) -> tuple[str, float] | None:
     """Quality the repairs plan with, and its landed price now."""
-    path = bench.part(code)
-    if path is None:
-        return None
-    quality = next(k[2] for k, p in bench.outlook.parts.items() if p is path)
-    return quality, float(path.price[:, 0].mean() + path.shipping)
+    offer = bench.offer(code)
+    return None if offer is None else (offer.quality, offer.price + offer.now.shipping)

@@ -211,12 +211,11 @@ def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[li
     What the rows of a model and fault share is worked out once.
     """
     family = logs.tables["catalogue"].set_index("model_id")["family_id"].astype(str).to_dict()
-    scorers: dict[tuple[str, str], Scorer | CannotSay] = {}
+    keys = list(zip(listings["model_id"], listings["listed_fault"], strict=True))
+    # A model's faults one after the other, since they share its prices.
+    scorers = {k: scorer_for(economics, family[k[0]], k) for k in sorted(set(keys))}
     lots: dict[object, list[Offered]] = {}
-    for at, row in enumerate(listings.itertuples()):
-        key = (str(row.model_id), str(row.listed_fault))
-        if key not in scorers:
-            scorers[key] = scorer_for(economics, family[key[0]], key)
+    for at, (key, row) in enumerate(zip(keys, listings.itertuples(), strict=True)):
         one = Offered.read(row, family[key[0]], scorers[key])
         lots.setdefault(one.lot_id or at, []).append(one)
     return list(lots.values())

@@ -197,7 +197,7 @@ class FamilyUnits:
         for code in state.codes if state.repair is not None else ():
             planned, *others = self.offers(unit.model_id, code)
             for other in others:
-                moved = planned.path.price[:, 0] - other.path.price[:, 0]
+                moved = planned.now.price[:, 0] - other.now.price[:, 0]
                 fixed = planned.total - other.total - float(moved.mean())
                 rows.append(self.thin(state.options[REPAIR].value[:, 0] + moved) + fixed)
         return np.nan_to_num(np.stack(rows), nan=NOTHING) * share
@@ -216,9 +216,9 @@ class FamilyUnits:
                 needs.setdefault((key[0], code), []).append(key)
         for (model_id, code), keys in needs.items():
             for offer in self.offers(model_id, code):
-                value = self.thin(np.log(offer.path.price[:, 0]))
+                value = self.thin(np.log(offer.now.price[:, 0]))
                 what = f"{code}, {offer.quality}"
-                basis = offer.path.basis.value
+                basis = offer.now.basis.value
                 if value.std() >= LEAST_SPREAD:
                     shown = measured(value, QUOTE_NOISE)
                     names = (QUOTE, self.family_id, model_id, what, basis)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -20,7 +20,7 @@ from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_prices import PartPath, PartPaths
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
@@ -106,9 +106,19 @@ class Bench:
 
     def _offered(self, code: str) -> list[PartOffer]:
         parts = self.outlook.parts
-        mine = sorted(k[2] for k in parts if k[0] == self.model_id and k[1] == code)
-        found = [offer_of(self, quality, parts[self.model_id, code, quality]) for quality in mine]
+        now = parts.now if isinstance(parts, PartPaths) else parts
+        keys = [(self.model_id, code, quality) for quality in self.qualities.get(code, ())]
+        found = [offer_of(self, k[2], now[k], partial(parts.__getitem__, k)) for k in keys]
         return sorted(found, key=lambda o: (o.total, o.quality))
+
+    @cached_property
+    def qualities(self) -> dict[str, list[str]]:
+        """Qualities with a price, sorted, of each part that has one."""
+        out: dict[str, list[str]] = {}
+        for model_id, code, quality in sorted(self.outlook.parts):
+            if model_id == self.model_id:
+                out.setdefault(code, []).append(quality)
+        return out
 
     @cached_property
     def grade_mix(self) -> float:
@@ -143,19 +153,31 @@ class Bench:
 class PartOffer:
     """A part in one quality and what it costs in all, money this month.
 
+    ``now`` is its price this month; ``path``, months ahead too, is worked out when asked for.
     ``total`` is the mean price with shipping, the wait, what dead ones cost and what it changes in
     returns and resale against the usual; ``dead_rate`` the share arriving dead; ``lead_days`` the
     wait; ``returns``, ``warranty`` and ``resale`` multiply the usual rates and the price.
     """
 
     quality: str
-    path: PartPath
+    now: PartPath
+    ahead: Callable[[], PartPath]
     lead_days: float
     dead_rate: float
     returns: float
     warranty: float
     resale: float
     total: float
+
+    @property
+    def path(self) -> PartPath:
+        """Its price this month and those to come."""
+        return self.ahead()
+
+    @property
+    def price(self) -> float:
+        """Its mean price this month."""
+        return float(self.now.price[:, 0].mean())
 
 
 def daily_fall(price: float, monthly_fall: float, month_days: float = 30.4375) -> float:
@@ -178,7 +200,9 @@ def dead_part_cost(settings: Settings) -> float:
     return repair.doa_carriage + labour + repair.doa_delay_cost
 
 
-def offer_of(bench: Bench, quality: str, path: PartPath) -> PartOffer:
+def offer_of(
+    bench: Bench, quality: str, path: PartPath, ahead: Callable[[], PartPath] | None = None
+) -> PartOffer:
     """Cost a quality with its consequences: the quote's, else the settings', else usual practice.
 
     A quality that ``repair.qualities`` names has its price factor and rates from there; for
@@ -208,7 +232,9 @@ def offer_of(bench: Bench, quality: str, path: PartPath) -> PartOffer:
         + (warranty - 1.0) * reserve.warranty_rate * reserve.warranty_cost
         + (1.0 - resale) * price * bench.terms.kept
     )
-    return PartOffer(quality, path, lead, dead, returns, warranty, resale, total)
+    return PartOffer(
+        quality, path, ahead or (lambda: path), lead, dead, returns, warranty, resale, total
+    )
 
 
 def part_codes(state: pd.Series | Mapping[str, Any]) -> list[str]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,11 @@ from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
+K = TypeVar("K")
+T = TypeVar("T")
+
+MOST_MONTHS = 192
+"""Units kept at a time, times the months each looks ahead: some 60 MB at 1,000 draws."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,14 +74,33 @@ class Economics:
 
     def unit(self, family_id: str, model_id: str, fault: str) -> UnitEconomics | CannotSay:
         """Work out one model bought with one listed fault."""
-        bench = bench_of(self, family_id, model_id)
-        return bench if isinstance(bench, CannotSay) else unit_on(bench, fault)
+        key = (family_id, model_id, fault)
+
+        def work() -> UnitEconomics | CannotSay:
+            bench = bench_of(self, family_id, model_id)
+            return bench if isinstance(bench, CannotSay) else unit_on(bench, fault)
+
+        return newest(self._units, key, work, MOST_MONTHS // self.outlook.months)
+
+    @cached_property
+    def _units(self) -> dict[tuple[str, str, str], UnitEconomics | CannotSay]:
+        return {}
+
+    @cached_property
+    def _benches(self) -> dict[tuple[str, str], Bench | CannotSay]:
+        return {}
 
 
-def bench_of(
-    economics: Economics, family_id: str, model_id: str, rules: Settings | None = None
-) -> Bench | CannotSay:
-    """Return a model's prices ahead with its terms of sale.
+def newest(kept: dict[K, T], key: K, work: Callable[[], T], most: int) -> T:
+    """Return what is kept under a key or work it out; only the newest are kept, so many."""
+    kept[key] = kept.pop(key) if key in kept else work()
+    while len(kept) > max(most, 1):
+        kept.pop(next(iter(kept)))
+    return kept[key]
+
+
+def bench_of(economics: Economics, family_id: str, model_id: str) -> Bench | CannotSay:
+    """Return a model's prices ahead with its terms of sale; what its faults share is kept.
 
     Parameters
     ----------
@@ -83,16 +108,19 @@ def bench_of(
         Draws and settings.
     family_id, model_id
         The model.
-    rules
-        Settings in place of those of the family's device class.
     """
+    key = (family_id, model_id)
+    return newest(economics._benches, key, lambda: _bench_of(economics, *key), 2)
+
+
+def _bench_of(economics: Economics, family_id: str, model_id: str) -> Bench | CannotSay:
     family = economics.outlook.families[family_id]
     if isinstance(family, CannotSay):
         return family
     at = family.models.index(model_id)
     if not np.isfinite(family.level[:, at, 0]).all():
         return CannotSay(family.reasons.get(model_id, "no forecast for the model"))
-    rules = rules or economics.settings.for_class(family.estimates.device_class)
+    rules = economics.settings.for_class(family.estimates.device_class)
     return _bench(rules, family, model_id, economics.outlook, economics.valuation)
 
 
@@ -190,7 +218,7 @@ def _planned_quality(bench: Bench, codes: tuple[str, ...]) -> PlannedQuality | N
     planned = {c: o for c in codes if (o := bench.offer(c)) is not None}
     if not planned:
         return None
-    code = max(planned, key=lambda c: float(planned[c].path.price[:, 0].mean()))
+    code = max(planned, key=lambda c: planned[c].price)
     mine = planned[code]
     other = next((o for o in bench.offers(code) if o.quality != mine.quality), None)
     if other is None:

@@ -175,7 +175,7 @@ def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
     cost = total(lines) + bench.test_cost + charge
     days = days_to_cash(bench, list(codes))
     offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
-    main = max(offers, key=lambda o: float(o.path.price[:, 0].mean()), default=None)
+    main = max(offers, key=lambda o: o.price, default=None)
     sold = bench.once(("sold", days, main and main.quality), lambda: _sold(bench, days, main))
     by_grade = np.empty_like(sold.net)
     np.subtract(sold.net, _lift(cost), out=by_grade)
@@ -202,7 +202,7 @@ def _job(bench: Bench, offers: list[PartOffer], hours: float) -> Job:
     h = bench.months
     prices = [o.path.price[:, :h] + o.path.shipping for o in offers]
     delay = bench.settings.delay
-    dearest = max(offers, key=lambda o: float(o.path.price.mean()), default=None)
+    dearest = max(offers, key=lambda o: o.price, default=None)
     rate = bench.settings.repair.doa_rate if dearest is None else dearest.dead_rate
     main = np.asarray(0.0) if dearest is None else dearest.path.price[:, :h]
     parts = sum(prices, np.asarray(0.0))
@@ -219,9 +219,9 @@ def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
 
 def _parted(bench: Bench, broken: list[str]) -> Option | str:
     # Only parts somebody quoted: a sum of many guesses would be chosen for its errors.
-    codes = sorted({k[1] for k in bench.outlook.parts if k[0] == bench.model_id} - set(broken))
+    codes = [code for code in bench.qualities if code not in broken]
     offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
-    paths = [o.path for o in offers if o.path.basis != Basis.CLASS]
+    paths = [o.path for o in offers if o.now.basis != Basis.CLASS]
     if not paths:
         return "no part prices known"
     factor = bench.settings.part_out.price_factor
