@@ -47,6 +47,7 @@ from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowled
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
+from repair_horizon.tables.ledger import LEDGER
 from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
@@ -185,8 +186,13 @@ class FittedShop:
         Empty where no won lot has a forecast and a result, or the ledger cannot be read, which
         the report says.
         """
+        ledger = Path(self.logs.folder) / f"{LEDGER.name}.csv"
+        noted = sha256(ledger.read_bytes()).hexdigest() if ledger.is_file() else ""
+        rests_on = (self._rests_on, repr(self.settings), noted)
         try:
-            return shortfalls(self.logs, self.settings)
+            return self._keeper.of(
+                "selection", rests_on, lambda: shortfalls(self.logs, self.settings)
+            )
         except LogFault:
             return {}
 

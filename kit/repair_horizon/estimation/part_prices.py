@@ -202,7 +202,7 @@ class PartPath:
 
 Key = tuple[str, str, str]
 """Model, part code, quality class."""
-_KEPT = 128  # paths: 35 MB at 1,000 draws of three years
+_KEPT = 4096  # months of paths: 33 MB at 1,000 draws
 
 
 @dataclass(frozen=True, eq=False)
@@ -215,8 +215,9 @@ class PartPaths(Mapping[Key, PartPath]):
 
     sources: Mapping[str, FittedPart | ClassPart]
     keyed: Mapping[Key, None]
-    change: Callable[[Key, PartPath], PartPath] | None = None
     months: int | None = None
+    before: PartPaths | None = None
+    change: Callable[[Key, PartPath], PartPath] | None = None
 
     def __getitem__(self, key: Key) -> PartPath:
         """Return one path; a KeyError where nothing prices the part."""
@@ -254,27 +255,33 @@ class PartPaths(Mapping[Key, PartPath]):
 
     def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:
         """Return the same parts with each path changed when it is asked for."""
-        return replace(self, change=_after(self.change, change))
+        return replace(self, before=self, change=change)
 
     def first(self, months: int) -> PartPaths:
         """Return the same parts looked at for fewer months, which cost less."""
-        return replace(self, months=months)
+        if self.before is None or self.change is None:
+            return replace(self, months=months)
+        return self.before.first(months).changed(self.change)
 
     @cached_property
     def now(self) -> PartPaths:
         """The same parts in the first month alone, which tells the quality to plan with."""
-        return self.first(1)
+        if self.before is None or self.change is None:
+            return self.first(1)
+        return self.before.now.changed(self.change)
 
     def _fill(self, key: Key) -> None:
         """Work out one path; of a month alone all qualities, which cost little more than one."""
+        if self.before is not None and self.change is not None:
+            self._kept[key] = self.change(key, self.before[key])
+            return
         model_id, code, quality = key
         alike = [q for c, q in self.of(model_id) if c == code]
         wanted = alike if self.months == 1 else [quality]
         found = self.sources[code].paths(model_id, wanted, self.months)
         for quality, path in zip(wanted, found, strict=True):
-            one = (model_id, code, quality)
-            self._kept[one] = path if self.change is None else self.change(one, path)
-        while len(self._kept) > _KEPT:
+            self._kept[model_id, code, quality] = path
+        while len(self._kept) > max(_KEPT // path.price.shape[1], len(wanted)):
             self._kept.pop(next(iter(self._kept)))
 
     @cached_property
@@ -287,12 +294,6 @@ class PartPaths(Mapping[Key, PartPath]):
         for model_id, code, quality in self.keyed:
             out.setdefault(model_id, []).append((code, quality))
         return {model_id: tuple(found) for model_id, found in out.items()}
-
-
-def _after(
-    first: Callable[[Key, PartPath], PartPath] | None, then: Callable[[Key, PartPath], PartPath]
-) -> Callable[[Key, PartPath], PartPath]:
-    return then if first is None else lambda key, path: then(key, first(key, path))
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,6 +22,7 @@ from repair_horizon.decisions.unit.bid_limits import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
+from repair_horizon.estimation.part_prices import Key, PartPath, PartPaths
 
 Floats = npt.NDArray[np.float64]
 
@@ -145,13 +146,14 @@ def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
 
 
 def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlook:
-    mine = [k for k in family.parts if k[0] == model_id]
-    moved = {
-        k: replace(family.parts[k], price=family.parts[k].price + DEARER_PART)
-        for k in mine
-        if k[1] == code
-    }
-    return replace(family, parts={**{k: family.parts[k] for k in mine}, **moved})
+    def moved(key: Key, path: PartPath) -> PartPath:
+        dearer = key[:2] == (model_id, code)
+        return replace(path, price=path.price + DEARER_PART) if dearer else path
+
+    parts = family.parts
+    if isinstance(parts, PartPaths):
+        return replace(family, parts=parts.changed(moved))
+    return replace(family, parts={k: moved(k, p) for k, p in parts.items()})
 
 
 def turning_points(short: float, moves: BidMoves) -> str:
