@@ -14,6 +14,7 @@ from repair_horizon.decisions.costs.purchase import (
     purchase_lines,
     purchase_on,
 )
+from repair_horizon.decisions.costs.sale import sale_terms
 from repair_horizon.decisions.unit.bid import (
     BREAK_EVEN,
     NO_PRICE,
@@ -33,7 +34,16 @@ from repair_horizon.decisions.unit.bid_limits import (
     profit_at,
 )
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.tables.settings import Duty, Limits, Purchase, Settings, Targets, Tax, Tier
+from repair_horizon.tables.settings import (
+    Channel,
+    Duty,
+    Limits,
+    Purchase,
+    Settings,
+    Targets,
+    Tax,
+    Tier,
+)
 from scipy.optimize import bisect
 from scipy.stats import norm
 
@@ -357,3 +367,19 @@ def test_at_the_loss_cap_the_worst_likely_state_loses_the_cap() -> None:
     bid = unit_bid(example_unit(example_settings(targets=Targets(), limits=limits)), 0)
     assert bid.binding == "loss cap"
     assert bid.exact == pytest.approx((-102.42 + 150.0 - 15.729315) / 1.233990137, abs=0.02)
+
+
+def test_fees_hold_from_their_day() -> None:
+    """The newest that has begun counts, of the channel planned with and of no other."""
+    rules = example_settings(
+        channels=[
+            Channel("shop", 0.10, 0.02, 0.3),
+            Channel("shop", 0.14, 0.02, 0.5, "2026-06-01"),
+            Channel("shop", 0.12, 0.02, 0.4, "2026-03-01"),
+            Channel("other", 0.30, 0.0, 9.0, "2026-07-01"),
+        ]
+    )
+    days = ("2026-02-28", "2026-03-01", "2026-06-01", "2026-12-31")
+    told = [sale_terms(rules, day) for day in days]
+    assert [t.fee_rate for t in told] == pytest.approx([0.12, 0.14, 0.16, 0.16])
+    assert [t.fixed for t in told] == [0.3, 0.4, 0.5, 0.5]

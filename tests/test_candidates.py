@@ -28,7 +28,7 @@ from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import Limits, Purchase, Tier
+from repair_horizon.tables.settings import Limits, Purchase, Targets, Tier
 
 # Example 1's end states, trade reference 2.4.
 WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])
@@ -149,6 +149,7 @@ def test_every_pass_gives_its_reason() -> None:
         assert table.loc[0, "advice"] == "pass"
         reasons.append(table.loc[0, "reason"])
     assert reasons[0].startswith("do not buy at any price: profit target leaves -4.46")
+    assert reasons[0].endswith("(worth 105.23 before buying, fees and carriage 15.73)")
     assert reasons[1].startswith("not worth the handling: profit target leaves 3.6")
     odd = score(listings({"listed_fault": "unheard_of"}), example_logs(), example_economics())
     assert odd.loc[0, "advice"] == "cannot say"
@@ -194,3 +195,40 @@ def test_a_price_asked_may_be_paid_and_above_the_bid_it_promises_what_the_bid_wo
     assert table["room"].to_list() == pytest.approx([0.0, -5.0])
     cheap = score(listings({**fixed, "current_bid": bid - 20.0}), logs, economics).loc[0]
     assert cheap["expected_profit"] == pytest.approx(45.0 + 20.0 * (1 + 0.12 * 45 / 365), abs=0.02)
+
+
+def test_the_largest_expected_gain_of_bidding_comes_first() -> None:
+    """Bids before passes; profit of a win times the chance of winning, not profit alone."""
+    rules = example_settings(targets=Targets())
+    rows = listings(
+        {"shipping": 12.0},
+        {"shipping": 0.0, "current_bid": 70.0},
+        {"current_bid": 500.0},
+        {"listed_fault": "unheard_of"},
+        {"terms": "fixed_price", "current_bid": 70.0},
+    )
+    table = score(rows, example_logs(), example_economics(rules, draws=60, spread=0.1, rival=60.0))
+    assert table["advice"].to_list() == ["bid", "bid", "bid", "pass", "cannot say"]
+    assert table["listing_id"].to_list() == ["L4", "L1", "L0", "L2", "L3"]
+    bids = table[table["advice"] == "bid"]
+    gain = (bids["expected_profit"] * bids["probability_win"].fillna(1.0)).to_list()
+    assert gain == sorted(gain, reverse=True)
+    assert bids["expected_profit"].idxmax() == 1  # which wins in two lots of three
+
+
+def test_a_private_seller_is_offered_no_more_than_the_price_asked() -> None:
+    """Asked 10 that is the offer, taken for certain; it earns E[V] less (10 + 12)(1 + kappa)."""
+    rules = example_settings(targets=Targets())
+    economics = example_economics(rules, draws=1, rival=60.0)
+    rows = listings({"terms": "private", "current_bid": 10.0}, {"terms": "private"})
+    table = score(rows, example_logs(), economics).set_index("listing_id")
+    assert (table.loc["L0", "offer"], table.loc["L0", "probability_win"]) == (10.0, 1.0)
+    left = 105.228766 - 22.0 * (1 + 0.12 * 45 / 365)
+    assert table.loc["L0", "expected_profit"] == pytest.approx(left, abs=0.02)
+    assert table.loc["L0", "max_bid"] == pytest.approx(
+        105.228766 / (1 + 0.12 * 45 / 365) - 12.0, abs=0.02
+    )
+    free = table.loc["L1"]
+    assert 10.0 < free["offer"] < free["max_bid"]
+    assert 0.0 < free["probability_win"] < 1.0
+    assert table["advice"].to_list() == ["bid", "bid"]

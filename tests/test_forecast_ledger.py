@@ -32,7 +32,7 @@ from repair_horizon.decisions.review.scorecard import (
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.ledger import LEVELS, QUANTILES
-from repair_horizon.tables.settings import Tax
+from repair_horizon.tables.settings import Channel, Tax
 
 DAY = pd.Timestamp("2026-10-31")
 
@@ -311,3 +311,16 @@ def test_what_is_bought_directly_is_forecast_without_a_premium(terms: str) -> No
     kappa = 0.12 * 45 / 365
     assert got["per_bid"] == pytest.approx(1 + kappa)
     assert got["max_bid"] == pytest.approx((105.228766 - 45.0) / (1 + kappa) - 12.0, abs=0.02)
+
+
+def test_the_fees_of_the_sales_day_and_channel_count() -> None:
+    """Sold on 16 July where fees rose in May and will again in August: 15 % of 590.89 and 1.00."""
+    channels = [
+        Channel("auction site", 0.11, 0.029, 0.65),
+        Channel("market", 0.12, 0.0, 0.5),
+        Channel("market", 0.20, 0.0, 2.0, "2026-08-01"),
+        Channel("market", 0.15, 0.0, 1.0, "2026-05-01"),
+    ]
+    logs = example_logs(stock=[unit(1)], sales=[sale(1, channel="market")], repairs=[job(1)])
+    row = results(logs, example_settings(channels=channels)).iloc[0]
+    assert row["selling"] == pytest.approx(88.63 + 1.00 + 12.20)

@@ -253,3 +253,47 @@ def test_one_month_in_twenty_may_run_out_of_cash_and_no_more() -> None:
     lots = [lot(world == 0, 100.0), lot(some, 20.0), lot(some, 40.0)]
     assert planning._stop_after(lots, [], 50.0, RULES) == 1
     assert planning._stop_after(lots, [], 100.0, RULES) is None
+
+
+def test_a_jobs_days_follow_from_where_the_unit_stands() -> None:
+    """On the bench: 4 days in the queue, then 14 for the part, 1 of work, 1 to list, 20 to sell."""
+    stock = [owned(1), owned(2, state="s3"), owned(3, status="in_transit")]
+    found = shelf_jobs(example_logs(stock=stock), example_economics(RULES))
+    days = {job.unit_id: (job.kind, job.days) for job in found}
+    assert days["U1"] == (MEND, planning.Days(0.0, 4.0, 20.0, 20.0))
+    assert days["U2"][1] == planning.Days(0.0, 4.0, 5.0, 20.0)
+    assert days["U3"] == (MEND, planning.Days(0.0, 9.0, 25.0, 20.0))
+
+
+def test_a_months_outcome_is_told_by_its_draws() -> None:
+    """Mean, median, the middle 90 % and the share below nothing, of each thing drawn."""
+    got = month(listings=8, draws=500, spread=0.1)
+    told = got.outcome().set_index("what")
+    for name, drawn in (("profit", got.profit), ("cash low point", got.cash_low)):
+        row = told.loc[name]
+        assert row["mean"] == pytest.approx(drawn.mean())
+        assert [row["lower"], row["median"], row["upper"]] == pytest.approx(
+            np.percentile(drawn, [5, 50, 95])
+        )
+        assert row["probability_below_zero"] == np.count_nonzero(drawn < 0) / 500
+    assert told.loc["cash paid", "there"] == 12000.0
+
+
+def test_a_repairs_own_luck_spreads_what_it_brings() -> None:
+    """One world, 4,000 outcomes: mean and spread are those of grades, failure and sale."""
+    economics = example_economics(RULES, draws=4000)
+    family = economics.outlook.families["fx"]
+    luck = np.exp(0.1 * np.random.default_rng(3).standard_normal(4000))
+    family = replace(family, unit_noise=luck / luck.mean())  # type: ignore[type-var]
+    outlook = replace(economics.outlook, families={"fx": family})
+    (job,) = shelf_jobs(example_logs(stock=[owned(1)]), replace(economics, outlook=outlook))
+    repair = job.found.options.repair  # type: ignore[union-attr]
+    assert repair is not None
+    chance = np.r_[0.93 * np.array([0.25, 0.60, 0.15]), 0.07]
+    value = np.r_[repair.by_grade[0, 0], repair.failed[0, 0]]
+    swing = 0.861 * np.r_[repair.price_by_grade[0, 0], repair.failed_price[0, 0]] * luck.std()
+    mean = float(chance @ value)
+    sd = float(np.sqrt(chance @ ((value - mean) ** 2 + swing**2)))
+    drawn = job.flow(np.random.default_rng(7)).received - job.parts
+    assert drawn.mean() == pytest.approx(mean, abs=4 * sd / 4000**0.5)
+    assert drawn.std() == pytest.approx(sd, rel=0.05)

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from repair_horizon.classes import class_knowledge
 from repair_horizon.cli import WORK, main, parser
 from repair_horizon.commands.printing import laid_out
 from repair_horizon.decisions.month.readiness import readiness
@@ -143,3 +144,30 @@ def test_a_table_wider_than_the_terminal_becomes_cards_and_loses_nothing() -> No
     assert max(len(line) for line in cards.splitlines()) <= 60
     for word in ("U1  veld1", "U2  veld2", "value 127.6", "value -4.25", "twelve weeks on"):
         assert word in " ".join(cards.split()) or word in cards
+
+
+def test_money_is_the_width_of_what_stands_in_times_how_often_a_bid_hangs_on_it() -> None:
+    """From the class's own figures: half the price's width, 0.3 of as-is, a part's by its share.
+
+    The shares of a bid that hang on resale and on as-is are the judgement of ``readiness``.
+    """
+    shop = shop_from_frames(Settings(draws=20), catalogue=CATALOGUE)
+    table, known = readiness(shop.logs, shop.settings), class_knowledge("foldable")
+    age = (shop.now - pd.Timestamp("2026-02-10")).days / 30.4375
+    share = known.share_of_launch(max(age, 0.0))
+    worth = share.value * 1799.0
+    moves = table.set_index("missing")["moves"]
+    (sale,) = (v for k, v in moves.items() if k.startswith("No sale of"))
+    assert sale == pytest.approx(0.5 * worth * share.log_sd, rel=0.02)
+    ratio = known.as_is_ratio("for parts")
+    (as_is,) = (v for k, v in moves.items() if k.startswith("No as-is sale"))
+    assert as_is == pytest.approx(0.3 * worth * ratio.value * ratio.log_sd, rel=0.02)
+    states = known.fault_states("x")
+    often = states[states["part_codes"].str.split(";").map(lambda c: "DA" in c)]
+    most = often.groupby("listed_fault")["prior_share"].sum().max()
+    part = known.part_share("DA")
+    (display,) = (
+        m for m, how in zip(table["moves"], table["how"], strict=True) if "part_code=DA " in how
+    )
+    price = part.value * 1799.0  # type: ignore[union-attr]
+    assert display == pytest.approx(price * part.log_sd * most)  # type: ignore[union-attr]

@@ -126,6 +126,9 @@ def test_worth_of_a_path_is_what_following_it_earns() -> None:
     first = np.where(sold.any(axis=1), sold.argmax(axis=1), PERIODS)
     earned = np.r_[net, left][first] * held[first]
     assert found.worth == pytest.approx(earned.mean(), abs=3 * earned.std() / 20_000**0.5)
+    # Sold in mid-fortnight; what is left after the last one goes within one more.
+    days = np.where(first < PERIODS, (first + 0.5) * PERIOD_DAYS, (PERIODS + 1.0) * PERIOD_DAYS)
+    assert found.days == pytest.approx(days.mean(), abs=3 * days.std() / 20_000**0.5)
 
 
 def test_what_hurries_lowers_the_price() -> None:

@@ -216,6 +216,15 @@ def test_a_lots_promise_is_its_units_at_the_price_of_the_whole() -> None:
     assert told.chance == pytest.approx(won.mean(), abs=0.004)
     assert told.profit == pytest.approx(earned.mean(), abs=1.5)
     assert told.price == pytest.approx(price[won].mean(), rel=0.005)
+    # Own luck of three units in a world: their spread adds up as squares.
+    share = known.single.weight * n
+    mean = np.sum(share * known.single.value, axis=1, keepdims=True)
+    sd = np.sqrt(3 * np.sum(share * (known.single.value - mean) ** 2, axis=1))
+    lost = earned + sd[at[won]] * rng.standard_normal(len(earned)) < 0
+    assert told.probability_loss == pytest.approx(lost.mean(), abs=0.01)
+    nothing = lot.expected(bid, floor=bid)
+    assert nothing.chance == 0.0
+    assert np.isnan(nothing.profit)
 
 
 def test_under_a_margin_scheme_a_lots_bid_is_the_sum_of_its_units() -> None:
