@@ -17,6 +17,7 @@ from repair_horizon.commands.printing import (
     within,
     write_csv,
 )
+from repair_horizon.files.writing import guarded
 from repair_horizon.logs import Fault, LogFault, Logs
 from repair_horizon.scale import Hands
 from repair_horizon.tables.faults import visible
@@ -132,9 +133,13 @@ def _won(options: Namespace, workspace: Path, shop: Shop, tell: Telling) -> int:
     faults, price = [], _amount(text)
     if price is None:
         faults.append(Fault("--won", None, "PRICE", text, "a decimal number from 0 to 1000000000"))
-    if listing not in set(_listings(options.listings, shop.logs, tell)["listing_id"]):
+    known = _listings(options.listings, shop.logs, tell).set_index("listing_id")["result"]
+    if listing not in known:
         faults.append(Fault("--won", None, "LISTING", listing, "a listing of listings.csv"))
-    if unit != unit.strip() or not unit or visible(unit) != unit:
+    elif known[listing] not in ("", "won"):
+        allowed = f"one that was not {known[listing]}; its result stands in listings.csv"
+        faults.append(Fault("--won", None, "LISTING", listing, allowed))
+    if unit != unit.strip() or not unit or visible(unit) != unit or guarded(unit) != unit:
         faults.append(Fault("--won", None, "UNIT", unit, "the identifier the unit has here"))
     notes = read_ledger(workspace)
     notes = notes[notes["record_type"] == BOUGHT].drop_duplicates("listing_id", keep="last")

@@ -184,7 +184,7 @@ def prove_dates(cells: pd.Series) -> DateProof:
         ``day/month/year``-like format, ``iso`` for year first or named months only, or no
         format and both readings.
     """
-    first, votes, open_case, signs = _orders(cells.drop_duplicates())
+    first, votes, open_case, signs = _orders(cells)
     words = {"day": "day/month/year", "month": "month/day/year"}
     if len(first) == 2 and (order := outweighing(votes)):
         (text, line), against = first[order], sum(votes.values()) - votes[order]
@@ -209,12 +209,13 @@ _ORDERED = re.compile(r"(\d{1,2})([./-])(\d{1,2})\2\d{4}(?!\d)(?:[T ,]|$)")
 
 
 def _orders(cells: pd.Series) -> tuple[dict[str, _Case], dict[str, int], _Case | None, int]:
-    """First proof and number of proofs of each order, the first open case, and the values seen."""
+    """First proof and cells that prove each order, the first open case, and the values seen."""
     first: dict[str, _Case] = {}
     votes = {"day": 0, "month": 0}
     open_case: _Case | None = None
     signs = 0
-    for line, text in cells.items():
+    times = cells.value_counts()
+    for line, text in cells.drop_duplicates().items():
         found = _ORDERED.match(text)
         if not found:
             continue
@@ -223,7 +224,7 @@ def _orders(cells: pd.Series) -> tuple[dict[str, _Case], dict[str, int], _Case |
         order = "day" if a > 12 >= b else "month" if b > 12 >= a else ""
         if order:
             first.setdefault(order, (text, line))
-            votes[order] += 1
+            votes[order] += int(times[text])
         elif a != b and a <= 12 and b <= 12 and open_case is None:
             open_case = (text, line)
     return first, votes, open_case, signs

@@ -25,7 +25,7 @@ from repair_horizon.imports.mapping import ImportMapping
 from repair_horizon.imports.raw_rows import RawRow, RawTable, check_workbook, read_bytes
 from repair_horizon.imports.recognise import Match, likeliest_table, matches
 from repair_horizon.imports.sources import ending_of
-from repair_horizon.imports.text_files import SEPARATORS, decode, split_rows
+from repair_horizon.imports.text_files import SEPARATORS, check_width, decode, split_rows
 from repair_horizon.imports.typed_files import json_rows, parquet_rows, workbook_rows
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
@@ -106,6 +106,7 @@ def _text(content: bytes, file: str) -> Layout:
     lines = io.StringIO(text, newline="").readlines()
     if not any(line.strip() for line in lines):
         raise LogFault([Fault(file, None, "", "an empty file", "a header and records")])
+    check_width(lines[:_LOOKED_AT], SEPARATORS, 0, file)
     separator = _separator(lines[:_LOOKED_AT])
     declares["separator"] = separator
     rows = split_rows(lines, separator, (0, file))

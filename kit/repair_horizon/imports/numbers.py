@@ -134,14 +134,15 @@ def prove_decimal(cells: pd.Series, thousands: str = "") -> Proof:
     proofs: dict[str, tuple[str, object]] = {}
     votes = {".": 0, ",": 0}
     open_case: tuple[str, object, Decimal, Decimal] | None = None
+    times = cells.value_counts()
     for line, digits in cells.drop_duplicates().items():
         point, comma = value_of(digits, "."), value_of(digits, ",")
         if point is None and comma is not None:
             proofs.setdefault(",", (digits, line))
-            votes[","] += 1
+            votes[","] += int(times[digits])
         elif comma is None and point is not None:
             proofs.setdefault(".", (digits, line))
-            votes["."] += 1
+            votes["."] += int(times[digits])
         elif point is not None and comma is not None and point != comma and open_case is None:
             open_case = (digits, line, point, comma)
     if len(proofs) == 2 and (sign := outweighing(votes)):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+from collections.abc import Iterable
 
 from repair_horizon.imports.mapping import ENCODINGS, ImportMapping
 from repair_horizon.imports.raw_rows import MAX_COLUMNS, Inference, RawRow, RawTable
@@ -102,11 +103,9 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     if not any(line.strip() for line in lines):
         raise LogFault([Fault(file, None, "", "an empty file", "a header and records")])
     separator, how = mapping.separator, "declared"
-    header = next(line for line in lines if line.strip())
-    width = max(header.count(s) for s in (separator or SEPARATORS)) + 1
-    if width > MAX_COLUMNS:
-        found, allowed = f"{width} columns", f"at most {MAX_COLUMNS} columns"
-        raise LogFault([Fault(file, mapping.skip_rows + 1, "", found, allowed)])
+    first = next(i for i, line in enumerate(lines) if line.strip())
+    place = mapping.skip_rows + first
+    check_width(lines[first : first + 1], separator or SEPARATORS, place, file)
     if not separator:
         separator, how = _prove(lines[0], mapping.needed, file)
     rows = split_rows(lines, separator, (mapping.skip_rows, file))
@@ -115,10 +114,28 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     return RawTable(list(rows[0].cells), rows[0].line, rows[1:], (known,))
 
 
+def check_width(lines: Iterable[str], separators: Iterable[str], skipped: int, file: str) -> None:
+    """Refuse lines that no log is as wide as, before any of them is split.
+
+    Raises
+    ------
+    LogFault
+        Beyond 1,000 columns.
+    """
+    for number, line in enumerate(lines, skipped + 1):
+        width = max(line.count(s) for s in separators) + 1
+        if width > MAX_COLUMNS:
+            found, allowed = f"{width} columns", f"at most {MAX_COLUMNS} columns"
+            raise LogFault([Fault(file, number, "", found, allowed)])
+
+
 def _prove(header: str, needed: list[str], file: str) -> tuple[str, str]:
     hits = {}
     for separator in SEPARATORS:
-        names = [n.strip() for n in next(csv.reader([header], delimiter=separator), [])]
+        try:
+            names = [n.strip() for n in next(csv.reader([header], delimiter=separator), [])]
+        except csv.Error:  # a name too long for any, which split_rows says
+            return separator, ""
         hits[separator] = sum(n in names for n in needed)
     whole = [s for s, n in hits.items() if n == len(needed)]
     if len(whole) == 1 or (whole and not any(s in header for s in SEPARATORS)):

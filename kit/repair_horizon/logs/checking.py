@@ -78,7 +78,8 @@ def check_models(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.Da
     if held.empty:
         return [held]
     known = {alike(m): m for m in models}
-    meant = rows.loc[unknown, "model_id"].map(lambda m: known.get(alike(m), "")).to_numpy()
+    meant = rows.loc[unknown, "model_id"].map(lambda m: visible_name(known.get(alike(m), "")))
+    meant = meant.to_numpy()
     looks = meant != ""
     found = rows.loc[unknown, "model_id"].map(ascii).to_numpy()
     return [
@@ -88,6 +89,11 @@ def check_models(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.Da
             allowed=np.where(looks, "a model of catalogue.csv; it looks like " + meant, ""),
         )
     ]
+
+
+def visible_name(identifier: str) -> str:
+    """Return an identifier with whatever of it has no shape, or another one's, written out."""
+    return identifier if identifier.isascii() else ascii(identifier)
 
 
 def alike(identifier: str) -> str:

@@ -24,7 +24,7 @@ from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bid_limits import EndStates, lot_spread, profit_at
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.files.lock import locked
-from repair_horizon.files.writing import write_whole
+from repair_horizon.files.writing import for_spreadsheet, unguarded, write_whole
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.faults import Fault, LogFault
@@ -129,6 +129,8 @@ def bought(listing_id: str, unit_id: str, price: float, day: pd.Timestamp) -> pd
 def append(workspace: Path, rows: pd.DataFrame) -> int:
     """Add rows to the ledger, whole or not at all; what stands there stays byte for byte.
 
+    No cell begins a formula; ``read_ledger`` takes the marks away.
+
     Parameters
     ----------
     workspace
@@ -156,6 +158,7 @@ def append(workspace: Path, rows: pd.DataFrame) -> int:
             records = list(csv.reader(io.StringIO(old)))
             header = records[0]
             known = {dict(zip(header, r, strict=False)).get("entry_id", "") for r in records[1:]}
+        rows = for_spreadsheet(rows)
         new = rows[~rows["entry_id"].isin(known)].reindex(columns=header)
         if new.empty:
             return 0
@@ -183,4 +186,4 @@ def read_ledger(workspace: Path) -> pd.DataFrame:
         raise LogFault(
             Fault(path.name, r.line, r.column, r.found, r.allowed) for r in got.held.itertuples()
         )
-    return got.rows
+    return unguarded(got.rows)
