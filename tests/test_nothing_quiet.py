@@ -8,19 +8,22 @@ import tracemalloc
 from contextlib import suppress
 from pathlib import Path
 
-import pandas as pd
 import pytest
 import xlsxwriter
 from repair_horizon.cli import main
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.imports import import_file
+from repair_horizon.imports.draft import draft_mapping
 from repair_horizon.logs import Fault, LogFault, read_logs
 from repair_horizon.share.bundle import share_month
 from repair_horizon.tables.faults import visible
 
 CATALOGUE = "model_id,family_id,device_class,launch_date,launch_price\nm1,f,phone,2020-01-01,500\n"
 SALES = "sale_id,model_id,sale_date,gross_amount,currency,source_ref\n"
-LISTINGS = "listing_id,model_id,listed_fault,end_time\nL1,m1,x,2025-03-01\nL2,m1,x,2025-03-01\n"
+LISTINGS = (
+    "listing_id,model_id,listed_fault,end_time,result\n"
+    "L1,m1,x,2025-03-01,\nL2,m1,x,2025-03-01,\nL3,m1,x,2025-01-01,lost\n"
+)
 MAPPING = (
     'currency = "EUR"\n[columns]\nsale_id = "Order"\nmodel_id = "Model"\nsale_date = "Day"\n'
     'gross_amount = "Paid"\ncurrency = "Unit"\n'
@@ -42,7 +45,8 @@ def workspace(tmp_path: Path) -> Path:
 class TestPaths:
     @pytest.mark.parametrize(
         "name", ["sales.csv", "settings.toml", "listings.csv", "SALES.csv", "repairs.csv",
-                 "sales/x.csv", "review/x.csv", "../work/sales.csv", "link.csv", "hard.csv"],
+                 "sales/x.csv", "review/x.csv", "../work/sales.csv", "link.csv", "hard.csv",
+                 ".sales.lock", ".added.json", "sales.csv.before", "sales.before2"],
     )  # fmt: skip
     def test_out_never_names_what_is_read(self, workspace: Path, capsys, name: str) -> None:
         """A log, also one not there yet, the settings, or either through a link."""
@@ -103,7 +107,8 @@ class TestWon:
             (("L1", "u1", "nan"), "PRICE"), (("L1", "u1", "inf"), "PRICE"),
             (("L1", "u1", "1e3"), "PRICE"), (("L1", "u1", "99999999999"), "PRICE"),
             (("L9", "u1", "5"), "LISTING"), (("L1", "", "5"), "UNIT"),
-            (("L1", "u\x1b[2J", "5"), "UNIT"),
+            (("L1", "u\x1b[2J", "5"), "UNIT"), (("L1", "=1+2", "5"), "UNIT"),
+            (("L3", "u1", "5"), "one that was not lost"),
         ],
     )  # fmt: skip
     def test_a_note_that_cannot_be_is_refused(self, workspace: Path, capsys, words, told) -> None:
@@ -160,6 +165,7 @@ class TestRows:
                 "25/03/2025",
                 "2025-01-13",
             ),
+            (["03/14/2025", "03/15/2025"] * 20, "25/03/2025", "2025-03-14"),
         ],
     )
     def test_one_cell_does_not_decide_a_column_against_forty(
@@ -273,9 +279,19 @@ class TestResources:
             "Order,Model,Day,Paid,Unit," + wide + "\n" + "," * 100_004
         )
         self.refused(workspace, tmp_path / "wide.csv", "100005 columns")
+        with pytest.raises(LogFault, match="100005 columns"):
+            draft_mapping(tmp_path / "wide.csv")
         (workspace / "sales.csv").write_text("\n\n" + wide + "\n" + "," * 99_999 + "\n")
         with pytest.raises(LogFault, match="100000 columns"):
             read_logs(workspace)
+
+    def test_a_header_of_200000_characters_is_a_message(
+        self, workspace: Path, tmp_path: Path
+    ) -> None:
+        (tmp_path / "long.csv").write_text("Order,Model,Day,Paid,Unit," + "h" * 200_000 + "\n1,1\n")
+        self.refused(workspace, tmp_path / "long.csv", "at most 131,072 characters")
+        with pytest.raises(LogFault, match="at most 131,072 characters"):
+            draft_mapping(tmp_path / "long.csv")
 
     def test_json_a_hundred_thousand_deep_is_held(self, workspace: Path, tmp_path: Path) -> None:
         (tmp_path / "map.toml").write_text(MAPPING)
@@ -286,7 +302,12 @@ class TestResources:
         assert (got.added, got.held) == (1, 2)
 
 
-def test_now_is_printed_by_check(workspace: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(["check", "--workspace", str(workspace)])
-    assert "Now is 2025-01-09" in capsys.readouterr().out
-    assert isinstance(read_logs(workspace).tables["sales"], pd.DataFrame)
+@pytest.mark.parametrize(
+    "words", ["check", "bids", "stock", "plan", "ask --model m1 --fault no_power"]
+)
+def test_now_is_printed_by_every_command_of_the_day(workspace: Path, capsys, words: str) -> None:
+    command, *rest = words.split()
+    main([command, "--workspace", str(workspace), *rest])
+    assert (
+        "Now is 2025-01-09, the day of the newest rows: sales.csv line" in capsys.readouterr().out
+    )

@@ -59,6 +59,14 @@ def told(logs: Logs, table: str = "sales") -> dict[str, tuple[str, str]]:
 
 
 class TestNow:
+    def test_a_lone_row_far_ahead_sets_nothing_where_the_clock_is_wrong_too(
+        self, workspace
+    ) -> None:
+        """Most rows lie after the clock's day, so it is not believed; nor is the one of 2031."""
+        logs = read_logs(workspace(weekly() + row("late", "2031-02-01")), today="2025-03-01")
+        assert f"{logs.newest_day:%Y-%m-%d}" == "2026-02-18"
+        assert told(logs)["late"][0] == HELD
+
     def test_a_lone_row_far_after_all_others_is_held_with_its_line(self, workspace) -> None:
         """Whichever table it is in; it sets neither now nor a forecast's first month."""
         quote = (
@@ -186,6 +194,23 @@ class TestRefunds:
         rows = logs.tables["sales"].set_index("sale_id")["amount"]
         assert rows["m1-2"] == pytest.approx(302 - 60)
         assert told(logs)["m1-3"] == (HELD, "no exchange rate for what was paid back")
+
+    def test_a_sale_paid_back_in_parts_until_nothing_is_left_counted_until_then(
+        self, workspace
+    ) -> None:
+        """Also one whose refund has no rate: held from the refund's day on, a sale before it."""
+        back = {"record_type": "partial_refund"}
+        sales = weekly() + (
+            row("r", "2025-06-01", -200, refers="m1-1", **back)
+            + row("q", "2025-06-21", -101, refers="m1-1", **back)
+            + row("x", "2025-06-21", -9, currency="CHF", refers="m1-3", **back)
+        )
+        logs = read_logs(workspace(sales), today=TODAY)
+        assert told(logs)["m1-1"] == (HELD, "all of it was paid back, or more")
+        assert told(logs)["m1-3"] == (HELD, "no exchange rate for what was paid back")
+        assert not logs.tables["sales"]["sale_id"].isin(["m1-1", "m1-3"]).any()
+        early = logs.as_of("2025-06-20").tables["sales"].set_index("sale_id")["amount"]
+        assert early[["m1-1", "m1-3"]].to_list() == [301, 303]
 
     def test_refunds_of_sales_nobody_knows_are_told(self, workspace) -> None:
         sales = weekly() + (

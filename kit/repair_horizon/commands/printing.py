@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sys
 from argparse import Namespace
@@ -72,6 +73,10 @@ def _step(family: str, done: int, of: int) -> None:
     print(said, end="", file=sys.stderr, flush=True)
 
 
+# Locks and notes of the kit's own, and a log put aside by `partition`.
+_OURS = re.compile(rf"\.|({'|'.join(TABLES)})(\.csv|\.parquet)?\.(before|next)")
+
+
 def out_file(options: Namespace) -> Path:
     """Return the file of ``--out``, which must not be one that the kit reads.
 
@@ -88,7 +93,8 @@ def out_file(options: Namespace) -> Path:
     own = {"settings.toml", "import_salt", f"{LEDGER.name}.csv"}
     own |= {f"{n}{e}" for n in TABLES for e in (".csv", ".parquet")}
     reads = [getattr(options, n, None) for n in ("price_index", "listings")]
-    taken = place.parent == workspace and place.name.lower() in own
+    name = place.name.lower()
+    taken = place.parent == workspace and (name in own or bool(_OURS.match(name)))
     taken |= any(place.is_relative_to(workspace / n) for n in (*TABLES, "review"))
     taken |= any(file is not None and place == Path(file).resolve() for file in reads)
     # The same file under another name, such as a link of the system's.

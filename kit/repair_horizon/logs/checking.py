@@ -93,7 +93,8 @@ def check_models(name: str, rows: pd.DataFrame, models: pd.Series) -> list[pd.Da
 
 def visible_name(identifier: str) -> str:
     """Return an identifier with whatever of it has no shape, or another one's, written out."""
-    return identifier if identifier.isascii() else ascii(identifier)
+    plain = unicodedata.normalize("NFKC", identifier)
+    return identifier if plain == identifier and plain.isprintable() else ascii(identifier)
 
 
 def alike(identifier: str) -> str:
@@ -137,7 +138,7 @@ def check_sales(
     """
     if rows.empty:
         return CheckedSales(rows, rows.assign(undone_on=rows["sale_date"]), no_refunds())
-    rows, refunds, unpriced = _net_of_partial_refunds(rows, tables["fx_rates"])
+    rows, refunds, spoilt = _net_of_partial_refunds(rows, tables["fx_rates"])
     undone_on = _undone_on(rows)
     notes: list[str] = []
     named = np.zeros(len(rows), dtype=bool)
@@ -155,7 +156,11 @@ def check_sales(
     if not sale.all():
         for hit, reason in _records(rows, sale, set(held)):
             take(hit, SET_ASIDE, reason)
-    take(rows["sale_id"].isin(unpriced).to_numpy(), HELD, "no exchange rate for what was paid back")
+    for reason, gone in spoilt.groupby("reason", sort=False)["day"]:
+        hit = (sale & rows["sale_id"].isin(gone.index)) & undone_on.isna().to_numpy()
+        take(hit, HELD, reason)
+        undone_on[hit] = rows.loc[hit, "sale_id"].map(gone)
+        undone |= hit
     several = (rows["quantity"] > 1).to_numpy()
     offer = (rows["price_type"] == "offer").to_numpy()
     nothing = (rows["gross_amount"] <= 0).to_numpy()
@@ -225,26 +230,32 @@ def _records(rows: pd.DataFrame, sale: Bools, held: set[str]) -> list[tuple[Bool
     ]
 
 
+_UNPRICED, _ALL_BACK = "no exchange rate for what was paid back", "all of it was paid back, or more"
+
+
 def _net_of_partial_refunds(
     rows: pd.DataFrame, rates: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Take what was paid back off its sale, each in the sale's currency at the day of the refund.
 
     Returns
     -------
     tuple
-        The rows; the refunds; and the sales a refund of which has no rate of exchange.
+        The rows; the refunds; and by identifier the sales that are none any more since a ``day``,
+        for a ``reason``: their amount stays what it was until then.
     """
+    refunds, spoilt = no_refunds(), pd.DataFrame(columns=["day", "reason"])
     part = rows[rows["record_type"] == "partial_refund"]
     if part.empty:
-        return rows, no_refunds(), []
+        return rows, refunds, spoilt
     # Few identifiers are sought among many, never many among many: that is what takes time.
     named = rows["sale_id"].isin(part["refers_to_sale_id"].unique())
-    sales = rows[named & rows["record_type"].isin(["", "sale"])].drop_duplicates("sale_id")
-    part = part[part["refers_to_sale_id"].isin(sales["sale_id"])]
+    named &= rows["record_type"].isin(["", "sale"])
+    sales = rows[named].drop_duplicates("sale_id").set_index("sale_id")
+    part = part[part["refers_to_sale_id"].isin(sales.index)]
     if part.empty:
-        return rows, no_refunds(), []
-    currency = part["refers_to_sale_id"].map(sales.set_index("sale_id")["currency"])
+        return rows, refunds, spoilt
+    currency = part["refers_to_sale_id"].map(sales["currency"])
     back = part["gross_amount"].abs()
     for wanted in currency.unique():
         these = (currency == wanted) & (part["currency"] != wanted)
@@ -254,12 +265,17 @@ def _net_of_partial_refunds(
     refunds = pd.DataFrame(
         {"sale_id": part["refers_to_sale_id"], "day": part["sale_date"], "gross": back}
     ).reset_index(drop=True)
-    total = refunds.groupby("sale_id")["gross"].sum()
-    lowered = rows["sale_id"].isin(total.index) & rows["record_type"].isin(["", "sale"])
+    by = refunds.groupby("sale_id")
+    total, price = by["gross"].sum(), sales["gross_amount"]
+    unpriced = by["gross"].count() < by.size()
+    gone = unpriced | ((total >= price.reindex(total.index)) & (price.reindex(total.index) > 0))
+    spoilt = by["day"].max()[gone].to_frame()
+    spoilt["reason"] = np.where(unpriced[gone], _UNPRICED, _ALL_BACK)
+    refunds = refunds[~refunds["sale_id"].isin(spoilt.index)].reset_index(drop=True)
+    lowered = named & rows["sale_id"].isin(refunds["sale_id"])
     amount = rows["gross_amount"].copy()
     amount[lowered] -= rows.loc[lowered, "sale_id"].map(total).astype("float64")
-    unpriced = refunds.loc[refunds["gross"].isna(), "sale_id"].tolist()
-    return rows.assign(gross_amount=amount), refunds, unpriced
+    return rows.assign(gross_amount=amount), refunds, spoilt
 
 
 def _before_launch(rows: pd.DataFrame, catalogue: pd.DataFrame) -> Bools:

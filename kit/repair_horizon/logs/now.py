@@ -101,13 +101,18 @@ def last_day(days: pd.DataFrame, today: pd.Timestamp) -> LastDay:
     if ahead > max(_CLOCK_ROWS, _CLOCK_SHARE * rows) or ahead > rows / 2:
         notes = (f"{ahead} rows lie after today, {today:%Y-%m-%d} by the clock: the rows are "
                  "believed, not the clock.",)  # fmt: skip
-        today = pd.Timestamp(counts.index[-1])
+        newest = pd.Timestamp(counts.index[-1])
+        return LastDay(_not_alone(counts, None) or newest, newest, notes)
     counts = counts[counts.index <= today]
-    return LastDay(_not_alone(counts, today), today, notes)
+    return LastDay(_not_alone(counts, today) or today, today, notes)
 
 
-def _not_alone(counts: pd.DataFrame, today: pd.Timestamp) -> pd.Timestamp:
-    """Walk back from the newest day over every one that stands alone far after the others."""
+def _not_alone(counts: pd.DataFrame, today: pd.Timestamp | None) -> pd.Timestamp | None:
+    """Walk back from the newest day over every one that stands alone far after the others.
+
+    Rows near ``today`` are believed; without a day to go by (None) none is for that. None where
+    no row is left.
+    """
     days = counts.index.to_numpy().astype("datetime64[s]")
     rows = counts["size"].to_numpy()
     tables = counts["nunique"].to_numpy()
@@ -118,10 +123,10 @@ def _not_alone(counts: pd.DataFrame, today: pd.Timestamp) -> pd.Timestamp:
         usual = float(np.median(gaps[-1 - _USUAL_OF : -1]))
         # One slip brings one row, or the same one twice; two tables that agree are no slip.
         alone += 1 if tables[last] == 1 and rows[last] <= 2 else int(rows[last])
-        fresh = (today.to_datetime64() - days[last]) / np.timedelta64(1, "D") <= _FRESH_DAYS
-        if gaps[-1] > max(_LEAST_DAYS, _TIMES * usual) and alone <= may and not fresh:
+        near = today is not None and (today - pd.Timestamp(days[last])).days <= _FRESH_DAYS
+        if gaps[-1] > max(_LEAST_DAYS, _TIMES * usual) and alone <= may and not near:
             return _not_alone(counts.iloc[:last], today)
         if alone > may:
             break
         last -= 1
-    return pd.Timestamp(days[-1]) if len(days) else today
+    return pd.Timestamp(days[-1]) if len(days) else None

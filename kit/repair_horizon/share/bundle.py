@@ -107,7 +107,8 @@ def share_month(
         notes += _add_pictures(files, month)
     told = _READ_ME.format(note=" ".join(notes), invented=month.invented)
     files["READ_ME.txt"] = told.encode("utf-8")
-    whole = _zipped(files, f"repair-horizon-{month.record.get('month', month.folder.name)}")
+    # By the folder: what the record says may hold a path, which an archive must not.
+    whole = _zipped(files, f"repair-horizon-{month.folder.resolve().name}")
     write_whole(target, whole)
     return Shared(target, len(whole), tuple(sorted(files)), tuple(notes))
 
