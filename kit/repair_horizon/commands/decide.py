@@ -93,7 +93,6 @@ def bids(options: Namespace) -> int:
     shop = opened(options)
     if options.won:
         return _won(options, workspace, shop, tell)
-    tell.say(shop.logs.now_words)
     month = shop.month(options.month)
     given = _listings(options.listings, shop.logs, tell)
     wanted = shop.open_listings(given)
@@ -191,7 +190,6 @@ def _listings(file: str | None, logs: Logs, tell: Telling) -> pd.DataFrame:
 def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
     shop, tell = opened(options), Telling(options)
-    tell.say(shop.logs.now_words)
     month = shop.month(options.month)
     table = shop.fit(shop.families_of("stock"), hands_of(options)).stock(month)
     folder = month_folder(options.workspace, month)
@@ -213,7 +211,6 @@ def plan(options: Namespace) -> int:
 
     within("--months", options.months, NEAR, HORIZON)
     shop, tell = opened(options), Telling(options)
-    tell.say(shop.logs.now_words)
     month = shop.month(options.month)
     shop.fit(None, hands_of(options))
     found = shop.plan(month)
