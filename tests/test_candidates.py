@@ -232,3 +232,13 @@ def test_a_private_seller_is_offered_no_more_than_the_price_asked() -> None:
     assert 10.0 < free["offer"] < free["max_bid"]
     assert 0.0 < free["probability_win"] < 1.0
     assert table["advice"].to_list() == ["bid", "bid"]
+
+
+def test_a_verdict_turns_only_within_a_season() -> None:
+    """Resale by 30 %, a part by its whole price, 12 weeks: so far and no further."""
+    assert turning_points(30.0, BidMoves(1.0, 0.0, 0.0, "", 0.0)) == "resale 30.0 % higher"
+    assert "no single" in turning_points(30.1, BidMoves(1.0, 0.0, 0.0, "", 0.0))
+    assert turning_points(12.0, BidMoves(0.0, 0.0, -1.0, "", 0.0)) == "12.0 weeks sooner"
+    assert "no single" in turning_points(12.1, BidMoves(0.0, 0.0, -1.0, "", 0.0))
+    assert turning_points(50.0, BidMoves(0.0, -5.0, 0.0, "DA", 100.0)) == "DA 100.00 cheaper"
+    assert "no single" in turning_points(50.1, BidMoves(0.0, -5.0, 0.0, "DA", 100.0))

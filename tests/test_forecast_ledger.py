@@ -30,9 +30,11 @@ from repair_horizon.decisions.review.scorecard import (
     won_lots,
 )
 from repair_horizon.decisions.unit.bid_limits import EndStates
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.ledger import LEVELS, QUANTILES
 from repair_horizon.tables.settings import Channel, Tax
+from scipy.stats import binom, t
 
 DAY = pd.Timestamp("2026-10-31")
 
@@ -324,3 +326,37 @@ def test_the_fees_of_the_sales_day_and_channel_count() -> None:
     logs = example_logs(stock=[unit(1)], sales=[sale(1, channel="market")], repairs=[job(1)])
     row = results(logs, example_settings(channels=channels)).iloc[0]
     assert row["selling"] == pytest.approx(88.63 + 1.00 + 12.20)
+
+
+def test_the_share_units_have_in_common_is_that_between_worlds() -> None:
+    """Law of total variance on the end states: what differs between worlds over all there is."""
+    got = forecasts(10.0, draws=400, spread=0.2).iloc[0]
+    unit = example_economics(draws=400, spread=0.2).unit(FAMILY, MODEL, FAULT)
+    assert isinstance(unit, UnitEconomics)
+    market, single = unit.both_end_states(0)
+    between = np.var(market.value_in_draw)
+    mean = float(np.sum(single.weight * single.value))
+    whole = float(np.sum(single.weight * (single.value - mean) ** 2))
+    assert got["common_share"] == pytest.approx(between / whole, rel=1e-6)
+    assert 0.1 < got["common_share"] < 0.9
+
+
+def test_cover_is_judged_by_the_binomial_at_80_per_cent() -> None:
+    """14 of 20 inside -40 to 40: P(X <= 14) of B(20, 0.8); ends count as inside."""
+    got = card(np.r_[np.linspace(-40, 40, 14), np.full(3, 45.0), np.full(3, -45.0)])
+    assert got.coverage == pytest.approx(0.7)
+    assert got.probability_coverage == pytest.approx(binom.cdf(14, 20, 0.8))
+    assert got.lots["inside"].sum() == 14
+
+
+def test_a_promise_is_lowered_only_where_chance_hardly_explains_the_shortfall() -> None:
+    """One-sided t of the mean miss: below one in twenty the mean shortfall is to be taken off."""
+    rng = np.random.default_rng(5)
+    base = rng.normal(0.0, 20.0, 25)
+    base -= base.mean()
+    error = base.std(ddof=1) / 5
+    for times, off in ((1.65, False), (1.77, True)):  # the 5 % point at 24 degrees is 1.711
+        got = card(base - times * error)
+        assert got.probability_no_curse == pytest.approx(t.cdf(-times, 24))
+        assert (got.deduct > 0) == off
+        assert got.deduct == pytest.approx(times * error if off else 0.0)

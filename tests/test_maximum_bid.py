@@ -599,3 +599,21 @@ def test_a_failed_repair_of_what_nobody_buys_broken_leaves_its_part_alone() -> N
     repair = unit_of(family=family).states[0].repair
     assert repair is not None
     assert repair.failed[0, 0] == pytest.approx(173.60 - 323.97 - 21.00, abs=0.011)
+
+
+def test_a_repair_without_parts_costs_labour_alone_and_waits_for_none() -> None:
+    """31 days to the sale, 49.00 of labour, 21.00 of testing; failure gives no part back."""
+    family = example_family()
+    states = family.estimates.rates.states
+    states = states.assign(part_codes=states["part_codes"].where(states["state"] != "s1", ""))
+    rates = replace(family.estimates.rates, states=states)
+    family = replace(family, estimates=replace(family.estimates, rates=rates))
+    repair = unit_of(family=family).states[0].repair
+    assert repair is not None
+    price = 620.0 * 0.968 ** (31 / 30.4375)
+    for at, factor in enumerate((1.08, 1.0, 0.88)):
+        gross = price * factor
+        net = gross * (1 - 0.139) - 0.65 - 12.20 - 7.01
+        assert repair.price_by_grade[0, 0, at] == pytest.approx(gross, abs=0.006)
+        assert repair.by_grade[0, 0, at] == pytest.approx(net - 49.00 - 21.00, abs=0.02)
+    assert repair.failed[0, 0] == pytest.approx(68.95 - 49.00 - 21.00, abs=0.02)

@@ -297,3 +297,21 @@ def test_a_repairs_own_luck_spreads_what_it_brings() -> None:
     drawn = job.flow(np.random.default_rng(7)).received - job.parts
     assert drawn.mean() == pytest.approx(mean, abs=4 * sd / 4000**0.5)
     assert drawn.std() == pytest.approx(sd, rel=0.05)
+
+
+def test_cash_overspent_is_none_and_not_less() -> None:
+    logs = example_logs(stock=[owned(1, landed_cost=900.0)])
+    little = replace(RULES, limits=replace(RULES.limits, working_cash=600.0))
+    assert free_cash(logs, little) == 0.0
+
+
+def test_a_bids_cash_is_what_it_takes_at_its_maximum_and_jobs_rank_by_the_hour() -> None:
+    """1.216 B + 15.50 and 185.78 of parts; a unit on the way still has its testing to pay for."""
+    stock = [owned(1, status="in_transit"), owned(2), owned(3, status="awaiting_part")]
+    got = month(listings=2, stock=stock, draws=800, spread=0.1)
+    for item in got.items[got.items["kind"] == BUY].itertuples():
+        assert item.cash == pytest.approx(1.216 * item.max_bid + 15.50 + 185.78, rel=0.01)
+    jobs = got.items[got.items["kind"] == MEND]
+    assert len(jobs) == 3
+    assert jobs["profit_per_hour"].is_monotonic_decreasing
+    assert jobs["profit_per_hour"].nunique() > 1

@@ -275,3 +275,34 @@ def test_last_orders_from_the_logs() -> None:
     # A piece used earns repair's lead, 40.94; one left over loses 30 % of 256.90.
     ratio = 40.94 / (40.94 + 0.3 * 256.9)
     assert row["newsvendor_order"] == nbinom(3.5, 12.0 / 18.0).ppf(ratio) == 1
+
+
+def test_needs_are_told_by_their_80_per_cent_and_median() -> None:
+    """A hundred equally likely needs 1 to 100: 10, 50 and 90; stock lowers the order alone."""
+    got = last_buy(np.arange(1, 101), 20, PartTerms(10.0, 12.0, 5.0))
+    assert (got.lower, got.median, got.upper) == (10, 50, 90)
+    assert got.order == 30
+    assert got.best == 29 - 20  # newsvendor: 2 / (2 + 5) = 0.286 of the needs
+    assert got.probability_all_used == pytest.approx(0.51)
+    assert PartTerms(10.0, 8.0, 5.0).critical_ratio == 0.0
+
+
+def test_jobs_are_counted_over_a_year_or_since_the_first() -> None:
+    """Opened 151 days ago by the first: 152 days; a log of two weeks counts as a month."""
+
+    def over(day: str) -> float:
+        states = [{"family_id": FAMILY, "listed_fault": FAULT, "state": "s1", "part_codes": "DA"}]
+        rows = [job(0, opened=pd.Timestamp(day)), job(1, opened=pd.Timestamp("2026-10-20"))]
+        counts, months = jobs_per_part(example_logs(fault_states=states, repairs=rows), FAMILY)
+        assert counts[MODEL, "DA"] == 2
+        return months
+
+    assert over("2026-06-02") == pytest.approx(152 / 30.4375)
+    assert over("2026-10-18") == 1.0
+
+
+def test_a_quality_the_settings_do_not_name_sells_at_the_usual_price() -> None:
+    rows = quotes({"unit_price": 150.0, "lead_days": 0.0, "doa_rate": 0.0})
+    ranked = rank_quotes(rows, 0.0, example_settings(), DAY)
+    row = compare_qualities(ranked, 590.89, bench(example_settings())).iloc[0]
+    assert (row["resale"], row["reserve"]) == (590.89, 7.01)

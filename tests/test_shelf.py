@@ -256,3 +256,26 @@ def test_example_1_path_shows_the_gate_turning() -> None:
     assert (repair[4], as_is[4]) == (pytest.approx(83.05, abs=0.02), pytest.approx(71.98, abs=0.02))
     assert (repair[6], as_is[6]) == (pytest.approx(63.18, abs=0.02), pytest.approx(65.32, abs=0.02))
     assert economics.outlook.first_month == FIRST
+
+
+def test_days_held_are_counted_to_the_month_told() -> None:
+    """Bought on 12 October, told for November: 20 days; bought later than that, none."""
+    table = advice(unit(), unit(unit_id="U2", buy_date=pd.Timestamp("2026-11-20")))
+    assert table["days_held"].to_dict() == {"U1": 20, "U2": 0}
+
+
+def test_an_offer_need_not_pay_for_what_is_worth_less_than_nothing() -> None:
+    assert offer_floor(-50.0, 0.861, 12.85) == 0.0
+
+
+def test_the_break_even_part_is_the_dearest_the_state_needs() -> None:
+    """s2 needs display and hinge: its break-even price is the display's, 248 by now."""
+    found = at_gate(pd.Series(unit(state="s2", status="in_transit")), FAMILY, ECONOMICS)
+    assert isinstance(found, AtGate)
+    told = break_evens(found)
+    assert told["part_code"] == "DA"
+    # Repair 47.79 against as is 67.75 (trade reference 2.4, step 6); success 0.90. There a failed
+    # one sells at 95.00 whatever it was; here at the same share of its own 118.00.
+    slope = part_slope(0.90, 0.12, 22.0, 0.7)
+    lead = 47.79 - 0.10 * 0.861 * (95.0 - 118.0 * 95.0 / 140.0) - 67.75
+    assert told["break_even_part_price"] == pytest.approx(248.0 + lead / slope, abs=0.03)

@@ -27,7 +27,7 @@ from repair_horizon.decisions.month.stop_dates import (
     stop_dates,
     unit_stops,
 )
-from repair_horizon.decisions.month.thresholds import bid_row, maximum_bid
+from repair_horizon.decisions.month.thresholds import bid_row, disposition_table, maximum_bid
 from repair_horizon.decisions.unit.bid import hammer_price, outcomes, unit_bid
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
@@ -203,3 +203,18 @@ def test_a_part_needed_beyond_the_forecast_has_no_stop_in_it() -> None:
     # Beyond the forecast no chance can be told either.
     assert np.isnan(part["probability_3"])
     assert np.isnan(part["probability_12"])
+
+
+def test_what_to_do_in_each_state_is_example_1s_disposition() -> None:
+    """s1 repair 127.63 over 86.69, s2 and s3 as is 67.75; locked -21 (trade reference 2.4)."""
+    table = disposition_table(unit_economics(example_outlook(example_family()), FREE))
+    rows = table.set_index("state")
+    assert rows["option"].to_list() == ["repair", "sell as is", "sell as is", "not sold: locked"]
+    assert rows["value"].to_list() == pytest.approx([127.63, 67.75, 67.75, -21.0], abs=0.011)
+    assert rows["next_best"].to_list()[:2] == ["sell as is", "repair"]
+    assert rows.loc["s1", "gain"] == pytest.approx(127.63 - 86.69, abs=0.02)
+    # There a failed s2 sells at 95.00 as s1 does; here at the same share of its own 118.00.
+    s2 = 47.79 - 0.10 * 0.861 * (95.0 - 118.0 * 95.0 / 140.0)
+    assert rows.loc["s2", "gain"] == pytest.approx(67.75 - s2, abs=0.02)
+    assert rows["hours"].to_list() == [1.75, 0.0, 0.0, 0.0]
+    assert rows["share"].to_list() == pytest.approx([0.70, 0.12, 0.13, 0.05])

@@ -12,8 +12,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from outlook_by_hand import FAMILY, MODEL, example_economics, example_logs, example_settings
 from repair_horizon.decisions.costs.sale import SaleTerms
-from repair_horizon.decisions.month.asking_price import PERIOD_DAYS, PERIODS, ask_path
+from repair_horizon.decisions.month.asking_price import (
+    PERIOD_DAYS,
+    PERIODS,
+    AskPath,
+    ask_path,
+    asking,
+)
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.estimation.time_on_market import (
     ASKED_PRIOR,
@@ -26,6 +33,7 @@ from repair_horizon.estimation.time_on_market import (
 )
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop
+from repair_horizon.tables.settings import Channel, Sale
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 # Weeks in remission; a plus is a patient still in remission.
@@ -179,3 +187,41 @@ def test_every_listed_unit_gets_a_price_a_channel_and_days(shop: Shop) -> None:
     market = shop.selling
     assert abs(market.mean[0] + 12.0) < 3 * np.sqrt(market.cov[0, 0])
     assert "fewer buyers a day" in market.words
+
+
+def test_a_price_falls_in_words_from_three_per_cent_on() -> None:
+    """Smaller steps wait until together they make one: 97.5 stays 100, 97 is told, then 94.09."""
+    asks = np.array([100.0, 97.5, 97.0, 95.0, 94.09])
+    assert AskPath(asks, 0.0, 0.0).mark_downs() == "to 97 after 28 days; to 94 after 56 days"
+    assert AskPath(np.array([100.0, 97.1]), 0.0, 0.0).mark_downs() == ""
+
+
+def test_a_listed_unit_sells_in_the_channel_that_leaves_most() -> None:
+    """Half the price kept by one, a tenth by the other; both told, with the days listed so far."""
+    economics = example_economics(
+        example_settings(
+            channels=[
+                Channel("dear", 0.5, 0.0, 1.0),
+                Channel("cheap", 0.1, 0.0, 1.0),
+                Channel("unknown", 0.0),
+            ],
+            sale=Sale(carriage=8.0, packaging=0.0, channel="dear"),
+        )
+    )
+    family = replace(economics.outlook.families[FAMILY], channel={"cheap": np.full(1, 1.1)})  # type: ignore[type-var]
+    economics = replace(economics, outlook=replace(economics.outlook, families={FAMILY: family}))
+    unit = {"unit_id": "U1", "model_id": MODEL, "state": "working", "status": "listed",
+            "listed_date": pd.Timestamp("2026-10-21"), "asking_price": 600.0}  # fmt: skip
+    logs = example_logs(stock=[unit, {**unit, "unit_id": "U2", "status": "bench"}])
+    (row,) = asking(logs, economics, MARKET).to_dict("records")
+    assert (row["unit_id"], row["days_listed"], row["asked_now"]) == ("U1", 10, 600.0)
+    assert (row["channel"], row["next_channel"]) == ("cheap", "dear")
+    grades = 0.25 * 1.08 + 0.60 + 0.15 * 0.88
+    level = 620.0 * 0.968 ** (PERIOD_DAYS * np.arange(PERIODS + 1) / 30.4375) * grades
+    for name, fee, factor, told in (
+        ("cheap", 0.1, 1.1, row["net_expected"]),
+        ("dear", 0.5, 1.0, row["next_net"]),
+    ):
+        terms = SaleTerms(fee, 1.0, 8.0, 0.0)
+        found = ask_path(level * factor, MARKET, 0.0, 10, terms, 7.01, 0.12 / 365.0)
+        assert told == pytest.approx(found.worth, rel=1e-4), name

@@ -61,6 +61,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     ),
     "decisions/unit/disposition": ("test_shelf",),
     "decisions/unit/lots": ("test_winning",),
+    "decisions/unit/outcomes": (*RULE, "test_winning", "test_stop_dates"),
     "decisions/unit/winning": ("test_winning", "test_private_sellers"),
     "estimation": ("test_estimation", "test_prices_not_confused", "published/test_pooling"),
     "estimation/calibration": ("test_calibration", "test_widths"),

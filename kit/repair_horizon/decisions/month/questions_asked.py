@@ -123,7 +123,9 @@ def bid_moves(economics: Economics, unit: UnitEconomics) -> BidMoves:
         return changed.exact_bid(0) - now
 
     dearer = replace(family, level=family.level * (1.0 + MORE_RESALE))
-    later = replace(rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + 7.0))
+    later = replace(
+        rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + MORE_DAYS)
+    )
     return BidMoves(
         moved(unit_under(rules, dearer, key, outlook, worth)),
         moved(unit_under(rules, _dearer_part(family, unit.model_id, part), key, outlook, worth))
