@@ -12,11 +12,10 @@ from typing import Any
 
 import ipywidgets as widgets
 import plotly.graph_objects as go
-from IPython.display import display
 
 from repair_horizon.decisions.review.what_if import Moves
 from repair_horizon.explorer.answers import Answers, answers
-from repair_horizon.explorer.controls import choices, offer, sliders
+from repair_horizon.explorer.controls import choices, offer, redraw, show_with_copies, sliders
 from repair_horizon.explorer.showing import (
     about,
     bid_chart,
@@ -33,9 +32,6 @@ from repair_horizon.reports.worked import Key, Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, month_words
-
-_WIDGET = "application/vnd.jupyter.widget-view+json"
-_WIDTH = 820
 
 
 class Panel:
@@ -112,12 +108,7 @@ class Panel:
         left = [*self.choice.values(), *self.sliders.values(), self.back, self.took]
         top = widgets.HBox([widgets.VBox(left), self.head], layout={"flex_flow": "row wrap"})
         box = widgets.VBox([top, self.chart])
-        bundle = {_WIDGET: box._repr_mimebundle_()[_WIDGET]}
-        bundle["text/plain"] = "Controls: open this notebook in JupyterLab and run it."
-        display(bundle, raw=True)  # type: ignore[no-untyped-call]
-        self._handles = []
-        for piece in self.pieces():
-            self._handles.append(display(piece, display_id=True))  # type: ignore[no-untyped-call]
+        self._handles = show_with_copies(box, self.pieces())
 
     def pieces(self) -> list[Fragment | Chart]:
         """What a copy keeps: the assumptions, the tables and the chart of the last state."""
@@ -141,7 +132,7 @@ class Panel:
         self.found = answers(self.worked, self.key, self.moves, price)
         pieces = self.pieces()
         self.head.value = pieces[0].html + pieces[1].html  # type: ignore[union-attr]
-        _redraw(self.chart, pieces[-1])
+        redraw(self.chart, pieces[-1])
         for handle, piece in zip(self._handles, pieces, strict=False):
             handle.update(piece)
         self.seconds = time.perf_counter() - start
@@ -209,15 +200,3 @@ class Panel:
         self._as_it_is()
         self._quiet = False
         self.renew()
-
-
-def _redraw(live: Any, piece: Fragment | Chart) -> None:
-    """Move the live chart's lines; it is built anew only where their number changes."""
-    new = piece.figure if isinstance(piece, Chart) else go.Figure()
-    if len(live.data) != len(new.data):
-        live.data = ()
-        live.add_traces(new.data)
-    with live.batch_update():
-        for line, other in zip(live.data, new.data, strict=True):
-            line.update(other.to_plotly_json(), overwrite=True)
-        live.layout.update({**new.layout.to_plotly_json(), "width": _WIDTH}, overwrite=True)

@@ -1,22 +1,28 @@
-"""The explorer's controls themselves: what there is to choose and to move, and in which unit."""
+"""The explorer's controls themselves: what there is to choose and to move, and how it is shown."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import ipywidgets as widgets
+import plotly.graph_objects as go
+from IPython.display import display
 
 from repair_horizon.logs import Logs
+from repair_horizon.reports.html import Chart, Fragment
 from repair_horizon.tables.words import fault_words
 
 SCHEMES = ("none", "on_sale", "margin", "special_credit")
-_WIDE = {"description_width": "150px"}
-_LAYOUT = {"width": "420px"}
+WIDE = {"description_width": "150px"}
+LAYOUT = {"width": "420px"}
+WIDTH = 820
+_WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
 def choices(logs: Logs, family_id: str) -> dict[str, Any]:
     """Return the controls that choose a listing: family, model and fault."""
-    shared = {"style": _WIDE, "layout": _LAYOUT}
+    shared = {"style": WIDE, "layout": LAYOUT}
     families = [(fault_words(f), f) for f in logs.families]
     return {
         "family": widgets.Dropdown(
@@ -29,7 +35,7 @@ def choices(logs: Logs, family_id: str) -> dict[str, Any]:
 
 def sliders(currency: str) -> dict[str, Any]:
     """Return the controls of what is assumed, by name; money is in ``currency``."""
-    shared = {"style": _WIDE, "layout": _LAYOUT}
+    shared = {"style": WIDE, "layout": LAYOUT}
     late = {"continuous_update": False, **shared}  # at the end of a drag, not all along it
     whole, some = widgets.IntSlider, widgets.FloatSlider
     amount = widgets.BoundedFloatText
@@ -55,3 +61,23 @@ def offer(control: Any, options: list[tuple[str, Any]]) -> None:
     control.options = options
     if options:
         control.index = 0
+
+
+def show_with_copies(box: Any, pieces: Sequence[Fragment | Chart]) -> list[Any]:
+    """Show controls, and below them what a copy keeps; returns the handles to renew that with."""
+    bundle = {_WIDGET: box._repr_mimebundle_()[_WIDGET]}
+    bundle["text/plain"] = "Controls: open this notebook in JupyterLab and run it."
+    display(bundle, raw=True)  # type: ignore[no-untyped-call]
+    return [display(p, display_id=True) for p in pieces]  # type: ignore[no-untyped-call]
+
+
+def redraw(live: Any, piece: Fragment | Chart) -> None:
+    """Move the live chart's lines; it is built anew only where their number changes."""
+    new = piece.figure if isinstance(piece, Chart) else go.Figure()
+    if len(live.data) != len(new.data):
+        live.data = ()
+        live.add_traces(new.data)
+    with live.batch_update():
+        for line, other in zip(live.data, new.data, strict=True):
+            line.update(other.to_plotly_json(), overwrite=True)
+        live.layout.update({**new.layout.to_plotly_json(), "width": WIDTH}, overwrite=True)

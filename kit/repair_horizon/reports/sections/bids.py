@@ -189,7 +189,7 @@ def bid_change(month: FamilyMonth) -> Fragment:
     if unit is None or changes.empty:
         return note("Why the bid changed cannot be said: no bid is worked out.")
     said = paragraph(change_sentence(month, unit, changes))
-    rows = changes[changes["change"].abs() >= 0.005]
+    rows = changes[pd.to_numeric(changes["change"]).abs() >= 0.005]
     if rows.empty:
         return said
     moved = replace(declared("changes", "change", month.currency), words=_one_place)
