@@ -29,7 +29,7 @@ WORK = {
     "begin": ("demo", "init", "ask"),
     "write down": ("add", "import", "check", "explain", "partition"),
     "decide": ("bids", "stock", "plan", "report"),
-    "look": ("forecast", "backtest"),
+    "look": ("forecast", "backtest", "explore"),
     "hand on": ("share",),
 }
 Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
@@ -194,6 +194,14 @@ def _proof(does: Commands) -> None:
     _hands(back)
     _format(back)
     back.set_defaults(run=months.backtest)
+
+    look = _command(does, "explore", "open a notebook: a map of models, and one listing what if")
+    look.add_argument("--family", metavar="F", help="shown first; the catalogue's first")
+    look.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
+    look.add_argument("--anew", action="store_true", help="in place of the one left there")
+    look.add_argument("--no-browser", action="store_true", help="start JupyterLab, open nothing")
+    look.add_argument("--write-only", action="store_true", help="write the notebook, start nothing")
+    look.set_defaults(run=months.explore, as_of=None)
 
 
 def _decisions(does: Commands) -> None:

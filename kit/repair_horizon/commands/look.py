@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import shlex
+import subprocess
 import sys
 from argparse import Namespace
 from dataclasses import replace
@@ -23,8 +26,9 @@ from repair_horizon.commands.printing import (
     tell_now,
     within,
 )
+from repair_horizon.logs import Fault, LogFault
 from repair_horizon.scale import check_shared
-from repair_horizon.tables.months import month_word
+from repair_horizon.tables.months import month_word, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import MISSING
 
@@ -82,6 +86,35 @@ def _forecasting(options: Namespace) -> Shop:
 
     logs = deflated(shop.logs, read_index(options.price_index), shop.now)
     return Shop(logs, shop.settings, shop.calibration)
+
+
+def explore(options: Namespace) -> int:
+    """Open the explorer's notebook on a workspace; one that is there stays as it was left."""
+    from repair_horizon.files.writing import write_text
+    from repair_horizon.reports.made_from import template_notebook
+
+    families = opened(options).logs.families
+    if options.family not in (None, *families):
+        allowed = "one of " + ", ".join(families)
+        raise LogFault([Fault("--family", None, "", options.family, allowed)])
+    path = (Path(options.workspace) / "out" / "explore.ipynb").resolve()
+    if options.family or options.month or options.anew or not path.is_file():
+        notebook = json.loads(template_notebook("explore.ipynb").read_text(encoding="utf-8"))
+        chosen = {
+            "workspace": str(Path(options.workspace).resolve()),
+            "family_id": options.family or families[0],
+            "month": month_word(parse_month(options.month)) if options.month else "",
+        }
+        for cell in notebook["cells"]:
+            if "parameters" in cell["metadata"].get("tags", []):
+                cell["source"] = "\n".join(f"{n} = {v!r}" for n, v in chosen.items())
+        write_text(path, json.dumps(notebook, ensure_ascii=False, indent=1) + "\n")
+    if options.write_only:
+        print(f"written: {path}\nopen it: jupyter lab {shlex.quote(str(path))}")
+        return 0
+    print(f"{path}: run all cells. Ctrl-C here ends it.", flush=True)
+    start = [sys.executable, "-m", "jupyterlab", str(path)]
+    return subprocess.call([*start, "--no-browser"] if options.no_browser else start)
 
 
 def report(options: Namespace) -> int:

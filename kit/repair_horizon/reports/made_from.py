@@ -40,13 +40,13 @@ class Stamp:
 NEVER = Stamp()
 
 
-def template_notebook() -> Path:
-    """Return the family report's notebook: beside the package when installed, else the tree's."""
+def template_notebook(name: str = "family_report.ipynb") -> Path:
+    """Return one of the kit's notebooks: beside the package when installed, else the tree's."""
     package = Path(__file__).resolve().parent.parent
     for folder in (package / "notebooks", package.parent.parent / "notebooks"):
-        if (folder / "family_report.ipynb").is_file():
-            return folder / "family_report.ipynb"
-    raise FileNotFoundError("family_report.ipynb is missing from the installation")
+        if (folder / name).is_file():
+            return folder / name
+    raise FileNotFoundError(f"{name} is missing from the installation")
 
 
 def run_record(logs: Logs, settings: Settings, month: str, as_of: str) -> dict[str, object]:
