@@ -79,6 +79,7 @@ COMMANDS = {
     "forecast": ["forecast", "--months", "3", "--out", "OUT/prices.csv"],
     "changes of prices": ["forecast", "--of", "changes"],
     "broken units": ["forecast", "--of", "broken", "--format", "json"],
+    "explore": ["explore", "--write-only"],
     "backtest": ["backtest"],
     "ask": ["ask", "--model", "veld1", "--fault", "cracked screen", "--asking", "90"],
     "add": ["add", "sale", "model_id=veld1", "gross_amount=480", "--today", "2026-11-20"],

@@ -1,11 +1,15 @@
 """The commands: what they print and write, their exit status, and no traceback for bad input."""
 
+import argparse
+import json
+import re
 import shutil
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from repair_horizon.cli import main
+from repair_horizon.cli import WORK, main, parser
+from repair_horizon.tables.outputs import OUTPUTS
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 
@@ -230,3 +234,42 @@ def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path) -> None:
     won = pd.read_csv(shop / "forecasts.csv").tail(1).iloc[0]
     assert (won["record_type"], won["unit_id"], won["price"]) == ("bought", "U9999", 40.5)
     assert run("bids", "--workspace", str(shop), "--won", listing, "U9999", "cheap") == 2
+
+
+def test_a_shell_is_told_commands_and_options(capsys) -> None:
+    """The script completes every command there is; a shell it cannot serve is refused."""
+    with pytest.raises(SystemExit) as ended:
+        run("--completion", "bash")
+    assert ended.value.code == 0
+    told = capsys.readouterr().out
+    for names in WORK.values():
+        assert all(re.search(rf"subparsers=.*\b{name}\b", told) for name in names)
+    assert "--manufacturer-quote" in told
+    with pytest.raises(SystemExit) as ended:
+        run("--completion", "fish")
+    assert ended.value.code == 2
+
+
+def test_every_command_that_prints_a_table_prints_json() -> None:
+    """All but those that hand out a manual, a file or a program take --format json."""
+    does = next(a for a in parser()._actions if isinstance(a, argparse._SubParsersAction))
+    without = {n for n, p in does.choices.items() if "--format" not in p._option_string_actions}
+    assert without == {"init", "explain", "partition", "share", "explore"}
+
+
+def test_what_moves_prices_and_what_broken_units_fetch_are_written(shop: Path, capsys) -> None:
+    """Each with its interval, in the month's folder, as JSON that says the same as the file."""
+    for of, name, n in (("changes", "price_changes", 4), ("broken", "broken_prices", 4)):
+        assert run("forecast", "--of", of, "--workspace", str(shop), "--format", "json") == 0
+        told = json.loads(capsys.readouterr().out)
+        file = pd.read_csv(shop / "out" / told["month"] / f"{name}.csv", keep_default_na=False)
+        assert list(file.columns) == OUTPUTS[name].names
+        assert len(file) == len(told[name]) >= n
+        some = [r for r in told[name] if r["lower"] is not None]
+        middle = "change" if of == "changes" else "ratio"
+        assert some
+        assert all(r["lower"] <= r[middle] <= r["upper"] for r in some)
+    assert run("forecast", "--of", "changes", "--workspace", str(shop)) == 0
+    shown = capsys.readouterr()
+    assert "Change a month" in shown.out
+    assert "Now is" in shown.err

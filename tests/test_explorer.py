@@ -1,6 +1,8 @@
 """The explorer: moves do what they say and no more, quickly, and a copy keeps the last state."""
 
 import ast
+import asyncio
+import json
 import warnings
 from dataclasses import replace
 from pathlib import Path
@@ -15,6 +17,7 @@ from outlook_by_hand import (
     example_outlook,
     example_settings,
 )
+from repair_horizon.cli import main
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
@@ -24,6 +27,8 @@ from repair_horizon.logs import CannotSay, read_logs, read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
+from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.words import part_words
 
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "data" / "demo"
@@ -259,6 +264,109 @@ def test_the_live_chart_and_the_kept_chart_are_one() -> None:
     assert kept.data[-1].name == "as it is"
 
 
+@pytest.fixture(scope="module")
+def two_families() -> Shop:
+    """Two of the demo's families, one of them foldables, the month's charges given."""
+    whole = demo_shop(60)
+    logs = whole.logs.of(["vellfold", "grabvyx_console"])
+    catalogue = logs.tables["catalogue"]
+    kept = catalogue[catalogue["family_id"].isin(["vellfold", "grabvyx_console"])]
+    logs = replace(logs, tables={**logs.tables, "catalogue": kept})
+    worth = Valuation(hour=6.0, tolerance=3000.0)
+    return Shop(logs, whole.settings, valuation=worth, knowledge=whole.knowledge)
+
+
+def map_of(shop: Shop):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
+        from repair_horizon.explorer.model_map import ModelMap
+
+        return ModelMap(shop)
+
+
+def test_the_map_shows_the_thresholds_and_filters_them(two_families: Shop) -> None:
+    """Its figures are the month's; a price, a fault and families leave what fits and no more."""
+    models = map_of(two_families)
+    month = two_families.thresholds()
+    bought = month[month["verdict"] == "buy"]
+    key = ["model_id", "listed_fault"]
+    shown = models.table().set_index(key).sort_index()
+    assert list(shown["max_bid"]) == list(bought.set_index(key).sort_index()["max_bid"])
+    limit = float(bought["won_price"].median())
+    models.most.value = limit
+    assert sorted(models.table()["won_price"]) == sorted(
+        p for p in bought["won_price"] if p <= limit
+    )
+    assert f"EUR\u00a0{limit:,.0f} or less" in models.chart.layout.meta["title"]
+    models.most.value, models.bought.value = 0.0, False
+    assert len(models.table()) == month["won_price"].notna().sum()
+    models.fault.value = "no_power"
+    assert set(models.table()["listed_fault"]) == {"no_power"}
+    models.families.value = ("vellfold",)
+    assert set(models.table()["family_id"]) == {"vellfold"}
+    assert sum(len(t.x) for t in models.chart.data) == len(models.table())
+    compared = models.pieces()[-1].html
+    assert "vellfold" in compared
+    assert "grabvyx" not in compared
+    models.families.value = ()
+    assert "No row passes" in models.pieces()[1].html
+
+
+def test_dearer_displays_on_the_map_are_the_what_ifs_move(two_families: Shop) -> None:
+    """Ten per cent on every display moves each bid as the panel's own move does; back is back."""
+    models = map_of(two_families)
+    models.families.value, models.bought.value = ("vellfold",), False
+    before = models.table().set_index("model_id")
+    stand = worked_out(two_families, "vellfold")
+    codes = {c for _, c, _ in stand.family.parts if "display" in part_words(c)}
+    models.part.value, models.dearer.value = "display", 10
+    after = models.table()
+    assert (after["max_bid"] <= after["bid_before"]).all()
+    assert (after["max_bid"] < after["bid_before"]).any()
+    row = after[after["listed_fault"] == "inner_display_dead"].iloc[0]
+    assert len(codes) > 1
+    outlook, rules = stand.outlook, stand.settings
+    for code in sorted(codes):
+        outlook, rules = scenario(outlook, rules, Moves(part_price=0.1, part_code=code))
+    moved = replace(stand, outlook=outlook, shop=two_families.with_rules(rules))
+    found = answers(moved, (row["model_id"], row["listed_fault"]))
+    assert found.now.max_bid == row["max_bid"]
+    models.dearer.value = 0
+    assert list(models.table()["max_bid"]) == list(before["max_bid"])
+
+
+def test_every_move_is_ready_before_it_is_asked(two_families: Shop, monkeypatch) -> None:
+    """While nobody asks all moves are worked out, so that none is worked out when asked."""
+    models = map_of(two_families)
+    asyncio.run(models._prepare())
+    monkeypatch.setattr(models, "_moved", lambda *_: pytest.fail("worked out when asked"))
+    for part in ("display", ""):
+        models.part.value = part
+        for step in (-20, 20):
+            models.dearer.value = step
+    assert "parts 20 % dearer" in models.chart.layout.meta["title"]
+
+
+def test_explore_writes_the_notebook_and_leaves_what_was_there(tmp_path: Path, capsys) -> None:
+    for name in ("catalogue.csv", "settings.toml"):
+        (tmp_path / name).write_text((DEMO / name).read_text())
+    words = ["explore", "--workspace", str(tmp_path), "--write-only"]
+    assert main([*words, "--month", "2026-11"]) == 0
+    path = tmp_path / "out" / "explore.ipynb"
+    cells = json.loads(path.read_text())["cells"]
+    given = next(c["source"] for c in cells if "parameters" in c["metadata"].get("tags", []))
+    assert (
+        given == f"workspace = {str(tmp_path)!r}\nfamily_id = 'pellvarn_phone'\nmonth = '2026-11'"
+    )
+    path.write_text("my own")
+    assert main(words) == 0
+    assert path.read_text() == "my own"
+    assert main([*words, "--family", "nobody"]) == 2
+    assert "allowed: one of pellvarn_phone" in capsys.readouterr().err
+    assert main([*words, "--anew"]) == 0
+    assert "ModelMap" in path.read_text()
+
+
 def test_only_the_explorer_loads_the_widget_library() -> None:
     for path in (ROOT / "kit").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):
@@ -280,5 +388,37 @@ def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart() -> None:
     html = page_html(executed, PageWords("What if"))
     assert "Maximum bid" in html
     assert "Stop dates" in html
-    assert html.count('class="chart"') == 1
+    assert "Families compared" in html
+    assert html.count('class="chart"') == 2
     assert "realised less forecast" in html  # the demo's won lots, with their forecasts
+
+
+def test_the_form_writes_what_the_command_writes_or_says_what_is_wrong(tmp_path: Path) -> None:
+    """Fields come from the declarations; a wrong one is named, nothing is written, text is text."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
+        from repair_horizon.explorer.add_form import AddForm
+    head = "model_id,family_id,device_class,launch_date,launch_price,launch_currency\n"
+    (tmp_path / "catalogue.csv").write_text(head + "v1,v,phone,2026-01-10,899,EUR\n")
+    (tmp_path / "settings.toml").write_text("draws = 20\n")
+    sales = tmp_path / "sales.csv"
+    sales.write_text("sale_id,model_id,sale_date,gross_amount,currency\n")
+    form = AddForm(tmp_path, read_logs(tmp_path))
+    assert set(form.fields) == {c.name for c in TABLES["sales"].columns} - {"sale_id"}
+    form.fields["model_id"].value = "v1"
+    form.fields["gross_amount"].value = "<b>many"
+    form.add.click()
+    assert "Nothing is written" in form.said.value
+    assert "&lt;b&gt;many" in form.said.value
+    assert len(sales.read_text().splitlines()) == 1
+    form.fields["gross_amount"].value = "480"
+    form.add.click()
+    assert "gross_amount=480" in form.said.value
+    assert "maximum bid" in form.said.value
+    assert len(sales.read_text().splitlines()) == 2
+    assert form.fields["gross_amount"].value == ""
+    form.undo.click()
+    assert len(sales.read_text().splitlines()) == 1
+    form.what.value = "unit"
+    assert "state" in form.fields
+    assert "gross_amount" not in form.fields

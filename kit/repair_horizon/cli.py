@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from difflib import get_close_matches
 from pathlib import Path
-from typing import NoReturn, TextIO, TypeAlias
+from typing import Any, NoReturn, TextIO, TypeAlias
 
 from repair_horizon import __version__
 from repair_horizon.commands import add_row, ask_one
@@ -43,6 +43,18 @@ class _Defaults(argparse.HelpFormatter):
         if action.default in (None, False, argparse.SUPPRESS) or "%(default)" in said:
             return said
         return f"{said} (default: %(default)s)".strip()
+
+
+class _Completion(argparse.Action):
+    """Print what a shell completes commands and options from, and end."""
+
+    def __call__(self, parser: argparse.ArgumentParser, _: Any, shell: Any, *__: Any) -> None:
+        import shtab
+
+        for action in parser._actions:  # what the help leaves to its epilog is completed too
+            action.help = "" if action.help == argparse.SUPPRESS else action.help
+        print(shtab.complete(parser, shell))
+        parser.exit()
 
 
 class _Parser(argparse.ArgumentParser):
@@ -80,8 +92,14 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"repair-horizon {__version__}")
+    shells, said = ("bash", "zsh", "tcsh"), "print a script that completes words in this shell"
+    top.add_argument("--completion", choices=shells, action=_Completion, help=said)
     does = top.add_subparsers(
-        dest="command", required=True, metavar="COMMAND", help=argparse.SUPPRESS
+        dest="command",
+        required=True,
+        prog="repair-horizon",
+        metavar="COMMAND",
+        help=argparse.SUPPRESS,
     )
     _logs(does)
     _one_unit(does)

@@ -119,7 +119,7 @@ class ModelMap:
         at = [self.rows(f, self.part.value, self.dearer.value) for f in self.families.value]
         plain_rows = [self.rows(f) for f in self.families.value]
         if not at:
-            return pd.DataFrame(columns=[*OUTPUTS["thresholds"].names, "name", "earns"])
+            at = plain_rows = [self._kept[next(iter(self._kept))].head(0)]
         rows = pd.concat(at, ignore_index=True)
         before = pd.concat(plain_rows, ignore_index=True)[[*KEY, "max_bid", "won_price"]]
         before = before.rename(columns={"max_bid": "bid_before", "won_price": "price_before"})
