@@ -204,10 +204,9 @@ class ClassKnowledge:
             return CannotSay(f"no class price of part {code} for a {self.device_class}: {known}")
         if quality not in prices:
             return CannotSay(f"no quality class {quality!r}: one of " + ", ".join(QUALITIES))
-        if (self.device_class, code, quality) == ("foldable", "DA", "aftermarket"):
-            return CannotSay("nobody copies a folding display (common practice, no source)")
         months = max(age_months - FIRST_MONTHS, 0.0)
-        share = parts[code] if quality == "maker_original" else parts[code].times(prices[quality])
+        against_original = prices.get(f"{code} {quality}", prices[quality])
+        share = parts[code] if quality == "maker_original" else parts[code].times(against_original)
         if months == 0:
             return share
         pace = self._quality("pace")[quality]

@@ -7,8 +7,10 @@
 An owner a logit too hopeful is so about most states, and each state's own jobs are too few to
 tell; all of them together are not. Offset and spread are known on a grid with their posterior
 weights, so what is unsure of them widens every state's success; a family's weights rest on its own
-jobs and, through the shop's offset, on the others'. Before any job the mean is the guess. Shares
-of states are Dirichlet around the declared ones with a strength learned likewise.
+jobs and, through the shop's offset, on the others'. Before any job the offset starts from what
+the classes say of the same states, as far as their level can be trusted: guesses well above it are
+more likely hope than skill. Hours have one factor for the shop, from hours spent over hours
+declared. Shares of states are Dirichlet around the declared ones with a strength learned likewise.
 """
 
 from __future__ import annotations
@@ -22,7 +24,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import betaln, expit, gammaln, logit
 
-from repair_horizon.logs import Logs
+from repair_horizon.classes import class_knowledge
+from repair_horizon.logs import CannotSay, Logs
 
 Floats = npt.NDArray[np.float64]
 
@@ -31,6 +34,10 @@ ATTEMPTED = (*FIXED, "not_fixed")
 OFFSET_SD, FAMILY_OFFSET_SD = 0.5, 0.4
 SPREAD, SPREAD_LOG_SD = 0.65, 0.4
 """Priors of a shop's offset, of a family's beside it, of single guesses; logits (judgement)."""
+CLASS_LEVEL_SD, CLASS_STATE_SD = 0.35, 0.6
+"""How far all figures of success of the classes may be off alike, and each by itself; logits."""
+HOURS_OFFSET_JOBS, MOST_HOURS_OFF = 8.0, 3.0
+"""Jobs the declared hours are worth in all, and how far one job may pull their factor."""
 SHARE_STRENGTH, SHARE_LOG_SD = 12.0, 0.7
 LEAST_STRENGTH = 1.0
 _EDGE = 0.02
@@ -48,8 +55,9 @@ class OwnerGuesses:
     """Offsets and spreads, (g,), and what the jobs of each family say of them.
 
     ``likelihood`` maps a family to the log likelihood of its jobs at each point of the grid.
-    ``share_strength`` is what the declared shares of states are worth, in jobs; ``jobs`` is how
-    many attempted repairs taught it.
+    ``start`` is the mean and standard deviation of the shop's offset before any job.
+    ``share_strength`` is what the declared shares of states are worth, in jobs; ``hours_factor``
+    what declared hours are multiplied by; ``jobs`` how many attempted repairs taught it.
     """
 
     offset: Floats
@@ -57,11 +65,14 @@ class OwnerGuesses:
     likelihood: Mapping[str, Floats]
     share_strength: float
     jobs: int
+    start: tuple[float, float] = (0.0, OFFSET_SD)
+    hours_factor: float = 1.0
 
     @cached_property
     def _shop(self) -> Floats:
         """Log weight of the shop's offset (rows) and the spread (columns), all families."""
-        out = -0.5 * (_OFFSETS[:, None] / OFFSET_SD) ** 2
+        middle, sd = self.start
+        out = -0.5 * ((_OFFSETS[:, None] - middle) / sd) ** 2
         out = out - 0.5 * (np.log(_SPREADS / SPREAD) / SPREAD_LOG_SD) ** 2
         return np.asarray(out + sum((_mixed(v) for v in self.likelihood.values()), np.zeros(1)))
 
@@ -80,7 +91,13 @@ class OwnerGuesses:
         return float(self.weights(family_id) @ self.offset)
 
     def success(
-        self, family_id: str, guess: Floats, fixed: Floats, tried: Floats, others: Floats
+        self,
+        family_id: str,
+        guess: Floats,
+        fixed: Floats,
+        tried: Floats,
+        others: Floats,
+        declared: Floats,
     ) -> Floats:
         """Beta parameters of success of some states of a family.
 
@@ -95,13 +112,15 @@ class OwnerGuesses:
         others
             Fixed and tried repairs of the same states in other families of the class, (k, 2);
             together they weigh no more than the guess.
+        declared
+            1 for a guess of the owner's, 0 for one of the class's, which shares no offset, (k,).
 
         Returns
         -------
         ndarray
             (k, 2): the Beta with mean and variance of the mixture over the grid.
         """
-        mean, s = _prior(guess, self.offset, self.spread)
+        mean, s = _prior(guess, self.offset, self.spread, declared)
         seen = others[:, 1:]
         scale = np.minimum(1.0, s / np.maximum(seen, 1e-9)) * (seen > 0)
         a = mean * s + scale * others[:, :1] + fixed[:, None]
@@ -109,12 +128,15 @@ class OwnerGuesses:
         return _matched(a, b, self.weights(family_id))
 
 
-def _prior(guess: Floats, offset: Floats, spread: Floats) -> tuple[Floats, Floats]:
+def _prior(
+    guess: Floats, offset: Floats, spread: Floats, declared: Floats | float = 1.0
+) -> tuple[Floats, Floats]:
     """Mean and strength of each state's Beta at each point of the grid, (k, g)."""
+    own = np.broadcast_to(np.asarray(declared, dtype="float64"), guess.shape)
     # A logit that may be off by some either way lowers the mean of a high rate: made up for, so
     # that the guess is the mean where nothing else is known.
-    usual = logit(np.clip(guess, _EDGE, 1 - _EDGE)) * _KEEPS_MEAN
-    mean = expit(usual[:, None] + offset)
+    usual = logit(np.clip(guess, _EDGE, 1 - _EDGE)) * np.where(own > 0, _KEEPS_MEAN, 1.0)
+    mean = expit(usual[:, None] + own[:, None] * offset)
     strength = 1.0 / (spread**2 * mean * (1 - mean)) - 1.0
     return mean, np.maximum(strength, LEAST_STRENGTH)
 
@@ -167,7 +189,43 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
         k, n = (rows[c].to_numpy("float64")[:, None] for c in ("sum", "size"))
         a, b = mean * strength, (1 - mean) * strength
         found[str(family_id)] = (betaln(a + k, b + n - k) - betaln(a, b)).sum(axis=0)
-    return OwnerGuesses(offset, spread, found, _share_strength(declared, jobs), len(tried))
+    return OwnerGuesses(
+        offset,
+        spread,
+        found,
+        _share_strength(declared, jobs),
+        len(tried),
+        _offset_by_class(logs, guesses),
+        _hours_factor(declared, tried),
+    )
+
+
+def _offset_by_class(logs: Logs, guesses: pd.DataFrame) -> tuple[float, float]:
+    """Mean and sd of the shop's offset, from its guesses against the classes' figures."""
+    catalogue = logs.tables["catalogue"].drop_duplicates("family_id")
+    kinds = catalogue.set_index("family_id")["device_class"]
+    told = guesses.drop_duplicates(["family_id", "state"])
+    away = []
+    for row in told.itertuples():
+        known = class_knowledge(str(kinds[row.family_id])).success(row.listed_fault, row.state)
+        if not isinstance(known, CannotSay) and known.mean > 0:
+            both = np.clip([known.mean, row.prior_success], _EDGE, 1 - _EDGE)
+            away.append(float(np.subtract(*logit(both))))
+    if not away:
+        return 0.0, OFFSET_SD
+    noise = CLASS_LEVEL_SD**2 + CLASS_STATE_SD**2 / len(away)
+    precision = OFFSET_SD**-2 + 1 / noise
+    return float(np.mean(away)) / noise / precision, float(precision**-0.5)
+
+
+def _hours_factor(declared: pd.DataFrame, tried: pd.DataFrame) -> float:
+    """Hours spent over hours declared, all jobs together, shrunk to 1."""
+    keys = ["family_id", "state"]
+    usual = declared[declared["bench_hours"] > 0].groupby(keys)["bench_hours"].mean()
+    jobs = tried[tried["bench_hours"] > 0].join(usual.rename("told"), on=keys)
+    jobs = jobs[jobs["told"] > 0]
+    off = (jobs["bench_hours"] / jobs["told"]).clip(1 / MOST_HOURS_OFF, MOST_HOURS_OFF)
+    return float((HOURS_OFFSET_JOBS + off.sum()) / (HOURS_OFFSET_JOBS + len(off)))
 
 
 def _share_strength(declared: pd.DataFrame, jobs: pd.DataFrame) -> float:

@@ -229,12 +229,14 @@ def _with_success(
     k, n, spent = (_by_state(states, t) for t in (fixed, tried, hours))
     lent = np.column_stack([_by_state(states, t) for t in (class_fixed, class_tried)])
     guess, able = states["prior_success"].to_numpy(float), states["prior_success"] > 0
+    own = (~states["of_class"]).to_numpy(float)
+    declared_hours = states["bench_hours"] * np.where(own, guesses.hours_factor, 1.0)
     more = np.zeros((len(states), 2))
     unsaid = _unsaid(jobs)
     for _ in range(_UNSAID_PASSES if len(unsaid) else 1):
-        ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent)
+        ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent, own)
         more = _shared_out(states, unsaid, ab[:, 0] / ab.sum(axis=1))
-    ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent)
+    ab = guesses.success(family_id, guess, k + more[:, 0], n + more[:, 1], lent, own)
     a, b = ab.T
     lower, upper = beta_interval(a.clip(1e-9), b.clip(1e-9))
     return states.assign(
@@ -243,7 +245,7 @@ def _with_success(
         n_tried=n.astype("int64"),
         n_fixed=k.astype("int64"),
         n_class=lent[:, 1],
-        hours=(HOURS_STRENGTH * states["bench_hours"] + spent) / (HOURS_STRENGTH + n),
+        hours=(HOURS_STRENGTH * declared_hours + spent) / (HOURS_STRENGTH + n),
         success=(a / (a + b)) * able,
         success_lower=lower * able,
         success_upper=upper * able,

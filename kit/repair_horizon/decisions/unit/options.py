@@ -25,6 +25,7 @@ from repair_horizon.decisions.costs.repair import (
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
+from repair_horizon.estimation.pooled_ratios import NO_FAULT, ratio_centre
 from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
@@ -37,6 +38,8 @@ REPAIR, AS_IS, PART_OUT, MAKER, NOTHING = (
     "none",
 )
 NOT_FOR_SALE = ("locked", "blocked")
+SYMPTOM_WEIGHT = 1 / 3
+"""Part of the listed fault in the as-is price of a unit found to have less (judgement)."""
 
 
 def untouched_name(state: str) -> str:
@@ -75,10 +78,15 @@ def as_is(bench: Bench, state: str, fault: str) -> Option:
     """Sell untouched, faults described; worth only its test cost where no such sale is known."""
     known = [k for k in (state, fault, OTHER) if k in bench.outlook.as_is]
     seen = known[0] if known and state not in NOT_FOR_SALE else None
-    return bench.once(("as is", seen), lambda: _untouched(bench, seen))
+    symptom = fault if seen == state and fault in bench.outlook.as_is else seen
+    return bench.once(("as is", seen, symptom), lambda: _untouched(bench, seen, symptom))
 
 
-def _untouched(bench: Bench, seen: str | None) -> Option:
+def _works(state: str) -> bool:
+    return ratio_centre(state, "phone").key == NO_FAULT
+
+
+def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
     delay = bench.settings.delay
     days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
     working = bench.price_after(days)
@@ -87,6 +95,11 @@ def _untouched(bench: Bench, seen: str | None) -> Option:
         return Option(nothing, np.zeros_like(working))
     # The ratio is the mean broken price over the median working one, so it needs no mean factor.
     ratio = bench.outlook.as_is[seen] / bench.outlook.mean_factor
+    if symptom is not None and symptom != seen and not _works(seen):
+        listed = bench.outlook.as_is[symptom] / bench.outlook.mean_factor
+        # Buyers pay for what they see: a dead unit that needs a battery is a dead unit to them.
+        if listed.mean() < ratio.mean():
+            ratio = ratio ** (1 - SYMPTOM_WEIGHT) * listed**SYMPTOM_WEIGHT
     price = cents(working * ratio[:, None])
     return Option(net_of(price, bench.terms) - bench.test_cost - bench.charged(0.0), price)
 
