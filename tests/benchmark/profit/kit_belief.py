@@ -90,7 +90,7 @@ def _family(family: FamilyTruth, known: FamilyOutlook) -> FamilyTruth:
             mine[s] += drawn[:, j].mean()
             hours[s], success[s] = row["hours"], known.success[fault][:, j].mean()
             name = next((n for n in (row["state"], fault) if n in known.as_is), None)
-            if name is not None and family.ratio[s] > 0:
+            if name is not None and family.states[s] != "locked":
                 ratio[s] = known.as_is[name].mean() / AS_IS_MEAN
         if mine.sum() > 0:
             shares[fault] = mine / mine.sum()
