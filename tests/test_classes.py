@@ -10,7 +10,7 @@ from class_doubts import off_by
 from published.class_figures import SHIPPED, success_floors
 from repair_horizon.classes import Figure, Mark, class_knowledge, meaning_of
 from repair_horizon.classes.figures import LEAST_LOG_SD, mixture, rows
-from repair_horizon.classes.knowledge import GRADES
+from repair_horizon.classes.knowledge import GRADES, ClassKnowledge
 from repair_horizon.demo.catalogue import (
     FAMILIES,
     LISTED,
@@ -283,9 +283,21 @@ def test_what_the_class_does_not_know_is_said() -> None:
     assert "KB" in phone.part_share("KB").reason
     assert "DA" in phone.part_share("KB").reason
     assert isinstance(phone.part_share("DA", "gold"), CannotSay)
-    assert isinstance(class_knowledge("foldable").part_share("DA", "aftermarket"), CannotSay)
     assert isinstance(phone.success("no_power", "hinge_only"), CannotSay)
     assert isinstance(class_knowledge("foldable").success_bounds("no_power"), CannotSay)
+
+
+def test_a_copy_of_a_folding_display_is_dear_and_a_wide_guess() -> None:
+    """No quality of a part is lost; copies that are rare cost more of the original's price."""
+    foldable, phone = class_knowledge("foldable"), class_knowledge("phone")
+
+    def of_original(kind: ClassKnowledge) -> float:
+        return kind.part_share("DA", "aftermarket").value / kind.part_share("DA").value
+
+    assert of_original(phone) < of_original(foldable) < 1
+    copy = foldable.part_share("DA", "aftermarket")
+    assert copy.log_sd > foldable.part_share("DA").log_sd
+    assert "rare" in copy.source
 
 
 def test_an_unknown_class_is_refused_with_the_allowed_ones() -> None:

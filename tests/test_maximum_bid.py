@@ -474,6 +474,26 @@ def with_parts(**prices: tuple[float, Basis]) -> FamilyOutlook:
     return replace(family, parts=parts)
 
 
+def test_a_dead_unit_found_to_need_little_is_sold_as_a_dead_unit() -> None:
+    """As is it fetches between what its state and what its listed fault does, never above either.
+
+    A third of the way in logs (judgement): 620 x 0.6^(2/3) x 0.2^(1/3) a month on at 3.2 % less.
+    """
+    family = example_family()
+    one = np.ones(1)
+
+    def price(**ratios: float) -> float:
+        known = {k: v * one for k, v in ratios.items()}
+        states = unit_of(family=replace(family, as_is=known)).states
+        return float(states[0].options["sell as is"].price[0, 0])
+
+    working = 620.0 * 0.968 ** (30 / 30.4375)
+    assert price(s1=0.6) == pytest.approx(0.6 * working, abs=0.01)
+    dead = price(s1=0.6, **{FAULT: 0.2})
+    assert dead == pytest.approx(0.6 ** (2 / 3) * 0.2 ** (1 / 3) * working, abs=0.01)
+    assert price(s1=0.6, **{FAULT: 0.7}) == pytest.approx(0.6 * working, abs=0.01)
+
+
 def test_a_unit_is_broken_down_for_the_parts_somebody_quoted() -> None:
     """Four parts of 71.25 used at 60 %: 42.38 as in the trade reference (2.4, step 7).
 
