@@ -7,9 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
+from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.estimation.part_prices import quality_step
 
 
 def family_with(extra: float):
@@ -57,3 +59,11 @@ def test_one_quality_has_no_other() -> None:
     assert unit.quality is not None
     assert unit.quality.other == ""
     assert np.isnan(unit.quality.other_cost)
+
+
+def test_a_copy_is_cheaper_also_where_nobody_copies_the_display() -> None:
+    """A folding phone's battery copy starts below the refurbished one, as any phone's does."""
+    for kind in ("phone", "foldable"):
+        mean, sd = quality_step(class_knowledge(kind), "aftermarket", "original_refurbished")
+        assert mean < -0.3
+        assert 0.1 < sd < 0.5

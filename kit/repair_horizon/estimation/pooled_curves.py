@@ -31,8 +31,8 @@ Ints = npt.NDArray[np.int64]
 CURVE = len(KNOTS) + 1
 FAMILIES_WORTH = 6.0
 """What the starting width of families is worth."""
-SHARED = 0.5
-"""Part of a class's variance that all families of a shop share (judgement)."""
+SHARED = 0.65
+"""Part of a class's variance that all families of a shop share (chosen in device_prices)."""
 LEFT_OUT_UP_TO = 40
 """Up to so many families, each one's own prices are left out of how widely families differ."""
 _PASSES, _SCALE_PASSES = 5, 5
