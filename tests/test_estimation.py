@@ -5,6 +5,7 @@ Panels are laid out by hand or drawn from the model itself, so that what is righ
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -58,6 +59,20 @@ def panel(known: Models, model: np.ndarray, day: pd.DatetimeIndex, y: np.ndarray
 
 def points(model: int, days: pd.DatetimeIndex) -> Points:
     return Points(np.full(len(days), model), days, np.zeros((len(days), 0)))
+
+
+def test_the_mean_of_many_sales_counts_as_many() -> None:
+    """A price of ``n_averaged`` 16 tells what sixteen sales of that price on that day tell."""
+    whole = usual_panel(3)
+    many = np.where(np.arange(len(whole.y)) % 5 == 0, 16, 1)
+    again = np.repeat(np.arange(len(whole.y)), many)
+    copies = panel(whole.models, whole.model[again], whole.day[again], whole.y[again])
+    mine = fit_joint(replace(whole, averaged=many.astype(float)), Priors(), passes=1)
+    theirs = fit_joint(copies, Priors(), passes=1)
+    np.testing.assert_allclose(mine.posterior.mean, theirs.posterior.mean, atol=1e-9)
+    np.testing.assert_allclose(mine.posterior.cov, theirs.posterior.cov, atol=1e-9)
+    alone = fit_joint(whole, Priors(), passes=1)
+    assert np.abs(alone.posterior.mean - theirs.posterior.mean).max() > 1e-3
 
 
 def months_from(first: str, count: int) -> pd.DatetimeIndex:

@@ -6,7 +6,9 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from repair_horizon.logs import LogFault, Logs, read_logs, read_settings
+from repair_horizon.estimation.curve.design import Priors
+from repair_horizon.estimation.price_rows import price_rows
+from repair_horizon.logs import CannotSay, LogFault, Logs, read_logs, read_settings
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.inputs import SALES, TABLES
 from repair_horizon.tables.months import age_in_months, month_number, month_word, parse_month
@@ -288,6 +290,9 @@ def test_optional_columns_are_read_and_checked(optional: Logs) -> None:
         optional.tables[n] for n in ("sales", "stock", "listings", "answers")
     )
     assert sales["n_averaged"].fillna(1).tolist() == [1, 12]
+    priced = price_rows(optional, "f", Priors())
+    assert not isinstance(priced, CannotSay)
+    assert priced.panel.counts.tolist() == [1, 12]
     assert stock["asking_amount"].tolist() == [250, 125]
     assert listings["terms"].tolist() == ["private", ""]
     assert listings.iloc[0][["quantity", "lot_id", "offer", "offer_result"]].tolist() == [

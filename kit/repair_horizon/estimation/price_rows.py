@@ -147,7 +147,8 @@ def price_panel(
     models
         The family's models.
     rows
-        ``model_id``, ``day``, ``amount`` (settlement currency) and ``key`` of each price.
+        ``model_id``, ``day``, ``amount`` (settlement currency) and ``key`` of each price, and where
+        prices are means of several the number of them, ``n_averaged``.
     traits
         Traits of the same rows.
     now
@@ -160,7 +161,8 @@ def price_panel(
     models = anchored(models, (model, day, amount), priors)
     y = np.log(amount / models.launch_price[model])
     key = rows["key"].to_numpy(dtype=object)
-    return Panel(models, y, model, day, traits, key, amount, now)
+    averaged = rows["n_averaged"].fillna(1.0).to_numpy() if "n_averaged" in rows else None
+    return Panel(models, y, model, day, traits, key, amount, now, averaged)
 
 
 def usual_ratio(priors: Priors, age: Floats) -> Floats:

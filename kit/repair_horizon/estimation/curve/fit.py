@@ -118,16 +118,17 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
     cells = cells_of(panel, layout, rows.dense, (states.of_row, states.models * states.quarters))
     weights, at = np.ones(len(panel.y)), np.argsort(cells.order)
+    counts = panel.counts[cells.order]
     settled = False
     for left in reversed(range(passes)):
-        precision = weights / scales.noise**2
+        precision = counts * weights / scales.noise**2
         prior = _prior(panel, layout, (priors, scales), known)
         posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift))
         misfit = cells.y - fitted(cells, posterior.mean, drift.mean)
         if settled or not left:
             break
         moved = moved_by(drift, posterior.cov)
-        square = misfit**2 + fitted_variance(cells, posterior.cov, drift, moved)
+        square = counts * (misfit**2 + fitted_variance(cells, posterior.cov, drift, moved))
         weights = (NU + 1) / (NU + square / scales.noise**2)
         wandered = squared_steps(drift, moved, sold)
         before = scales.noise

@@ -124,7 +124,8 @@ class Panel:
 
     ``y`` is log(price / launch price), ``model`` the position in ``models``, ``day`` the date,
     ``key`` the identifier of the row, ``amount`` the price itself, ``now`` the day up to which is
-    known.
+    known. ``averaged`` is of how many sales each price is the mean (one, if None): its variance
+    is that of a single sale by so many.
     """
 
     models: Models
@@ -135,6 +136,7 @@ class Panel:
     key: npt.NDArray[np.object_]
     amount: Floats
     now: pd.Timestamp
+    averaged: Floats | None = None
     month: Ints = field(init=False)
     age: Floats = field(init=False)
 
@@ -143,6 +145,11 @@ class Panel:
         object.__setattr__(self, "month", month_number(self.day))
         age = age_in_months(self.day, self.models.launch[self.model])
         object.__setattr__(self, "age", np.maximum(age, 0.0))
+
+    @property
+    def counts(self) -> Floats:
+        """Sales behind each price."""
+        return np.ones(len(self.y)) if self.averaged is None else self.averaged
 
     @property
     def sales_by_model(self) -> Ints:
