@@ -145,7 +145,7 @@ def test_the_chance_that_cash_runs_out_stays_within_one_in_twenty() -> None:
     lots = [
         planning._lot(r, offered[r.listing_id], logs.newest_day, rng) for r in scored.itertuples()
     ]
-    low = planning._run(lots, [], 1400.0, got.stop_after + 1, rules)[4]
+    low = planning._run(lots, [], 1400.0, got.stop_after + 1, rules).cash_low
     assert (low < 0).mean() > 0.05
     assert month(listings=12, draws=500).stop_after is None
 

@@ -204,7 +204,7 @@ def test_newsvendor_is_the_published_one() -> None:
 
 def test_needs_are_negative_binomial() -> None:
     """7 jobs in 12 months, 6 to go: Gamma(7.5, 12) mixed with Poisson has this closed form."""
-    needs = drawn_needs((7, 12.0), np.full(100_000, 6.0), np.random.default_rng(2))
+    needs = drawn_needs(7, 12.0, np.full(100_000, 6.0), np.random.default_rng(2))
     exact = nbinom(7.5, 12.0 / 18.0)
     assert needs.mean() == pytest.approx(exact.mean(), rel=0.01)
     assert needs.var() == pytest.approx(exact.var(), rel=0.03)

@@ -121,7 +121,8 @@ def landing(
     uppers = [*lowers[1:], np.inf]
     segments, paid = [], 0.0
     for lower, upper, rate in zip(lowers, uppers, rates, strict=True):
-        segments.append(_segment(purchase, (lower, upper), rate, (paid, premium_in_margin)))
+        offset = paid - rate * lower
+        segments.append(_segment(purchase, lower, upper, rate, offset, premium_in_margin))
         paid += rate * (upper - lower) if np.isfinite(upper) else 0.0
     if whole_credit_to is not None:
         segments = [part for s in segments for part in _split(s, whole_credit_to)]
@@ -174,12 +175,10 @@ def _split(segment: Segment, whole_credit_to: float) -> list[Segment]:
 
 
 def _segment(
-    purchase: Purchase, span: tuple[float, float], rate: float, premium: tuple[float, bool]
+    purchase: Purchase, lower: float, upper: float, rate: float, offset: float, in_margin: bool
 ) -> Segment:
-    """One tier; ``premium`` is (premium paid below the tier, counts in a margin scheme)."""
-    below, in_margin = premium
+    """One tier: the premium is ``rate`` times the hammer price plus ``offset``."""
     fixed = purchase.lot_fee + purchase.inbound
-    offset = below - rate * span[0]
     if purchase.imported:
         up = (1 + purchase.duty_rate) * (1 + purchase.import_tax_rate)
         a, k = (1 + rate) * up, (fixed + offset) * up + purchase.clearance_fee
@@ -187,7 +186,7 @@ def _segment(
         taxed = 1 + purchase.premium_tax_rate
         a, k = 1 + purchase.hammer_tax_rate + rate * taxed, fixed + offset * taxed
     margin_a, margin_k = (1 + rate, offset) if in_margin else (1.0, 0.0)
-    return Segment(span[0], span[1], a, k, margin_a, margin_k)
+    return Segment(lower, upper, a, k, margin_a, margin_k)
 
 
 def purchase_lines(purchase: Purchase, bid: float) -> dict[str, float]:

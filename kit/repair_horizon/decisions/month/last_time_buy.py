@@ -113,21 +113,18 @@ def expected_gain(needs: Ints, in_stock: int, terms: PartTerms, order: int) -> f
     return float(np.mean(used * terms.worth + (order - used) * terms.leftover)) - order * terms.cost
 
 
-def drawn_needs(
-    history: tuple[int, float], months: npt.ArrayLike, rng: np.random.Generator
-) -> Ints:
+def drawn_needs(jobs: int, over: float, months: npt.ArrayLike, rng: np.random.Generator) -> Ints:
     """Draw the units needed until the stop.
 
     Parameters
     ----------
-    history
-        (jobs that needed the part, months over which they were counted).
+    jobs, over
+        Jobs that needed the part, and months over which they were counted.
     months
         Drawn months until the part's stop, (draws,).
     rng
         Random numbers.
     """
-    jobs, over = history
     until = np.asarray(months, dtype="float64")
     rate = rng.gamma(jobs + 0.5, 1.0 / over, len(until))
     out: Ints = rng.poisson(rate * until).astype("int64")
@@ -239,7 +236,7 @@ def part_orders(
             landed * bench[key[0]].settings.repair.reuse_factor,
             int(moq.iloc[0]) if len(moq) else 1,
         )
-        needs = drawn_needs((jobs.get(key, 0), over), until[key], rng)
+        needs = drawn_needs(jobs.get(key, 0), over, until[key], rng)
         got = last_buy(needs, in_stock.get(key, 0), terms)
         stop = StopMonths(until[key], economics.outlook.months).quantile(0.5)
         start = economics.outlook.first_month

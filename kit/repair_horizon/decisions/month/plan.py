@@ -42,6 +42,10 @@ BUY, MEND, SELL = "buy", "repair", "sell"
 SEASON_DAYS = 240
 RUNS_OUT = 0.05
 RANGE = (0.05, 0.95)
+_AS_SCORED = (
+    *("family_id", "model_id", "end_time", "max_bid"),
+    *("probability_win", "expected_profit", "profit_per_hour"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,24 +76,28 @@ class Days:
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
-    """What to bid on and to mend this month, and how the month may turn out.
+class Month:
+    """How a month ends in every draw, (draws,) each; ``cash_low`` is the lowest free cash of it."""
 
-    - ``items``: the declared table ``plan``; listings in the order they end, then jobs by worth
-      per bench hour.
-    - ``wins``, ``hours``, ``cash_spent``, ``profit``: in every draw, (draws,).
-    - ``hours_there``, ``cash_there``: what there is; missing where not named.
-    - ``cash_low``: lowest free cash until all is sold, by draw.
-    - ``stop_after``: wins after which to stop bidding; None if no such limit is needed.
-    - ``hour``, ``cash_day``: the month's opportunity costs.
-    """
-
-    items: pd.DataFrame
     wins: Floats
     hours: Floats
     cash_spent: Floats
     profit: Floats
     cash_low: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Plan(Month):
+    """What to bid on and to mend this month, and how the month may turn out.
+
+    - ``items``: the declared table ``plan``; listings in the order they end, then jobs by worth
+      per bench hour.
+    - ``hours_there``, ``cash_there``: what there is; missing where not named.
+    - ``stop_after``: wins after which to stop bidding; None if no such limit is needed.
+    - ``hour``, ``cash_day``: the month's opportunity costs.
+    """
+
+    items: pd.DataFrame
     hours_there: float
     cash_there: float
     stop_after: int | None
@@ -170,15 +178,14 @@ def plan(
     work = [job.flow(rng) for job in jobs]
     cash = free_cash(logs, settings)
     stop_after = _stop_after(lots, work, cash, settings)
-    told = _run(lots, work, cash, stop_after, settings)
     return Plan(
-        _table(wanted, lots, jobs),
-        *told,
-        hours_per_month(settings),
-        cash,
-        stop_after,
-        economics.valuation.hour,
-        economics.valuation.cash_day,
+        **vars(_run(lots, work, cash, stop_after, settings)),
+        items=_table(wanted, lots, jobs),
+        hours_there=hours_per_month(settings),
+        cash_there=cash,
+        stop_after=stop_after,
+        hour=economics.valuation.hour,
+        cash_day=economics.valuation.cash_day,
     )
 
 
@@ -370,7 +377,7 @@ def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Setti
         return None
 
     def runs_out(most: int | None) -> float:
-        return float((_run(lots, work, cash, most, settings)[4] < 0).mean())
+        return float((_run(lots, work, cash, most, settings).cash_low < 0).mean())
 
     if runs_out(None) <= RUNS_OUT:
         return None
@@ -383,11 +390,8 @@ def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Setti
 
 def _run(
     lots: list[Flow], work: list[Flow], cash: float, most: int | None, settings: Settings
-) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Run the month in every draw: wins, hours, cash paid, profit and lowest free cash.
-
-    Time to sell is drawn with the usual mean and no memory.
-    """
+) -> Month:
+    """Run the month in every draw; time to sell is drawn with the usual mean and no memory."""
     rng = np.random.default_rng([settings.seed, 8])
     both = [*lots, *work]
     n = len(both[0].paid) if both else 1
@@ -409,7 +413,7 @@ def _run(
         flow[np.arange(n), sold.astype("int64")] += done * item.received
     start = np.nan_to_num(cash)
     low = np.minimum(start, start + np.cumsum(flow, axis=1).min(axis=1))
-    return wins, hours, spent, profit, low
+    return Month(wins, hours, spent, profit, low)
 
 
 def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: list[Job]) -> pd.DataFrame:
@@ -418,17 +422,11 @@ def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: list[Job]) -> pd.DataFr
         win = 1.0 if np.isnan(row.probability_win) else row.probability_win
         rows.append(
             {
+                **{n: getattr(row, n) for n in _AS_SCORED},
                 "kind": BUY,
                 "item": row.listing_id,
-                "family_id": row.family_id,
-                "model_id": row.model_id,
                 "about": row.listed_fault,
-                "end_time": row.end_time,
                 "do": True,
-                "max_bid": row.max_bid,
-                "probability_win": row.probability_win,
-                "expected_profit": row.expected_profit,
-                "profit_per_hour": row.profit_per_hour,
                 "gain": win * row.expected_profit,
                 "hours": flow.hours,
                 "cash": float(flow.paid.max() + flow.parts[0]),
