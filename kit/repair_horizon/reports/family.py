@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
 import pandas as pd
 
@@ -15,7 +16,7 @@ from repair_horizon.fitted_shop import NEAR
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports import decided, estimates
 from repair_horizon.reports.last_month import NOTHING_BEFORE, Before
-from repair_horizon.reports.month_tables import LEVEL, TABLES, FamilyMonth, main_row
+from repair_horizon.reports.month_tables import LEVEL, TABLES, FamilyMonth, invented_note, main_row
 from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
@@ -66,6 +67,7 @@ def family_month(
         base=estimates.base_words(worked),
         turning=turning,
         tables={name: _declared(name, found.get(name)) for name in TABLES},
+        invented=bool(invented_note(Path(shop.logs.folder))),
     )
 
 

@@ -61,7 +61,7 @@ def bid_picture(
     live = every[every["verdict"] == Verdict.BUY]
     shown = (live if len(live) else every).head(MOST)
     title = f"{len(live)} of {len(every)} models and faults are worth buying broken"
-    title = f"{title}; the best {len(shown)}" if len(live) > len(shown) else title
+    title = f"{title}, the best first" if len(live) > len(shown) else title
     top = _round(float(shown[["max_bid", "hammer_upper"]].max(axis=None, skipna=True)))
     step = _round(top / 5, down=True)
     steps = [step * i for i in range(int(top / step + 1e-9) + 1)]

@@ -25,7 +25,13 @@ from repair_horizon.reports.index import IndexPage, index_body, index_html
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits
 from repair_horizon.reports.last_month import DONE, FAILED, keep_rules, keep_valuation, last_month
 from repair_horizon.reports.made_from import Stamp, family_stamps, run_record, standing
-from repair_horizon.reports.month_tables import family_name, read_saved, short_names, stacked
+from repair_horizon.reports.month_tables import (
+    family_name,
+    invented_note,
+    read_saved,
+    short_names,
+    stacked,
+)
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
 from repair_horizon.reports.requested import settings_asked
@@ -341,16 +347,3 @@ def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
         for r in runs
     ]
     return json.dumps({**record, "families": families}, indent=1, ensure_ascii=False) + "\n"
-
-
-def invented_note(workspace: Path) -> str:
-    """Return what to print on every page if the workspace says that its data are invented."""
-    readme = workspace / "README.md"
-    text = readme.read_text(encoding="utf-8", errors="replace") if readme.is_file() else ""
-    if (
-        not (workspace / "INVENTED.txt").is_file()
-        and "everything here is invented" not in text.lower()
-    ):
-        return ""
-    first = next((line.strip("# ").strip() for line in text.splitlines() if line.strip()), "")
-    return f"{first + ': ' if first else ''}everything here is invented, not measured."

@@ -30,7 +30,7 @@ class FamilyMonth:
     ``tables`` are the outputs of ``tables.outputs`` whose names are in ``TABLES``; each is also an
     attribute: ``month.thresholds``. Months are first days (Timestamps); money is in ``currency``;
     intervals are at ``level``; ``base`` says what a price is a price of, ``turning`` what would
-    turn the main unit's verdict.
+    turn the main unit's verdict, ``invented`` whether the logs say that they are.
     """
 
     family_id: str
@@ -42,6 +42,7 @@ class FamilyMonth:
     base: str
     turning: str
     tables: Mapping[str, pd.DataFrame]
+    invented: bool = False
 
     def __getattr__(self, name: str) -> pd.DataFrame:
         """Return one of the tables."""
@@ -71,6 +72,19 @@ class FamilyMonth:
     def ahead(self) -> Ahead:
         """The stretch the page looks ahead."""
         return Ahead(self.month, int(self.bid_path["month"].nunique()), self.level)
+
+
+def invented_note(workspace: Path) -> str:
+    """Return what to print on every page if the workspace says that its data are invented."""
+    readme = workspace / "README.md"
+    text = readme.read_text(encoding="utf-8", errors="replace") if readme.is_file() else ""
+    if (
+        not (workspace / "INVENTED.txt").is_file()
+        and "everything here is invented" not in text.lower()
+    ):
+        return ""
+    first = next((line.strip("# ").strip() for line in text.splitlines() if line.strip()), "")
+    return f"{first + ': ' if first else ''}everything here is invented, not measured."
 
 
 def save_tables(month: FamilyMonth, folder: str | Path) -> list[str]:

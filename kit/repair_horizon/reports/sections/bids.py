@@ -95,7 +95,8 @@ def timeline_piece(month: FamilyMonth) -> Fragment:
 
 
 def _known(month: FamilyMonth) -> str:
-    return f"Known up to {day_words(month.cutoff)}. Check registry, ownership and locks first."
+    said = f"Known up to {day_words(month.cutoff)}. Check registry, ownership and locks first."
+    return f"Invented. {said}" if month.invented else said
 
 
 def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:

@@ -156,7 +156,7 @@ def shelf_section(shelf: pd.DataFrame, names: Names, currency: str) -> Fragment:
         declared("shelf", "margin", currency, second=True),
         declared("shelf", "days_held", second=True),
     ]
-    shown = table(rows, columns, "Units for which waiting costs most")
+    shown = table(rows, columns, "Units for which waiting costs most", cards=True)
     held = worst[worst["caution"] != ""]
     chosen = [
         Chosen(listing([str(u) for u in group["unit_id"]], 5), str(caution), ())
