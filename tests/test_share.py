@@ -27,12 +27,22 @@ from repair_horizon.share import bundle as sharing
 from repair_horizon.share.bundle import SINGLE_LIMIT, share_month
 from repair_horizon.share.pictures import browser as drawing_browser
 from repair_horizon.share.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
-from repair_horizon.share.single_page import DIGITS, pack, unpack
+from repair_horizon.share.single_page import DIGITS, pack
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY = "ulmvrist_watch"
 FORMULAS = ["=1+1", "+1+cmd|' /C calc'!A0", "-2+3+A1", "@SUM(A1)", '=HYPERLINK("http://x.y")']
 MAIL = re.compile(rb"[\w.+-]+@[\w-]+\.\w+")
+
+
+def unpack(text: str, size: int) -> bytes:
+    """Read back what ``pack`` wrote, as the page's script does; ``size`` is the number of bytes."""
+    at = np.zeros(128, dtype="int64")
+    at[[ord(c) for c in DIGITS]] = np.arange(91)
+    codes = at[np.frombuffer(text.encode("ascii"), dtype="uint8")]
+    values = codes[0::2] * 91 + codes[1::2]
+    bits = (values[:, None] >> np.arange(12, -1, -1)) & 1
+    return np.packbits(bits.astype("uint8").ravel()[: size * 8]).tobytes()
 
 
 @pytest.fixture(scope="module")

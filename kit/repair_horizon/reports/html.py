@@ -107,7 +107,7 @@ class Chart:
 class Column:
     """One column of a printed table: where it comes from, its heading and how it is worded.
 
-    ``second`` columns give way on narrow screens, ``screen`` ones on paper.
+    ``second`` columns give way on narrow screens, ``wide`` ones need room for a sentence.
     """
 
     name: str
@@ -116,13 +116,12 @@ class Column:
     numeric: bool = False
     wide: bool = False
     second: bool = False
-    screen: bool = False
 
     @property
     def kinds(self) -> list[str]:
         """Classes of the style sheet."""
         named = ("number", self.numeric), ("wide", self.wide), ("second", self.second)
-        return [k for k, on in (*named, ("screen", self.screen)) if on]
+        return [k for k, on in named if on]
 
     def said(self, value: Any) -> str:
         """Return a value in words."""
@@ -139,7 +138,7 @@ def declared(output: str, name: str, currency: str = "", **look: bool) -> Column
     currency
         Stands in the heading of amounts.
     look
-        ``wide``, ``second``, ``screen``.
+        ``wide``, ``second``.
 
     Examples
     --------

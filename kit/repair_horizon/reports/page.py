@@ -30,7 +30,6 @@ BESIDE = (
     f"This chart is drawn by the file {SCRIPT_NAME}, which must lie beside this page. The sentence "
     "above says the same numbers."
 )
-_KNOWN = (FIGURE_TYPE, "text/html", "text/plain")
 # Tags of cells: what a shared page may leave out, and what then stands in its place.
 COSTS, SUPPLIERS, INSTEAD = "costs", "suppliers", "instead of costs"
 

@@ -42,16 +42,6 @@ def pack(data: bytes) -> str:
     return np.column_stack([digits[values // 91], digits[values % 91]]).tobytes().decode("ascii")
 
 
-def unpack(text: str, size: int) -> bytes:
-    """Read back what ``pack`` wrote; ``size`` is the number of bytes."""
-    at = np.zeros(128, dtype="int64")
-    at[[ord(c) for c in DIGITS]] = np.arange(91)
-    codes = at[np.frombuffer(text.encode("ascii"), dtype="uint8")]
-    values = codes[0::2] * 91 + codes[1::2]
-    bits = (values[:, None] >> np.arange(12, -1, -1)) & 1
-    return np.packbits(bits.astype("uint8").ravel()[: size * 8]).tobytes()
-
-
 @dataclass(frozen=True)
 class Shell:
     """What stands around the pages: title, note on invented data, the index (finished HTML)."""
