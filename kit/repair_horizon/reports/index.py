@@ -27,7 +27,14 @@ from repair_horizon.reports.html import (
     terms,
 )
 from repair_horizon.reports.last_month import DONE, LastMonth, with_last_month
-from repair_horizon.reports.month_tables import LEVEL, best_faults, main_row, ranked, stacked
+from repair_horizon.reports.month_tables import (
+    LEVEL,
+    best_faults,
+    family_names,
+    main_row,
+    ranked,
+    stacked,
+)
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import read_template, rendered
 from repair_horizon.reports.sections import looking_back, this_month
@@ -39,7 +46,6 @@ from repair_horizon.tables.words import (
     MISSING,
     Ahead,
     day_words,
-    fault_words,
     missing,
     month_words,
     number,
@@ -141,13 +147,14 @@ def index_body(page: IndexPage, *, costs: bool = True) -> str:
 def _told(page: IndexPage, *, costs: bool) -> dict[str, Any]:
     """What the template sets, by its names."""
     logs, settings, names, currency = page.logs, page.settings, page.names, page.currency
+    said = family_names(logs.tables["catalogue"])
     return {
         "title": page.title,
         "costs": costs,
         "files": True,
         "sentence": sentence(page.mains, currency, _since(page)),
         "pictures": _pictures(page, costs=costs),
-        "failed": [(fault_words(r.family_id), r.reason) for r in page.families if r.status != DONE],
+        "failed": [(said[r.family_id], r.reason) for r in page.families if r.status != DONE],
         "decisions": this_month.decisions(page.mains, page.shelf, currency, page.ahead),
         "listings": this_month.open_listings(page.plan, page.month, names, currency, costs=costs),
         "plan": this_month.plan_section(page.plan, names, currency),

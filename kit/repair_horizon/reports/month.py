@@ -26,7 +26,7 @@ from repair_horizon.reports.kernel import TIME_LIMIT, Limits
 from repair_horizon.reports.last_month import DONE, FAILED, keep_rules, keep_valuation, last_month
 from repair_horizon.reports.made_from import Stamp, family_stamps, run_record, standing
 from repair_horizon.reports.month_tables import (
-    family_name,
+    family_names,
     invented_note,
     read_saved,
     short_names,
@@ -197,12 +197,13 @@ def _tasks(
     names, invented = slugs(known.families), invented_note(known.folder)
     when = month_words(f"{shared['month']}-01")
     stamps = family_stamps(known, folder, [*shared.items(), invented])
-    models = known.tables["catalogue"].groupby("family_id")["model_name"].agg(list)
+    catalogue = known.tables["catalogue"]
+    said, models = family_names(catalogue), catalogue["family_id"].value_counts()
     return {
         f: FamilyTask(
             family_id=f,
             slug=names[f],
-            title=f"{family_name(models[f], f)}, {when}",
+            title=f"{said[f]}, {when}",
             invented=invented,
             folder=folder,
             parameters={
@@ -213,7 +214,7 @@ def _tasks(
             },
             limits=limits,
             stamp=stamps[f],
-            models=len(models[f]),
+            models=int(models[f]),
         )
         for f in known.families
     }

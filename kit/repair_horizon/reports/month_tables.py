@@ -129,8 +129,13 @@ def short_names(names: Sequence[str]) -> list[str]:
     return short if whole else list(names)
 
 
-def family_name(names: Sequence[str], family_id: str) -> str:
-    """Return a family's name to print: the words its models' names begin with."""
+def family_names(catalogue: pd.DataFrame) -> dict[str, str]:
+    """Return each family's name to print: the words its models' names begin with."""
+    models = catalogue.groupby("family_id")["model_name"].agg(list)
+    return {str(family): _family_name(names, str(family)) for family, names in models.items()}
+
+
+def _family_name(names: Sequence[str], family_id: str) -> str:
     words = [n.split() for n in names]
     lead = words[0][: _shared(words)] if len(words) > 1 and all(words) else []
     return " ".join(lead) or fault_words(family_id)
