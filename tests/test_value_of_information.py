@@ -11,7 +11,6 @@ from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outloo
 from repair_horizon.decisions.costs.purchase import landing
 from repair_horizon.decisions.review.value_of_information import (
     AS_IS_SALE,
-    COLUMNS,
     MOST_MONTHS,
     OUTCOME,
     QUOTE,
@@ -31,6 +30,7 @@ from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets
 from scipy.stats import norm
 
@@ -115,7 +115,7 @@ def test_a_quote_is_worth_more_the_less_is_known_and_counts_by_listings() -> Non
     for sd in (0.02, 0.15, 0.3):
         economics = unit_economics(example_outlook(wide_family(sd)), example_settings())
         table = unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 5, None)
-        assert list(table.columns) == COLUMNS
+        assert list(table.columns) == OUTPUTS["unknowns"].names
         quotes = table[(table["kind"] == QUOTE) & table["what"].str.startswith("DA")]
         worth.append(float(quotes["worth"].sum()))
     assert worth[0] < 1.0 < worth[1] < worth[2]
