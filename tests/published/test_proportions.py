@@ -31,6 +31,15 @@ def test_success_by_fault_gives_jeffreys_intervals(
     assert (row["lower"], row["upper"]) == pytest.approx((lower, upper), abs=5e-8)
 
 
+def test_five_of_five_are_not_all_and_none_of_two_is_not_none() -> None:
+    """The mean of Beta(fixed + 1/2, rest + 1/2): 11/12 and 1/6."""
+    outcomes = {"screen": ["fixed_first_pass"] * 5, "board": ["not_fixed"] * 2}
+    rows = [(fault, outcome) for fault, each in outcomes.items() for outcome in each]
+    jobs = pd.DataFrame(rows, columns=["listed_fault", "outcome"])
+    estimate = success_by_fault(jobs).set_index("listed_fault")["estimate"]
+    assert estimate.to_dict() == pytest.approx({"screen": 11 / 12, "board": 1 / 6})
+
+
 @pytest.mark.parametrize(
     ("fixed", "n", "lower", "upper", "digits"),
     [

@@ -101,15 +101,15 @@ def success_by_fault(repairs: pd.DataFrame, level: float = 0.8) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``listed_fault, n, fixed, estimate, lower, upper``, most tried first; the interval is that
-        of Beta(fixed + 1/2, rest + 1/2).
+        ``listed_fault, n, fixed, estimate, lower, upper``, most tried first; estimate and interval
+        are those of Beta(fixed + 1/2, rest + 1/2), so that five of five are not all.
     """
     tried = repairs[repairs["outcome"].isin(ATTEMPTED)]
     by = tried["outcome"].isin(FIXED).groupby(tried["listed_fault"])
     table = by.agg(n="size", fixed="sum").reset_index()
     fixed, n = table["fixed"].to_numpy(float), table["n"].to_numpy(float)
     lower, upper = beta_interval(fixed + 0.5, n - fixed + 0.5, level)
-    table = table.assign(estimate=fixed / np.maximum(n, 1), lower=lower, upper=upper)
+    table = table.assign(estimate=(fixed + 0.5) / (n + 1), lower=lower, upper=upper)
     return table.sort_values(["n", "listed_fault"], ascending=[False, True], ignore_index=True)
 
 
