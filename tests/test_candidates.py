@@ -14,7 +14,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.costs.purchase import landing
-from repair_horizon.decisions.month.listings import open_listings, score
+from repair_horizon.decisions.month.listings import Scorer, open_listings, score, scorer_for
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
     best_question,
@@ -24,7 +24,7 @@ from repair_horizon.decisions.month.questions_asked import (
     turning_points,
     value_of_knowing,
 )
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.outputs import OUTPUTS
@@ -242,3 +242,32 @@ def test_a_verdict_turns_only_within_a_season() -> None:
     assert "no single" in turning_points(12.1, BidMoves(0.0, 0.0, -1.0, "", 0.0))
     assert turning_points(50.0, BidMoves(0.0, -5.0, 0.0, "DA", 100.0)) == "DA 100.00 cheaper"
     assert "no single" in turning_points(50.1, BidMoves(0.0, -5.0, 0.0, "DA", 100.0))
+
+
+@pytest.mark.parametrize("limits", [Limits(), Limits(probability_loss=0.2)])
+def test_a_price_already_bid_changes_the_chance_of_winning_alone(limits: Limits) -> None:
+    """Asked of what is kept or worked out anew: the same bid, with an owner's limit or without."""
+    rules = example_settings(targets=Targets(), limits=limits)
+    economics = example_economics(rules, draws=60, spread=0.1, rival=40.0)
+    scorer = scorer_for(economics, FAMILY, (MODEL, FAULT))
+    assert isinstance(scorer, Scorer)
+    for shipping in (np.nan, 20.0):
+        terms = scorer.terms(shipping, np.nan)
+        for floor in (0.0, 25.0, 500.0):
+            kept, anew = scorer.bid(terms, floor), bid_on_terms(scorer.known, terms, floor)
+            assert replace(kept, won=anew.won, limit_cost=anew.limit_cost) == anew
+            assert repr(kept) == repr(anew)
+
+
+@pytest.mark.parametrize("terms", ["fixed_price", "private", "auction"])
+def test_what_is_worth_no_bid_promises_nothing(terms: str) -> None:
+    """Worth less than its carriage: no bid, no offer, no profit told, alone or as a lot of two."""
+    economics = example_economics(example_settings(targets=Targets(profit=200.0)), rival=60.0)
+    row: dict[str, object] = {"terms": terms, "current_bid": 5.0}
+    rows = listings(row, {**row, "lot_id": "J", "quantity": 2.0, "current_bid": 500.0})
+    table = score(rows, example_logs(), economics).set_index("listing_id")
+    alone = table.loc["L0"]
+    assert (alone["advice"], alone["max_bid"], alone["verdict"]) == ("pass", 0.0, "own stock only")
+    assert alone[["offer", "expected_profit", "probability_loss"]].isna().all()
+    if terms != "private":  # whose price is only where talking starts
+        assert table.loc["J", "advice"] == "pass"

@@ -140,7 +140,7 @@ def test_end_of_supply_is_told_when_passed_and_when_near(tmp_path: Path) -> None
 
 
 def test_three_dear_quotes_of_an_old_part_make_the_forecast_a_lower_bound(tmp_path: Path) -> None:
-    """Eleven per cent dear three times is no jump, but the fifth year of the model makes it suspicious."""
+    """Eleven per cent dear three times is no jump, but suspicious in the model's fifth year."""
     dear = falling(90, 24, 1)
     dear[-3:] = [90 * 0.985 ** (21 + i) * 1.11 for i in range(3)]
     table, _ = found(

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -15,11 +15,13 @@ from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, landing_under
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
+    Question,
     bid_moves,
     question_at,
     turning_points,
 )
 from repair_horizon.decisions.unit.bid import (
+    BREAK_EVEN,
     NO_PRICE,
     NOTHING_WON,
     Bid,
@@ -58,24 +60,39 @@ class Scorer:
         """How far the bid moves with price, part and time, at the usual terms of purchase."""
         return bid_moves(self.economics, self.unit)
 
-    @cached_property
+    @property
     def usual(self) -> Bid:
         """Maximum bid at the usual terms of purchase: the model's own threshold."""
-        return bid_on_terms(self.known)
+        return self.bid(None)
+
+    def bid(self, terms: Landing | None, floor: float = 0.0) -> Bid:
+        """Maximum bid on terms of purchase where somebody has bid ``floor`` already, money.
+
+        Where no limit of the owner's binds, only the chance of winning depends on the floor.
+        """
+        plain: Bid = self._once(("bid", terms), lambda: bid_on_terms(self.known, terms))
+        if not floor or plain.reason:
+            return plain
+        if plain.binding != BREAK_EVEN:
+            return bid_on_terms(self.known, terms, floor)
+        land = terms or self.unit.landing
+        return replace(plain, won=self.known.expected(land, plain.amount, floor))
+
+    def question(self, terms: Landing | None, price: float) -> Question:
+        """What to ask the seller before buying at a price."""
+        land, theta = terms or self.unit.landing, margin_fraction(self.unit.settings)
+        work = partial(question_at, self.known, land, price, theta)
+        out: Question = self._once(("question", terms, price), work)
+        return out
 
     def terms(self, shipping: float, premium: float, *, direct: bool = False) -> Landing | None:
         """Landed cost with the listing's own carriage and premium; None where the usual one holds.
 
         A direct purchase, at a fixed price or from a private seller, bears no premium.
         """
-        key = (repr(shipping), repr(premium), direct)
-        if key not in self._terms:
-            self._terms[key] = self._own_terms(shipping, premium, direct)
-        return self._terms[key]
-
-    @cached_property
-    def _terms(self) -> dict[tuple[str, str, bool], Landing | None]:
-        return {}
+        work = partial(self._own_terms, shipping, premium, direct)
+        out: Landing | None = self._once(("terms", repr(shipping), repr(premium), direct), work)
+        return out
 
     def _own_terms(self, shipping: float, premium: float, direct: bool) -> Landing | None:
         purchase = self.unit.settings.purchase
@@ -89,6 +106,15 @@ class Scorer:
             return None
         rules = replace(self.unit.settings, purchase=purchase)
         return landing_under(rules, self.unit.days, self.unit.valuation.cash_day)
+
+    def _once(self, key: Hashable, work: Callable[[], Any]) -> Any:
+        if key not in self._known:
+            self._known[key] = work()
+        return self._known[key]
+
+    @cached_property
+    def _known(self) -> dict[Hashable, Any]:
+        return {}
 
 
 def open_listings(listings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
@@ -245,12 +271,9 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     assert isinstance(scorer, Scorer)
     terms, current = row.own_terms, row.current
     land = terms or scorer.unit.landing
-    floor = 0.0 if row.direct else current
-    alike = terms is None and not floor
-    bid = scorer.usual if alike else bid_on_terms(scorer.known, terms, floor)
+    bid = scorer.bid(terms, 0.0 if row.direct else current)
     bid, offer = _on_the_table(row, scorer, bid, land, current)
-    theta = margin_fraction(scorer.unit.settings)
-    ask = question_at(scorer.known, land, bid.amount or current, theta)
+    ask = scorer.question(terms, bid.amount or current)
     buys = bid.amount > 0 and _within(row, bid, current) and _often(row, scorer, bid)
     return {
         **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
