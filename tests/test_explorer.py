@@ -305,11 +305,11 @@ def test_the_map_shows_the_thresholds_and_filters_them(two_families: Shop) -> No
     models.families.value = ("vellfold",)
     assert set(models.table()["family_id"]) == {"vellfold"}
     assert sum(len(t.x) for t in models.chart.data) == len(models.table())
-    compared = models.pieces()[-1].html
+    compared = models.pieces()[1].html
     assert "vellfold" in compared
     assert "grabvyx" not in compared
     models.families.value = ()
-    assert "No row passes" in models.pieces()[1].html
+    assert "No row passes" in models.pieces()[0].html
 
 
 def test_dearer_displays_on_the_map_are_the_what_ifs_move(two_families: Shop) -> None:
@@ -345,6 +345,25 @@ def test_every_move_is_ready_before_it_is_asked(two_families: Shop, monkeypatch)
         for step in (-20, 20):
             models.dearer.value = step
     assert "parts 20 % dearer" in models.chart.layout.meta["title"]
+
+
+def test_a_move_is_answered_at_once_with_what_is_ready(two_families: Shop) -> None:
+    """Asked before it is worked out, it names what is still to come, and shows that then."""
+    models = map_of(two_families)
+    models.bought.value = False
+    whole = len(models.table())
+
+    async def asked() -> list[str]:
+        models._waiting = asyncio.get_running_loop().create_task(models._prepare())
+        models.dearer.value = 20
+        titles = [models.chart.layout.meta["title"]]
+        await models._waiting
+        return [*titles, models.chart.layout.meta["title"]]
+
+    first, last = asyncio.run(asked())
+    assert first.startswith("0 models")
+    assert first.endswith("2 families still to come")
+    assert last == f"{whole} models and faults; displays 20 % dearer"
 
 
 def test_explore_writes_the_notebook_and_leaves_what_was_there(tmp_path: Path, capsys) -> None:

@@ -15,7 +15,14 @@ import plotly.graph_objects as go
 
 from repair_horizon.decisions.review.what_if import Moves
 from repair_horizon.explorer.answers import Answers, answers
-from repair_horizon.explorer.controls import choices, offer, redraw, show_with_copies, sliders
+from repair_horizon.explorer.controls import (
+    choices,
+    offer,
+    redraw,
+    renew_copies,
+    show_with_copies,
+    sliders,
+)
 from repair_horizon.explorer.showing import (
     about,
     bid_chart,
@@ -133,8 +140,7 @@ class Panel:
         pieces = self.pieces()
         self.head.value = pieces[0].html + pieces[1].html  # type: ignore[union-attr]
         redraw(self.chart, pieces[-1])
-        for handle, piece in zip(self._handles, pieces, strict=False):
-            handle.update(piece)
+        renew_copies(self._handles, pieces)
         self.seconds = time.perf_counter() - start
         self.took.value = f"worked out in {self.seconds:.2f} s"
 

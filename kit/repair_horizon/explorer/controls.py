@@ -71,6 +71,17 @@ def show_with_copies(box: Any, pieces: Sequence[Fragment | Chart]) -> list[Any]:
     return [display(p, display_id=True) for p in pieces]  # type: ignore[no-untyped-call]
 
 
+def renew_copies(handles: Sequence[Any], pieces: Sequence[Fragment | Chart]) -> None:
+    """Put pieces in place of those shown; a chart by way of nothing, else it is not drawn anew.
+
+    What JupyterLab draws charts with keeps a chart that is there, whatever it is sent.
+    """
+    for handle, piece in zip(handles, pieces, strict=False):
+        if isinstance(piece, Chart):
+            handle.update(Fragment(""))
+        handle.update(piece)
+
+
 def redraw(live: Any, piece: Fragment | Chart) -> None:
     """Move the live chart's lines; it is built anew only where their number changes."""
     new = piece.figure if isinstance(piece, Chart) else go.Figure()

@@ -19,7 +19,7 @@ from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
 from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.explorer.controls import LAYOUT, WIDE, redraw, show_with_copies
+from repair_horizon.explorer.controls import LAYOUT, WIDE, redraw, renew_copies, show_with_copies
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports.html import Chart, Column, Fragment, paragraph, table
 from repair_horizon.shop import Shop
@@ -52,6 +52,7 @@ class ModelMap:
         self.seconds = 0.0
         self._kept: dict[tuple[str, str, int], pd.DataFrame] = {}
         self._handles: list[Any] = []
+        self._waiting: asyncio.Task[None] | None = None
         families = [(fault_words(f), f) for f in shop.logs.families]
         faults = sorted(shop.logs.tables["fault_states"]["listed_fault"].unique())
         shared = {"style": WIDE, "layout": LAYOUT}
@@ -64,7 +65,7 @@ class ModelMap:
             **shared,
         )
         self.most = widgets.BoundedFloatText(
-            0.0, min=0.0, max=1e6, description=f"Price up to, {shop.currency} (0: any)", **shared
+            0.0, min=0.0, max=1e6, description=f"Up to {shop.currency} (0: any)", **shared
         )
         self.bought = widgets.Checkbox(True, description="worth buying only", **shared)
         self.part = widgets.Dropdown(
@@ -90,10 +91,18 @@ class ModelMap:
 
     def rows(self, family_id: str, part: str = "", step: int = 0) -> pd.DataFrame:
         """Thresholds of a family this month where some parts cost ``step`` per cent more."""
-        part = part if step else ""
-        if (family_id, part, step) not in self._kept:
-            self._kept[family_id, part, step] = self._moved(family_id, part, step)
-        return self._kept[family_id, part, step]
+        key = (family_id, part if step else "", step)
+        if key not in self._kept:
+            self._kept[key] = self._moved(*key)
+        return self._kept[key]
+
+    @property
+    def coming(self) -> list[str]:
+        """Chosen families still being worked out under the move; they are shown when they are."""
+        if self._waiting is None or self._waiting.done():
+            return []
+        move = (self.part.value if self.dearer.value else "", self.dearer.value)
+        return [f for f in self.families.value if (f, *move) not in self._kept]
 
     def _moved(self, family_id: str, part: str, step: int) -> pd.DataFrame:
         economics = self.shop.economics(family_id, self.month, 2)
@@ -116,8 +125,9 @@ class ModelMap:
             The columns of thresholds, ``name``, ``earns`` (chance times profit, money) and
             ``bid_before`` (the maximum bid with parts as they are).
         """
-        at = [self.rows(f, self.part.value, self.dearer.value) for f in self.families.value]
-        plain_rows = [self.rows(f) for f in self.families.value]
+        ready = [f for f in self.families.value if f not in self.coming]
+        at = [self.rows(f, self.part.value, self.dearer.value) for f in ready]
+        plain_rows = [self.rows(f) for f in ready]
         if not at:
             at = plain_rows = [self._kept[next(iter(self._kept))].head(0)]
         rows = pd.concat(at, ignore_index=True)
@@ -142,18 +152,17 @@ class ModelMap:
         """Filter anew, draw, and say how long it took."""
         start = time.perf_counter()
         pieces = self.pieces()
-        redraw(self.chart, pieces[0])
+        redraw(self.chart, pieces[-1])
         for axis in (self.chart.layout.xaxis, self.chart.layout.yaxis):
             axis.fixedrange = False
-        for handle, piece in zip(self._handles, pieces, strict=False):
-            handle.update(piece)
+        renew_copies(self._handles, pieces)
         self.seconds = time.perf_counter() - start
         self.took.value = f"worked out in {self.seconds:.2f} s"
 
     def pieces(self) -> list[Fragment | Chart]:
-        """What a copy keeps: the map, the rows it shows and the families compared."""
+        """What a copy keeps: the rows shown, the families compared, and the map itself."""
         rows = self.table()
-        return [self._map(rows), self._best(rows), self._compared(rows)]
+        return [self._best(rows), self._compared(rows), self._map(rows)]
 
     def _words(self, rows: pd.DataFrame) -> Words:
         said = "parts as they are"
@@ -165,7 +174,8 @@ class ModelMap:
             self.most.value
         )
         kind = "models and faults worth buying" if self.bought.value else "models and faults"
-        title = f"{len(rows)} {kind}{limit}; {said}"
+        more = f"; {len(self.coming)} families still to come" if self.coming else ""
+        title = f"{len(rows)} {kind}{limit}; {said}{more}"
         return Words(title, f"{title}. Size is the chance of winning.")
 
     def _map(self, rows: pd.DataFrame) -> Chart:
@@ -173,6 +183,7 @@ class ModelMap:
         figure = new_figure(self._words(rows), f"profit of a win, {currency}", months=False)
         figure.update_xaxes(title=f"usually won at, {currency}", fixedrange=False)
         figure.update_yaxes(fixedrange=False)
+        figure.update_layout(height=460, legend={"y": -0.24})
         for i, family in enumerate(self.shop.logs.families):
             mine = rows[rows["family_id"] == family]
             figure.add_scatter(
@@ -245,15 +256,22 @@ class ModelMap:
 
     def show(self) -> None:
         """Show the controls, and below them what a copy keeps."""
-        left = widgets.VBox([*self.controls, self.took])
-        self._handles = show_with_copies(widgets.HBox([left, self.chart]), self.pieces())
+        sides = [widgets.VBox(self.controls[:2]), widgets.VBox([*self.controls[2:], self.took])]
+        top = widgets.HBox(sides, layout={"flex_flow": "row wrap"})
+        self._handles = show_with_copies(widgets.VBox([top, self.chart]), self.pieces())
         with suppress(RuntimeError):  # nobody waits where no loop runs
             self._waiting = asyncio.get_running_loop().create_task(self._prepare())
 
     async def _prepare(self) -> None:
-        """Work every move out between two questions, the likeliest first."""
-        for part in (DISPLAYS, PARTS):
-            for step in sorted(STEPS, key=abs):
-                for family in self.shop.logs.families:
-                    self.rows(family, part, step)
-                    await asyncio.sleep(0.02)
+        """Work every move out between two questions: what was asked, then the likeliest."""
+        steps = [s for s in sorted(STEPS, key=abs) if s]
+        families = self.shop.logs.families
+        rest = [(f, part, s) for part in (DISPLAYS, PARTS) for s in steps for f in families]
+        while rest:
+            await asyncio.sleep(0.02)  # a move that waits is answered here
+            asked = [(f, self.part.value, self.dearer.value) for f in self.coming]
+            one = (asked or rest)[0]
+            self.rows(*one)
+            if asked:
+                self.renew()
+            rest = [key for key in rest if key not in self._kept]
