@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
 from repair_horizon.decisions.costs.purchase import landing
@@ -30,6 +31,7 @@ from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_prices import PartPath
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop
+from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets
 from scipy.stats import norm
@@ -172,3 +174,55 @@ def test_the_demo_lists_its_five_dearest_unknowns() -> None:
     assert (table["worth"] >= 1.0).all()
     assert (table["lower"] < table["upper"]).all()
     assert table["words"].str.contains("worth").all()
+
+
+def loose_family(share: float = 0.70):
+    """Display, as-is ratio of s1 and success of s1 are not known well; all else is."""
+    family, rng = wide_family(0.3), np.random.default_rng(8)
+    success = family.success[FAULT].copy()
+    success[:, 0] = rng.beta(18.6, 1.4, 600)
+    shares = family.shares[FAULT].copy()
+    shares[:, 0], shares[:, 1] = share, 0.82 - share
+    ratio = family.as_is["s1"] * np.exp(0.3 * rng.standard_normal(600))
+    sold = pd.DataFrame({"fault": ["s1"], "noise": [0.25], "basis": [Basis.CLASS.value]})
+    return replace(
+        family,
+        success={FAULT: success},
+        shares={FAULT: shares},
+        as_is={**family.as_is, "s1": ratio},
+        estimates=replace(family.estimates, as_is=sold),
+    )
+
+
+def test_what_could_be_observed_is_what_is_not_known_well() -> None:
+    """A quote, an as-is sale and a repair, each with its own draws and the units it bears on."""
+    family = loose_family()
+    economics = unit_economics(example_outlook(family), example_settings())
+    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    found = {unknown.kind: (unknown, keys) for unknown, keys in mine.unknowns()}
+    assert list(found) == [QUOTE, AS_IS_SALE, OUTCOME]
+    assert all(keys == [(MODEL, FAULT)] for _, keys in found.values())
+    quote, sale, repair = (unknown for unknown, _ in found.values())
+    assert (quote.what, sale.what, repair.what) == ("DA, maker_original", "s1", f"s1 of {FAULT}")
+    assert sale.basis == Basis.CLASS.value
+    np.testing.assert_allclose(sale.value, family.as_is["s1"])
+    np.testing.assert_allclose(sale.weight, measured(np.log(family.as_is["s1"]), 0.25)[0])
+    np.testing.assert_allclose(repair.value, family.success[FAULT][:, 0])
+    assert repair.chance.tolist() == pytest.approx([repair.value.mean(), 1 - repair.value.mean()])
+    table = unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 5, None).set_index("kind")
+    display = next(p for k, p in family.parts.items() if k[1] == "DA").price[:, 0]
+    told = table.loc[QUOTE, ["lower", "upper"]].to_list()
+    assert told == pytest.approx(np.percentile(display, [10, 90]))
+    # Worth goes with listings: one unit of money or more is listed, less is not.
+    for worth, listed in ((1.05, True), (0.95, False)):
+        rate = 2.0 * worth / float(table.loc[QUOTE, "worth"])
+        few = unknowns(economics, {(MODEL, FAULT): rate}, lambda f, k: 5, None)
+        assert (QUOTE in set(few["kind"])) == listed
+
+
+def test_a_state_hardly_ever_found_is_not_asked_about() -> None:
+    """s1 in one unit of 200: neither its repair nor its as-is sale would be met with."""
+    family = loose_family(share=0.005)
+    economics = unit_economics(example_outlook(family), example_settings())
+    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    assert [unknown.kind for unknown, _ in mine.unknowns()] == [QUOTE]
