@@ -4,6 +4,7 @@
     shop = rh.open("data/demo")                     # or rh.from_frames(catalogue=..., sales=...)
     shop.prices("vellfold").plot()                  # .table(), .summary()
     shop.thresholds(); shop.bids(); shop.stock(); shop.plan()
+    shop.forecast(); shop.price_changes(); shop.broken_ratios(); shop.stop_dates("vellfold")
     rh.ask("phone", "cracked screen", launch="2025-09", launch_price=899, asking=120)
 
 The folders are the steps of the work and data flows down the list: tables, files, scale, classes,

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NoReturn, TextIO, TypeAlias
 
 from repair_horizon import __version__
-from repair_horizon.commands import add_row, ask_one
+from repair_horizon.commands import ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import explain as manual
 from repair_horizon.commands import hand_on as sharing
@@ -147,7 +147,7 @@ def _logs(does: Commands) -> None:
     one.add_argument("--today", metavar="DATE", help="for days left out; the computer's")
     one.add_argument("--quiet", action="store_true", help="do not work out what it changed")
     _format(one)
-    one.set_defaults(run=add_row.add)
+    one.set_defaults(run=logs.add)
     parted = _command(does, "partition", "turn a log into Parquet partitioned by family")
     parted.add_argument("--table", default="sales", metavar="T")
     parted.set_defaults(run=logs.partition)

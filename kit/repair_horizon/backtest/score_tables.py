@@ -63,18 +63,6 @@ def by_sales(backtest: Backtest, fewest: int = FEWEST_HELD_OUT) -> pd.DataFrame:
     return _scored(backtest, "sales_known", groups, fewest)
 
 
-def by_horizon_and_sales(backtest: Backtest, method: str) -> pd.DataFrame:
-    """Coverage and error of one method by horizon and number of sales, for the chart's table."""
-    rows = backtest.of(method)
-    out = []
-    for horizon in backtest.horizons:
-        for low, high, word in SALES_GROUPS:
-            part = rows[(rows["horizon"] == horizon) & rows["n_sales"].between(low, high)]
-            told = _told(part, backtest.levels, FEWEST_HELD_OUT)
-            out.append({"horizon": str(horizon), "sales_known": word, "n": len(part), **told})
-    return pd.DataFrame(out)
-
-
 def _scored(
     backtest: Backtest, name: str, groups: Sequence[tuple[str, pd.Series]], fewest: int
 ) -> pd.DataFrame:

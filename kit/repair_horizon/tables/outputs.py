@@ -254,7 +254,7 @@ _ALL = (
         """
         n | count | Repairs tried | jobs that tried
         fixed | count | Fixed | jobs that succeeded
-        estimate | share | Share fixed | from the jobs alone, a little towards a half: never all or none
+        estimate | share | Share fixed | from the jobs alone, a little towards a half
         lower | share | from | lower end
         upper | share | to | upper end
         """,
