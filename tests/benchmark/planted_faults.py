@@ -80,17 +80,79 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/time_on_market": ("test_time_on_market",),
 }
 
+# Why a fault changes nothing anybody could see.
+BRACKET = "a wider bracket, or one that grows faster, holds the same root"
+FAR = "a bound beyond any price that may come up"
+ROUND = "the bound takes off rounding beyond one, a part in 10^12"
+RATE = "what it multiplies is a rate of zero"
+SAME = "both ways are the same number"
+EVEN = "weights are made to add up to one afterwards"
+EXACT = "a spread worked out of draws is never just the threshold"
+DECLARED = "the ledger is declared to hold shares up to one"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     (
         "decisions/unit/outcomes",
         "max(float(state.share.sum()), 1e-300)",
         "min(float(state.share.sum()), 1e-300)",
     ): "weights are compared only, and one factor for all options changes no order",
+    ("decisions/unit/outcomes", "self.share * 0 + 1.0", "self.share * 0 + 1.1"): EVEN,
+    ("decisions/unit/outcomes", "min(free, 0.0) - 1.0", "min(free, 0.0) - 1.1"): BRACKET,
+    ("decisions/unit/outcomes", "2.0 * low", "2.2 * low"): BRACKET,
+    ("decisions/unit/outcomes", "2.0 * low - 1.0", "2.0 * low - 1.1"): BRACKET,
+    ("decisions/unit/outcomes", "max(free, 0.0) + 1.0", "max(free, 0.0) + 1.1"): BRACKET,
+    ("decisions/unit/outcomes", "2.0 * high", "2.2 * high"): BRACKET,
+    ("decisions/unit/bid_limits", "4.0 + abs(z)", "4.4 + abs(z)"): BRACKET,
     (
-        "decisions/month/opportunity_cost",
-        "2.0 * high",
-        "2.2 * high",
-    ): "a bracket that grows faster holds the same root",
+        "decisions/unit/bid_limits",
+        "abs(worst) + abs(best) + sum((abs(s.K) for s in landing.segments)) + 1.0",
+        "abs(worst) + abs(best) + sum((abs(s.K) for s in landing.segments)) + 1.1",
+    ): BRACKET,
+    ("decisions/unit/certainty_equivalent", "away.max() < 1.0", "away.max() < 1.1"): SAME,
+    (
+        "decisions/unit/certainty_equivalent",
+        "np.minimum(swing, 300.0)",
+        "np.minimum(swing, 330.0)",
+    ): SAME,
+    (
+        "decisions/unit/winning",
+        "min(self.wins(bid).mean(), 1.0)",
+        "min(self.wins(bid).mean(), 1.1)",
+    ): ROUND,
+    ("decisions/unit/winning", "min(loss, 1.0)", "min(loss, 1.1)"): ROUND,
+    (
+        "decisions/unit/winning",
+        "min(float(np.sum(single.weight * loses)), 1.0)",
+        "min(float(np.sum(single.weight * loses)), 1.1)",
+    ): ROUND,
+    (
+        "decisions/unit/bench",
+        "named.return_rate / reserve.return_rate if reserve.return_rate else 1.0",
+        "named.return_rate / reserve.return_rate if reserve.return_rate else 1.1",
+    ): RATE,
+    (
+        "decisions/unit/bench",
+        "named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.0",
+        "named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.1",
+    ): RATE,
+    ("decisions/month/opportunity_cost", "2.0 * high", "2.2 * high"): BRACKET,
+    ("decisions/month/opportunity_cost", "2.0 ** 20", "2.2 ** 20"): FAR,
+    ("decisions/month/opportunity_cost", "2.0 ** 20", "2.0 ** 22.0"): FAR,
+    (
+        "decisions/review/scorecard",
+        "np.clip(lot.common_share, 0.0, 1.0)",
+        "np.clip(lot.common_share, 0.0, 1.1)",
+    ): DECLARED,
+    ("decisions/review/what_if", "times == 1.0", "times == 1.1"): SAME,
+    (
+        "decisions/review/value_of_information",
+        "value.std() >= LEAST_SPREAD",
+        "value.std() > LEAST_SPREAD",
+    ): EXACT,
+    (
+        "decisions/review/value_of_information",
+        "len(row) and value.std() >= LEAST_SPREAD",
+        "len(row) and value.std() > LEAST_SPREAD",
+    ): EXACT,
 }
 """(module, before, after): why nobody could see it."""
 
