@@ -327,13 +327,13 @@ def test_nothing_is_lost_when_partitioning_stops_halfway(
     folder = workspace(tmp_path / "w")
     before, written = read_logs(folder), []
 
-    def full(frame: pd.DataFrame, path: Path, **rest: object) -> None:
+    def full(table: object, path: Path) -> None:
         if written:
             raise OSError(28, "No space left on device")
         written.append(path)
         path.write_bytes(b"half")
 
-    monkeypatch.setattr(pd.DataFrame, "to_parquet", full)
+    monkeypatch.setattr("repair_horizon.logs.partitioning.pq.write_table", full)
     with pytest.raises(LogFault, match="No space left on device"):
         partition(folder)
     assert_same_tables(read_logs(folder), before)

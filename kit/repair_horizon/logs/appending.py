@@ -14,7 +14,7 @@ from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import write_whole
 from repair_horizon.logs.partitioning import append_parts, catalogue_rows, stored_text
 from repair_horizon.logs.partitions import read_parts
-from repair_horizon.logs.reading import find_file, read_table
+from repair_horizon.logs.reading import find_file, plain_text
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
 
@@ -54,10 +54,8 @@ def read_stored(workspace: Path, table: Table) -> Stored:
     if path.is_symlink():
         allowed = f"{table.name}.csv itself: import into the workspace the link leads to"
         raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
-    read_table(path, table)
+    rows = plain_text(path, table)
     content = path.read_bytes().decode("utf-8")
-    plain = io.StringIO(content.removeprefix("\ufeff"), newline="")
-    rows = pd.read_csv(plain, dtype=str, na_filter=False)
     return Stored(path, content, rows.apply(lambda s: s.str.strip()))
 
 

@@ -6,8 +6,6 @@ all count, without it none does, wherever the import was killed.
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import shutil
 import uuid
@@ -16,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import sync_folder
-from repair_horizon.logs.log_text import parquet_text
 from repair_horizon.logs.partitions import (
     ADDING,
     FOLDER,
@@ -33,7 +32,7 @@ from repair_horizon.logs.partitions import (
     part_name,
     parts_of,
 )
-from repair_horizon.logs.reading import find_file, read_table, upcoming
+from repair_horizon.logs.reading import find_file, plain_text, read_table, upcoming
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CATALOGUE, TABLES, Table
 
@@ -95,16 +94,7 @@ def _declared(name: str) -> Table:
 
 
 def _text(path: Path, table: Table, catalogue: pd.DataFrame) -> pd.DataFrame:
-    if path.is_dir():
-        text = stored_text(path, table, catalogue)
-    else:
-        read_table(path, table)  # refuses a broken frame, with its faults
-        if path.suffix == ".csv":
-            content = io.StringIO(path.read_bytes().decode("utf-8-sig"), newline="")
-            records = [r for r in csv.reader(content) if r]
-            text = pd.DataFrame(records[1:], columns=records[0], dtype="str")
-        else:
-            text = parquet_text(path)
+    text = stored_text(path, table, catalogue) if path.is_dir() else plain_text(path, table)
     if text.empty:
         raise LogFault([Fault(path.name, None, "", "no rows", "rows to be parted by family")])
     return text
@@ -224,7 +214,7 @@ def write_parts(folder: Path, text: pd.DataFrame, families: pd.Series) -> dict[s
 
 
 def _write_draft(path: Path, rows: pd.DataFrame) -> None:
-    rows.to_parquet(path, index=False)
+    pq.write_table(pa.Table.from_pandas(rows, preserve_index=False), path)
     with open(path, "rb") as file:
         os.fsync(file.fileno())
     sync_folder(path.parent)

@@ -97,10 +97,21 @@ def read_table(path: Path, table: Table) -> TableRead:
     LogFault
         If the file's frame is broken, or it is far larger than the memory.
     """
+    return typed(path.name, table, text_of(path, table))
+
+
+def text_of(path: Path, table: Table) -> pd.DataFrame:
+    """Read one log as the text it is, with ``line``; see ``read_table`` for what is refused."""
     check_size(path)
     text = csv_text(path) if path.suffix == ".csv" else numbered_text(path)
     check_frame(path.name, table, list(text.columns.drop("line")))
-    return typed(path.name, table, text)
+    return text
+
+
+def plain_text(path: Path, table: Table) -> pd.DataFrame:
+    """Read the fields of one log as they stand, every column text."""
+    text = text_of(path, table).drop(columns="line")
+    return text.astype("str")
 
 
 def check_frame(file: str, table: Table, found: list[str]) -> None:
