@@ -205,6 +205,8 @@ def test_what_could_be_observed_is_what_is_not_known_well() -> None:
     quote, sale, repair = (unknown for unknown, _ in found.values())
     assert (quote.what, sale.what, repair.what) == ("DA, maker_original", "s1", f"s1 of {FAULT}")
     assert sale.basis == Basis.CLASS.value
+    # One supplier is off the usual price by 8 % or so, the judgement named in the module.
+    np.testing.assert_allclose(quote.weight, measured(np.log(quote.value), 0.08)[0])
     np.testing.assert_allclose(sale.value, family.as_is["s1"])
     np.testing.assert_allclose(sale.weight, measured(np.log(family.as_is["s1"]), 0.25)[0])
     np.testing.assert_allclose(repair.value, family.success[FAULT][:, 0])
@@ -220,9 +222,35 @@ def test_what_could_be_observed_is_what_is_not_known_well() -> None:
         assert (QUOTE in set(few["kind"])) == listed
 
 
-def test_a_state_hardly_ever_found_is_not_asked_about() -> None:
-    """s1 in one unit of 200: neither its repair nor its as-is sale would be met with."""
-    family = loose_family(share=0.005)
+@pytest.mark.parametrize(("share", "kinds"), [(0.0095, 1), (0.0105, 3)])
+def test_a_state_hardly_ever_found_is_not_asked_about(share: float, kinds: int) -> None:
+    """s1 in fewer than one unit of 100: neither its repair nor its as-is sale would be met with."""
+    economics = unit_economics(example_outlook(loose_family(share)), example_settings())
+    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    told = [unknown.kind for unknown, _ in mine.unknowns()]
+    assert told == [QUOTE, AS_IS_SALE, OUTCOME][:kinds]
+
+
+@pytest.mark.parametrize(("spread", "asked"), [(0.019, False), (0.021, True)])
+def test_what_is_known_to_two_per_cent_is_not_asked_for(spread: float, asked: bool) -> None:
+    family = wide_family(1.0)
+    key = next(k for k in family.parts if k[1] == "DA")
+    away = np.log(family.parts[key].price[:, :1])
+    price = 248.0 * np.exp(spread * (away - away.mean()) / away.std())
+    path = replace(family.parts[key], price=price * np.ones_like(family.parts[key].price))
+    family = replace(family, parts={**family.parts, key: path})
     economics = unit_economics(example_outlook(family), example_settings())
     mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
-    assert [unknown.kind for unknown, _ in mine.unknowns()] == [QUOTE]
+    assert [unknown.kind for unknown, _ in mine.unknowns()] == [QUOTE] * asked
+
+
+def test_an_option_that_cannot_be_valued_is_never_chosen() -> None:
+    economics = unit_economics(example_outlook(wide_family(0.3)), example_settings())
+    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    unit = mine.units[MODEL, FAULT]
+    state = unit.states[0]
+    silent = replace(state.options["sell as is"], value=np.full((600, 3), np.nan))
+    options = {"repair": state.options["repair"], "sell as is": silent}
+    worth = mine._worth(unit, replace(state, options=options))
+    repaired = mine.thin(options["repair"].value[:, 0]) * mine.thin(state.share)
+    np.testing.assert_allclose(worth[worth.mean(axis=1).argmax()], repaired)
