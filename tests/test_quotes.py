@@ -112,7 +112,7 @@ def test_waiting_is_weighed_from_the_forecast_of_part_and_unit() -> None:
     family = example_family()
     steady = waiting_for(bench(), "DA")
     assert steady is not None
-    assert (steady.order_now, steady.gain) == (True, 0.0)
+    assert (steady.months, steady.gain) == (0, 0.0)
     key = next(k for k in family.parts if k[:2] == (MODEL, "DA"))
     path = family.parts[key]
     falling = path.price.copy()
@@ -181,11 +181,11 @@ def test_waiting_never_pays_in_example_1() -> None:
     months = np.arange(12)
     got = wait_or_order(248.0 * 0.985**months, 620.0 * 0.968**months, 0.861)
     assert (round(got.part_saves, 1), round(got.unit_loses, 1)) == (3.7, 19.8)
-    assert got.order_now
+    assert got.months == 0
     dropping = wait_or_order(248.0 - 60.0 * np.minimum(months, 2), 620.0 * 0.968**months)
-    assert (dropping.order_now, dropping.months) == (False, 2)
+    assert dropping.months == 2
     assert dropping.gain == pytest.approx(120.0 - 620.0 * (1 - 0.968**2))
-    assert wait_or_order([10.0, 9.0], [50.0, 49.0]).order_now  # a tie gains nothing
+    assert wait_or_order([10.0, 9.0], [50.0, 49.0]).months == 0  # a tie gains nothing
 
 
 def test_newsvendor_is_the_published_one() -> None:

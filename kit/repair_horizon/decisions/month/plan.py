@@ -110,13 +110,6 @@ class Plan(Month):
         bids, jobs = int((kinds == BUY).sum()), int((kinds == MEND).sum())
         return f"Plan({bids} to bid on, {jobs} to repair, {self.wins.mean():.1f} wins expected)"
 
-    @property
-    def probability_cash_runs_out(self) -> float:
-        """Chance that free cash falls below nothing before all is sold; missing if not named."""
-        if np.isnan(self.cash_there):
-            return float("nan")
-        return float((self.cash_low < 0).mean())
-
     def outcome(self) -> pd.DataFrame:
         """Return mean, median and 90 % range of wins, hours, cash, profit and the cash's low.
 

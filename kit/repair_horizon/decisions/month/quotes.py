@@ -41,11 +41,6 @@ class Waiting:
     months: int
     gain: float
 
-    @property
-    def order_now(self) -> bool:
-        """Waiting never pays; a tie is ordered, since nothing is gained by waiting."""
-        return self.months == 0
-
 
 def rank_quotes(
     quotes: pd.DataFrame, loss_a_day: float, settings: Settings, day: pd.Timestamp
