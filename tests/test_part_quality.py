@@ -61,9 +61,10 @@ def test_one_quality_has_no_other() -> None:
     assert np.isnan(unit.quality.other_cost)
 
 
-def test_a_copy_is_cheaper_also_where_nobody_copies_the_display() -> None:
+def test_a_copy_is_cheaper_also_where_copies_of_the_display_are_dear() -> None:
     """A folding phone's battery copy starts below the refurbished one, as any phone's does."""
+    both = ("aftermarket", "original_refurbished")
     for kind in ("phone", "foldable"):
-        mean, sd = quality_step(class_knowledge(kind), "aftermarket", "original_refurbished")
+        mean, sd = quality_step(class_knowledge(kind), "BAT", *both)
         assert mean < -0.3
         assert 0.1 < sd < 0.5

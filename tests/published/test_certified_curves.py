@@ -7,8 +7,9 @@ Certified to 11 digits; parameters are asked to 1e-7, standard errors and RSS to
 import numpy as np
 import pytest
 from repair_horizon.estimation.separable import Shape, fit_shape
-from repair_horizon.estimation.simple_curves import power, saturating
 from scipy.optimize import OptimizeWarning, curve_fit
+
+from .shapes import POWER, SATURATING
 
 BOX_BOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
 MISRA = (
@@ -35,7 +36,7 @@ def test_box_bod_never_ends_in_its_false_minimum(start: tuple | None) -> None:
     The last start lies in that false minimum: the mean as ceiling, and a rate too fast to see.
     """
     holds(
-        saturating(*BOX_BOD, start),
+        fit_shape(SATURATING, *BOX_BOD, start),
         (2.1380940889e02, 5.4723748542e-01),
         (1.2354515176e01, 1.0455993237e-01),
         1.1680088766e03,
@@ -58,7 +59,7 @@ def test_the_false_minimum_of_box_bod_is_real() -> None:
 def test_misra1a(start: tuple | None) -> None:
     """A rate of 5.5e-4 with x up to 760: far from saturation."""
     holds(
-        saturating(*MISRA, start),
+        fit_shape(SATURATING, *MISRA, start),
         (2.3894212918e02, 5.5015643181e-04),
         (2.7070075241e00, 7.2668688436e-06),
         1.2455138894e-01,
@@ -69,7 +70,7 @@ def test_misra1a(start: tuple | None) -> None:
 def test_dan_wood(start: tuple | None) -> None:
     """The power curve."""
     holds(
-        power(*DAN_WOOD, start),
+        fit_shape(POWER, *DAN_WOOD, start),
         (7.6886226176e-01, 3.8604055871e00),
         (1.8281973860e-02, 5.1726610913e-02),
         4.3173084083e-03,

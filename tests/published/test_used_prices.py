@@ -18,12 +18,7 @@ from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Traits, models_of
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.price_rows import price_panel
-from repair_horizon.estimation.simple_curves import (
-    LogLine,
-    cross_check,
-    falling_with_floor,
-    log_linear,
-)
+from repair_horizon.estimation.simple_curves import cross_check, falling_with_floor
 from repair_horizon.logs import read_logs
 
 HERE = Path(__file__).parent
@@ -87,33 +82,6 @@ def cars_fit(own_slopes: float) -> JointFit:
 # --- Thirty Accords ----------------------------------------------------------------------------
 
 
-def test_accords_lose_a_tenth_a_year() -> None:
-    """Log price on age: 3.181864 - .108059 a year (SE .00646), 10.24 % a year.
-
-    Reproduced. Smearing 1.0107323, against 1.0114450 if the log errors were normal.
-    """
-    cars = accords()
-    assert len(cars) == 30
-    line = log_linear(12.0 * cars["age_years"], cars["price"])
-    assert line.intercept == pytest.approx(3.181864, abs=6e-7)
-    assert 12 * line.slope == pytest.approx(-0.108059, abs=6e-7)
-    assert 12 * line.std_error == pytest.approx(0.00646, abs=6e-6)
-    assert line.annual_loss == pytest.approx(0.1024, abs=6e-5)
-    assert line.smearing == pytest.approx(1.0107323, abs=6e-8)
-    assert np.exp(line.s**2 / 2) == pytest.approx(1.0114450, abs=6e-8)
-
-
-def test_accords_by_mileage() -> None:
-    """Price on mileage: 20.8096 - .1198, s 3.085 (Stat2, 2nd ed., from memory).
-
-    The price goes in as its exponential, so that the log taken of it is the price.
-    """
-    cars = accords()
-    line = log_linear(cars["miles"], np.exp(cars["price"]))
-    assert (line.intercept, line.slope) == pytest.approx((20.8096, -0.1198), abs=6e-5)
-    assert line.s == pytest.approx(3.085, abs=6e-4)
-
-
 def test_accords_floor_is_found_and_called_ill_determined() -> None:
     """2.354 (SE 2.963) + 23.468 exp(-.14269 years), residual sum of squares 131.810; reproduced.
 
@@ -139,8 +107,8 @@ def test_each_car_by_itself(car: str) -> None:
     cars = three_cars()
     mine = cars[cars["car"] == car]
     assert len(mine) == 30
-    line = log_linear(12.0 * mine["age_years"], mine["price"])
-    assert 12 * line.slope == pytest.approx(OWN[car], abs=6e-7)
+    slope = np.polyfit(mine["age_years"], np.log(mine["price"]), 1)[0]
+    assert slope == pytest.approx(OWN[car], abs=6e-7)
 
 
 def test_one_slope_for_three_cars() -> None:
@@ -195,16 +163,14 @@ def corollas() -> pd.DataFrame:
 
 
 def test_corollas_by_month_of_age() -> None:
-    """10.014861 - .0139625 a month (SE .000202), R2 .7686, 15.43 % a year; reproduced."""
+    """10.014861 - .0139625 a month, 15.43 % a year; reproduced. Here through the joint model."""
     cars = corollas()
     assert len(cars) == 1436
-    line: LogLine = log_linear(cars["age_months"], cars["price"])
-    assert line.intercept == pytest.approx(10.014861, abs=6e-7)
-    assert line.slope == pytest.approx(-0.0139625, abs=6e-8)
-    assert line.std_error == pytest.approx(0.000202, abs=6e-7)
-    assert line.annual_loss == pytest.approx(0.1543, abs=6e-5)
-    explained = 1 - (len(cars) - 2) * line.s**2 / (len(cars) * np.log(cars["price"]).var(ddof=0))
-    assert explained == pytest.approx(0.7686, abs=6e-5)
+    rows = pd.DataFrame({"model_id": "corolla", "age": cars["age_months"], "amount": cars["price"]})
+    fit = fitted(rows, plain(0.13), {})
+    slope = fit.posterior.mean[fit.layout.dense("slope from 0")] / 12
+    assert slope == pytest.approx(-0.0139625, abs=5e-7)
+    assert -np.expm1(12 * slope) == pytest.approx(0.1543, abs=6e-5)
 
 
 def test_corollas_by_age_and_distance() -> None:

@@ -27,7 +27,7 @@ class Shape:
 
     ``linear`` and ``rates`` name the parameters; ``basis`` returns (n, linear) columns and
     ``slopes`` their derivatives by each rate, (rates, n, linear); ``grid`` returns the values to
-    try for each rate. ``decays`` says that the first rate is in log points per unit of x.
+    try for each rate.
     """
 
     linear: tuple[str, ...]
@@ -35,7 +35,6 @@ class Shape:
     basis: Callable[[Floats, Floats], Floats]
     slopes: Callable[[Floats, Floats], Floats]
     grid: Callable[[Floats], Floats]
-    decays: bool = True
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -87,11 +86,6 @@ class SimpleCurve:
     def s(self) -> float:
         """Residual standard deviation, in units of y."""
         return float(np.sqrt(self.rss / (self.n - len(self.estimate))))
-
-    @property
-    def half_life(self) -> float | None:
-        """Units of x until half the way is gone, ln 2 / first rate; None for a power."""
-        return float(np.log(2.0)) / self[self.shape.rates[0]] if self.shape.decays else None
 
     @property
     def caution(self) -> str:
