@@ -153,7 +153,7 @@ def check(options: Namespace) -> int:
 
     logs, settings = read(options.workspace)
     tell = Telling(options)
-    tell.say(logs.now_words)
+    (tell.say if options.format == "text" else tell_now)(logs.now_words)
     for note in logs.notes:
         tell.say(note)
     tell.table("rows", logs.ledger.counts())
@@ -167,7 +167,7 @@ def check(options: Namespace) -> int:
     missing = readiness(logs, settings)
     if options.format == "text":
         _print_missing(missing, options.most, logs.currency)
-    tell.finish(missing=missing, held_share=share)
+    tell.finish(now=f"{logs.newest_day:%Y-%m-%d}", missing=missing, held_share=share)
     return 1 if share > limit else 0
 
 
