@@ -18,7 +18,13 @@ from repair_horizon.reports.last_month import (
 )
 from repair_horizon.reports.month_tables import main_row, save_tables, short_names
 from repair_horizon.reports.sections.looking_back import money_lines
-from repair_horizon.reports.sections.this_month import decisions, shelf_section, worst_units
+from repair_horizon.reports.sections.parts_and_faults import alert_lines
+from repair_horizon.reports.sections.this_month import (
+    decisions,
+    named,
+    shelf_section,
+    worst_units,
+)
 from repair_horizon.reports.sentences import headline, part_price_words, sentence, since_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
@@ -260,3 +266,27 @@ def test_a_slope_from_one_quote_is_never_told_as_a_fall() -> None:
     assert title(["2026-10-01"]).endswith("no trend of its own from 1 quote")
     assert "no trend" in title(["2026-10-01", "2026-10-01", "2026-10-02"])
     assert "parts fall by" in title(["2026-08-01", "2026-09-01", "2026-10-01"])
+
+
+def test_a_lot_of_several_models_is_told_by_their_names() -> None:
+    """Never by identifiers; a single listing reads as before."""
+    models, about = pd.Series(["m1;m2", "m1"]), pd.Series(["no_power;battery_worn", "no_power"])
+    said = named(models, about, {"m1": "Hand 1", "m2": "Hand 2"})
+    assert said == ["Lot of Hand 1 and Hand 2: no power, battery worn", "Hand 1, no power"]
+
+
+def test_a_warning_is_told_once_for_all_parts_it_concerns() -> None:
+    """Two parts of one model share a line, another quality has its own, stale ones are counted."""
+    rows = [
+        ("DA", "m1", "", "end of supply", "supply ends on 2026-11-06"),
+        ("BAT", "m1", "", "end of supply", "supply ends on 2026-11-06"),
+        ("DA", "m1", "pulled", "left its band", "left its band in 2026-10"),
+        ("DA", "m2", "", "stale", "newest quote is 300 days old"),
+    ]
+    names = ["part_code", "model_id", "quality_class", "kind", "words"]
+    said = alert_lines(pd.DataFrame(rows, columns=names), {"m1": "Hand 1"})
+    assert said == [
+        "Hand 1, display and battery: supply ends on 6 November 2026.",
+        "Hand 1, display (pulled): left its band in October 2026.",
+        "1 kind of part has no quote newer than 180 days: ask again first.",
+    ]

@@ -83,3 +83,16 @@ def test_the_form_lists_lines_to_copy_where_no_script_runs() -> None:
     html = answer_form(rows, "2026-11").html
     assert "2026-11 | m1 | no_power | L1 | agree | |" in html
     assert "<img" not in html
+
+
+def test_an_answer_about_a_lot_finds_what_came_of_the_lot(workspace: Path, tmp_path: Path) -> None:
+    """A lot of several listings is answered under its own name, which no listing has."""
+    (tmp_path / "reply.txt").write_text("2026-10 | pellvarn_6 | display_dead | LOT1 | agree\n")
+    import_answers(tmp_path / "reply.txt", workspace)
+    logs = read_logs(workspace)
+    listings = logs.tables["listings"]
+    listings.loc[listings["lot_id"] == "LOT1", ["result", "final_price"]] = ["won", 238.0]
+    html = answers_came(logs, "2026-11", {"pellvarn_6": "Pellvarn 6"}).html
+    assert "Pellvarn 6, display dead" in html
+    assert "<bdi>won</bdi>" in html
+    assert "238" in html
