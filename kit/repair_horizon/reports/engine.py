@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from typing import Any
 
-ENGINE = "kept-kernel"
-
 
 class KeptKernelEntry:
     """Whatever papermill asks of an engine, answered by ``kernel.KeptKernelEngine``."""
