@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.optimize import isotonic_regression
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.class_curves import class_curve
@@ -169,6 +168,8 @@ def ordered_effects(effects: npt.ArrayLike, weights: npt.ArrayLike | None = None
         Neighbours out of order share their weighted mean (pool adjacent violators); Barlow,
         Bartholomew, Bremner and Brunk (1972), Statistical Inference under Order Restrictions.
     """
+    from scipy.optimize import isotonic_regression  # slow to import; kept fits do without it
+
     values = np.asarray(effects, dtype="float64")
     out: Floats = isotonic_regression(values, weights=weights, increasing=False).x
     return out

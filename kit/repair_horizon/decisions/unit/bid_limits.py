@@ -22,7 +22,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing, Segment
@@ -226,6 +225,8 @@ def lot_bid(
         Unrounded; negative where no price is low enough.
     """
     n, alpha = lot
+    from scipy.optimize import brentq  # slow to import, and most shops set no such limit
+
     z = float(ndtri(1 - alpha))
 
     def left(bid: float) -> float:
