@@ -6,13 +6,13 @@ out it keeps; workers are sent families of it. ``shop.Shop`` asks the questions.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from hashlib import sha256
 from math import inf
 from pathlib import Path
-from typing import Self
+from typing import Self, TypeVar
 
 import pandas as pd
 
@@ -56,6 +56,7 @@ BACKTEST = "backtest"
 TOLERANCE_SHARE = 6.0
 
 Month = str | int | None
+T = TypeVar("T")
 
 
 class FittedShop:
@@ -272,12 +273,15 @@ class FittedShop:
         """Work out the month's opportunity costs once; kept on disk by a hash of what they need."""
         start = self.month(month)
         if start not in self._scarcities:
-            about = (self._rests_on, repr(self.settings), repr(self.calibration), str(start))
-            promised = repr(sorted(self.selection.items()))
-            self._scarcities[start] = self._keeper.of(
-                f"opportunity-cost-{start}", (*about, promised), lambda: self._scarcity(start)
+            self._scarcities[start] = self._kept(
+                f"opportunity-cost-{start}", "", lambda: self._scarcity(start)
             )
         return self._scarcities[start]
+
+    def _kept(self, name: str, about: object, make: Callable[[], T]) -> T:
+        """Return what is kept on disk of these rows, rules and promises, or make it."""
+        rules = (repr(self.settings), repr(self.calibration), repr(sorted(self.selection.items())))
+        return self._keeper.of(name, (self._rests_on, *rules, repr(about)), make)
 
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash

@@ -10,7 +10,7 @@ figure is the same wherever it is read. What it stands on is in ``fitted_shop``.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -22,9 +22,11 @@ from repair_horizon.asking.asked import answered, asked_of
 from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer
 from repair_horizon.decisions.month.asking_price import asking
+from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.listings import families_of, open_listings, score
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.plan import Plan, plan
+from repair_horizon.decisions.month.quotes import family_quotes
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
 from repair_horizon.decisions.month.thresholds import disposition_table, maximum_bid
@@ -170,6 +172,28 @@ class Shop(FittedShop):
         economics = self.economics(names, month, NEAR)
         return plan(self.logs, self.settings, economics, listings)
 
+    def part_orders(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
+        """Last order of every part, none on the shelf: see ``last_time_buy.part_orders``."""
+
+        def one(family_id: str) -> pd.DataFrame:  # each needs the memory of one
+            economics = self.economics(family_id, month, months)
+            return part_orders(self.logs, economics, family_id, {})
+
+        about = (self.month(month), months, self.valuation(month))
+        return self._kept("part-orders", about, lambda: self._of_all(one))
+
+    def ranked_quotes(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
+        """Part quotes, the cheapest in all first: see ``quotes.family_quotes``."""
+
+        def one(family_id: str) -> pd.DataFrame:
+            return family_quotes(self.logs, self.economics(family_id, month, months), family_id)
+
+        about = (self.month(month), months, self.valuation(month))
+        return self._kept("ranked-quotes", about, lambda: self._of_all(one))
+
+    def _of_all(self, one: Callable[[str], pd.DataFrame]) -> pd.DataFrame:
+        return pd.concat([one(f) for f in self.logs.families], ignore_index=True)
+
     def unknowns(self, month: Month = None, most: int | None = 5) -> pd.DataFrame:
         """List the dearest unknowns: what a quote, an as-is sale or a repair would be worth.
 
@@ -178,6 +202,10 @@ class Shop(FittedShop):
         DataFrame
             See ``decisions.review.value_of_information.unknowns``.
         """
+        about = (self.month(month), most, self.valuation(month))
+        return self._kept("unknowns", about, lambda: self._unknowns(month, most))
+
+    def _unknowns(self, month: Month, most: int | None) -> pd.DataFrame:
         counted = listings_per_month(self.logs.tables["listings"], self.now)
         rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items()}
         economics = self.economics(self.families_of("listings"), month, 2)

@@ -205,8 +205,6 @@ def stock(options: Namespace) -> int:
 
 def plan(options: Namespace) -> int:
     """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
-    from repair_horizon.decisions.month.last_time_buy import part_orders
-    from repair_horizon.decisions.month.quotes import family_quotes
     from repair_horizon.fitted_shop import HORIZON, NEAR
 
     within("--months", options.months, NEAR, HORIZON)
@@ -221,13 +219,8 @@ def plan(options: Namespace) -> int:
     tell.say(f"\n{found.words()}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     tell.table("outcome", found.outcome())
-    orders, ranked = [], []
-    for family in shop.logs.families:  # one after the other: each needs the memory of one
-        economics = shop.economics(family, month, options.months)
-        orders.append(part_orders(shop.logs, economics, family, {}))
-        ranked.append(family_quotes(shop.logs, economics, family))
-    write_csv(pd.concat(orders, ignore_index=True), folder / "part_orders.csv")
-    quotes = pd.concat(ranked)
+    write_csv(shop.part_orders(month, options.months), folder / "part_orders.csv")
+    quotes = shop.ranked_quotes(month, options.months)
     write_csv(quotes, folder / "part_quotes_ranked.csv")
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"

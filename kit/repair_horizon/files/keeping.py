@@ -60,7 +60,7 @@ class Keeper:
     def keep(self, name: str, rests_on: Sequence[str], made: T) -> T:
         """Keep a result in place of what was kept under its name, and return it."""
         if self.folder is not None:
-            with suppress(OSError):
+            with suppress(OSError, TypeError, ValueError):
                 for old in self.folder.glob(f"{name}.*"):
                     old.unlink()
                 write_whole(_path(self.folder, name, rests_on), packed(made))
