@@ -204,7 +204,7 @@ def _offset_by_class(logs: Logs, guesses: pd.DataFrame) -> tuple[float, float]:
     """Mean and sd of the shop's offset, from its guesses against the classes' figures."""
     catalogue = logs.tables["catalogue"].drop_duplicates("family_id")
     kinds = catalogue.set_index("family_id")["device_class"]
-    told = guesses.drop_duplicates(["family_id", "state"])
+    told = guesses[guesses["family_id"].isin(kinds.index)].drop_duplicates(["family_id", "state"])
     away = []
     for row in told.itertuples():
         known = class_knowledge(str(kinds[row.family_id])).success(row.listed_fault, row.state)
