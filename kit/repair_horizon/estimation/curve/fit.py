@@ -78,12 +78,6 @@ class JointFit:
     residuals: Floats
     drift: Drift
 
-    @property
-    def departures(self) -> Floats:
-        """Log distance of each price from its curve, the model's drift included, (n,)."""
-        out: Floats = self.residuals + self.drift.mean[self.drift.states.of_row]
-        return out
-
     def __repr__(self) -> str:
         """Say size and noise, nothing that changes between runs."""
         n, m = len(self.panel.y), len(self.panel.models.ids)
