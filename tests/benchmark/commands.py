@@ -90,6 +90,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "business"
         shutil.copytree(DEMO, folder)
+        (folder / "out").mkdir()  # nothing is kept where there is no folder for results
         if not given.commands or "share" in given.commands:
             run(["-c", CLI, *COMMANDS["report"].words], folder)
         print(f"in units of {IMPORTS!r}, processor time, medians of {given.rounds}")
