@@ -383,3 +383,6 @@ def test_fees_hold_from_their_day() -> None:
     told = [sale_terms(rules, day) for day in days]
     assert [t.fee_rate for t in told] == pytest.approx([0.12, 0.14, 0.16, 0.16])
     assert [t.fixed for t in told] == [0.3, 0.4, 0.5, 0.5]
+    later = [Channel("shop", 0.14, 0.0, 0.5, "2026-06-01"), Channel("other", 0.3)]
+    early = sale_terms(example_settings(channels=later), "2026-02-28")
+    assert (early.fee_rate, early.fixed) == (0.14, 0.5)  # the channel's own, though not begun

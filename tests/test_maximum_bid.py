@@ -637,3 +637,18 @@ def test_a_repair_without_parts_costs_labour_alone_and_waits_for_none() -> None:
         assert repair.price_by_grade[0, 0, at] == pytest.approx(gross, abs=0.006)
         assert repair.by_grade[0, 0, at] == pytest.approx(net - 49.00 - 21.00, abs=0.02)
     assert repair.failed[0, 0] == pytest.approx(68.95 - 49.00 - 21.00, abs=0.02)
+
+
+def test_in_one_world_the_worth_by_draw_is_the_certainty_equivalent() -> None:
+    """At any tolerance: nothing is shared that could differ, so own luck is all there is."""
+    state = unit_of(worth=Valuation(tolerance=300.0)).states[0]
+    for name, sure in state.certainty.items():
+        assert state.by_draw(name)[0] == pytest.approx(sure), name
+
+
+def test_of_close_options_with_the_same_labour_the_dearer_is_advised() -> None:
+    state = unit_of().states[0]
+    plain = state.options["sell as is"]
+    more = replace(plain, value=plain.value + 0.5)
+    for options in ({"a": plain, "b": more}, {"b": more, "a": plain}):
+        assert replace(state, options=options).advised(0) == "b"
