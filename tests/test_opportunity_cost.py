@@ -221,3 +221,12 @@ def test_cash_tied_up_is_landed_cost_for_its_days() -> None:
     assert hours == pytest.approx(2 * 1.5)
     assert cash_days == pytest.approx(2 * (1.2 * 40.0 + 8.0) * 40.0)
     assert lots.demand(40.0, 0.0) == (0.0, 0.0)
+
+
+def test_a_log_of_a_few_days_counts_as_a_month() -> None:
+    """Three listings within ten days, one kind alone: three a month, not nine."""
+    now = pd.Timestamp("2026-11-10")
+    rows = pd.DataFrame(
+        {"model_id": "m", "listed_fault": "f", "end_time": [now - pd.Timedelta(days=10)] * 3}
+    )
+    assert listings_per_month(rows, now).to_list() == pytest.approx([3.0])
