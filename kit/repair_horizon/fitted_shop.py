@@ -286,7 +286,8 @@ class FittedShop:
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash
         supply = None if hours != hours else hours
-        days = None if cash is None else cash * self.settings.month_days
+        supply = None if supply is None else BUSY_SHARE * supply
+        days = None if cash is None else BUSY_SHARE * cash * self.settings.month_days
         if supply is None and days is None:
             return scarcity([], [], None, None)
         return scarcity(self._purchases(start), self._owned(start), supply, days)

@@ -36,7 +36,7 @@ SCENARIOS = {
     s.name: s
     for s in (
         Scenario("mature", 36, _IDLE, Writing(), 40.0, 0.0, 0.90),
-        Scenario("bound", 36, _BOUND, Writing(), 60.0, 0.0, 0.85),
+        Scenario("bound", 36, _BOUND, Writing(lots=60.0), 60.0, 0.0, 0.85),
         Scenario(
             "young",
             8,
