@@ -54,6 +54,9 @@ HORIZON = 24
 NEAR = 3
 BACKTEST = "backtest"
 TOLERANCE_SHARE = 6.0
+BUSY_SHARE = 0.85
+"""Part of the hours and cash there are that is planned for: a bench in full use keeps every job
+waiting, since work comes in unevenly (waits grow as 1 / (1 - use); from memory)."""
 
 Month = str | int | None
 T = TypeVar("T")
