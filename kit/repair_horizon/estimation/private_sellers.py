@@ -9,7 +9,8 @@ A seller takes an offer at or above it, and would take the price asked:
 Before any offer, sellers take what the highest rival of an auction pays. Shift and spread are
 known on a grid with their posterior weights. Offers and auctions are held against a plain working
 price of the model around the same day, as the pooled ratios are, so no price curve is needed and
-families share what few offers there are.
+families share what few offers there are. How far that plain reference is off, seen on the
+auctions beyond the spread auctions have by themselves, is no spread of the sellers'.
 """
 
 from __future__ import annotations
@@ -26,11 +27,12 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.pooled_ratios import against_plain, ratio_centre
 from repair_horizon.estimation.rival_prices import order_gap
 from repair_horizon.logs import Logs
+from repair_horizon.tables.inputs import CLASSES
 
 Floats = npt.NDArray[np.float64]
 
 PRIVATE, TAKEN, REFUSED = "private", "taken", "refused"
-SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.4
+SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.12
 """Sellers against rivals before any offer, and how they spread, in logs (judgement, no source)."""
 FAULT_WORTH = 3.0
 _SHIFTS = np.linspace(-1.0, 1.0, 81)
@@ -88,7 +90,9 @@ class SellerReserve:
     words: str
 
 
-def posterior(offer: npt.ArrayLike, asked: npt.ArrayLike, taken: npt.ArrayLike) -> PrivateSellers:
+def posterior(
+    offer: npt.ArrayLike, asked: npt.ArrayLike, taken: npt.ArrayLike, reference_sd: float = 0.0
+) -> PrivateSellers:
     """Weigh shifts and spreads by the answers.
 
     Parameters
@@ -99,13 +103,16 @@ def posterior(offer: npt.ArrayLike, asked: npt.ArrayLike, taken: npt.ArrayLike) 
         Log of the price asked likewise; infinite where none was named.
     taken
         Whether it was taken.
+    reference_sd
+        How far the highest rival's usual price may itself be off, in logs.
     """
     x, top = np.asarray(offer, dtype="float64"), np.asarray(asked, dtype="float64")
     yes = np.asarray(taken, dtype=bool)
     top = np.where(top > x, top, np.inf)
     shift, spread = (g.ravel() for g in np.meshgrid(_SHIFTS, _SPREADS, indexing="ij"))
     log = -0.5 * (shift / SHIFT_SD) ** 2 - 0.5 * (np.log(spread / SPREAD) / SPREAD_LOG_SD) ** 2
-    below = log_ndtr((x[:, None] - shift) / spread) - log_ndtr((top[:, None] - shift) / spread)
+    whole = np.hypot(spread, reference_sd)
+    below = log_ndtr((x[:, None] - shift) / whole) - log_ndtr((top[:, None] - shift) / whole)
     refused = np.log1p(-np.exp(np.minimum(below, -1e-12)))
     log = log + np.where(yes[:, None], below, refused).sum(axis=0)
     weight = np.exp(log - log.max())
@@ -130,17 +137,26 @@ def private_sellers(logs: Logs) -> PrivateSellers:
     if ours.empty:
         return posterior([], [], [])
     rivals = _against(logs, auctions, "final_price")
+    off = 0.0
     if rivals.empty:  # nothing to shift from: the class's ratio of hammer price to as-is value
         usual = pd.Series(ours["usual"].to_numpy(), index=ours.index)
     else:
         usual = _usual(rivals, ours["fault"])
+        off = _reference_sd(rivals["off"] - _usual(rivals, rivals["fault"]))
     asked = offers["current_bid"].reindex(ours.index).to_numpy(dtype="float64")
     with np.errstate(divide="ignore", invalid="ignore"):
         over = np.log(asked / offers["offer"].reindex(ours.index).to_numpy(dtype="float64"))
     x = ours["off"].to_numpy(dtype="float64") - usual.to_numpy(dtype="float64")
     top = np.where(asked > 0, x + over, np.inf)
     taken = (offers["offer_result"].reindex(ours.index) == TAKEN).to_numpy()
-    return posterior(x, top, taken)
+    return posterior(x, top, taken, off)
+
+
+def _reference_sd(left: pd.Series) -> float:
+    """Spread of auctions around their usual price beyond what auctions spread by themselves."""
+    seen = 1.4826 * float((left - left.median()).abs().median())
+    own = class_knowledge(CLASSES[0]).market("hammer_spread").value
+    return float(np.sqrt(max(seen**2 - own**2, 0.0)))
 
 
 def _usual(rivals: pd.DataFrame, faults: pd.Series) -> pd.Series:
