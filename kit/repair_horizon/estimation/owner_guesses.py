@@ -222,9 +222,9 @@ def _hours_factor(declared: pd.DataFrame, tried: pd.DataFrame) -> float:
     """Hours spent over hours declared, all jobs together, shrunk to 1."""
     keys = ["family_id", "state"]
     usual = declared[declared["bench_hours"] > 0].groupby(keys)["bench_hours"].mean()
-    jobs = tried[tried["bench_hours"] > 0].join(usual.rename("told"), on=keys)
-    jobs = jobs[jobs["told"] > 0]
-    off = (jobs["bench_hours"] / jobs["told"]).clip(1 / MOST_HOURS_OFF, MOST_HOURS_OFF)
+    told = pd.Index(zip(tried["family_id"], tried["state"], strict=True)).map(usual.to_dict())
+    off = pd.Series(tried["bench_hours"].to_numpy() / told.to_numpy("float64")).dropna()
+    off = off[off > 0].clip(1 / MOST_HOURS_OFF, MOST_HOURS_OFF)
     return float((HOURS_OFFSET_JOBS + off.sum()) / (HOURS_OFFSET_JOBS + len(off)))
 
 
