@@ -104,6 +104,7 @@ def with_sales(panel: Panel, model: int, y: np.ndarray) -> Panel:
         traits=replace(traits, values=np.vstack([traits.values, 0 * traits.values[: len(y)]])),
         key=np.append(panel.key, [f"more{i}" for i in range(len(y))]),
         amount=np.append(panel.amount, np.exp(y) * panel.models.launch_price[model]),
+        averaged=np.append(panel.counts, np.ones(len(y))),
     )
 
 
