@@ -98,6 +98,18 @@ def test_a_bundle_holds_pages_script_and_thresholds_and_nothing_else(bundle) -> 
     assert set(bundle) == pages | tables
 
 
+def test_an_archive_takes_no_name_from_a_hostile_record(workspace: Path, tmp_path: Path) -> None:
+    """A record that calls its month a path elsewhere: every member still lies in one folder."""
+    month = tmp_path / "2026-11"
+    shutil.copytree(workspace / "out" / "2026-11", month)
+    record = json.loads((month / "run.json").read_text())
+    (month / "run.json").write_text(json.dumps(record | {"month": "../../elsewhere"}))
+    share_month(month, tmp_path / "month.zip", pictures=False)
+    with zipfile.ZipFile(tmp_path / "month.zip") as opened:
+        assert {n.partition("/")[0] for n in opened.namelist()} == {"repair-horizon-2026-11"}
+        assert not [n for n in opened.namelist() if ".." in n]
+
+
 def test_nothing_in_a_bundle_tells_a_path_or_an_address(bundle, alone, workspace) -> None:
     """The drawing library is its makers' own text; its one address is its licence's."""
     ours = {n: b for n, b in bundle.items() if n != "thresholds.xlsx"}
