@@ -92,6 +92,15 @@ def test_the_ledger_is_only_added_to(tmp_path: Path) -> None:
     assert read_ledger(tmp_path / "nowhere").empty
 
 
+def test_no_cell_of_the_ledger_begins_a_formula(tmp_path: Path) -> None:
+    """A lot and a unit named like one are marked in the file and read back as they were."""
+    append(tmp_path, bought("=1+1", "+U9", 40.5, pd.Timestamp("2026-11-01")))
+    cells = (tmp_path / "forecasts.csv").read_text().replace("\n", ",").split(",")
+    assert not [c for c in cells if c[:1] in "=+-@" and c]
+    (row,) = read_ledger(tmp_path).itertuples()
+    assert (row.listing_id, row.unit_id) == ("=1+1", "+U9")
+
+
 def test_a_file_that_is_no_ledger_is_refused_and_kept(tmp_path: Path) -> None:
     """One message with the place, and nothing is overwritten; a spoilt value is named."""
     path = tmp_path / "forecasts.csv"
