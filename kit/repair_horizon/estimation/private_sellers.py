@@ -34,6 +34,8 @@ Floats = npt.NDArray[np.float64]
 PRIVATE, TAKEN, REFUSED = "private", "taken", "refused"
 SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.12
 """Sellers against rivals before any offer, and how they spread, in logs (judgement, no source)."""
+ROUGH_LOG_SD = 0.04
+"""How little offers held against a plain working price tell of the spread: they tell the level."""
 FAULT_WORTH = 3.0
 _SHIFTS = np.linspace(-1.0, 1.0, 81)
 _SPREADS = np.exp(np.linspace(np.log(0.08), np.log(1.0), 24))
@@ -91,7 +93,11 @@ class SellerReserve:
 
 
 def posterior(
-    offer: npt.ArrayLike, asked: npt.ArrayLike, taken: npt.ArrayLike, reference_sd: float = 0.0
+    offer: npt.ArrayLike,
+    asked: npt.ArrayLike,
+    taken: npt.ArrayLike,
+    reference_sd: float = 0.0,
+    spread_log_sd: float = SPREAD_LOG_SD,
 ) -> PrivateSellers:
     """Weigh shifts and spreads by the answers.
 
@@ -105,12 +111,14 @@ def posterior(
         Whether it was taken.
     reference_sd
         How far the highest rival's usual price may itself be off, in logs.
+    spread_log_sd
+        How unsure the usual spread is before any offer, in logs.
     """
     x, top = np.asarray(offer, dtype="float64"), np.asarray(asked, dtype="float64")
     yes = np.asarray(taken, dtype=bool)
     top = np.where(top > x, top, np.inf)
     shift, spread = (g.ravel() for g in np.meshgrid(_SHIFTS, _SPREADS, indexing="ij"))
-    log = -0.5 * (shift / SHIFT_SD) ** 2 - 0.5 * (np.log(spread / SPREAD) / SPREAD_LOG_SD) ** 2
+    log = -0.5 * (shift / SHIFT_SD) ** 2 - 0.5 * (np.log(spread / SPREAD) / spread_log_sd) ** 2
     whole = np.hypot(spread, reference_sd)
     below = log_ndtr((x[:, None] - shift) / whole) - log_ndtr((top[:, None] - shift) / whole)
     refused = np.log1p(-np.exp(np.minimum(below, -1e-12)))
@@ -149,7 +157,7 @@ def private_sellers(logs: Logs) -> PrivateSellers:
     x = ours["off"].to_numpy(dtype="float64") - usual.to_numpy(dtype="float64")
     top = np.where(asked > 0, x + over, np.inf)
     taken = (offers["offer_result"].reindex(ours.index) == TAKEN).to_numpy()
-    return posterior(x, top, taken, off)
+    return posterior(x, top, taken, off, ROUGH_LOG_SD)
 
 
 def _reference_sd(left: pd.Series) -> float:
