@@ -58,6 +58,17 @@ def test_the_worked_example_answers_its_72_52() -> None:
     assert answer.dispositions.set_index("state")["value"]["s1"] == pytest.approx(127.63, abs=0.01)
 
 
+def test_an_as_is_price_that_is_given_holds_as_it_is() -> None:
+    """50 more as is leave 50 x 0.861 more (trade reference 2.4), whatever its fault fetches."""
+    worth = []
+    for price in (400.0, 450.0):
+        given = replace(EXAMPLE, as_is={**EXAMPLE.as_is, "s1": price})
+        (row,) = (r for r in example(given).dispositions.itertuples() if r.state == "s1")
+        assert row.option == "sell as is"
+        worth.append(row.value)
+    assert worth[1] - worth[0] == pytest.approx(50.0 * 0.861, abs=0.02)
+
+
 def test_the_worked_examples_repair_stops_in_month_6() -> None:
     """The owned unit's repair falls below selling as is in month 6 of the path by hand."""
     answer = example()

@@ -13,6 +13,7 @@ from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.estimation.private_sellers import (
+    ROUGH_LOG_SD,
     PrivateSellers,
     SellerReserve,
     posterior,
@@ -41,6 +42,18 @@ def test_shift_and_spread_are_found_again(shift: float, asked: bool) -> None:
     found = answered(shift, 0.25, 3000, asked)
     assert found.mean_shift == pytest.approx(shift, abs=0.04)
     assert found.mean_spread == pytest.approx(0.25, abs=0.04)
+
+
+def test_offers_against_a_rough_reference_tell_the_level_and_no_wider_spread() -> None:
+    """A reference off by 0.4 read as exact doubles the spread; told of it, it stays near 0.3."""
+    rng = np.random.default_rng(7)
+    least = rng.normal(-0.2, 0.3, 400)
+    offer = rng.normal(-0.15, 0.1, 400)
+    seen = offer + rng.normal(0.0, 0.4, 400), np.full(400, np.inf), offer >= least
+    exact, rough = posterior(*seen), posterior(*seen, 0.4, ROUGH_LOG_SD)
+    assert exact.mean_spread > 0.5
+    assert rough.mean_spread == pytest.approx(0.3, abs=0.05)
+    assert rough.mean_shift == pytest.approx(-0.2, abs=0.2)
 
 
 def test_few_answers_move_little_and_many_much() -> None:

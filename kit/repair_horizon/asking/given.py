@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.unit.economics import Economics, bench_of
+from repair_horizon.decisions.unit.options import as_typed
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
 from repair_horizon.estimation.part_prices import PartPath
@@ -376,4 +377,5 @@ def _with_as_is(economics: Economics, key: tuple[str, str, str], given: Given) -
     working = bench.price_after(days)[:, 0] / family.mean_factor
     prices = dict.fromkeys(states, given.as_is[ANY]) if ANY in given.as_is else {}
     prices |= {s: p for s, p in given.as_is.items() if s != ANY}
-    return replace(family, as_is={**family.as_is, **{s: p / working for s, p in prices.items()}})
+    given_ratios = {as_typed(s, fault): p / working for s, p in prices.items()}
+    return replace(family, as_is={**family.as_is, **given_ratios})

@@ -55,7 +55,7 @@ class OwnerGuesses:
     """Offsets and spreads, (g,), and what the jobs of each family say of them.
 
     ``likelihood`` maps a family to the log likelihood of its jobs at each point of the grid.
-    ``start`` is the mean and standard deviation of the shop's offset before any job.
+    ``start_mean`` and ``start_sd`` are of the shop's offset before any job.
     ``share_strength`` is what the declared shares of states are worth, in jobs; ``hours_factor``
     what declared hours are multiplied by; ``jobs`` how many attempted repairs taught it.
     """
@@ -65,14 +65,14 @@ class OwnerGuesses:
     likelihood: Mapping[str, Floats]
     share_strength: float
     jobs: int
-    start: tuple[float, float] = (0.0, OFFSET_SD)
+    start_mean: float = 0.0
+    start_sd: float = OFFSET_SD
     hours_factor: float = 1.0
 
     @cached_property
     def _shop(self) -> Floats:
         """Log weight of the shop's offset (rows) and the spread (columns), all families."""
-        middle, sd = self.start
-        out = -0.5 * ((_OFFSETS[:, None] - middle) / sd) ** 2
+        out = -0.5 * ((_OFFSETS[:, None] - self.start_mean) / self.start_sd) ** 2
         out = out - 0.5 * (np.log(_SPREADS / SPREAD) / SPREAD_LOG_SD) ** 2
         return np.asarray(out + sum((_mixed(v) for v in self.likelihood.values()), np.zeros(1)))
 
@@ -195,8 +195,8 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
         found,
         _share_strength(declared, jobs),
         len(tried),
-        _offset_by_class(logs, guesses),
-        _hours_factor(declared, tried),
+        *_offset_by_class(logs, guesses),
+        hours_factor=_hours_factor(declared, tried),
     )
 
 

@@ -64,13 +64,18 @@ class RatioCentre:
     log_sd: float
 
 
+def works(state: str) -> bool:
+    """Whether a state's name says that nothing is broken."""
+    return re.search(r"no_fault|works", state) is not None
+
+
 def ratio_centre(name: str, device_class: str, listed_fault: str = "") -> RatioCentre:
     """Return the class's as-is ratio of a listed fault or a state, from the words of its code.
 
     A state of several faults ('display_and_back') is worth what the worst of them is; one whose
     words say nothing is taken for the fault it is listed under.
     """
-    if re.search(r"no_fault|works", name):
+    if works(name):
         return RatioCentre(NO_FAULT, float(np.log(NO_FAULT_RATIO[0])), NO_FAULT_RATIO[1])
     words = [w for w in re.split(r"_and_|_with_|;|\+", name) if w]
     read = [meaning_of(w, device_class) for w in words]

@@ -32,7 +32,7 @@ from repair_horizon.tables.inputs import CLASSES
 Floats = npt.NDArray[np.float64]
 
 PRIVATE, TAKEN, REFUSED = "private", "taken", "refused"
-SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.12
+SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.4
 """Sellers against rivals before any offer, and how they spread, in logs (judgement, no source)."""
 ROUGH_LOG_SD = 0.04
 """How little offers held against a plain working price tell of the spread: they tell the level."""

@@ -25,7 +25,7 @@ from repair_horizon.decisions.costs.repair import (
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
-from repair_horizon.estimation.pooled_ratios import NO_FAULT, ratio_centre
+from repair_horizon.estimation.pooled_ratios import works
 from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]
@@ -76,14 +76,15 @@ class RepairOption(Option):
 
 def as_is(bench: Bench, state: str, fault: str) -> Option:
     """Sell untouched, faults described; worth only its test cost where no such sale is known."""
-    known = [k for k in (state, fault, OTHER) if k in bench.outlook.as_is]
+    known = [k for k in (as_typed(state, fault), state, fault, OTHER) if k in bench.outlook.as_is]
     seen = known[0] if known and state not in NOT_FOR_SALE else None
     symptom = fault if seen == state and fault in bench.outlook.as_is else seen
     return bench.once(("as is", seen, symptom), lambda: _untouched(bench, seen, symptom))
 
 
-def _works(state: str) -> bool:
-    return ratio_centre(state, "phone").key == NO_FAULT
+def as_typed(state: str, fault: str) -> str:
+    """Key of a ratio somebody gave for one state of one fault: it holds as it is."""
+    return f"{state} of {fault}"
 
 
 def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
@@ -95,7 +96,7 @@ def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
         return Option(nothing, np.zeros_like(working))
     # The ratio is the mean broken price over the median working one, so it needs no mean factor.
     ratio = bench.outlook.as_is[seen] / bench.outlook.mean_factor
-    if symptom is not None and symptom != seen and not _works(seen):
+    if symptom is not None and symptom != seen and not works(seen):
         listed = bench.outlook.as_is[symptom] / bench.outlook.mean_factor
         # Buyers pay for what they see: a dead unit that needs a battery is a dead unit to them.
         if listed.mean() < ratio.mean():
