@@ -100,3 +100,33 @@ def test_a_planted_file_is_passed_over(tmp_path: Path, planted: bytes) -> None:
 def test_only_values_records_and_tables_are_kept() -> None:
     with pytest.raises(TypeError, match="function"):
         packed({"a": kept})
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [[pd.Timestamp("2026-11-01"), None], [1, None], [True, "yes"], [pd.NaT, None]],
+    ids=["days", "numbers", "mixed", "missing"],
+)
+def test_a_table_that_would_come_back_otherwise_is_not_kept(
+    tmp_path: Path, cells: list[object]
+) -> None:
+    """An answer read from disk has the very cells of the one worked out; else it is not kept."""
+    keeper = Keeper(tmp_path / "kept")
+    made = pd.DataFrame({"a": pd.Series(cells, dtype="object")})
+    for _ in range(2):
+        found = keeper.of("a", ["x"], lambda: made)
+        pd.testing.assert_frame_equal(found, made, check_exact=True)
+        assert [type(v) for v in found["a"]] == [type(v) for v in cells]
+
+
+def test_answers_kept_are_those_of_a_shop_that_keeps_nothing(place: Path, tmp_path: Path) -> None:
+    """Bids, promises, stock and plan: worked out, read from disk, and without a folder at all."""
+    bare = shutil.copytree(place, tmp_path / "bare")
+    (bare / "out").rmdir()
+    told = []
+    for folder in (bare, place, place):
+        shop = opened(folder)
+        tables = (shop.bids(), shop.promises(), shop.stock(), shop.asking(), shop.plan().items)
+        told.append((packed(tables), packed(shop.plan()), shop.selling.words))
+    assert told[0] == told[1] == told[2]
+    assert {"bids", "promises", "shelf", "asking", "plan", "days-to-sale"} <= kept(place).keys()

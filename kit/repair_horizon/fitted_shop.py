@@ -6,7 +6,7 @@ out it keeps; workers are sent families of it. ``shop.Shop`` asks the questions.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from hashlib import sha256
@@ -80,10 +80,13 @@ class FittedShop:
         self._outlooks: dict[tuple[str, int], Outlook] = {}
         self._near: dict[tuple[str, int], PartPaths] = {}
         self._scarcities: dict[int, Scarcity] = {}
+        self._newest: dict[tuple[tuple[str, ...], int], Economics] = {}
+        self.hands = ALONE
+        """Who fits families that nobody asked ``fit`` for before."""
 
     def __getstate__(self) -> dict[str, object]:
         """Travel to a worker with what was worked out, but without whole families' draws."""
-        return {**self.__dict__, "_outlooks": {}, "_near": {}}
+        return {**self.__dict__, "_outlooks": {}, "_near": {}, "_newest": {}, "hands": ALONE}
 
     # -- what it stands on
 
@@ -134,25 +137,32 @@ class FittedShop:
 
     # -- estimates and forecasts
 
-    def fit(self, families: Sequence[str] | None = None, hands: Hands = ALONE) -> Self:
+    def fit(self, families: Sequence[str] | None = None, hands: Hands | None = None) -> Self:
         """Fit families by the workers asked for, all of them if None; returns the shop."""
-        wanted = self.logs.families if families is None else list(families)
-        names = {f: _kept_name(f) for f in wanted if f not in self._estimates}
-        kept = {f: self._keeper.find(name, (self._rests_on,)) for f, name in names.items()}
-        self._estimates |= {f: found for f, found in kept.items() if found is not None}
-        missing = [f for f, found in kept.items() if found is None]
+        missing = self._unfitted(self.logs.families if families is None else families)
         if missing:
             given = self.knowledge
-            made = all_of(_fit, missing, lambda f: (self.logs.of([f]), f, given), hands)
+            made = all_of(
+                _fit, missing, lambda f: (self.logs.of([f]), f, given), hands or self.hands
+            )
             for family, found in made.items():
                 self._estimates[family] = found
-                self._keeper.keep(names[family], (self._rests_on,), found)
+                self._keeper.keep(_kept_name(family), (self._rests_on,), found)
         return self
+
+    def _unfitted(self, families: Sequence[str]) -> list[str]:
+        """Families whose estimates are neither here nor kept on disk; kept ones are taken up."""
+        for family in families:
+            if family not in self._estimates:
+                found = self._keeper.find(_kept_name(family), (self._rests_on,))
+                if found is not None:
+                    self._estimates[family] = found
+        return [f for f in families if f not in self._estimates]
 
     def price_curves(self, hands: Hands = ALONE) -> dict[str, PriceCurves | CannotSay]:
         """Fit the price curves of every family and nothing else, which costs less."""
+        rest = self._unfitted(self.logs.families)
         known, given = self._estimates, self.knowledge
-        rest = [f for f in self.logs.families if f not in known]
         found = all_of(_fit_prices, rest, lambda f: (self.logs.of([f]), f, given), hands)
         return {f: found[f] if f in found else known[f].prices for f in self.logs.families}
 
@@ -225,12 +235,26 @@ class FittedShop:
             In place of the month's own.
         """
         names = [families] if isinstance(families, str) else list(families)
+        self.fit(names)
         worth = self.valuation(month) if valuation is None else valuation
         drawn = {f: self.outlook(f, month).families[f] for f in names}
         start = self.month(month)
         near = {f: self._first_months(found, start, months) for f, found in drawn.items()}
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
         return unit_economics(outlook, self.settings, worth)
+
+    def _near_economics(self, families: Iterable[str], month: Month) -> Economics:
+        """Economics of the months that a hold may last, in the catalogue's order of families.
+
+        The newest is at hand, since the answers of a day ask for the same one.
+        """
+        touched = set(families)
+        names = tuple(f for f in self.logs.families if f in touched)
+        key = (names, self.month(month))
+        if key not in self._newest:
+            self._newest.clear()
+            self._newest[key] = self.economics(names, month, NEAR)
+        return self._newest[key]
 
     def _first_months(
         self, found: FamilyOutlook | CannotSay, start: int, months: int
@@ -285,6 +309,10 @@ class FittedShop:
         """Return what is kept on disk of these rows, rules and promises, or make it."""
         rules = (repr(self.settings), repr(self.calibration), repr(sorted(self.selection.items())))
         return self._keeper.of(name, (self._rests_on, *rules, repr(about)), make)
+
+    def _kept_of(self, name: str, month: Month, make: Callable[[], T]) -> T:
+        """Return an answer about a month as kept on disk, or work it out."""
+        return self._kept(name, (self.month(month), self.valuation(month)), make)
 
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash

@@ -23,13 +23,14 @@ from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer
 from repair_horizon.decisions.month.asking_price import asking
 from repair_horizon.decisions.month.last_time_buy import part_orders
-from repair_horizon.decisions.month.listings import families_of, open_listings, score
+from repair_horizon.decisions.month.listings import BID, families_of, open_listings, score
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.plan import Plan, plan
 from repair_horizon.decisions.month.quotes import family_quotes
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
 from repair_horizon.decisions.month.thresholds import disposition_table, maximum_bid
+from repair_horizon.decisions.review.forecast_ledger import forecasts_of
 from repair_horizon.decisions.review.scorecard import TrackRecord, track_record
 from repair_horizon.decisions.review.value_of_information import (
     MOST_MONTHS,
@@ -49,7 +50,7 @@ from repair_horizon.estimation.time_on_market import (
 )
 from repair_horizon.files.keeping import FORGETS, keeper_of
 from repair_horizon.files.stamps import data_size, folder_stamp
-from repair_horizon.fitted_shop import BACKTEST, HORIZON, NEAR, FittedShop, Month
+from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
 from repair_horizon.scale import ALONE, Hands
@@ -128,13 +129,32 @@ class Shop(FittedShop):
     def bids(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """Score open listings: see ``decisions.month.listings.score``."""
         rows = self.open_listings(listings)
-        names = list(families_of(rows, self.logs))
-        return score(rows, self.logs, self.economics(names, month, NEAR))
+
+        def scored() -> pd.DataFrame:
+            return score(rows, self.logs, self._near_economics(families_of(rows, self.logs), month))
+
+        return scored() if listings is not None else self._kept_of("bids", month, scored)
+
+    def promises(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
+        """What each listing worth bidding for promises: rows for the ledger of forecasts."""
+        table, rows = self.bids(listings, month), self.open_listings(listings)
+
+        def noted() -> pd.DataFrame:
+            good = rows["listing_id"].isin(table.loc[table["advice"] == BID, "listing_id"])
+            economics = self._near_economics(families_of(rows, self.logs), month)
+            return forecasts_of(rows[good], self.logs, economics, self.now)
+
+        return noted() if listings is not None else self._kept_of("promises", month, noted)
 
     @cached_property
     def selling(self) -> TimeOnMarket:
         """Days to sale by price asked, channel and class, of every unit listed so far."""
+        days = repr(self.settings.delay.selling_days)
+        return self._keeper.of("days-to-sale", (self._rests_on, days), self._selling)
+
+    def _selling(self) -> TimeOnMarket:
         names = self.families_of("stock")
+        self.fit(names)
         curves = {f: self.estimates(f).prices for f in names}
         known = {f: c for f, c in curves.items() if not isinstance(c, CannotSay)}
         rows = listed_units(self.logs, known)
@@ -148,8 +168,12 @@ class Shop(FittedShop):
         DataFrame
             See ``decisions.month.asking_price.asking``.
         """
-        economics = self.economics(self.families_of("stock"), month, NEAR)
-        return asking(self.logs, economics, self.selling)
+
+        def priced() -> pd.DataFrame:
+            economics = self._near_economics(self.families_of("stock"), month)
+            return asking(self.logs, economics, self.selling)
+
+        return self._kept_of("asking", month, priced)
 
     def stock(self, month: Month = None) -> pd.DataFrame:
         """Advise on every unit owned.
@@ -160,17 +184,24 @@ class Shop(FittedShop):
             See ``decisions.month.shelf.shelf``; listed units have ``ask_price, mark_down,
             channel, days_expected`` of ``asking`` beside them.
         """
-        table = shelf(self.logs, self.economics(self.families_of("stock"), month, NEAR))
-        asked = self.asking(month)[["unit_id", *ASKING]]
-        return table.merge(asked, on="unit_id", how="left")
+
+        def advised() -> pd.DataFrame:
+            table = shelf(self.logs, self._near_economics(self.families_of("stock"), month))
+            asked = self.asking(month)[["unit_id", *ASKING]]
+            return table.merge(asked, on="unit_id", how="left")
+
+        return self._kept_of("shelf", month, advised)
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
-        touched = {*families_of(self.open_listings(listings), self.logs)}
-        touched |= {*self.families_of("stock")}
-        names = [f for f in self.logs.families if f in touched]
-        economics = self.economics(names, month, NEAR)
-        return plan(self.logs, self.settings, economics, listings)
+
+        def planned() -> Plan:
+            touched = {*families_of(self.open_listings(listings), self.logs)}
+            touched |= {*self.families_of("stock")}
+            economics = self._near_economics(touched, month)
+            return plan(self.logs, self.settings, economics, listings)
+
+        return planned() if listings is not None else self._kept_of("plan", month, planned)
 
     def part_orders(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
         """Last order of every part, none on the shelf: see ``last_time_buy.part_orders``."""

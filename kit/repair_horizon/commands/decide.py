@@ -11,7 +11,6 @@ import pandas as pd
 
 from repair_horizon.commands.printing import (
     Telling,
-    hands_of,
     month_folder,
     opened,
     within,
@@ -19,7 +18,6 @@ from repair_horizon.commands.printing import (
 )
 from repair_horizon.files.writing import guarded
 from repair_horizon.logs import Fault, LogFault, Logs
-from repair_horizon.scale import Hands
 from repair_horizon.tables.faults import visible
 from repair_horizon.tables.months import month_word
 
@@ -85,28 +83,22 @@ PLAN_SHOWN = [
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import BID, PRIVATE, families_of
-    from repair_horizon.decisions.review.forecast_ledger import append, forecasts_of
-    from repair_horizon.fitted_shop import NEAR
+    from repair_horizon.decisions.month.listings import PRIVATE
+    from repair_horizon.decisions.review.forecast_ledger import append
 
     workspace, tell = Path(options.workspace), Telling(options)
     shop = opened(options)
     if options.won:
         return _won(options, workspace, shop, tell)
     month = shop.month(options.month)
-    given = _listings(options.listings, shop.logs, tell)
-    wanted = shop.open_listings(given)
-    names = list(families_of(wanted, shop.logs))
-    shop.fit(names, hands_of(options))
-    table = shop.bids(wanted, month)
+    given = None if options.listings is None else _listings(options.listings, shop.logs, tell)
+    table = shop.bids(given, month)
     path = month_folder(options.workspace, month) / "bids.csv"
     nothing = f"No listing is open on {shop.now:%Y-%m-%d}."
     tell.table("bids", table, path, BIDS_SHOWN, f"{nothing} Maximum bids are:")
     if table.empty:
-        _maximum_bids(shop, month, hands_of(options), tell)
-    good = wanted[wanted["listing_id"].isin(table.loc[table["advice"] == BID, "listing_id"])]
-    economics = shop.economics(names, month, NEAR)
-    noted = append(workspace, forecasts_of(good, shop.logs, economics, shop.now))
+        _maximum_bids(shop, month, tell)
+    noted = append(workspace, shop.promises(given, month))
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     sellers = shop.knowledge.sellers
     if sellers is not None and (table["terms"] == PRIVATE).any():
@@ -117,9 +109,9 @@ def bids(options: Namespace) -> int:
     return 0
 
 
-def _maximum_bids(shop: Shop, month: int, hands: Hands, tell: Telling) -> None:
+def _maximum_bids(shop: Shop, month: int, tell: Telling) -> None:
     """Tell the maximum bids of the month where no listing is open."""
-    found = shop.fit(None, hands).thresholds(month)
+    found = shop.fit().thresholds(month)
     found = found.sort_values("max_bid", ascending=False, kind="stable")
     tell.table("maximum_bids", found, None, THRESHOLDS_SHOWN, "none: the catalogue is empty")
 
@@ -191,7 +183,7 @@ def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
     shop, tell = opened(options), Telling(options)
     month = shop.month(options.month)
-    table = shop.fit(shop.families_of("stock"), hands_of(options)).stock(month)
+    table = shop.stock(month)
     folder = month_folder(options.workspace, month)
     nothing = "No unit is owned: repair-horizon add unit model_id=... state=... status=..."
     tell.table("stock", table, folder / "stock.csv", STOCK_SHOWN, nothing)
@@ -210,7 +202,6 @@ def plan(options: Namespace) -> int:
     within("--months", options.months, NEAR, HORIZON)
     shop, tell = opened(options), Telling(options)
     month = shop.month(options.month)
-    shop.fit(None, hands_of(options))
     found = shop.plan(month)
     folder = month_folder(options.workspace, month)
     write_csv(found.items, folder / "plan.csv")

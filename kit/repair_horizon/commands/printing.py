@@ -39,6 +39,8 @@ def opened(options: Namespace) -> Shop:
     from repair_horizon.shop import open_shop
 
     shop = open_shop(options.workspace, day_of(options.as_of))
+    if "workers" in options:
+        shop.hands = hands_of(options)
     tell_now(shop.logs.now_words)
     return shop
 

@@ -168,8 +168,10 @@ def ordered_effects(effects: npt.ArrayLike, weights: npt.ArrayLike | None = None
         Neighbours out of order share their weighted mean (pool adjacent violators); Barlow,
         Bartholomew, Bremner and Brunk (1972), Statistical Inference under Order Restrictions.
     """
-    from scipy.optimize import isotonic_regression  # slow to import; kept fits do without it
-
     values = np.asarray(effects, dtype="float64")
+    if (np.diff(values) < 0).all():
+        return values.copy()
+    from scipy.optimize import isotonic_regression  # slow to import, and most are in order
+
     out: Floats = isotonic_regression(values, weights=weights, increasing=False).x
     return out

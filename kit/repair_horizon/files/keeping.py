@@ -63,7 +63,7 @@ class Keeper:
             with suppress(OSError, TypeError, ValueError):
                 for old in self.folder.glob(f"{name}.*"):
                     old.unlink()
-                write_whole(_path(self.folder, name, rests_on), packed(made))
+                write_whole(_path(self.folder, name, rests_on), packed(made, exact=True))
         return made
 
 
@@ -88,15 +88,15 @@ def stamp_of(values: Iterable[object]) -> str:
     return whole.hexdigest()
 
 
-def packed(value: object) -> bytes:
+def packed(value: object, *, exact: bool = False) -> bytes:
     """Write a value of records, containers, arrays and frames down as bytes; see ``unpacked``.
 
     Raises
     ------
     TypeError
-        If it holds something else.
+        If it holds something else, or ``exact`` and a frame would not come back as it is.
     """
-    packing = _Packing()
+    packing = _Packing(exact)
     told = json.dumps(packing.node(value)).encode()
     return b"%d\n" % len(told) + told + b"".join(packing.blobs)
 
@@ -114,8 +114,18 @@ def unpacked(data: bytes) -> Any:
     return _Unpacking(memoryview(rest)[told:]).value(json.loads(rest[:told]))
 
 
+def _same(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    return (
+        one.dtypes.equals(other.dtypes)
+        and one.columns.dtype == other.columns.dtype
+        and one.index.dtype == other.index.dtype
+        and one.equals(other)
+    )
+
+
 class _Packing:
-    def __init__(self) -> None:
+    def __init__(self, exact: bool) -> None:
+        self.exact = exact
         self.blobs: list[bytes | memoryview] = []
         self.at = 0
         self.seen: dict[int, tuple[int, object]] = {}
@@ -155,11 +165,7 @@ class _Packing:
             data = np.ascontiguousarray(value)
             return "array", [data.dtype.str, list(value.shape), *self.blob(data.tobytes())]
         if isinstance(value, pd.DataFrame):
-            table = pa.Table.from_pandas(value)
-            sink = pa.BufferOutputStream()
-            with pa.ipc.new_stream(sink, table.schema) as stream:
-                stream.write_table(table)
-            return "frame", self.blob(memoryview(sink.getvalue()))
+            return "frame", self._framed(value)
         if isinstance(value, pd.DatetimeIndex):
             return "days", self.node(value.to_numpy())
         if isinstance(value, pd.Timestamp):
@@ -170,6 +176,15 @@ class _Packing:
             parts = [value.data, value.indices, value.indptr]  # type: ignore[attr-defined]
             return "sparse", [*map(self.node, parts), list(value.shape)]  # type: ignore[attr-defined]
         raise TypeError(f"not to be kept: {type(value)}")
+
+    def _framed(self, frame: pd.DataFrame) -> list[int]:
+        table = pa.Table.from_pandas(frame)
+        if self.exact and not _same(frame, table.to_pandas()):
+            raise TypeError("a table whose cells would come back as others")
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, table.schema) as stream:
+            stream.write_table(table)
+        return self.blob(memoryview(sink.getvalue()))
 
 
 class _Unpacking:
