@@ -41,7 +41,7 @@ def test_a_kept_shop_tells_the_figures_of_one_read_anew(place: Path) -> None:
     """Logs, knowledge, estimates and charges come back as they were, to the last bit."""
     first = opened(place)
     told, charges = first.thresholds(), first.scarcity()
-    assert len(kept(place)) == 5
+    assert len(kept(place)) == 6
     again = opened(place)
     assert packed(again.logs) == packed(first.logs)
     assert again.scarcity() == charges

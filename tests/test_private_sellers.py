@@ -11,26 +11,24 @@ from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outloo
 from repair_horizon.decisions.unit.bid import Outcomes, outcomes
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.decisions.unit.winning import first_offer
+from repair_horizon.decisions.unit.winning import HighestRival, first_offer
 from repair_horizon.estimation.private_sellers import (
-    ROUGH_LOG_SD,
     PrivateSellers,
     SellerReserve,
     posterior,
-    private_sellers,
 )
-from repair_horizon.logs import read_logs
+from repair_horizon.shop import open_shop
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
-def answered(shift: float, spread: float, n: int, asked: bool, seed: int = 4) -> PrivateSellers:
+def answered(
+    shift: float, spread: float, room: float, n: int, asked: bool, seed: int = 4
+) -> PrivateSellers:
     """Posterior of n answers of sellers who take what they should, the price asked known or not."""
     rng = np.random.default_rng(seed)
-    top = rng.normal(0.2, 0.3, n) if asked else np.full(n, np.inf)
-    least = np.full(n, np.inf)
-    while (out := least > top if asked else np.isinf(least)).any():
-        least[out] = rng.normal(shift, spread, int(out.sum()))
+    least = rng.normal(shift, spread, n)
+    top = least + np.abs(rng.normal(0, room, n)) if asked else np.full(n, np.inf)
     offer = np.minimum(rng.normal(-0.1, 0.3, n), top - 1e-6)
     return posterior(offer, top, offer >= least)
 
@@ -38,22 +36,54 @@ def answered(shift: float, spread: float, n: int, asked: bool, seed: int = 4) ->
 @pytest.mark.parametrize("asked", [False, True], ids=["no price asked", "price asked"])
 @pytest.mark.parametrize("shift", [-0.25, 0.15])
 def test_shift_and_spread_are_found_again(shift: float, asked: bool) -> None:
-    """3,000 answers give a shift of the truth to 0.04 and a spread of 0.25 to 0.04."""
-    found = answered(shift, 0.25, 3000, asked)
+    """2,000 answers give a shift of the truth to 0.04, a spread of 0.25 to 0.04, room to 0.04."""
+    found = answered(shift, 0.25, 0.3, 2000, asked)
     assert found.mean_shift == pytest.approx(shift, abs=0.04)
     assert found.mean_spread == pytest.approx(0.25, abs=0.04)
+    if asked:
+        assert found.mean_room == pytest.approx(0.3, abs=0.04)
 
 
-def test_offers_against_a_rough_reference_tell_the_level_and_no_wider_spread() -> None:
-    """A reference off by 0.4 read as exact doubles the spread; told of it, it stays near 0.3."""
+def test_prices_asked_alone_tell_the_sellers_level_up_to_the_room_they_leave() -> None:
+    """800 prices asked, 0.5 above what rivals pay and no offer: sellers take more than rivals."""
+    rng = np.random.default_rng(9)
+    top = rng.normal(0.5, 0.3, 800)
+    found = posterior(np.full(800, np.nan), top, np.zeros(800, dtype=bool))
+    assert (found.offers, found.asks) == (0, 800)
+    assert 0.25 < found.mean_shift < 0.5
+
+
+def test_prices_asked_out_of_this_world_tell_nothing() -> None:
+    """Twenty in 400 asked a hundredfold move the shift by under 0.02."""
+    rng = np.random.default_rng(9)
+    top = rng.normal(0.1, 0.3, 400)
+    silent = np.full(400, np.nan), np.zeros(400, dtype=bool)
+    wild = top + np.where(np.arange(400) < 20, np.log(100.0), 0.0)
+    usual, off = (posterior(silent[0], a, silent[1]).mean_shift for a in (top, wild))
+    assert off == pytest.approx(usual, abs=0.02)
+
+
+def test_what_a_seller_asks_and_takes_agree_with_numbers_drawn() -> None:
+    """Given a price asked, least prices are the truncated normal that 4 million draws give."""
+    rng = np.random.default_rng(3)
+    least = rng.normal(-0.2, 0.3, 4_000_000)
+    ask = least + np.abs(rng.normal(0, 0.2, least.size))
+    near = least[np.abs(ask - 0.1) < 0.005]
+    middle, spread = SellerReserve(np.array([-0.2]), 0.3, 0.2, "").given(np.zeros(1), 0.1)
+    rival = HighestRival(middle, spread, ceiling=np.exp(0.1))
+    for offer in (-0.3, -0.1, 0.0):
+        assert rival.chance(np.exp(offer)) == pytest.approx((near < offer).mean(), abs=0.01)
+
+
+def test_a_rival_price_that_may_be_off_is_no_spread_of_the_sellers() -> None:
+    """A reference off by 0.4 read as exact widens the spread; told of it, it stays near 0.3."""
     rng = np.random.default_rng(7)
-    least = rng.normal(-0.2, 0.3, 400)
-    offer = rng.normal(-0.15, 0.1, 400)
-    seen = offer + rng.normal(0.0, 0.4, 400), np.full(400, np.inf), offer >= least
-    exact, rough = posterior(*seen), posterior(*seen, 0.4, ROUGH_LOG_SD)
-    assert exact.mean_spread > 0.5
-    assert rough.mean_spread == pytest.approx(0.3, abs=0.05)
-    assert rough.mean_shift == pytest.approx(-0.2, abs=0.2)
+    least, offer = rng.normal(-0.2, 0.3, 2000), rng.normal(-0.15, 0.3, 2000)
+    seen = offer, np.full(2000, np.inf), offer + rng.normal(0.0, 0.4, 2000) >= least
+    exact, rough = posterior(*seen), posterior(*seen, 0.4)
+    assert exact.mean_spread > 0.42
+    assert rough.mean_spread == pytest.approx(0.3, abs=0.06)
+    assert rough.mean_shift == pytest.approx(-0.2, abs=0.05)
 
 
 def test_few_answers_move_little_and_many_much() -> None:
@@ -87,8 +117,8 @@ def test_without_offers_rivals_prices_hold() -> None:
 def test_dear_sellers_are_offered_more_and_take_less() -> None:
     """Sellers who take a fifth more than rivals pay: a lower chance, a higher first offer."""
     draws = len(example_family(rival=45.0).unit_noise)
-    dear = known_with(SellerReserve(np.full(draws, 0.2), 0.2, "")).seller()
-    usual = known_with(SellerReserve(np.zeros(draws), 0.2, "")).seller()
+    dear = known_with(SellerReserve(np.full(draws, 0.2), 0.2, 0.15, "")).seller()
+    usual = known_with(SellerReserve(np.zeros(draws), 0.2, 0.15, "")).seller()
     assert dear is not None
     assert usual is not None
     assert dear.chance(45.0) < usual.chance(45.0) - 0.2
@@ -110,12 +140,9 @@ def test_the_price_asked_would_surely_do() -> None:
 
 def test_the_demo_s_offers_are_all_read() -> None:
     """Its sellers take what rivals pay (invented so): found within three standard errors."""
-    logs = read_logs(DEMO)
-    found = private_sellers(logs)
-    rows = logs.tables["listings"]
+    shop = open_shop(DEMO)
+    found, rows = shop.sellers, shop.logs.tables["listings"]
     assert found.offers == (rows["offer"] > 0).sum() > 40
     assert found.taken == (rows["offer_result"] == "taken").sum()
     error = float(np.sqrt(found.weight @ (found.shift - found.mean_shift) ** 2))
     assert abs(found.mean_shift) < 3 * error < 0.35
-    none = replace(logs, tables={**logs.tables, "listings": rows.assign(offer=np.nan)})
-    assert private_sellers(none).offers == 0

@@ -43,6 +43,7 @@ from repair_horizon.estimation.forecast import (
     forecast,
 )
 from repair_horizon.estimation.part_prices import PartPaths
+from repair_horizon.estimation.private_sellers import PRIVATE, PrivateSellers, private_sellers
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
@@ -73,9 +74,11 @@ class FittedShop:
         valuation: Valuation | None = None,
         knowledge: ShopKnowledge | None = None,
         keeper: Keeper = FORGETS,
+        sellers: PrivateSellers | None = None,
     ) -> None:
         self.logs, self.settings, self.calibration = logs, settings, calibration
         self._valuation, self._knowledge, self._keeper = valuation, knowledge, keeper
+        self._sellers = sellers
         self._estimates: dict[str, FamilyEstimates] = {}
         self._outlooks: dict[tuple[str, int], Outlook] = {}
         self._near: dict[tuple[str, int], PartPaths] = {}
@@ -123,14 +126,14 @@ class FittedShop:
 
     def with_rules(self, settings: Settings) -> Self:
         """Return the same business under other rules; what was fitted is kept."""
-        given = (self.calibration, self._valuation, self._knowledge, self._keeper)
+        given = (self.calibration, self._valuation, self._knowledge, self._keeper, self._sellers)
         out = type(self)(self.logs, settings, *given)
         out._estimates = self._estimates
         return out
 
     def only(self, families: Sequence[str], month: Month = None) -> Self:
         """Return a shop of some families at what the whole one's month makes of hours and cash."""
-        given = (self.calibration, self.valuation(month), self.knowledge)
+        given = (self.calibration, self.valuation(month), self.knowledge, FORGETS, self.sellers)
         out = type(self)(self.logs.of(families), self.settings, *given)
         out._estimates = self._estimates
         return out
@@ -177,11 +180,26 @@ class FittedShop:
         """
         start = self.month(month)
         if (family_id, start) not in self._outlooks:
-            known = Estimates(self.currency, self.now, {family_id: self.estimates(family_id)})
+            families = {family_id: self.estimates(family_id)}
+            known = Estimates(self.currency, self.now, families, self.sellers)
             rules = self.settings
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
             self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
         return self._outlooks[family_id, start]
+
+    @cached_property
+    def sellers(self) -> PrivateSellers:
+        """What private sellers took of every family's own offers."""
+        if self._sellers is not None:
+            return self._sellers
+        listings = self.logs.tables["listings"]
+        families = list(families_of(listings[listings["terms"] == PRIVATE], self.logs))
+
+        def learned() -> PrivateSellers:
+            self.fit(families)
+            return private_sellers(self.estimates(f).offers for f in families)
+
+        return self._keeper.of("sellers", (self._rests_on,), learned)
 
     def _less_shortfall(self, outlook: Outlook) -> Outlook:
         """Outlook whose families know by how much won lots of their class fell short."""

@@ -100,9 +100,8 @@ def bids(options: Namespace) -> int:
         _maximum_bids(shop, month, tell)
     noted = append(workspace, shop.promises(given, month))
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
-    sellers = shop.knowledge.sellers
-    if sellers is not None and (table["terms"] == PRIVATE).any():
-        tell.say(f"First offers: {sellers.words}.")
+    if (table["terms"] == PRIVATE).any():
+        tell.say(f"First offers: {shop.sellers.words}.")
     if noted:
         tell.say(f"{noted} forecasts noted in forecasts.csv, for what comes of them.")
     tell.finish(month=month_word(month), now=f"{shop.now:%Y-%m-%d}")

@@ -25,7 +25,12 @@ from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, sm
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
 from repair_horizon.estimation.part_prices import PartCurves, PartPath, fit_parts, part_paths
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
-from repair_horizon.estimation.private_sellers import PrivateSellers, SellerReserve
+from repair_horizon.estimation.private_sellers import (
+    PrivateSellers,
+    SellerReserve,
+    answered_offers,
+    private_sellers,
+)
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
 from repair_horizon.estimation.rival_prices import RivalPrice, hammer_ratios, rival_draws
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
@@ -124,7 +129,7 @@ def forecast(
     """
     first = int(month_number([estimates.now])[0]) + 1 if start is None else start
     families = {
-        name: family_outlook(family, (first, months), seed, draws)
+        name: family_outlook(family, (first, months), seed, draws, sellers=estimates.sellers)
         for name, family in estimates.families.items()
     }
     return Outlook(estimates.currency, estimates.now, first, months, draws, families)
@@ -136,6 +141,7 @@ def family_outlook(
     seed: int,
     draws: int,
     parts_of: str | None = None,
+    sellers: PrivateSellers | None = None,
 ) -> FamilyOutlook | CannotSay:
     """Draw one family.
 
@@ -149,6 +155,8 @@ def family_outlook(
         As in ``forecast``.
     parts_of
         Leave out the parts of all models but this one.
+    sellers
+        What private sellers took of the whole shop's offers.
     """
     curves = family.prices
     if isinstance(curves, CannotSay):
@@ -188,16 +196,17 @@ def family_outlook(
         grade_shares=family.rates.draw_grades(draws, rng),
         rivals=rival_draws(family.rivals, draws, rng),
         level_basis=_level_basis(curves),
-        sellers=_seller_draws(family, seed, draws),
+        sellers=_seller_draws(sellers, family.family_id, seed, draws),
     )
 
 
-def _seller_draws(family: FamilyEstimates, seed: int, draws: int) -> SellerReserve | None:
+def _seller_draws(
+    sellers: PrivateSellers | None, family_id: str, seed: int, draws: int
+) -> SellerReserve | None:
     """What private sellers take, by a stream of its own: nothing else moves with an offer."""
-    if family.sellers is None:
+    if sellers is None:
         return None
-    rng = np.random.default_rng([seed, *family.family_id.encode(), 1])
-    return family.sellers.draws(draws, rng)
+    return sellers.draws(draws, np.random.default_rng([seed, *family_id.encode(), 1]))
 
 
 def _needed(rates: RepairRates) -> list[str]:
@@ -284,7 +293,7 @@ class FamilyEstimates:
 
     ``prices`` is a reason where no working unit was ever sold and no launch price is known;
     ``as_is``, ``hammer`` and ``rivals`` then are empty. ``maker`` holds the newest maker's quote
-    per model and fault, ``sellers`` what private sellers took of the whole shop's offers.
+    per model and fault, ``offers`` what private sellers said to own offers (``answered_offers``).
     """
 
     family_id: str
@@ -297,7 +306,7 @@ class FamilyEstimates:
     hammer: pd.DataFrame
     maker: pd.DataFrame
     rivals: pd.DataFrame = field(default_factory=pd.DataFrame)
-    sellers: PrivateSellers | None = None
+    offers: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @cached_property
     def makers(self) -> dict[str, list[dict[str, Any]]]:
@@ -308,11 +317,15 @@ class FamilyEstimates:
 
 @dataclass(frozen=True, eq=False)
 class Estimates:
-    """Estimates of every family, the settlement currency, and the newest day they know of."""
+    """Estimates of every family, the settlement currency, and the newest day they know of.
+
+    ``sellers`` is what private sellers took of the whole shop's offers.
+    """
 
     currency: str
     now: pd.Timestamp
     families: Mapping[str, FamilyEstimates]
+    sellers: PrivateSellers | None = None
 
     def __repr__(self) -> str:
         """Say which families, up to when."""
@@ -335,7 +348,8 @@ def fit(logs: Logs, knowledge: ShopKnowledge | None = None) -> Estimates:
     """
     knowledge = shop_knowledge(logs) if knowledge is None else knowledge
     families = {f: fit_family(logs, f, knowledge) for f in logs.families}
-    return Estimates(logs.currency, logs.newest_day, families)
+    sellers = private_sellers(f.offers for f in families.values())
+    return Estimates(logs.currency, logs.newest_day, families, sellers)
 
 
 @one_thread()
@@ -361,10 +375,12 @@ def fit_family(
     rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
         as_is = hammer = rivals = pd.DataFrame({"fault": pd.Series(dtype="str")})
+        offers = pd.DataFrame()
     else:
         broken = fit_broken(logs, family_id, prices, knowledge.broken, rates.states)
         as_is = broken.as_is
         hammer, rivals = hammer_ratios(broken, str(catalogue["device_class"].iloc[0]))
+        offers = answered_offers(family, prices, rivals)
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,
@@ -377,5 +393,5 @@ def fit_family(
         hammer,
         maker.drop_duplicates(["model_id", "fault"], keep="last"),
         rivals,
-        knowledge.sellers,
+        offers,
     )

@@ -1,20 +1,24 @@
-"""What private sellers take, learned from own offers and their answers.
+"""What private sellers take, learned from the prices they ask and from answers to own offers.
 
-    log(least price a seller takes / highest rival's usual price) ~ Normal(shift, spread^2)
+    r = log(least price a seller takes / highest rival's usual price) ~ Normal(shift, spread^2)
+    a = log(price asked / the same) = r + |Normal(0, room^2)|
 
-A seller takes an offer at or above it, and would take the price asked:
+so that the price asked tells of the least price: with w^2 = spread^2 + room^2,
 
-    taken     Phi(offer) / Phi(asked)        refused     1 - Phi(offer) / Phi(asked)
+    r given a ~ Normal((room^2 shift + spread^2 a) / w^2, (spread room / w)^2), below a
+    a         ~ 2 Normal(shift, w^2) x chance that this normal is below a     (skew normal)
 
-Before any offer, sellers take what the highest rival of an auction pays. Shift and spread are
-known on a grid with their posterior weights. Offers and auctions are held against a plain working
-price of the model around the same day, as the pooled ratios are, so no price curve is needed and
-families share what few offers there are. How far that plain reference is off, seen on the
-auctions beyond the spread auctions have by themselves, is no spread of the sellers'.
+(Azzalini, Scandinavian Journal of Statistics 12, 1985; from memory). A seller takes an offer at or
+above r. Before any offer or price asked, sellers take what the highest rival of an auction pays.
+Shift, spread and room are known on a grid with their posterior weights. Each price is held against
+what its own family's fit says the highest rival would have paid that day, which is what offers
+start from too; families share what few answers there are. How far that price may be off is no
+spread of the sellers'. One asked price in twenty is taken for a fancy that tells nothing.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,36 +27,38 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import log_ndtr
 
-from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.pooled_ratios import against_plain, ratio_centre
-from repair_horizon.estimation.rival_prices import order_gap
+from repair_horizon.estimation.broken_prices import OTHER, log_ratios
+from repair_horizon.estimation.device_prices import PriceCurves
+from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import Logs
-from repair_horizon.tables.inputs import CLASSES
 
 Floats = npt.NDArray[np.float64]
 
 PRIVATE, TAKEN, REFUSED = "private", "taken", "refused"
-SHIFT_SD, SPREAD, SPREAD_LOG_SD = 0.25, 0.30, 0.4
-"""Sellers against rivals before any offer, and how they spread, in logs (judgement, no source)."""
-ROUGH_LOG_SD = 0.04
-"""How little offers held against a plain working price tell of the spread: they tell the level."""
-FAULT_WORTH = 3.0
+SHIFT_SD, SPREAD, SPREAD_LOG_SD, ROOM, ROOM_LOG_SD = 0.25, 0.30, 0.4, 0.15, 0.5
+"""Sellers against rivals before any offer, how they spread, and how far above the least price
+they ask (half normal), in logs (judgement, no source)."""
+FANCY, FANCY_DENSITY = 0.05, 0.3
+OFFER_COLUMNS = ["offered", "asked", "taken", "rival_sd"]
 _SHIFTS = np.linspace(-1.0, 1.0, 81)
-_SPREADS = np.exp(np.linspace(np.log(0.08), np.log(1.0), 24))
+_SPREADS = np.exp(np.linspace(np.log(0.08), np.log(1.0), 16))
+_ROOMS = np.exp(np.linspace(np.log(0.05), np.log(0.6), 10))
 
 
 @dataclass(frozen=True, eq=False)
 class PrivateSellers:
-    """Posterior of shift and spread on a grid: ``shift``, ``spread``, ``weight``, (g,) each.
+    """Posterior of ``shift``, ``spread`` and ``room`` on a grid with its ``weight``, (g,) each.
 
-    ``offers`` were answered, ``taken`` of them taken.
+    ``offers`` were answered, ``taken`` of them taken; ``asks`` listings named a price.
     """
 
     shift: Floats
     spread: Floats
+    room: Floats
     weight: Floats
     offers: int
     taken: int
+    asks: int
 
     @cached_property
     def mean_shift(self) -> float:
@@ -63,6 +69,11 @@ class PrivateSellers:
     def mean_spread(self) -> float:
         """Posterior mean of the spread, in logs."""
         return float(self.weight @ self.spread)
+
+    @cached_property
+    def mean_room(self) -> float:
+        """Posterior mean of the room sellers leave above their least price, in logs."""
+        return float(self.weight @ self.room)
 
     @property
     def words(self) -> str:
@@ -80,125 +91,125 @@ class PrivateSellers:
         if not self.offers:
             return None
         at = rng.choice(len(self.weight), draws, p=self.weight)
-        return SellerReserve(self.shift[at], self.mean_spread, self.words)
+        return SellerReserve(self.shift[at], self.mean_spread, self.mean_room, self.words)
 
 
 @dataclass(frozen=True, eq=False)
 class SellerReserve:
-    """Least price private sellers take: log distance from the highest rival's, by draw; spread."""
+    """Least price private sellers take: log distance from the highest rival's, by draw.
+
+    ``spread`` around it, ``room`` left above it by the price asked, in logs.
+    """
 
     shift: Floats
     spread: float
+    room: float
     words: str
+
+    def given(self, log_usual: Floats, log_asked: float) -> tuple[Floats, float]:
+        """Log median by draw and spread, given the price asked (infinite if none is named)."""
+        middle = log_usual + self.shift
+        if not np.isfinite(log_asked):
+            return middle, self.spread
+        seen = self.spread**2 / (self.spread**2 + self.room**2)
+        return middle + seen * (log_asked - middle), float(np.sqrt(seen)) * self.room
 
 
 def posterior(
-    offer: npt.ArrayLike,
+    offered: npt.ArrayLike,
     asked: npt.ArrayLike,
     taken: npt.ArrayLike,
-    reference_sd: float = 0.0,
-    spread_log_sd: float = SPREAD_LOG_SD,
+    rival_sd: npt.ArrayLike = 0.0,
 ) -> PrivateSellers:
-    """Weigh shifts and spreads by the answers.
+    """Weigh shifts, spreads and rooms by prices asked and answers.
 
     Parameters
     ----------
-    offer
-        Log of each offer against the highest rival's usual price, (n,).
+    offered
+        Log of each offer against the highest rival's usual price, (n,); missing without one.
     asked
         Log of the price asked likewise; infinite where none was named.
     taken
         Whether it was taken.
-    reference_sd
-        How far the highest rival's usual price may itself be off, in logs.
-    spread_log_sd
-        How unsure the usual spread is before any offer, in logs.
+    rival_sd
+        How far the highest rival's usual price may itself be off, in logs, (n,) or one for all.
     """
-    x, top = np.asarray(offer, dtype="float64"), np.asarray(asked, dtype="float64")
-    yes = np.asarray(taken, dtype=bool)
-    top = np.where(top > x, top, np.inf)
-    shift, spread = (g.ravel() for g in np.meshgrid(_SHIFTS, _SPREADS, indexing="ij"))
-    log = -0.5 * (shift / SHIFT_SD) ** 2 - 0.5 * (np.log(spread / SPREAD) / spread_log_sd) ** 2
-    whole = np.hypot(spread, reference_sd)
-    below = log_ndtr((x[:, None] - shift) / whole) - log_ndtr((top[:, None] - shift) / whole)
-    refused = np.log1p(-np.exp(np.minimum(below, -1e-12)))
-    log = log + np.where(yes[:, None], below, refused).sum(axis=0)
+    x, top = np.asarray(offered, dtype="float64"), np.asarray(asked, dtype="float64")
+    yes, made = np.asarray(taken, dtype=bool), np.isfinite(x)
+    top = np.where(top > x, top, np.where(made, np.inf, top))
+    named = np.isfinite(top)
+    off = np.broadcast_to(np.asarray(rival_sd, dtype="float64"), x.shape)
+    shift, spread, room = (g.ravel() for g in np.meshgrid(_SHIFTS, _SPREADS, _ROOMS, indexing="ij"))
+    log = -0.5 * (
+        (shift / SHIFT_SD) ** 2
+        + (np.log(spread / SPREAD) / SPREAD_LOG_SD) ** 2
+        + (np.log(room / ROOM) / ROOM_LOG_SD) ** 2
+    )
+    for i in range(len(x)):
+        middle, whole = shift, np.hypot(spread, off[i])
+        below = 0.0
+        if named[i]:
+            wide = np.hypot(whole, room)
+            density = 2 * normal_density((top[i] - shift) / wide) / wide
+            middle = shift + (whole / wide) ** 2 * (top[i] - shift)
+            whole = whole * room / wide
+            below = log_ndtr((top[i] - middle) / whole)
+            log += np.log((1 - FANCY) * density * np.exp(below) + FANCY * FANCY_DENSITY)
+        if made[i]:
+            took = log_ndtr((x[i] - middle) / whole) - below
+            log += took if yes[i] else np.log1p(-np.exp(np.minimum(took, -1e-12)))
     weight = np.exp(log - log.max())
-    return PrivateSellers(shift, spread, weight / weight.sum(), len(x), int(yes.sum()))
+    weight /= weight.sum()
+    counts = int(made.sum()), int((made & yes).sum()), int(named.sum())
+    return PrivateSellers(shift, spread, room, weight, *counts)
 
 
-def private_sellers(logs: Logs) -> PrivateSellers:
-    """Learn from every offer in listings.csv that was answered.
+def answered_offers(family: Logs, curves: PriceCurves, rivals: pd.DataFrame) -> pd.DataFrame:
+    """Hold a family's private listings against what the highest rival would have paid that day.
 
     Parameters
     ----------
-    logs
-        The whole workspace's; terms 'private' with ``offer`` and ``offer_result``.
+    family
+        Its logs; listings with terms 'private': ``current_bid`` is the price asked, ``offer`` and
+        ``offer_result`` our own and its answer.
+    curves
+        Its working prices.
+    rivals
+        The highest rival by listed fault, from ``hammer_ratios``.
+
+    Returns
+    -------
+    DataFrame
+        ``offered`` (missing without an answer) and ``asked`` (infinite where no price was named),
+        logs against the rival's usual price, ``taken``, and ``rival_sd``, how far that price may
+        be off.
     """
-    rows = logs.tables["listings"]
-    if "offer" not in rows:
+    rows = family.tables["listings"]
+    answered = (rows["offer"] > 0) & rows["offer_result"].isin([TAKEN, REFUSED])
+    asks = rows["current_bid"] > 0
+    rows = rows[answered | (asks & (rows["terms"] == PRIVATE))]
+    rows = rows[~(rows["quantity"] > 1) & (rows["lot_id"] == "")]
+    of_fault = rivals.set_index("fault")
+    faults = rows["listed_fault"]
+    usual = of_fault.reindex(faults.where(faults.isin(of_fault.index), OTHER))
+    one = log_ratios(curves, rows.assign(day=rows["end_time"], amount=1.0))
+    one = one - usual["log_ratio"].to_numpy()
+    offer, asked = rows["offer"].where(answered), rows["current_bid"].where(asks)
+    return pd.DataFrame(
+        {
+            "offered": one + np.log(offer.to_numpy(dtype="float64")),
+            "asked": np.nan_to_num(one + np.log(asked.to_numpy(dtype="float64")), nan=np.inf),
+            "taken": (rows["offer_result"] == TAKEN).to_numpy(),
+            "rival_sd": usual["std_error"].to_numpy(),
+        },
+        columns=OFFER_COLUMNS,
+    )
+
+
+def private_sellers(offers: Iterable[pd.DataFrame]) -> PrivateSellers:
+    """Learn from the private listings of every family (``answered_offers``)."""
+    known = [rows for rows in offers if len(rows)]
+    if not known:
         return posterior([], [], [])
-    offers = rows[(rows["offer"] > 0) & rows["offer_result"].isin([TAKEN, REFUSED])]
-    auctions = rows[rows["terms"].isin(["", "auction"]) & (rows["final_price"] > 0)]
-    auctions = auctions[~(auctions["quantity"] > 1) & (auctions["lot_id"] == "")]
-    ours = _against(logs, offers, "offer")
-    if ours.empty:
-        return posterior([], [], [])
-    rivals = _against(logs, auctions, "final_price")
-    off = 0.0
-    if rivals.empty:  # nothing to shift from: the class's ratio of hammer price to as-is value
-        usual = pd.Series(ours["usual"].to_numpy(), index=ours.index)
-    else:
-        usual = _usual(rivals, ours["fault"])
-        off = _reference_sd(rivals["off"] - _usual(rivals, rivals["fault"]))
-    asked = offers["current_bid"].reindex(ours.index).to_numpy(dtype="float64")
-    with np.errstate(divide="ignore", invalid="ignore"):
-        over = np.log(asked / offers["offer"].reindex(ours.index).to_numpy(dtype="float64"))
-    x = ours["off"].to_numpy(dtype="float64") - usual.to_numpy(dtype="float64")
-    top = np.where(asked > 0, x + over, np.inf)
-    taken = (offers["offer_result"].reindex(ours.index) == TAKEN).to_numpy()
-    return posterior(x, top, taken, off, ROUGH_LOG_SD)
-
-
-def _reference_sd(left: pd.Series) -> float:
-    """Spread of auctions around their usual price beyond what auctions spread by themselves."""
-    seen = 1.4826 * float((left - left.median()).abs().median())
-    own = class_knowledge(CLASSES[0]).market("hammer_spread").value
-    return float(np.sqrt(max(seen**2 - own**2, 0.0)))
-
-
-def _usual(rivals: pd.DataFrame, faults: pd.Series) -> pd.Series:
-    """Usual log distance of the highest rival from the class's as-is ratio, by fault, shrunk."""
-    whole = float(rivals["off"].median())
-    by_fault = rivals.groupby("fault")["off"].agg(["median", "size"])
-    weight = by_fault["size"] / (by_fault["size"] + FAULT_WORTH)
-    shrunk = whole + weight * (by_fault["median"] - whole)
-    return faults.map(shrunk).fillna(whole)
-
-
-def _against(logs: Logs, rows: pd.DataFrame, column: str) -> pd.DataFrame:
-    """Log distance ``off`` of amounts from the class's as-is ratio of the fault, on that day.
-
-    Amounts of lots that others won stand one gap below the highest rival (``rival_prices``).
-    """
-    sales = logs.tables["sales"]
-    catalogue = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")
-    working = sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
-    plain = {str(m): g for m, g in working.groupby("model_id", sort=False)}
-    parts = []
-    for model, mine in rows.groupby("model_id", sort=False):
-        about = catalogue.loc[model]
-        kind = str(about["device_class"])
-        knowledge = class_knowledge(kind)
-        named = mine.rename(columns={"listed_fault": "fault"})
-        amounts = named.assign(day=mine["end_time"], amount=mine[column], asked=False)
-        found = against_plain(amounts, plain.get(str(model)), about)
-        centre = [ratio_centre(str(f), kind).log_ratio for f in found["fault"]]
-        off = found["ratio"].to_numpy(dtype="float64") - np.array(centre)
-        if column == "final_price":
-            others = (mine.loc[found.index, "result"] != "won").to_numpy()
-            bidders = round(knowledge.serious_bidders.value)
-            off = off + others * order_gap(bidders).gap * knowledge.bid_spread.value
-        usual = np.log(knowledge.hammer_ratio.value)
-        parts.append(found.assign(off=off, usual=usual)[["fault", "off", "usual"]])
-    return pd.concat(parts) if parts else pd.DataFrame(columns=["fault", "off", "usual"])
+    whole = pd.concat(known, ignore_index=True)
+    return posterior(whole["offered"], whole["asked"], whole["taken"], whole["rival_sd"])

@@ -13,19 +13,17 @@ from repair_horizon.estimation.owner_guesses import OwnerGuesses, owner_guesses
 from repair_horizon.estimation.pooled_curves import PooledCurves, pooled_curves
 from repair_horizon.estimation.pooled_effects import UsualEffects, effects_of, rows_by_family
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
-from repair_horizon.estimation.private_sellers import PrivateSellers, private_sellers
 from repair_horizon.logs import Logs
 
 
 @dataclass(frozen=True, eq=False)
 class ShopKnowledge:
-    """Effects of grade, channel and storage; curves; as-is ratios; trust in guesses; sellers."""
+    """Effects of grade, channel and storage; curves; as-is ratios; trust in guesses."""
 
     usual: UsualEffects
     curves: PooledCurves
     broken: PooledRatios
     guesses: OwnerGuesses
-    sellers: PrivateSellers | None = None
 
 
 _known: WeakKeyDictionary[Logs, ShopKnowledge] = WeakKeyDictionary()
@@ -48,6 +46,5 @@ def shop_knowledge(logs: Logs) -> ShopKnowledge:
             pooled_curves(rows, kinds.to_dict()),
             pooled_ratios(logs),
             owner_guesses(logs),
-            private_sellers(logs),
         )
     return _known[logs]

@@ -13,7 +13,7 @@ from repair_horizon.shop import open_shop
 from repair_horizon.tables.codes import Action, Verdict
 from repair_horizon.tables.inputs import TABLES
 
-from .advice import Advice
+from .advice import ASKS, Advice, asked
 from .history import START
 from .kit_belief import part_codes
 from .world import World
@@ -57,7 +57,7 @@ def kit_advice(folder: Path, world: World, first: int, months: int, private: boo
     n, s = len(world.units), world.widest
     out = Advice(
         np.zeros((n, months)),
-        np.zeros((n, months)),
+        np.zeros((len(ASKS) if private else 1, n, months)),
         np.full((n, s, months), AS_IS),
         np.full((n, s, months), np.nan),
         np.full((n, months), np.nan),
@@ -73,11 +73,12 @@ def kit_advice(folder: Path, world: World, first: int, months: int, private: boo
                     _lay(out, unit, world, u)
     for h in range(months if private else 0):
         month = START + first + h
-        for row in shop.bids(_offers(world, month), month).itertuples():
-            u = place[row.model_id, row.listed_fault]
-            offered = row.advice == "bid" and np.isfinite(row.offer)
-            out.offer[u, h] = row.offer if offered else 0.0
-            out.promised[u, h] = row.expected_profit if offered else np.nan
+        told = shop.bids(_offers(world, month), month).set_index("listing_id")
+        good = (told["advice"] == "bid") & np.isfinite(told["offer"])
+        offer = told["offer"].where(good, 0.0).reindex(_listing_ids(n))
+        out.offer[:, :, h] = offer.to_numpy(dtype="float64").reshape(len(ASKS), n)
+        profit = told["expected_profit"].where(good).reindex(_listing_ids(n))
+        out.promised[:, h] = profit.to_numpy(dtype="float64").reshape(len(ASKS), n)[len(ASKS) // 2]
     return out
 
 
@@ -113,18 +114,22 @@ def _like(state: str, codes: tuple[str, ...], parts: dict[str, tuple[str, ...]])
 
 
 def _offers(world: World, month: int) -> pd.DataFrame:
-    """One private listing of every unit, the price asked unknown."""
-    n = len(world.units)
-    table = pd.DataFrame({c.name: [""] * n for c in TABLES["listings"].columns})
+    """A private listing of every unit at each price asked."""
+    n, many = len(world.units), len(ASKS)
+    table = pd.DataFrame({c.name: [""] * n * many for c in TABLES["listings"].columns})
     return table.assign(
-        listing_id=[f"P{u}" for u in range(n)],
-        model_id=[world.model_ids[m] for m, _ in world.units],
-        listed_fault=[fault for _, fault in world.units],
+        listing_id=_listing_ids(n),
+        model_id=[world.model_ids[m] for m, _ in world.units] * many,
+        listed_fault=[fault for _, fault in world.units] * many,
         end_time=pd.Timestamp(year=month // 12, month=month % 12 + 1, day=15),
-        current_bid=np.nan,
+        current_bid=asked(world, np.array([world.history + month - START]))[:, :, 0].ravel(),
         shipping=np.nan,
         premium_rate=np.nan,
         final_price=np.nan,
         terms="private",
         quantity=1.0,
     )
+
+
+def _listing_ids(n: int) -> list[str]:
+    return [f"P{a}-{u}" for a in range(len(ASKS)) for u in range(n)]

@@ -8,8 +8,17 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import norm
 
-from .advice import Advice, Answer, answers
-from .lots import COMMON_SD, EAGERNESS, RESERVE, RESERVE_SD, Lots, common_value
+from .advice import Advice, Answer, answers, asked
+from .lots import (
+    ASK_HIGH,
+    ASK_LOW,
+    COMMON_SD,
+    EAGERNESS,
+    RESERVE,
+    RESERVE_SD,
+    Lots,
+    common_value,
+)
 from .replay import Outcomes, outcomes, play
 from .world import YEAR, World
 from .worth import Worth
@@ -32,7 +41,7 @@ def advice_of(belief: Worth, per_hour: float = 0.0, per_cash_year: float = 0.0) 
     limit = np.maximum(bids[:, months], 0.0)
     limit = np.where(limit < 5.0, 0.0, limit)
     blank = np.full(limit.shape, np.nan)
-    offer = world.costs.direct(limit)
+    offer = world.costs.direct(limit)[None]
     return Advice(limit, offer, choice, told[model][:, :, months], blank)
 
 
@@ -59,18 +68,30 @@ def oracle(worth: Worth, trials: Sequence[Lots]) -> Advice:
 
 
 def shaded(worth: Worth, advice: Advice) -> Advice:
-    """Offers to private sellers that earn most, knowing how their reserves are spread."""
+    """Offers to private sellers that earn most at what they ask.
+
+    Known are how least prices are spread and how far above them sellers ask.
+    """
     world = worth.world
     units = np.arange(len(world.units))
     months = np.arange(world.history, world.history + YEAR)
     u, t = (x.ravel() for x in np.meshgrid(units, months, indexing="ij"))
     middle = common_value(world, worth, u, t).reshape(units.size, -1) * RESERVE / EAGERNESS
     spread = float(np.hypot(RESERVE_SD, COMMON_SD))
-    bids = advice.offer[None] * SHADES[:, None, None]
-    taken = norm.cdf(np.log(np.maximum(bids, 1e-9) / middle) / spread)
-    gain = (advice.offer[None] - bids) * taken
-    at = gain.argmax(axis=0)
-    offer = np.take_along_axis(bids, at[None], axis=0)[0]
+    bids = advice.offer * SHADES[:, None, None]
+    above = np.linspace(ASK_LOW, ASK_HIGH, 15)[:, None, None]
+    offers = []
+    for ask in asked(world, months):
+        weight = norm.pdf((np.log(ask / middle) - above) / spread)
+        weight /= weight.sum(axis=0)
+        paid = np.minimum(bids, ask)
+        least = np.log(ask) - above
+        taken = sum(
+            w * (np.log(np.maximum(paid, 1e-9)) >= r) for w, r in zip(weight, least, strict=True)
+        )
+        at = ((advice.offer - paid) * taken).argmax(axis=0)
+        offers.append(np.take_along_axis(bids, at[None], axis=0)[0])
+    offer = np.stack(offers)
     return Advice(advice.limit, offer, advice.choice, advice.told, advice.promised)
 
 

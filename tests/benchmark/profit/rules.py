@@ -62,7 +62,7 @@ def rule_advice(world: World, known: list[Known]) -> dict[str, Advice]:
         choice = np.stack([k.choice for k in known], axis=2)
         blank = np.full(choice.shape, np.nan)
         offer = world.costs.direct(limit) if rule is margin else limit
-        out[name] = Advice(limit, offer, choice, blank, np.full(limit.shape, np.nan))
+        out[name] = Advice(limit, offer[None], choice, blank, np.full(limit.shape, np.nan))
     return out
 
 

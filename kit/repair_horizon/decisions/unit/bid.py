@@ -149,7 +149,9 @@ class Outcomes:
         known, ceiling = self.unit.family.sellers, asked if asked > 0 else inf
         if known is None:
             return replace(self.rival, ceiling=ceiling)
-        return HighestRival(self.rival.log_median + known.shift, known.spread, ceiling=ceiling)
+        return HighestRival(
+            *known.given(self.rival.log_median, float(np.log(ceiling))), ceiling=ceiling
+        )
 
     @cached_property
     def shortfall(self) -> float:
