@@ -18,8 +18,7 @@ from repair_horizon.reports import made_from as record
 from repair_horizon.reports import month as month_module
 from repair_horizon.reports import notebooks as running
 from repair_horizon.reports.family import family_month
-from repair_horizon.reports.last_month import DONE
-from repair_horizon.reports.made_from import input_digests, keep_stamp, template_notebook
+from repair_horizon.reports.made_from import DONE, input_digests, keep_stamp, template_notebook
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.shop import Shop

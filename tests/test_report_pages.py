@@ -17,7 +17,7 @@ from repair_horizon.decisions.unit import bid as unit_bid
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
-from repair_horizon.reports.last_month import Before
+from repair_horizon.reports.made_from import Before
 from repair_horizon.reports.month_tables import for_page, main_row
 from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
 from repair_horizon.reports.sections import back, bids, parts_and_faults, prices

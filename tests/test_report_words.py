@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 from family_by_hand import FIRST, NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.logs import read_logs, read_settings
-from repair_horizon.reports.last_month import (
-    Before,
+from repair_horizon.reports.made_from import (
     before_tables,
     keep_rules,
     last_month,
@@ -131,10 +131,18 @@ def main_rows():
     )
 
 
+def hand_changes():
+    return family_by_hand().changes
+
+
+def kept(before):
+    """What a page is told of the month before: the day known then, and its own settings."""
+    return before.known, before.rules
+
+
 class TestFirstPage:
     def test_one_sentence_says_what_to_do_what_changed_and_why(self):
-        changes = {"hand": family_by_hand().changes}
-        since = since_words(main_rows(), changes, "EUR", "2026-10")
+        since = since_words(main_rows(), hand_changes(), "EUR", "2026-10")
         assert since == (
             "since October 2026: Foot 2 with display dead from buy to stop and "
             "Hand 1 with display dead down EUR\u00a06 (resale prices)"
@@ -146,30 +154,33 @@ class TestFirstPage:
 
     def test_a_cause_that_pulled_the_other_way_is_not_named(self):
         rows = main_rows().assign(change=[6.0, 1.0])
-        said = since_words(rows, {"hand": family_by_hand().changes}, "EUR", "2026-10")
+        said = since_words(rows, hand_changes(), "EUR", "2026-10")
         assert "Hand 1 with display dead up EUR\u00a06 (parts)" in said
 
     def test_bids_that_hardly_moved_are_not_news(self):
         rows = main_rows().iloc[:1].assign(change=0.4)
-        assert since_words(rows, {}, "EUR", "2026-10").endswith("bids hardly moved")
+        none = hand_changes().head(0)
+        assert since_words(rows, none, "EUR", "2026-10").endswith("bids hardly moved")
+            "bids hardly moved"
+        )
 
     def test_last_month_is_read_only_where_it_was_written_whole(self, tmp_path):
         now = tmp_path / "2026-01"
-        assert last_month(now) is None
+        assert not last_month(now).month
         old = tmp_path / "2025-12"
         save_tables(family_by_hand(), old / "tables" / "hand")
-        assert last_month(now) is None
+        assert not last_month(now).month
         record = {"cutoff": "2025-11-30", "settings_sha256": "x"}
         record["families"] = [{"slug": "hand", "status": "done"}]
         (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
         before = last_month(now)
-        assert (before.month, before.known.known) == ("2025-12", "2025-11-30")
+        assert (before.month, before.known) == ("2025-12", "2025-11-30")
         rows = family_by_hand().thresholds.assign(max_bid=[125.0, 80.0, 0.0, None])
         joined = with_last_month(rows, before)
         assert list(joined["change"].iloc[:3]) == [5.0, 0.0, 0.0]
         assert joined["verdict_before"].iloc[2] == "stop"
         (old / "run.json").write_text("[]", encoding="utf-8")
-        assert last_month(now) is None
+        assert not last_month(now).month
 
     def test_last_months_own_settings_are_kept_beside_it(self, tmp_path):
         """What cannot be read any more counts as not kept, and the month still compares."""
@@ -178,14 +189,15 @@ class TestFirstPage:
         record = {"cutoff": "2025-11-30", "settings_sha256": "x"}
         record["families"] = [{"slug": "hand", "status": "done"}]
         (old / "run.json").write_text(json.dumps(record), encoding="utf-8")
-        assert before_tables("2025-11-30", tables) == Before("2025-11-30")
+        assert kept(before_tables("2025-11-30", tables)) == ("2025-11-30", None)
         shutil.copy(DEMO / "settings.toml", tmp_path)
-        keep_rules(tmp_path, old)
+        keep_rules(tmp_path, old, Valuation())
         (tmp_path / "settings.toml").write_text("draws = 7\n", encoding="utf-8")
-        assert before_tables("2025-11-30", tables) == Before("2025-11-30", read_settings(DEMO))
-        assert before_tables("", tables) == before_tables("", "") == Before()
+        own = read_settings(DEMO)
+        assert kept(before_tables("2025-11-30", tables)) == ("2025-11-30", own)
+        assert kept(before_tables("", tables)) == kept(before_tables("", "")) == ("", None)
         (old / "used" / "settings.toml").write_text("no = 1\n", encoding="utf-8")
-        assert before_tables("2025-11-30", tables) == Before("2025-11-30")
+        assert kept(before_tables("2025-11-30", tables)) == ("2025-11-30", None)
 
     def test_the_shelf_shows_the_dearest_delay_first_with_its_caution_as_text(self):
         owned = family_by_hand().shelf.assign(margin=5.0)

@@ -1,48 +1,113 @@
-"""``family_month``: one family worked out for one month, as the tables its page is made of."""
+"""One family worked out for one month, as the tables its page is made of.
+
+``family_asked`` is the notebook's one call, from its parameters to the tables; ``family_month``
+works a family of an open shop out.
+"""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from tempfile import mkdtemp
+from typing import Any
+from weakref import WeakKeyDictionary
 
 import pandas as pd
 
+import repair_horizon
 from repair_horizon.decisions.month.sensitivity import sensitivity
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.review.why_changed import View, attribute
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.fitted_shop import NEAR
-from repair_horizon.logs import CannotSay
+from repair_horizon.logs import CannotSay, Fault, LogFault, Logs, Settings, read_settings
+from repair_horizon.logs.once import read_once
 from repair_horizon.reports import decided, estimates
-from repair_horizon.reports.last_month import NOTHING_BEFORE, Before
+from repair_horizon.reports.made_from import NOTHING_BEFORE, Before, before_tables
 from repair_horizon.reports.month_tables import LEVEL, TABLES, FamilyMonth, invented_note, main_row
 from repair_horizon.reports.worked import Worked, worked_out
-from repair_horizon.shop import Shop
-from repair_horizon.tables.months import month_start
+from repair_horizon.shop import Shop, shop_of
+from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
+
+# A kernel that is kept has the shop of its last page still.
+_shops: WeakKeyDictionary[Logs, tuple[str, Shop]] = WeakKeyDictionary()
+
+
+def settings_asked(
+    workspace: str | Path = "", seed: object = None, draws: object = None
+) -> Settings:
+    """Return the settings of a workspace with seed and draws replaced where they are given."""
+    changes: dict[str, Any] = {}
+    for name, number in (("seed", seed), ("draws", draws)):
+        text = "" if number is None else str(number)
+        if text and not text.isdigit():
+            raise LogFault([Fault("report", None, name, text, "a whole number")])
+        if text:
+            changes[name] = int(text)
+    return replace(read_settings(workspace or demo_workspace()), **changes)
+
+
+def family_asked(
+    workspace: str = "",
+    family_id: str = "",
+    month: str = "",
+    as_of: str = "",
+    seed: object = None,
+    draws: object = None,
+    known_before: str = "",
+    out_folder: str = "",
+) -> FamilyMonth:
+    """Work out the family that a notebook's parameters ask for.
+
+    The notebook's first cell says what each parameter is and what stands where it is left out.
+
+    Raises
+    ------
+    LogFault
+        If the logs, settings, month or a number cannot be used.
+
+    Examples
+    --------
+    >>> from repair_horizon.reports.family import family_asked
+    >>> family_asked(family_id="ulmvrist_watch", draws=100).currency  # doctest: +SKIP
+    'EUR'
+    """
+    place = workspace or demo_workspace()
+    shop = _shop(read_once(place, as_of), settings_asked(place, seed, draws))
+    number = shop.month(parse_month(month) if month else None)
+    before = before_tables(known_before, out_folder)
+    return family_month(shop, family_id or shop.logs.families[0], number, before)
+
+
+def _shop(logs: Logs, settings: Settings) -> Shop:
+    kept = _shops.get(logs)
+    if kept is None or kept[0] != repr(settings):
+        kept = repr(settings), shop_of(logs, settings)
+        _shops[logs] = kept
+    return kept[1]
+
+
+def demo_workspace() -> str:
+    """Return the folder of the invented demo business; written anew where it was not installed."""
+    tree = Path(repair_horizon.__file__).resolve().parents[2] / "data" / "demo"
+    if tree.is_dir():
+        return str(tree)
+    from repair_horizon.demo import write_demo
+
+    folder = Path(mkdtemp(prefix="demo-"))
+    write_demo(folder)
+    return str(folder)
 
 
 def family_month(
     shop: Shop, family_id: str, month: int, before: Before = NOTHING_BEFORE
 ) -> FamilyMonth:
-    """Work out one family for one month.
+    """Work out one family for one month, by its number, of a business as known for the report.
 
-    Parameters
-    ----------
-    shop
-        The whole business, as of the day the report may know of.
-    family_id
-        The family.
-    month
-        Number of the report's month (``repair_horizon.tables.months``).
-    before
-        What is known of last month's report, which the bid's change is told from.
-
-    Returns
-    -------
-    FamilyMonth
-        Where nothing can be said of the family, its tables are empty but for the reasons.
+    ``before`` is what is known of last month's report, which the bid's change is told from. Where
+    nothing can be said of the family, its tables are empty but for the reasons.
     """
     worked = worked_out(shop, family_id, month)
     models = estimates.model_table(worked)

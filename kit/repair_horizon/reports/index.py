@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 from urllib.parse import quote
@@ -26,14 +27,13 @@ from repair_horizon.reports.html import (
     table,
     terms,
 )
-from repair_horizon.reports.last_month import DONE, LastMonth, with_last_month
+from repair_horizon.reports.made_from import DONE, Before, with_last_month
 from repair_horizon.reports.month_tables import (
     LEVEL,
     best_faults,
     family_names,
     main_row,
     ranked,
-    stacked,
 )
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import read_template, rendered
@@ -54,6 +54,7 @@ from repair_horizon.tables.words import (
 )
 
 INDEX_SCRIPTS = ("find.js", "answers.js")
+SAVED = ("thresholds", "shelf", "stop_chances", "changes", "part_alerts")
 _UNDER = "Orientation only: check registry and locks first."
 
 
@@ -61,26 +62,19 @@ _UNDER = "Orientation only: check registry and locks first."
 class IndexPage:
     """What the index is made from: logs, rules, the families' runs and their saved tables.
 
-    ``month`` is YYYY-MM; ``thresholds``, ``chances``, ``changes`` and ``alerts`` are by family;
-    ``shelf`` is all families'; ``plan`` is the month's, None where there is none; ``before`` is
-    last month, if it was written; ``settings_hash`` that of this month's settings. ``addresses``
-    are the families' pages, files beside the index if None.
+    ``month`` is YYYY-MM; ``tables`` are all families' by the names of ``SAVED``; ``plan`` is the
+    month's, None where there is none; ``settings_hash`` that of this month's settings.
     """
 
     month: str
     logs: Logs
     settings: Settings
     families: Sequence[FamilyRun]
-    thresholds: Mapping[str, pd.DataFrame]
-    chances: Mapping[str, pd.DataFrame]
-    shelf: pd.DataFrame
-    changes: Mapping[str, pd.DataFrame]
-    alerts: Mapping[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     plan: Plan | None
-    before: LastMonth | None
+    before: Before
     settings_hash: str
     invented: str
-    addresses: Mapping[str, str] | None = None
 
     @property
     def title(self) -> str:
@@ -98,103 +92,93 @@ class IndexPage:
         return Ahead(self.first_day, HORIZON, LEVEL)
 
     @property
-    def currency(self) -> str:
-        """Of every amount."""
-        return self.logs.currency
+    def done(self) -> dict[str, str]:
+        """Slug of each family that has a page."""
+        return {r.family_id: r.slug for r in self.families if r.status == DONE}
 
     @cached_property
     def every(self) -> pd.DataFrame:
         """Every family's thresholds with last month's, the best first."""
-        whole = stacked(list(self.thresholds.values()), "thresholds")
-        return with_last_month(ranked(whole), self.before) if len(whole) else whole
+        return with_last_month(ranked(self.tables["thresholds"]), self.before)
 
     @cached_property
     def mains(self) -> pd.DataFrame:
         """The row of each family that earns most, with last month's bid where known."""
-        mains = [main_row(t) for t in self.thresholds.values() if len(t)]
+        by_family = self.tables["thresholds"].groupby("family_id", sort=False)
+        mains = [main_row(rows) for _, rows in by_family]
         return with_last_month(pd.DataFrame(mains).reset_index(drop=True), self.before)
-
-    @property
-    def names(self) -> dict[str, str]:
-        """Short model names."""
-        pairs = self.every[["model_id", "model_name"]].itertuples(index=False, name=None)
-        return {str(model_id): str(name) for model_id, name in pairs}
-
-    @property
-    def links(self) -> dict[str, str]:
-        """Address of each family's page."""
-        if self.addresses is not None:
-            return dict(self.addresses)
-        return {r.family_id: quote(f"{r.slug}.html") for r in self.families if r.status == DONE}
 
 
 def index_html(page: IndexPage) -> str:
     """Return the index page."""
+    links = {family: quote(f"{slug}.html") for family, slug in page.done.items()}
     scripts = [read_template(name) for name in INDEX_SCRIPTS]
-    return rendered("index.html.j2", scripts, **_told(page, costs=True))
+    return rendered("index.html.j2", scripts, **_told(page, links), files=True)
 
 
-def index_body(page: IndexPage, *, costs: bool = True) -> str:
-    """Return the index as part of a file with every page in it, for sharing.
+def index_kept(page: IndexPage) -> str:
+    """Return, as JSON, the index as part of a file with every page in it, for sharing.
 
-    ``costs`` says whether costs, profits and margins are told.
+    It is kept whole and without what tells costs, profits and margins.
     """
-    links = {r.family_id: f"#{r.slug}" for r in page.families if r.status == DONE}
-    told = _told(replace(page, addresses=links), costs=costs) | {"files": False}
-    return environment().get_template("index_body.html.j2").render(told)
+    links = {family: f"#{slug}" for family, slug in page.done.items()}
+    template = environment().get_template("index_body.html.j2")
+    bodies = {
+        name: template.render(_told(page, links, costs=costs), files=False)
+        for name, costs in (("whole", True), ("without costs", False))
+    }
+    kept = {"title": page.title, "invented": page.invented, "bodies": bodies}
+    return json.dumps(kept, ensure_ascii=False) + "\n"
 
 
-def _told(page: IndexPage, *, costs: bool) -> dict[str, Any]:
-    """What the template sets, by its names."""
-    logs, settings, names, currency = page.logs, page.settings, page.names, page.currency
-    said = family_names(logs.tables["catalogue"])
+def _told(page: IndexPage, links: Mapping[str, str], *, costs: bool = True) -> dict[str, Any]:
+    """What the template sets, by its names; ``links`` are the addresses of the families' pages."""
+    logs, settings, currency = page.logs, page.settings, page.logs.currency
+    names = dict(zip(page.every["model_id"], page.every["model_name"], strict=True))
+    said, shelf = family_names(logs.tables["catalogue"]), page.tables["shelf"]
     return {
         "title": page.title,
         "costs": costs,
-        "files": True,
         "sentence": sentence(page.mains, currency, _since(page)),
-        "pictures": _pictures(page, costs=costs),
+        "pictures": _pictures(page, links, costs=costs),
         "failed": [(said[r.family_id], r.reason) for r in page.families if r.status != DONE],
-        "decisions": this_month.decisions(page.mains, page.shelf, currency, page.ahead),
+        "decisions": this_month.decisions(page.mains, shelf, currency, page.ahead),
         "listings": this_month.open_listings(page.plan, page.month, names, currency, costs=costs),
         "plan": this_month.plan_section(page.plan, names, currency),
-        "shelf": this_month.shelf_section(page.shelf, names, currency),
+        "shelf": this_month.shelf_section(shelf, names, currency),
         "turned": _turned(page),
         "results": looking_back.won_and_lost(logs, names),
         "answers": looking_back.answers_came(logs, page.month, names),
         "money": terms(looking_back.money_lines(logs, settings, page.first_day)),
-        "alerts": alert_lines(stacked([*page.alerts.values()], "part_alerts"), names),
+        "alerts": alert_lines(page.tables["part_alerts"], names),
         "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
         "warnings": looking_back.data_warnings(logs, settings, page.first_day)[:3],
-        "every": _every_table(page, costs=costs),
+        "every": _every_table(page, links, costs=costs),
         "invented": page.invented,
         "currency": currency,
         "level": percent(LEVEL),
         "cutoff": day_words(logs.newest_day),
         "rows_counted": len(page.every),
-        "before": "" if page.before is None else month_words(page.before.month),
+        "before": page.before.month and month_words(page.before.month),
     }
 
 
-def _pictures(page: IndexPage, *, costs: bool) -> Fragment:
+def _pictures(page: IndexPage, links: Mapping[str, str], *, costs: bool) -> Fragment:
     """Draw the bids on one money axis, and until when buying and repair pay."""
     if page.every.empty:
         return NOTHING
     short = "Invented." if page.invented else ""
     under = f"{short} {_UNDER}".strip()
-    best, chances = (
-        best_faults(page.every).head(MOST),
-        stacked([*page.chances.values()], "stop_chances"),
-    )
+    best, chances = best_faults(page.every).head(MOST), page.tables["stop_chances"]
     return joined(
-        bid_picture(page.every, page.currency, page.links, under, costs=costs),
-        timeline_picture(best, chances, page.ahead, page.links, "How long it pays", short),
+        bid_picture(page.every, page.logs.currency, links, under, costs=costs),
+        timeline_picture(best, chances, page.ahead, links, "How long it pays", short),
     )
 
 
 def _turned(page: IndexPage) -> Fragment:
     """Every verdict that changed since last month, named."""
-    if page.before is None:
+    if not page.before.month:
         return note("No report of the month before stands beside this one.")
     since = f"since {month_words(page.before.month)}"
     known = page.every[page.every["verdict_before"] != ""]
@@ -205,7 +189,7 @@ def _turned(page: IndexPage) -> Fragment:
         Column("unit", "Model, fault"),
         Column("verdict_before", "Was", verdict_words),
         Column("verdict", "Is", verdict_words),
-        Column("change", f"Maximum bid moved by, {page.currency}", _signed, True),
+        Column("change", f"Maximum bid moved by, {page.logs.currency}", _signed, True),
         Column("reason", "Reason", second=True),
     ]
     units = [unit_words(r) for _, r in turned.iterrows()]
@@ -220,11 +204,11 @@ def _taxed(settings: Settings) -> bool:
 
 def _since(page: IndexPage) -> str:
     before = page.before
-    if before is None or "change" not in page.mains:
+    if "change" not in page.mains:
         return ""
-    said = since_words(page.mains, page.changes, page.currency, before.month)
+    said = since_words(page.mains, page.tables["changes"], page.logs.currency, before.month)
     # Where last month's settings were kept, their change is among the causes already.
-    changed = before.known.rules is None and before.settings != page.settings_hash
+    changed = before.rules is None and before.settings != page.settings_hash
     return f"{said} (settings changed too)" if said and changed else said
 
 
@@ -234,17 +218,17 @@ def _signed(change: object) -> str:
     return "+" + number(change) if float(str(change)) > 0 else number(change)
 
 
-def _every_table(page: IndexPage, *, costs: bool) -> Fragment:
+def _every_table(page: IndexPage, links: Mapping[str, str], *, costs: bool) -> Fragment:
     """Every model and fault, to be searched, sorted and filtered."""
-    rows = page.every
+    rows, currency = page.every, page.logs.currency
     if rows.empty:
         return NOTHING
     names = "verdict max_bid probability_win expected_profit earns_per_month probability_loss "
     names += "hammer bid_next_month n_sales confidence reason"
-    columns = [Column("unit", "Model, fault"), *columns_of("thresholds", names, page.currency)]
+    columns = [Column("unit", "Model, fault"), *columns_of("thresholds", names, currency)]
     columns = [c for c in columns if costs or c.name not in COST_COLUMNS]
     if "change" in rows:
-        columns.insert(4, Column("change", f"Since last month, {page.currency}", _signed, True))
-    addresses = [page.links.get(str(f), "") for f in rows["family_id"]]
+        columns.insert(4, Column("change", f"Since last month, {currency}", _signed, True))
+    addresses = [links.get(f, "") for f in rows["family_id"]]
     rows = rows.assign(unit=unit_names(rows))
     return table(rows, columns, "Every model and fault", addresses, find=True)

@@ -32,7 +32,7 @@ _WARM = (
     "repair_horizon.reports.sections.bids",
     "repair_horizon.reports.sections.parts_and_faults",
     "repair_horizon.reports.sections.prices",
-    "repair_horizon.reports.requested",
+    "repair_horizon.reports.family",
     "repair_horizon.estimation.private_sellers",
     "repair_horizon.estimation.time_on_market",
     "plotly.graph_objects",

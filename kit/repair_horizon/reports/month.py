@@ -11,7 +11,6 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.decisions.month.listings import open_listings
-from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.files.names import slugs
 from repair_horizon.files.writing import (
     make_folder,
@@ -21,10 +20,18 @@ from repair_horizon.files.writing import (
     writing,
 )
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs
-from repair_horizon.reports.index import IndexPage, index_body, index_html
+from repair_horizon.reports.family import settings_asked
+from repair_horizon.reports.index import SAVED, IndexPage, index_html, index_kept
 from repair_horizon.reports.kernel import TIME_LIMIT, Limits
-from repair_horizon.reports.last_month import DONE, FAILED, keep_rules, keep_valuation, last_month
-from repair_horizon.reports.made_from import Stamp, family_stamps, run_record, standing
+from repair_horizon.reports.made_from import (
+    DONE,
+    FAILED,
+    family_stamps,
+    keep_rules,
+    last_month,
+    run_record,
+    standing,
+)
 from repair_horizon.reports.month_tables import (
     family_names,
     invented_note,
@@ -34,9 +41,8 @@ from repair_horizon.reports.month_tables import (
 )
 from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
-from repair_horizon.reports.requested import settings_asked
-from repair_horizon.scale import ALONE, FamilyLost, Hands, each_family
-from repair_horizon.shop import Shop, shop_of
+from repair_horizon.scale import FamilyLost, Hands, each_family
+from repair_horizon.shop import shop_of
 from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import month_words
@@ -111,22 +117,9 @@ def write_month(
 ) -> MonthRun:
     """Write ``MONTH/``: index.html, a page per family, thresholds.csv, set_aside.csv, run.json.
 
-    Parameters
-    ----------
-    workspace
-        Folder of the logs.
-    month
-        YYYY-MM.
-    order
-        Which families, up to which day, where to, by how many processes.
-    progress
-        Called after each family with its identifier, 'done', 'failed' or 'kept' (made before
-        from the same inputs, and still standing), and seconds taken.
-
-    Returns
-    -------
-    MonthRun
-        A family that fails is marked and does not stop the others.
+    A family that fails is marked and does not stop the others. ``progress`` is called after each
+    with its identifier, 'done', 'failed' or 'kept' (made before from the same inputs, and still
+    standing), and seconds taken.
 
     Raises
     ------
@@ -145,30 +138,34 @@ def write_month(
     with writing(folder):
         make_folder(folder)
         write_text(folder / SCRIPT_NAME, drawing_script())
-    before = last_month(folder)
-    numbers = {"seed": order.seed, "draws": order.draws}
+    given = {"seed": order.seed, "draws": order.draws}
     shared = {
         "month": month,
         "as_of": as_of,
-        "known_before": "" if before is None else before.known.known,
-        **{name: "" if value is None else str(value) for name, value in numbers.items()},
+        "known_before": last_month(folder).known,
+        **{name: "" if value is None else str(value) for name, value in given.items()},
     }
     tasks = _tasks(known, folder, shared, order.limits)
-    made = _standing(tasks)
-    runs = {f: run for f, (run, _) in made.items()}
-    for family in chosen:
-        if not order.again and family in made and made[family][1] == tasks[family].stamp:
+    runs, asked = {}, {}
+    for family, task in tasks.items():
+        # A family not asked for stays on the index if its files stand whole and were made from
+        # what they would be made from now, by whichever program; one asked for is then kept only
+        # if the program was the same.
+        stamp, said = standing(folder, task.slug)
+        if stamp is not None and stamp.inputs == task.stamp.inputs:
+            runs[family] = FamilyRun(family, task.slug, DONE, 0.0, "", said, stamp.inputs)
+        if family in chosen and stamp == task.stamp and not order.again:
             progress(family, KEPT, 0.0)
-            tasks.pop(family)
-    for run in _run({f: t for f, t in tasks.items() if f in chosen}, order):
+        elif family in chosen:
+            asked[family] = task
+    for run in _run(asked, order):
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     done = tuple(runs[f] for f in logs.families if f in runs)
     whole = MonthRun(folder, month, done, known.now_words)
     with writing(folder):
         hands = Hands(order.workers, order.cluster)
-        about = Known(month, known, settings)
-        write_month_files(whole.folder, whole.families, about, record, hands)
+        write_month_files(whole, known, settings, record, hands)
     return whole
 
 
@@ -220,22 +217,6 @@ def _tasks(
     }
 
 
-def _standing(tasks: dict[str, FamilyTask]) -> dict[str, tuple[FamilyRun, Stamp]]:
-    """Families whose files stand whole and were made from what they would be made from now.
-
-    Their stamp says whether by the same program, too: a family that is asked for is then kept, one
-    that is not asked for stays on the index in any case.
-    """
-    out = {}
-    for family, task in tasks.items():
-        found = standing(task.folder, task.slug)
-        if found is not None and found[0].inputs == task.stamp.inputs:
-            stamp, said = found
-            run = FamilyRun(family, task.slug, DONE, 0.0, messages=said, inputs=stamp.inputs)
-            out[family] = run, stamp
-    return out
-
-
 def _run(tasks: dict[str, FamilyTask], order: Order) -> Iterator[FamilyRun]:
     """Run every task through the kit's one map; a process that dies fails its family only."""
     work, families = partial(run_named, tasks), list(tasks)
@@ -251,90 +232,54 @@ def _run(tasks: dict[str, FamilyTask], order: Order) -> Iterator[FamilyRun]:
             yield FamilyRun(family_id, tasks[family_id].slug, FAILED, 0.0, reason)
 
 
-@dataclass(frozen=True, eq=False)
-class Known:
-    """A month (YYYY-MM), the logs as known for it, and the settings."""
-
-    month: str
-    logs: Logs
-    settings: Settings
-
-
 def write_month_files(
-    folder: Path,
-    runs: Sequence[FamilyRun],
-    known: Known,
-    record: dict[str, object],
-    hands: Hands = ALONE,
+    run: MonthRun, logs: Logs, settings: Settings, record: dict[str, object], hands: Hands
 ) -> None:
     """Write index.html, the month's tables, run.json and the settings used.
 
-    ``folder`` is the month's, with the families' saved tables; ``record`` is from ``run_record``;
-    ``hands`` fit the families that the plan needs.
+    ``logs`` are as known for the month, ``record`` is from ``run_record``; ``hands`` fit the
+    families that the plan needs.
     """
-    places = {r.family_id: folder / "tables" / r.slug for r in runs if r.status == DONE}
-    tables = {f: _saved_thresholds(place) for f, place in places.items()}
-    declared = OUTPUTS["thresholds"]
-    thresholds = stacked(list(tables.values()), "thresholds")[declared.names]
-    write_table(folder / "thresholds.csv", declared.written(thresholds))
-    write_table(folder / "set_aside.csv", known.logs.ledger.exceptions)
-    whole = shop_of(known.logs, known.settings)
-    valuation = whole.valuation(known.month)
-    shop = whole.fit(list(places), hands).only(list(places), known.month) if places else whole
-    page = IndexPage(
-        month=known.month,
-        logs=known.logs,
-        settings=known.settings,
-        families=runs,
-        thresholds=tables,
-        shelf=stacked([read_saved(p, "shelf") for p in places.values()], "shelf"),
-        chances={f: read_saved(p, "stop_chances") for f, p in places.items()},
-        changes={f: read_saved(p, "changes") for f, p in places.items()},
-        alerts={f: read_saved(p, "part_alerts") for f, p in places.items()},
-        plan=_plan(shop, known.month) if places else None,
-        before=last_month(folder),
-        settings_hash=str(record["settings_sha256"]),
-        invented=invented_note(known.logs.folder),
-    )
-    if page.plan is not None:
-        write_table(folder / "plan.csv", OUTPUTS["plan"].written(page.plan.items))
-    for name, table in (
-        ("price_changes", shop.price_changes(list(places), known.month)),
-        ("broken_prices", shop.broken_ratios(list(places))),
-    ):
-        write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
-    write_text(folder / "index.html", index_html(page))
-    bodies = {
-        "whole": index_body(page, costs=True),
-        "without costs": index_body(page, costs=False),
+    folder, invented = run.folder, invented_note(logs.folder)
+    places = {r.family_id: folder / "tables" / r.slug for r in run.families if r.status == DONE}
+    tables = {n: stacked([_saved(p, n) for p in places.values()], n) for n in SAVED}
+    whole = shop_of(logs, settings)
+    valuation = whole.valuation(run.month)
+    shop, plan = whole, None
+    if places:
+        shop = whole.fit(list(places), hands).only(list(places), run.month)
+        # Without a listing to bid for or a unit to work on there is nothing to plan.
+        listings = open_listings(shop.logs.tables["listings"], shop.now)
+        if len(listings) or len(shop.logs.tables["stock"]):
+            plan = shop.plan(run.month)
+    written = {
+        "thresholds": tables["thresholds"][OUTPUTS["thresholds"].names],
+        **({} if plan is None else {"plan": plan.items}),
+        "price_changes": shop.price_changes(list(places), run.month),
+        "broken_prices": shop.broken_ratios(list(places)),
     }
-    kept = {"title": page.title, "invented": page.invented, "bodies": bodies}
-    write_text(folder / "tables" / "index.json", json.dumps(kept, ensure_ascii=False) + "\n")
-    keep_rules(known.logs.folder, folder)
-    keep_valuation(valuation, folder)
-    write_text(folder / "run.json", record_text(record, runs))
+    for name, table in written.items():
+        write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
+    write_table(folder / "set_aside.csv", logs.ledger.exceptions)
+    before, rules = last_month(folder), str(record["settings_sha256"])
+    page = IndexPage(run.month, logs, settings, run.families, tables, plan, before, rules, invented)
+    write_text(folder / "index.html", index_html(page))
+    write_text(folder / "tables" / "index.json", index_kept(page))
+    keep_rules(logs.folder, folder, valuation)
+    write_text(folder / "run.json", _record_text(record, run.families))
 
 
-def _plan(shop: Shop, month: str) -> Plan | None:
-    """Return the month's plan; None where no listing is open and no unit is owned."""
-    listings = open_listings(shop.logs.tables["listings"], shop.now)
-    if listings.empty and shop.logs.tables["stock"].empty:
-        return None
-    return shop.plan(month)
+def _saved(folder: Path, name: str) -> pd.DataFrame:
+    """A family's saved table; thresholds with short model names."""
+    table = read_saved(folder, name)
+    if name != "thresholds":
+        return table
+    models = read_saved(folder, "models")
+    short = dict(zip(models["model_id"], short_names([*models["model_name"]]), strict=True))
+    return table.assign(model_name=table["model_id"].map(short))
 
 
-def _saved_thresholds(folder: Path) -> pd.DataFrame:
-    """Thresholds of a family, with short model names and the day of each one's newest sale."""
-    models = read_saved(folder, "models").set_index("model_id")
-    models["short"] = short_names(models["model_name"].tolist())
-    table = read_saved(folder, "thresholds")
-    return table.assign(
-        newest_sale=table["model_id"].map(models["newest_sale"]),
-        model_name=table["model_id"].map(models["short"]),
-    )
-
-
-def record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
+def _record_text(record: dict[str, object], runs: Iterable[FamilyRun]) -> str:
     """Return run.json: the inputs' record and what became of each family."""
     families = [
         {

@@ -13,8 +13,15 @@ from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
 from repair_horizon.files.writing import said_in_a_cell, write_text, writing
 from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
-from repair_horizon.reports.last_month import DONE, FAILED
-from repair_horizon.reports.made_from import NEVER, PAGE, Stamp, keep_stamp, template_notebook
+from repair_horizon.reports.made_from import (
+    DONE,
+    FAILED,
+    NEVER,
+    PAGE,
+    Stamp,
+    keep_stamp,
+    template_notebook,
+)
 from repair_horizon.reports.page import PageWords, page_html, page_parts
 
 _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import pandas as pd
 
 from repair_horizon.charts.part_charts import GUIDE
@@ -337,13 +335,11 @@ def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
     return whole[:1].upper() + whole[1:] + "."
 
 
-def since_words(
-    rows: pd.DataFrame, changes: Mapping[str, pd.DataFrame], currency: str, before: str
-) -> str:
+def since_words(rows: pd.DataFrame, changes: pd.DataFrame, currency: str, before: str) -> str:
     """Say what changed since last month: verdicts first, then the bids that moved most, and why.
 
-    ``rows`` are main rows with ``change`` and ``verdict_before``, ``changes`` each family's shares
-    of its main bid's change, ``before`` is last month, YYYY-MM.
+    ``rows`` are main rows with ``change`` and ``verdict_before``, ``changes`` the shares of the
+    changes of their bids, ``before`` is last month, YYYY-MM.
     """
     known = rows[rows["verdict_before"] != ""]
     if known.empty:
@@ -366,12 +362,11 @@ def since_words(
     return f"since {month_words(before)}: {listing(said, 3) if said else 'bids hardly moved'}"
 
 
-def _cause(row: pd.Series, changes: Mapping[str, pd.DataFrame]) -> str:
+def _cause(row: pd.Series, changes: pd.DataFrame) -> str:
     """Name the largest cause that pulled the way the bid went; nothing if none stands out."""
-    shares = changes.get(str(row["family_id"]))
-    if shares is None or shares.empty or missing(row["change"]) or not row["change"]:
+    if missing(row["change"]) or not row["change"]:
         return ""
-    mine = of_unit(shares, row)
+    mine = of_unit(changes, row)
     pulled = mine[mine["change"] * row["change"] > 0]
     if pulled.empty:
         return ""

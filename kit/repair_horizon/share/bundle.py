@@ -20,8 +20,7 @@ import pandas as pd
 
 from repair_horizon.files.writing import guarded, unguarded, workbook, write_whole
 from repair_horizon.logs import Fault, LogFault
-from repair_horizon.reports.last_month import DONE
-from repair_horizon.reports.made_from import PAGE
+from repair_horizon.reports.made_from import DONE, PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
 from repair_horizon.reports.sections.bids import COST_COLUMNS
 from repair_horizon.share.pictures import browser, chart_pictures
