@@ -161,8 +161,6 @@ class TestFirstPage:
         rows = main_rows().iloc[:1].assign(change=0.4)
         none = hand_changes().head(0)
         assert since_words(rows, none, "EUR", "2026-10").endswith("bids hardly moved")
-            "bids hardly moved"
-        )
 
     def test_last_month_is_read_only_where_it_was_written_whole(self, tmp_path):
         now = tmp_path / "2026-01"
