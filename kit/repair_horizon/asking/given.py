@@ -16,7 +16,7 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.options import as_typed
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_prices import PartPath, PartPaths
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Basis
 
@@ -290,12 +290,15 @@ def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> Fam
         raise LogFault(faults)
     if not wanted:
         return family
-    kept = {k: p for k, p in family.parts.items() if k[0] == model_id and k[1] not in wanted}
     length = family.level.shape[2]
     fixed = {
         (model_id, code, GIVEN_QUALITY): _path(family, (model_id, code), part, length)
         for code, part in wanted.items()
     }
+    parts = family.parts
+    if isinstance(parts, PartPaths):  # only what is asked for is worked out
+        return replace(family, parts=parts.of_model(model_id, fixed))
+    kept = {k: p for k, p in parts.items() if k[0] == model_id and k[1] not in wanted}
     return replace(family, parts={**kept, **fixed})
 
 

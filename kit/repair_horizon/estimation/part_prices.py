@@ -6,7 +6,7 @@ Joint draws of part prices, month by month, with the terms of the newest quotes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -223,11 +223,14 @@ class PartPaths(Mapping[Key, PartPath]):
     months: int | None = None
     before: PartPaths | None = None
     change: Callable[[Key, PartPath], PartPath] | None = None
+    given: Mapping[Key, PartPath] = field(default_factory=dict)
 
     def __getitem__(self, key: Key) -> PartPath:
         """Return one path; a KeyError where nothing prices the part."""
         if key not in self.keyed:
             raise KeyError(key)
+        if key in self.given:
+            return self.given[key]
         kept = self._kept
         if key not in kept:
             self._fill(key)
@@ -256,24 +259,33 @@ class PartPaths(Mapping[Key, PartPath]):
 
     def basis(self, key: Key) -> Basis:
         """What a price rests on, without working it out."""
+        if key in self.given:
+            return self.given[key].basis
         return self.sources[key[1]].told(key[0], key[2])[0]
 
     def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:
         """Return the same parts with each path changed when it is asked for."""
-        return replace(self, before=self, change=change)
+        return replace(self, before=self, change=change, given={})
+
+    def of_model(self, model_id: str, given: Mapping[Key, PartPath]) -> PartPaths:
+        """Return one model's parts, with paths given in place of every quality of their part."""
+        named = {code for _, code, _ in given}
+        own = ((model_id, c, q) for c, q in self.of(model_id) if c not in named)
+        return replace(self, keyed=dict.fromkeys([*own, *given]), given=given)
 
     def first(self, months: int) -> PartPaths:
         """Return the same parts looked at for fewer months, which cost less."""
         if self.before is None or self.change is None:
             return replace(self, months=months)
-        return self.before.first(months).changed(self.change)
+        before = self.before.first(months)
+        return replace(before.changed(self.change), keyed=self.keyed, given=self.given)
 
     @cached_property
     def now(self) -> PartPaths:
         """The same parts in the first month alone, which tells the quality to plan with."""
         if self.before is None or self.change is None:
             return self.first(1)
-        return self.before.now.changed(self.change)
+        return replace(self.before.now.changed(self.change), keyed=self.keyed, given=self.given)
 
     def _fill(self, key: Key) -> None:
         """Work out one path; of a month alone all qualities, which cost little more than one."""
