@@ -223,6 +223,7 @@ class Shop(FittedShop):
         return self._kept("ranked-quotes", about, lambda: self._of_all(one))
 
     def _of_all(self, one: Callable[[str], pd.DataFrame]) -> pd.DataFrame:
+        self._newest.clear()  # what a look ahead of two years needs is more than that of a day
         return pd.concat([one(f) for f in self.logs.families], ignore_index=True)
 
     def unknowns(self, month: Month = None, most: int | None = 5) -> pd.DataFrame:

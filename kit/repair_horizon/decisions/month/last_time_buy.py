@@ -22,7 +22,7 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.estimation.robust_means import normal_density
-from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs import Logs
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
 
@@ -218,34 +218,30 @@ def part_orders(
         The declared table ``part_orders``, one row per model and part that a repair needs and that
         is quoted; ``stop_month`` is missing beyond the forecast.
     """
-    until, worth, bench = _ahead(economics, family_id)
+    ahead = _ahead(economics, family_id)
     jobs, over = jobs_per_part(logs, family_id)
     quotes = logs.family(family_id).tables["part_quotes"].sort_values("quote_date")
     rng = np.random.default_rng([economics.settings.seed, *family_id.encode(), 7])
     rows = []
-    for key in sorted(until):
-        found = _quoted(bench[key[0]], key[1])
-        if found is None:
-            continue
-        quality, landed = found
+    for key, part in sorted(ahead.items()):
         mine = quotes[(quotes["model_id"] == key[0]) & (quotes["part_code"] == key[1])]
-        moq = mine.loc[mine["quality_class"] == quality, "moq"].dropna().tail(1)
+        moq = mine.loc[mine["quality_class"] == part.quality, "moq"].dropna().tail(1)
         terms = PartTerms(
-            landed,
-            worth[key] + landed,
-            landed * bench[key[0]].settings.repair.reuse_factor,
+            part.landed,
+            part.worth + part.landed,
+            part.landed * part.reuse_factor,
             int(moq.iloc[0]) if len(moq) else 1,
         )
-        needs = drawn_needs(jobs.get(key, 0), over, until[key], rng)
+        needs = drawn_needs(jobs.get(key, 0), over, part.until, rng)
         got = last_buy(needs, in_stock.get(key, 0), terms)
-        stop = StopMonths(until[key], economics.outlook.months).quantile(0.5)
+        stop = StopMonths(part.until, economics.outlook.months).quantile(0.5)
         start = economics.outlook.first_month
         rows.append(
             {
                 "family_id": family_id,
                 "model_id": key[0],
                 "part_code": key[1],
-                "quality_class": quality,
+                "quality_class": part.quality,
                 "jobs": jobs.get(key, 0),
                 "over_months": over,
                 "stop_month": pd.NaT if stop is None else month_start(start + stop),
@@ -254,7 +250,7 @@ def part_orders(
                 "lower_need": got.lower,
                 "upper_need": got.upper,
                 "newsvendor_order": got.best,
-                "landed": landed,
+                "landed": part.landed,
                 "moq": terms.moq,
                 "probability_all_used": got.probability_all_used,
                 "reason": got.reason,
@@ -263,32 +259,52 @@ def part_orders(
     return OUTPUTS["part_orders"].table(rows)
 
 
-def _ahead(
-    economics: Economics, family_id: str
-) -> tuple[dict[tuple[str, str], Ints], dict[tuple[str, str], float], dict[str, Bench]]:
-    """Months until each part's last repair stops, repair's best lead now, each model's bench."""
-    until: dict[tuple[str, str], Ints] = {}
-    worth: dict[tuple[str, str], float] = {}
-    benches: dict[str, Bench] = {}
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """A part of a model: months until its last repair stops, (draws,); repair's best lead now.
+
+    ``quality`` is the one repairs plan with, ``landed`` its price now with carriage, and
+    ``reuse_factor`` the part of it that an unused piece fetches.
+    """
+
+    until: Ints
+    worth: float
+    quality: str
+    landed: float
+    reuse_factor: float
+
+
+def _ahead(economics: Economics, family_id: str) -> dict[tuple[str, str], _Part]:
+    """Look ahead for every part with a price that a repair of a family's models needs.
+
+    Nothing of a model is held on to but this: its draws of two years are many megabytes.
+    """
+    out: dict[tuple[str, str], _Part] = {}
     for unit in economics.units(family_id):
         if not isinstance(unit, UnitEconomics):
             continue
-        for key, months in needed_until(unit).items():
-            until[key] = np.maximum(until.get(key, months), months)
-        for state in unit.states:
-            if state.repair is None:
-                continue
-            lead = float((state.repair.value - state.best_alternative())[:, 0].mean())
-            for code in state.codes:
-                key = (unit.model_id, code)
-                worth[key] = max(worth.get(key, 0.0), lead)
         bench = bench_of(economics, family_id, unit.model_id)
-        if not isinstance(bench, CannotSay):
-            benches[unit.model_id] = bench
-    return until, worth, benches
+        assert isinstance(bench, Bench)
+        leads = _best_leads(unit)
+        for key, months in needed_until(unit).items():
+            offer, known = bench.offer(key[1]), out.get(key)
+            if offer is None:
+                continue
+            out[key] = _Part(
+                np.maximum(known.until, months) if known else months,
+                max(known.worth if known else 0.0, leads[key[1]]),
+                offer.quality,
+                offer.price + offer.now.shipping,
+                bench.settings.repair.reuse_factor,
+            )
+    return out
 
 
-def _quoted(bench: Bench, code: str) -> tuple[str, float] | None:
-    """Quality the repairs plan with, and its landed price now."""
-    offer = bench.offer(code)
-    return None if offer is None else (offer.quality, offer.price + offer.now.shipping)
+def _best_leads(unit: UnitEconomics) -> dict[str, float]:
+    """What repair earns above the best alternative this month, in each part's best state."""
+    out: dict[str, float] = {}
+    for state in unit.states:
+        if state.repair is not None:
+            lead = float((state.repair.value - state.best_alternative())[:, 0].mean())
+            out |= {code: max(out.get(code, 0.0), lead) for code in state.codes}
+    return out

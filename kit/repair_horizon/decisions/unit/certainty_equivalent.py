@@ -16,6 +16,7 @@ loss nor a huge tolerance leaves the range of the numbers.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from math import inf, isinf
 
 import numpy as np
@@ -115,15 +116,27 @@ def log_risk(worth: Floats, price: Floats, kept: float, luck_sd: float, toleranc
     tolerance
         Risk tolerance R, finite.
     """
-    swing = (np.sqrt(3.0) * luck_sd * kept / tolerance) * price
-    near = np.minimum(swing, 300.0)  # beyond, cosh leaves the range and its logarithm is the swing
-    out: Floats = -worth / tolerance + np.log((2.0 + np.cosh(near)) / 3.0) + (swing - near)
+    beyond = np.asarray((np.sqrt(3.0) * luck_sd * kept / tolerance) * price)
+    near = np.minimum(beyond, 300.0)  # beyond, cosh leaves the range and its logarithm is the swing
+    beyond -= near
+    # In place, for most of two years' look ahead is spent here.
+    np.log((np.cosh(near, out=near) + 2.0) / 3.0, out=near)
+    out: Floats = worth / -tolerance
+    out += near
+    out += beyond
     return out
 
 
 def log_mean_exp(logs: Floats, weights: Floats, axis: int) -> Floats:
     """Log of the weighted sum of exponentials along an axis; weights of the same shape."""
-    top = logs.max(axis=axis, keepdims=True)
-    total = np.sum(weights * np.exp(logs - top), axis=axis)
-    out: Floats = np.log(total) + np.squeeze(top, axis=axis)
+    top = _over(np.maximum, logs, axis)
+    total = _over(np.add, weights * np.exp(logs - np.expand_dims(top, axis)), axis)
+    out: Floats = np.log(total) + top
     return out
+
+
+def _over(join: np.ufunc, values: Floats, axis: int) -> Floats:
+    """Join along an axis; a short last one slice by slice, in the same order and sooner."""
+    if 1 < values.ndim == axis + 1 and 0 < values.shape[axis] < 8:
+        return np.asarray(reduce(join, np.moveaxis(values, axis, 0)))
+    return np.asarray(join.reduce(values, axis=axis))

@@ -144,7 +144,8 @@ class StateOptions:
         The best is chosen by its certainty equivalent in the month, as at the bench.
         """
         chosen = self.best(leave_out=REPAIR)
-        return np.stack([self.by_draw(n)[:, month] for month, n in enumerate(chosen)], axis=1)
+        worth = {n: self.by_draw(n) for n in set(chosen)}
+        return np.stack([worth[n][:, month] for month, n in enumerate(chosen)], axis=1)
 
 
 @dataclass(frozen=True)
