@@ -15,8 +15,6 @@ from typing import Any, NoReturn, TextIO, TypeAlias
 from repair_horizon import __version__
 from repair_horizon.commands import ask_one
 from repair_horizon.commands import decide as decisions
-from repair_horizon.commands import explain as manual
-from repair_horizon.commands import hand_on as sharing
 from repair_horizon.commands import look as months
 from repair_horizon.commands import write_down as logs
 from repair_horizon.scale import FamilyLost
@@ -153,9 +151,9 @@ def _logs(does: Commands) -> None:
     parted.set_defaults(run=logs.partition)
     told = "explain mappings, columns, settings or words"
     about = does.add_parser("explain", help=told, description=told, formatter_class=_Defaults)
-    about.add_argument("topic", choices=manual.TOPICS, metavar="|".join(manual.TOPICS))
+    about.add_argument("topic", choices=logs.TOPICS, metavar="|".join(logs.TOPICS))
     about.add_argument("part", nargs="?", metavar="PART", help="a table, section or word")
-    about.set_defaults(run=manual.explain)
+    about.set_defaults(run=logs.explain)
     check = _command(does, "check", "say what became of every row, and every fault found")
     check.add_argument("--most", type=int, default=12, metavar="N", help="lines of readiness")
     _format(check)
@@ -202,7 +200,7 @@ def _months(does: Commands) -> None:
     share.add_argument("--family", metavar="F", help="only this family's page")
     share.add_argument("--hide", metavar="costs,suppliers", help="what is left out")
     share.add_argument("--out", metavar="FILE", help="html, or zip for an archive with pictures")
-    share.set_defaults(run=sharing.share)
+    share.set_defaults(run=months.share)
 
 
 def _proof(does: Commands) -> None:

@@ -81,7 +81,7 @@ class PriceView:
 
     def plot(self, models: Sequence[str] | None = None) -> go.Figure:
         """Draw curves, intervals and sales of up to six models, the newest ones if None."""
-        from repair_horizon.charts.price_curve import price_curve as draw
+        from repair_horizon.charts.price_charts import price_curve as draw
         from repair_horizon.charts.style import Words
 
         shown = list(models) if models else list(self.curves.models.ids)[-SHOWN:]
@@ -120,7 +120,7 @@ class PartView:
 
     def plot(self, model_id: str | None = None, part_code: str | None = None) -> go.Figure:
         """Draw one part of one model by quality; the most quoted one if none is named."""
-        from repair_horizon.charts.part_charts import part_prices
+        from repair_horizon.charts.price_charts import part_prices
         from repair_horizon.charts.style import Words
 
         most = self.quotes.groupby(["model_id", "part_code"]).size().idxmax()

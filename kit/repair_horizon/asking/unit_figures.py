@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from repair_horizon.asking.figure_sources import source_rows
+from repair_horizon.asking.figure_sources import MATTER_COLUMNS, source_rows, what_matters
 from repair_horizon.asking.given import Given
-from repair_horizon.asking.what_matters import MATTER_COLUMNS, what_matters
 from repair_horizon.decisions.cautions import Chosen, cautions_for
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
@@ -27,7 +26,11 @@ from repair_horizon.decisions.month.stop_dates import (
     date_rows,
     unit_stops,
 )
-from repair_horizon.decisions.month.thresholds import DISPOSITION_COLUMNS
+from repair_horizon.decisions.month.thresholds import (
+    DISPOSITION_COLUMNS,
+    disposition_rows,
+    option_paths,
+)
 from repair_horizon.decisions.unit.bid import Bid, Outcomes, bid_on_terms, outcomes, verdict_of
 from repair_horizon.decisions.unit.disposition import AtGate, break_evens
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
@@ -163,26 +166,7 @@ class UnitFigures:
     @cached_property
     def dispositions(self) -> pd.DataFrame:
         """What to do in each state it may turn out to be: rows of ``DISPOSITION_COLUMNS``."""
-        rows: list[dict[str, object]] = []
-        for state in self.unit.states:
-            worth = {n: float(c[0]) for n, c in state.certainty.items()}
-            option = state.advised(0)
-            others = {n: w for n, w in worth.items() if n != option}
-            second = max(others, key=lambda n: others[n], default="")
-            rows.append(
-                {
-                    "family_id": self.key[0],
-                    "model_id": self.key[1],
-                    "listed_fault": self.key[2],
-                    "state": state.state,
-                    "share": state.usual,
-                    "option": option,
-                    "value": worth[option],
-                    "next_best": second,
-                    "gain": worth[option] - others[second] if second else float("nan"),
-                    "hours": state.options[option].hours,
-                }
-            )
+        rows = disposition_rows(self.key[0], self.unit)
         table = pd.DataFrame(rows, columns=DISPOSITION_COLUMNS)
         return table.sort_values("share", ascending=False, ignore_index=True)
 
@@ -263,12 +247,8 @@ class UnitFigures:
     @cached_property
     def options(self) -> pd.DataFrame:
         """Worth of each option in the likeliest mendable state by month, with 80 % intervals."""
-        main, parts = self.unit.main, []
-        for name, worth in main.certainty.items():
-            lower, upper = np.quantile(main.by_draw(name), [0.1, 0.9], axis=0)
-            part = {"month": self.months["month"], "value": worth, "lower": lower, "upper": upper}
-            parts.append(pd.DataFrame(part).assign(option=name, state=main.state))
-        return pd.concat(parts, ignore_index=True)
+        main, first = self.unit.main, self.economics.outlook.first_month
+        return option_paths(main, list(main.certainty), first, LEVEL)
 
     # -- how sure, from where, and with what care
 
@@ -302,7 +282,7 @@ class UnitFigures:
 
     def plot(self) -> Any:
         """Draw what the unit is worth under each option, and where repair stops (plotly)."""
-        from repair_horizon.charts.stop_months import scissors
+        from repair_horizon.charts.bid_charts import scissors
         from repair_horizon.charts.style import Words
 
         dates = self.stops

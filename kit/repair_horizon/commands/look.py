@@ -1,4 +1,4 @@
-"""Commands that look ahead, or back: forecast, report, backtest."""
+"""Commands that look ahead or back, and hand on: forecast, explore, report, backtest, share."""
 
 from __future__ import annotations
 
@@ -181,4 +181,25 @@ def backtest(options: Namespace) -> int:
         tell.table(title, table, decimals=3)
     tell.say(f"\nEvery figure: {folder}")
     tell.finish(folder=str(folder), calibration=run.calibration.words)
+    return 0
+
+
+def share(options: Namespace) -> int:
+    """Write a written month, or one family of it, as one file."""
+    from repair_horizon.files.names import slug
+    from repair_horizon.share.bundle import share_month
+
+    if not Path(options.workspace).is_dir():
+        raise LogFault([Fault("--workspace", None, "", options.workspace, "a folder of logs")])
+    folder = month_folder(options.workspace, parse_month(options.month))
+    what = "all" if options.family is None else slug(options.family)
+    hide = [h.strip() for h in (options.hide or "").split(",") if h.strip()]
+    usual = folder.parent / f"{options.month}-{'-without-'.join([what, *hide])}.html"
+    out = out_file(options) if options.out else usual
+    shared = share_month(folder, out, options.family, hide=hide)
+    print(f"{shared.path}: {shared.size:,} bytes, {len(shared.files)} files")
+    for note in shared.notes:
+        print(note)
+    print("It opens without a network. The logs and saved tables are not in it.")
+    print("Orientation only: check registry, ownership and locks; local law comes first.")
     return 0

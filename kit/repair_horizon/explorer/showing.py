@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.charts.bid_path import bids
+from repair_horizon.charts.bid_charts import bids
 from repair_horizon.charts.style import INK, Words
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.explorer.answers import Answers, Headline

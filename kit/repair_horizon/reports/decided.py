@@ -20,7 +20,7 @@ from repair_horizon.decisions.month.stop_dates import (
     part_rows,
     unit_stops,
 )
-from repair_horizon.decisions.month.thresholds import bid_rows
+from repair_horizon.decisions.month.thresholds import bid_rows, option_paths
 from repair_horizon.decisions.unit.bid import hammer_price
 from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics
@@ -30,7 +30,6 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.reports.month_tables import LEVEL, UNIT, earnings, stacked
 from repair_horizon.reports.worked import Worked
 from repair_horizon.tables.codes import Confidence, Verdict
-from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import part_words
 
@@ -126,22 +125,9 @@ def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:
 
 def _options(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
     """Value of every option for a unit owned in its main state, by month, with an interval."""
-    tail = (1 - LEVEL) / 2
-    months = pd.DatetimeIndex([month_start(worked.first_month + h) for h in range(unit.months)])
-    options = unit.main.options
-    names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in options] or list(options)
-    bands = [np.quantile(unit.main.by_draw(n), [tail, 1 - tail], axis=0) for n in names]
-    none = np.zeros(0)  # a unit of which nothing can be costed has no option at all
-    return pd.DataFrame(
-        {
-            "month": np.tile(months.to_numpy(), len(names)),
-            "value": np.concatenate([none, *(unit.main.certainty[n] for n in names)]),
-            "lower": np.concatenate([none, *(b[0] for b in bands)]),
-            "upper": np.concatenate([none, *(b[1] for b in bands)]),
-            "option": np.repeat(np.array(names, dtype=object), unit.months),
-            "state": unit.main.state,
-        }
-    )
+    known = unit.main.options
+    names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in known] or list(known)
+    return option_paths(unit.main, names, worked.first_month, LEVEL)
 
 
 def _end_states(unit: UnitEconomics) -> pd.DataFrame:

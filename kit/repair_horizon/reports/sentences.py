@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from repair_horizon.charts.part_charts import GUIDE
+from repair_horizon.charts.price_charts import GUIDE
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
 from repair_horizon.tables.codes import Cause, Confidence, Verdict

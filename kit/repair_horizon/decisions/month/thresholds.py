@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
+import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.unit.bid import (
@@ -13,7 +16,7 @@ from repair_horizon.decisions.unit.bid import (
     verdict_of,
 )
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
@@ -103,6 +106,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
     }
 
 
+OPTION_COLUMNS = ["month", "value", "lower", "upper", "option", "state"]
 DISPOSITION_COLUMNS = [
     "family_id",
     "model_id",
@@ -117,15 +121,13 @@ DISPOSITION_COLUMNS = [
 ]
 
 
-def disposition_table(economics: Economics, month: int = 0) -> pd.DataFrame:
-    """What to do with a unit bought with a listed fault, in each state it may be found in.
+def disposition_table(economics: Economics) -> pd.DataFrame:
+    """What to do this month with a unit bought with a listed fault, by what it may turn out to be.
 
     Parameters
     ----------
     economics
         From ``unit_economics``.
-    month
-        Months from the first.
 
     Returns
     -------
@@ -134,29 +136,44 @@ def disposition_table(economics: Economics, month: int = 0) -> pd.DataFrame:
         charges, the next best option and what the advised one gains over it, money; ``hours`` on
         the bench.
     """
-    rows = []
-    for family_id in economics.outlook.families:
-        for unit in economics.units(family_id):
-            if not isinstance(unit, UnitEconomics):
-                continue
-            for state in unit.states:
-                worth = {n: float(c[month]) for n, c in state.certainty.items()}
-                option = state.advised(month)
-                others = {n: w for n, w in worth.items() if n != option}
-                second = max(others, key=lambda n: others[n], default="")
-                gain = worth[option] - others[second] if second else float("nan")
-                rows.append(
-                    (
-                        family_id,
-                        unit.model_id,
-                        unit.listed_fault,
-                        state.state,
-                        state.usual,
-                        option,
-                        worth[option],
-                        second,
-                        gain,
-                        state.options[option].hours,
-                    )
-                )
+    families = economics.outlook.families
+    rows = [
+        row
+        for family_id in families
+        for unit in economics.units(family_id)
+        if isinstance(unit, UnitEconomics)
+        for row in disposition_rows(family_id, unit)
+    ]
     return pd.DataFrame(rows, columns=DISPOSITION_COLUMNS)
+
+
+def disposition_rows(family_id: str, unit: UnitEconomics) -> Iterator[tuple[object, ...]]:
+    """Rows of ``DISPOSITION_COLUMNS`` of one unit, one a state."""
+    for state in unit.states:
+        worth = {n: float(c[0]) for n, c in state.certainty.items()}
+        option = state.advised(0)
+        others = {n: w for n, w in worth.items() if n != option}
+        second = max(others, key=lambda n: others[n], default="")
+        gain = worth[option] - others[second] if second else float("nan")
+        about = (family_id, unit.model_id, unit.listed_fault, state.state, state.usual)
+        yield (*about, option, worth[option], second, gain, state.options[option].hours)
+
+
+def option_paths(
+    state: StateOptions, options: Sequence[str], first_month: int, level: float
+) -> pd.DataFrame:
+    """Worth of options of an owned unit in one state by month, with intervals.
+
+    Returns
+    -------
+    DataFrame
+        ``month, value, lower, upper, option, state``; ``value`` is the certainty equivalent.
+    """
+    tail, parts = (1 - level) / 2, []
+    for name in options:
+        worth = state.certainty[name]
+        lower, upper = np.quantile(state.by_draw(name), [tail, 1 - tail], axis=0)
+        months = pd.DatetimeIndex([month_start(first_month + h) for h in range(len(worth))])
+        told = {"month": months, "value": worth, "lower": lower, "upper": upper}
+        parts.append(pd.DataFrame(told).assign(option=name, state=state.state))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=OPTION_COLUMNS)

@@ -9,9 +9,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from repair_horizon.charts.bid_make_up import sensitivity, waterfall
-from repair_horizon.charts.bid_path import bids
-from repair_horizon.charts.stop_months import scissors, stop_months
+from repair_horizon.charts.bid_charts import bids, scissors, sensitivity, stop_months, waterfall
 from repair_horizon.decisions.cautions import cautions_for
 from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.reports.glance import bid_picture, timeline_picture

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from repair_horizon.charts.part_charts import part_prices, part_share
+from repair_horizon.charts.price_charts import part_prices, part_share
 from repair_horizon.estimation.part_alerts import STALE
 from repair_horizon.reports.html import (
     NOTHING,

@@ -6,7 +6,7 @@ from functools import partial
 
 import numpy as np
 
-from repair_horizon.charts.price_curve import price_curve
+from repair_horizon.charts.price_charts import price_curve
 from repair_horizon.reports.html import (
     NOTHING,
     Chart,
