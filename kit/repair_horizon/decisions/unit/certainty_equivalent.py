@@ -117,11 +117,12 @@ def log_risk(worth: Floats, price: Floats, kept: float, luck_sd: float, toleranc
         Risk tolerance R, finite.
     """
     beyond = np.asarray((np.sqrt(3.0) * luck_sd * kept / tolerance) * price)
-    near = np.minimum(beyond, 300.0)  # beyond, cosh leaves the range and its logarithm is the swing
+    # Beyond 300 cosh leaves the range, and its logarithm is the swing.
+    near = np.asarray(np.minimum(beyond, 300.0))
     beyond -= near
     # In place, for most of two years' look ahead is spent here.
     np.log((np.cosh(near, out=near) + 2.0) / 3.0, out=near)
-    out: Floats = worth / -tolerance
+    out = np.asarray(worth / -tolerance)
     out += near
     out += beyond
     return out
