@@ -87,7 +87,7 @@ def _buy_stop(shop: Shop, row: pd.Series) -> str:
         for end in ("median", "lower", "upper")
     )
     if lower == median == upper:
-        return "0, already now" if median == "0" else median
+        return "0, this month" if median == "0" else median
     return f"{median} ({lower} to {upper})"
 
 

@@ -25,7 +25,14 @@ from repair_horizon.reports.sections.this_month import (
     shelf_section,
     worst_units,
 )
-from repair_horizon.reports.sentences import headline, part_price_words, sentence, since_words
+from repair_horizon.reports.sentences import (
+    headline,
+    part_price_words,
+    sentence,
+    since_words,
+    stop_of,
+    until_words,
+)
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
     Ahead,
@@ -72,7 +79,23 @@ class TestWords:
 
     def test_an_open_upper_end_is_said_and_not_dropped(self):
         date = pd.Series({"median": FIRST, "lower": FIRST, "upper": pd.NaT})
-        assert stop_words(date, AHEAD) == "already now (80\u00a0%: to later than the forecast)"
+        assert stop_words(date, AHEAD) == "this month (80\u00a0%: to later than the forecast)"
+
+    def test_until_when_it_pays_is_said_as_a_person_would(self):
+        said = {
+            "this month (80\u00a0%: to May 2027)": "buying no longer pays (80\u00a0%: to May 2027)",
+            "any month now": "buying stops paying any month now",
+            "May 2027": "buying stops paying in May 2027",
+            "not within the 24 months forecast": "buying pays past the 24 months forecast",
+            "cannot say": "buying: cannot say",
+        }
+        assert {when: until_words("buying", when) for when in said} == said
+
+    def test_a_unit_to_be_bought_has_not_passed_its_stop(self):
+        now = {f"buy_stop_{end}": FIRST for end in ("median", "lower", "upper")}
+        bought, stopped = ({**now, "verdict": v} for v in (Verdict.BUY, Verdict.STOP))
+        assert stop_of(pd.Series(bought), "buy_stop", AHEAD) == "any month now"
+        assert stop_of(pd.Series(stopped), "buy_stop", AHEAD) == "this month"
 
     def test_no_month_within_the_forecast_gives_the_chance_instead(self):
         date = pd.Series({"median": pd.NaT, "lower": pd.NaT, "probability_12": 0.31})

@@ -19,7 +19,7 @@ from repair_horizon.decisions.review.value_of_information import (
     FamilyUnits,
     Unknown,
     measured,
-    months_to_buy_stop,
+    months_worth_bidding,
     tried,
     unknowns,
 )
@@ -159,7 +159,7 @@ def test_the_buy_stop_is_two_rare_months_running() -> None:
             FAMILY, MODEL, FAULT
         )
         assert isinstance(unit, UnitEconomics)
-        assert months_to_buy_stop(unit, 3) == months
+        assert months_worth_bidding(unit, 3) == months
 
 
 def test_the_demo_lists_its_five_dearest_unknowns() -> None:

@@ -34,7 +34,7 @@ from repair_horizon.decisions.review.forecast_ledger import forecasts_of
 from repair_horizon.decisions.review.scorecard import TrackRecord, track_record
 from repair_horizon.decisions.review.value_of_information import (
     MOST_MONTHS,
-    months_to_buy_stop,
+    months_worth_bidding,
     unknowns,
 )
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
@@ -246,7 +246,7 @@ class Shop(FittedShop):
         def months_left(family_id: str, key: tuple[str, str]) -> int:
             ahead = MOST_MONTHS + 2  # a stop is two months running
             unit = self.economics(family_id, month, ahead).unit(family_id, *key)
-            return months_to_buy_stop(unit, ahead) if isinstance(unit, UnitEconomics) else 0
+            return months_worth_bidding(unit, ahead) if isinstance(unit, UnitEconomics) else 0
 
         return unknowns(economics, rates, months_left, most)
 

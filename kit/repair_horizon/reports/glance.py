@@ -16,7 +16,7 @@ import pandas as pd
 
 from repair_horizon.reports.html import Fragment, piece
 from repair_horizon.reports.month_tables import of_unit, ranked
-from repair_horizon.reports.sentences import stop_of, unit_names
+from repair_horizon.reports.sentences import stop_of, unit_names, until_words
 from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.words import (
     Ahead,
@@ -141,14 +141,9 @@ def _time_row(row: pd.Series, mine: pd.DataFrame, months: list[pd.Timestamp], ah
             width = len(list(group))
             cells += [(at, width, y, kind, pays)] if pays > 0 else []
             at += width
-    buy, repair = (stop_of(row, name, ahead) for name in ("buy_stop", "repair_stop"))
-    label = f"{row['who']}: buying stops paying: {buy}; repair: {repair}"
-    return Row(row["who"], f"buying {_short(buy, ahead)}", label, row["link"], cells=cells)
-
-
-def _short(when: str, ahead: Ahead) -> str:
-    """Say a stop beside its row, where there is little room."""
-    pays_on = f"not within the {ahead.horizon} months forecast"
-    short = when.replace(pays_on, f"pays past {ahead.horizon} months")
-    short = short.replace("later than the forecast", "later")
-    return short if short != when and short.startswith("pays") else f"stops {short}"
+    buy = until_words("buying", stop_of(row, "buy_stop", ahead))
+    label = f"{row['who']}: {buy}; {until_words('repair', stop_of(row, 'repair_stop', ahead))}"
+    # Beside its row there is little room.
+    short = buy.replace("stops paying", "stops").replace(" than the forecast", "")
+    short = short.replace(f"the {ahead.horizon} months forecast", f"{ahead.horizon} months")
+    return Row(row["who"], short, label, row["link"], cells=cells)

@@ -9,6 +9,7 @@ from repair_horizon.charts.style import Words
 from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
 from repair_horizon.tables.codes import Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
+    NOW,
     Ahead,
     chance,
     day_words,
@@ -59,7 +60,24 @@ def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
     if row["verdict"] == Verdict.CANNOT_SAY:
         return "cannot say"
     date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
-    return stop_words(date, ahead, short=True)
+    when = stop_words(date, ahead, short=True)
+    return _if_bought(row, when) if name == "buy_stop" else when
+
+
+def _if_bought(row: pd.Series, when: str) -> str:
+    """Say of a unit to be bought this month, which has not passed its stop, that it is near."""
+    return when.replace(NOW, "any month now") if row["verdict"] == Verdict.BUY else when
+
+
+def until_words(what: str, when: str) -> str:
+    """Say until when buying or repair pays, from what ``stop_words`` said."""
+    if when.startswith(NOW):
+        return f"{what} no longer pays{when.removeprefix(NOW)}"
+    if when.startswith("not within "):
+        return f"{what} pays past {when.removeprefix('not within ')}"
+    if when.startswith("cannot say"):
+        return f"{what}: {when}"
+    return f"{what} stops paying {'in ' if when[:1].isupper() else ''}{when}"
 
 
 def _up_to(row: pd.Series, month: FamilyMonth) -> str:
@@ -139,7 +157,7 @@ def scissors_words(
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
     values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
     first = options["month"].min()
-    title = f"{unit['model_name']}, {state}: {_stops('repair', when)}"
+    title = f"{unit['model_name']}, {state}: {until_words('repair', when)}"
     best = now.drop("repair", errors="ignore").max()
     if missing(stop.get("median")) and "repair" in now and now["repair"] > best:
         title = f"{unit['model_name']}, {state}: repair pays throughout the forecast"
@@ -148,15 +166,6 @@ def scissors_words(
         f"Worth of an owned unit in {month_words(first)}: {values}. Repair stop: {when}. "
         + _behind(month, unit),
     )
-
-
-def _stops(what: str, when: str) -> str:
-    """Say in a title when something stops."""
-    if when.startswith("already"):
-        return f"{what} has stopped paying{when.removeprefix('already now')}"
-    if when.startswith("not within"):
-        return f"{what} pays on, its stop is {when.split(' (')[0]}"
-    return f"{what} stops paying in {when}" if when[:1].isupper() else f"{what} stop: {when}"
 
 
 def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
@@ -235,8 +244,8 @@ def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -
     buy = dates[dates["date_name"] == "buy stop"]
     title = f"{unit_words(unit)}: no stop can be said"
     if len(buy):
-        when = stop_words(buy.iloc[0], ahead)
-        title = f"{unit_words(unit)}: {_stops('buying', when)}"
+        when = _if_bought(unit, stop_words(buy.iloc[0], ahead))
+        title = f"{unit_words(unit)}: {until_words('buying', when)}"
     return Words(title, f"{'; '.join(said)}. {_behind(month, unit)}")
 
 

@@ -41,6 +41,7 @@ PARTS = {
     "STR": "strap",
 }
 MISSING = "–"
+NOW = "this month"  # when something stops that no longer pays
 _NBSP = "\u00a0"
 
 
@@ -167,7 +168,7 @@ def stop_words(date: pd.Series, ahead: Ahead, short: bool = False) -> str:
     at = percent(ahead.level)
     last = "later than the forecast" if missing(upper) else said(upper)
     if said(median) == said(ahead.now):
-        return "already now" if last == said(median) else f"already now ({at}: to {last})"
+        return NOW if last == said(median) else f"{NOW} ({at}: to {last})"
     if said(lower) == last:
         return f"{said(median)} ({at}: that month)"
     first = "now" if missing(lower) or lower == ahead.now else said(lower)

@@ -326,8 +326,11 @@ def _words(unknown: Unknown, worth: float) -> str:
     return f"{do}: worth {worth:.0f}"
 
 
-def months_to_buy_stop(unit: UnitEconomics, months: int) -> int:
-    """Months until the maximum bid wins too rarely, two months running; at most ``months``."""
+def months_worth_bidding(unit: UnitEconomics, months: int) -> int:
+    """Months until the maximum bid itself wins too rarely, two running; at most ``months``.
+
+    So long verdicts say buy. It is not the buy stop, which is a date in every drawn future.
+    """
     bids, least = unit.exact_bids(), unit.settings.limits.least_win_chance
     lowest = unit.settings.limits.lowest_lot_cost
     before = False

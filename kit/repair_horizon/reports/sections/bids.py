@@ -151,14 +151,11 @@ def _worded(month: FamilyMonth) -> pd.DataFrame:
         [stop_of(r, name, month.ahead) for _, r in rows.iterrows()]
         for name in ("buy_stop", "repair_stop")
     )
-    # A unit to be bought this month has not passed its stop, however near the odds put it.
-    live = rows["verdict"] == Verdict.BUY
-    soon = pd.Series(buy, index=rows.index).str.replace("already now", "any month now")
     # Number of sales and the newest one's day, which stand beside every figure.
     days = newest.map(lambda d: "" if missing(d) else f" ({short_day(d)})")
     return rows.assign(
         unit=unit_names(rows),
-        buy_stop=soon.where(live, buy),
+        buy_stop=buy,
         repair_stop=repair,
         behind=rows["n_sales"].map(number) + days,
         set_by=rows["reason"].replace("", None).fillna(rows["binding_limit"]),
