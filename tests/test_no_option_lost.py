@@ -124,6 +124,24 @@ def test_one_quote_moves_its_model_most_its_siblings_less_and_no_other_part(tmp_
     assert other.price[:, 0].mean() > after.parts["ulver_2", "DA", "aftermarket"].price[:, 0].mean()
 
 
+def test_what_a_copy_costs_is_learned_from_the_shop_s_other_parts(tmp_path: Path) -> None:
+    """Copies quoted at 0.3 of the maker's own price make those of another part as cheap."""
+    own = "Q{n},2024-05-02,{m},{p},maker_original,s,{a:.2f},EUR,9\n"
+    copy = "C{n},2024-05-02,{m},{p},aftermarket,s,{a:.2f},EUR,9\n"
+    pairs = [(m, p) for m in ("ulver_1", "ulver_2") for p in ("BAT", "EC", "BC")]
+    rows = [own.format(n=n, m=m, p=p, a=50.0) for n, (m, p) in enumerate(pairs)]
+    rows.append(own.format(n=99, m="ulver_2", p="DA", a=150.0))
+    copies = [copy.format(n=n, m=m, p=p, a=15.0) for n, (m, p) in enumerate(pairs)]
+
+    def ratio(name: str, rows: list[str]) -> float:
+        parts = outlook_of(workspace(tmp_path / name, part_quotes=QUOTES + "".join(rows))).parts
+        of = [parts["ulver_2", "DA", q].price[:, 0] for q in ("aftermarket", "maker_original")]
+        return float(np.exp(np.log(of[0] / of[1]).mean()))
+
+    assert ratio("a", rows) == pytest.approx(0.45, abs=0.03)  # the class's
+    assert 0.3 < ratio("b", rows + copies) < 0.38
+
+
 def test_a_part_asked_for_again_is_the_same_and_may_be_changed(tmp_path: Path) -> None:
     """Paths are worked out when asked for; forgetting and asking again changes no draw."""
     parts = outlook_of(workspace(tmp_path / "w")).parts

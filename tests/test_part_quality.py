@@ -11,7 +11,7 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.part_prices import quality_step
+from repair_horizon.estimation.pooled_parts import PooledParts
 
 
 def family_with(extra: float):
@@ -65,6 +65,6 @@ def test_a_copy_is_cheaper_also_where_copies_of_the_display_are_dear() -> None:
     """A folding phone's battery copy starts below the refurbished one, as any phone's does."""
     both = ("aftermarket", "original_refurbished")
     for kind in ("phone", "foldable"):
-        mean, sd = quality_step(class_knowledge(kind), "BAT", *both)
+        mean, sd = PooledParts(0.25).step(class_knowledge(kind), ("new", "BAT"), *both)
         assert mean < -0.3
         assert 0.1 < sd < 0.5

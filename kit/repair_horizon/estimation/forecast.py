@@ -387,7 +387,7 @@ def fit_family(
         str(catalogue["device_class"].iloc[0]),
         catalogue,
         prices,
-        fit_parts(logs, family_id),
+        fit_parts(logs, family_id, pooled=knowledge.parts),
         rates,
         as_is,
         hammer,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ from repair_horizon.estimation.part_shifts import (
     shift_values,
     with_shifts,
 )
+from repair_horizon.estimation.pooled_parts import PooledParts, pooled_parts
 from repair_horizon.estimation.price_rows import price_panel
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Basis
@@ -64,8 +65,6 @@ PART_PRIORS = Priors(
     with_season=False,
 )
 QUALITY, SUPPLIER = "quality ", "supplier "
-_CLASS_LEVEL_SD = 0.5
-"""Beside the class's own width: its share is of one day, the curve's level of launch day."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,13 +73,15 @@ class PartCurves:
 
     ``offers`` has one row per model and quality class quoted: quotes, newest day, typical lead
     days, dead-on-arrival share and shipping of the newest quotes. ``shifts`` are the models whose
-    quotes left their band for good; ``quality`` is the class of each quote of the fit, (n,).
+    quotes left their band for good; ``unseen`` the log price of a quality never quoted against the
+    base one, and its deviation; ``quality`` is the class of each quote of the fit, (n,).
     """
 
     fit: JointFit
     base_quality: str
     base_supplier: str
     offers: pd.DataFrame
+    unseen: Mapping[str, tuple[float, float]]
     shifts: tuple[Shift, ...] = ()
     quality: tuple[str, ...] = ()
 
@@ -111,8 +112,22 @@ def together(points: Sequence[Points]) -> Points:
     )
 
 
-def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[str, PartCurves]:
+def fit_parts(
+    logs: Logs, family_id: str, priors: Priors = PART_PRIORS, pooled: PooledParts | None = None
+) -> dict[str, PartCurves]:
     """Fit every part quoted for a family's models.
+
+    Parameters
+    ----------
+    logs
+        The workspace's logs, or the family's.
+    family_id
+        The family.
+    priors
+        Prior means and standard deviations.
+    pooled
+        What all quotes of the shop say; that of ``logs`` if None, which then should be the whole
+        workspace's.
 
     Returns
     -------
@@ -128,8 +143,17 @@ def fit_parts(logs: Logs, family_id: str, priors: Priors = PART_PRIORS) -> dict[
     )
     offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
     knowledge = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    pooled = pooled_parts(logs, priors) if pooled is None else pooled
     return {
-        str(part): _fit_part(rows, _of_part(offers[str(part)]), models, now, priors, knowledge)
+        str(part): _fit_part(
+            rows,
+            _of_part(offers[str(part)]),
+            models,
+            now,
+            replace(priors, model_level=pooled.model_sd),
+            knowledge,
+            partial(pooled.step, knowledge, (family_id, str(part))),
+        )
         for part, rows in quotes.groupby("part_code", sort=True)
     }
 
@@ -145,17 +169,17 @@ def _fit_part(
     now: pd.Timestamp,
     priors: Priors,
     knowledge: ClassKnowledge,
+    step: Callable[[str, str], tuple[float, float]],
 ) -> PartCurves:
-    """Fit one part from its quotes; level and qualities start from the class."""
+    """Fit one part from its quotes; its level starts from the class, qualities from the shop."""
     quality, supplier = (str(rows[c].mode().iloc[0]) for c in ("quality_class", "supplier_id"))
     qualities, quality_columns = dummies(rows["quality_class"], quality)
     suppliers, supplier_columns = dummies(rows["supplier_id"], supplier)
-    code = str(rows["part_code"].iloc[0])
-    share = knowledge.part_share(code, quality)
+    share = knowledge.part_share(str(rows["part_code"].iloc[0]), quality)
     if not isinstance(share, CannotSay):
-        wide = float(np.hypot(share.log_sd, _CLASS_LEVEL_SD))
-        priors = replace(priors, level=(share.log_centre, wide))
-    steps = [quality_step(knowledge, code, q, quality) for q in qualities]
+        priors = replace(priors, level=(share.log_centre, share.log_sd))
+    steps = [step(q, quality) for q in qualities]
+    unseen = {q: step(q, quality) for q in QUALITIES if q not in (quality, *qualities)}
     names = [QUALITY + q for q in qualities] + [SUPPLIER + s for s in suppliers]
     traits = Traits(
         tuple(names),
@@ -171,7 +195,7 @@ def _fit_part(
     shifts = tuple(find_shifts(fit, classes))
     if shifts:
         fit = fit_joint(with_shifts(panel, shifts, classes), priors)
-    return PartCurves(fit, quality, supplier, offers, shifts, classes)
+    return PartCurves(fit, quality, supplier, offers, unseen, shifts, classes)
 
 
 def _offers(rows: pd.DataFrame) -> pd.DataFrame:
@@ -509,11 +533,7 @@ def part_paths(
         drawn = draw(curves.fit, ahead, draws, rng)
         seen = {str(q) for q in curves.offers["quality_class"]}
         possible = [q for q in qualities if q in seen or _known(knowledge, part, q)]
-        steps = {
-            q: quality_step(knowledge, part, q, curves.base_quality)
-            for q in possible
-            if q not in seen
-        }
+        steps = {q: curves.unseen[q] for q in possible if q not in seen}
         unseen = {q: mean + sd * rng.standard_normal(draws) for q, (mean, sd) in steps.items()}
         sources[part] = FittedPart(curves, drawn, days, unseen)
         keyed |= {(m, part, q): None for m in wanted for q in possible}
@@ -534,17 +554,3 @@ def _known(knowledge: ClassKnowledge, part: str, quality: str) -> bool:
     if part not in knowledge.part_codes:
         return True
     return not isinstance(knowledge.part_share(part, quality), CannotSay)
-
-
-def quality_step(
-    knowledge: ClassKnowledge, code: str, quality: str, base: str
-) -> tuple[float, float]:
-    """Log price of one quality of a part against another by the class, and its deviation."""
-    for one in (code, *reversed(knowledge.part_codes)):  # a display's copies may be of a kind apart
-        shares = [knowledge.part_share(one, q) for q in (quality, base, "maker_original")]
-        known = [s for s in shares if not isinstance(s, CannotSay)]
-        if len(known) == len(shares):
-            own = known[2].log_sd ** 2
-            spread = sum(max(s.log_sd**2 - own, 0.0) for s in known[:2])
-            return float(np.log(known[0].value / known[1].value)), float(np.sqrt(spread + 0.01))
-    return 0.0, 0.3

@@ -10,20 +10,23 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 from repair_horizon.estimation.owner_guesses import OwnerGuesses, owner_guesses
+from repair_horizon.estimation.part_prices import PART_PRIORS
 from repair_horizon.estimation.pooled_curves import PooledCurves, pooled_curves
 from repair_horizon.estimation.pooled_effects import UsualEffects, effects_of, rows_by_family
+from repair_horizon.estimation.pooled_parts import PooledParts, pooled_parts
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
 from repair_horizon.logs import Logs
 
 
 @dataclass(frozen=True, eq=False)
 class ShopKnowledge:
-    """Effects of grade, channel and storage; curves; as-is ratios; trust in guesses."""
+    """Effects of grade, channel and storage; curves; as-is ratios; guesses; parts."""
 
     usual: UsualEffects
     curves: PooledCurves
     broken: PooledRatios
     guesses: OwnerGuesses
+    parts: PooledParts
 
 
 _known: WeakKeyDictionary[Logs, ShopKnowledge] = WeakKeyDictionary()
@@ -46,5 +49,6 @@ def shop_knowledge(logs: Logs) -> ShopKnowledge:
             pooled_curves(rows, kinds.to_dict()),
             pooled_ratios(logs),
             owner_guesses(logs),
+            pooled_parts(logs, PART_PRIORS),
         )
     return _known[logs]
