@@ -21,8 +21,7 @@ from repair_horizon.cli import main
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
-from repair_horizon.explorer.answers import answers
-from repair_horizon.explorer.showing import moves_words, plain_table
+from repair_horizon.explorer.answers import answers, moves_words, plain_table
 from repair_horizon.logs import CannotSay, read_logs, read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.worked import Worked, worked_out

@@ -32,7 +32,7 @@ from repair_horizon.decisions.review.scorecard import (
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, LogFault
-from repair_horizon.tables.ledger import LEVELS, QUANTILES
+from repair_horizon.tables.inputs import LEVELS, QUANTILES
 from repair_horizon.tables.settings import Channel, Tax
 from scipy.stats import binom, t
 

@@ -24,9 +24,15 @@ from repair_horizon.files.writing import guarded, workbook
 from repair_horizon.logs import LogFault
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.share import bundle as sharing
-from repair_horizon.share.bundle import SINGLE_LIMIT, share_month
+from repair_horizon.share.bundle import (
+    MAIL_GONE,
+    PATH_GONE,
+    SINGLE_LIMIT,
+    own_places,
+    scrubbed,
+    share_month,
+)
 from repair_horizon.share.pictures import browser as drawing_browser
-from repair_horizon.share.scrubbing import MAIL_GONE, PATH_GONE, own_places, scrubbed
 from repair_horizon.share.single_page import DIGITS, pack
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"

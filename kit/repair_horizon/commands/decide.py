@@ -118,7 +118,7 @@ def _maximum_bids(shop: Shop, month: int, tell: Telling) -> None:
 def _won(options: Namespace, workspace: Path, shop: Shop, tell: Telling) -> int:
     """Note that a lot was won, or put right what was noted."""
     from repair_horizon.decisions.review.forecast_ledger import append, bought, read_ledger
-    from repair_horizon.tables.ledger import BOUGHT
+    from repair_horizon.tables.inputs import BOUGHT
 
     listing, unit, text = options.won
     faults, price = [], _amount(text)

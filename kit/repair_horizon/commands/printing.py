@@ -17,8 +17,7 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read_settings
 from repair_horizon.scale import Hands
-from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.ledger import LEDGER
+from repair_horizon.tables.inputs import LEDGER, TABLES
 from repair_horizon.tables.months import month_word
 
 if TYPE_CHECKING:

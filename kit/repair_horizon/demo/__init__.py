@@ -27,8 +27,7 @@ from repair_horizon.demo.sales import (
 )
 from repair_horizon.demo.truth import Truth, build_truth
 from repair_horizon.demo.workshop import draw_listings, draw_repairs, draw_stock, link_units
-from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.ledger import LEDGER
+from repair_horizon.tables.inputs import LEDGER, TABLES
 from repair_horizon.tables.row_accounts import HELD, USED
 
 __all__ = ["Business", "Truth", "simulate", "write_demo"]

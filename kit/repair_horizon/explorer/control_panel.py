@@ -14,7 +14,17 @@ import ipywidgets as widgets
 import plotly.graph_objects as go
 
 from repair_horizon.decisions.review.what_if import Moves
-from repair_horizon.explorer.answers import Answers, answers
+from repair_horizon.explorer.answers import (
+    Answers,
+    about,
+    answers,
+    bid_chart,
+    headline_table,
+    limit_fragment,
+    option_tables,
+    priced_part,
+    stop_fragment,
+)
 from repair_horizon.explorer.controls import (
     choices,
     offer,
@@ -22,15 +32,6 @@ from repair_horizon.explorer.controls import (
     renew_copies,
     show_with_copies,
     sliders,
-)
-from repair_horizon.explorer.showing import (
-    about,
-    bid_chart,
-    headline_table,
-    limit_fragment,
-    option_tables,
-    priced_part,
-    stop_fragment,
 )
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay

@@ -70,8 +70,8 @@ def tables(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
     names = ("bid_path", "stop_chances", "options", "end_states", "waterfall")
     return {
         **{name: stacked([d.tables[name] for d in done], name) for name in names},
-        "stop_dates": _dated(worked, dates, "stop_dates"),
-        "thresholds": _with_earnings(_dated(worked, rows, "thresholds"), worked),
+        "stop_dates": OUTPUTS["stop_dates"].table(dates).assign(family_id=worked.family_id),
+        "thresholds": _with_earnings(OUTPUTS["thresholds"].table(rows), worked),
     }
 
 
@@ -103,24 +103,14 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     return _Decided({"bid_path": bids, **named}, dates, threshold)
 
 
-def _dated(worked: Worked, rows: list[dict[str, object]], output: str) -> pd.DataFrame:
-    """Return rows as their output's table, its months typed even where none is known."""
-    declared = OUTPUTS[output]
-    table = declared.table(rows).assign(family_id=worked.family_id)
-    for column in declared.columns:
-        if column.kind == "month":
-            table[column.name] = pd.to_datetime(table[column.name]).astype("datetime64[s]")
-    return table
-
-
 def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:
-    """Add listings a month, and what the model and fault earns on average a month."""
+    """Add the family, listings a month, and what the model and fault earns on average a month."""
     logs = worked.shop.logs
     rates = listings_per_month(logs.tables["listings"], logs.newest_day)
     keys = pd.MultiIndex.from_frame(table[UNIT].astype(str))
     per_month = rates.reindex(keys).to_numpy(float) if len(rates) else np.nan
-    earns = earnings(table) * per_month
-    return table.assign(listings_per_month=per_month, earns_per_month=earns)
+    earned = {"listings_per_month": per_month, "earns_per_month": earnings(table) * per_month}
+    return table.assign(family_id=worked.family_id, **earned)
 
 
 def _options(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:

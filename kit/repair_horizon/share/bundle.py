@@ -10,6 +10,8 @@ from __future__ import annotations
 import io
 import json
 import re
+import sys
+import tempfile
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +26,6 @@ from repair_horizon.reports.made_from import DONE, PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
 from repair_horizon.reports.sections.bids import COST_COLUMNS
 from repair_horizon.share.pictures import browser, chart_pictures
-from repair_horizon.share.scrubbing import own_places, scrubbed
 from repair_horizon.share.single_page import Shell, figures, single_file
 
 SINGLE_LIMIT = 6_000_000
@@ -250,3 +251,61 @@ def _zipped(files: dict[str, bytes], top: str) -> bytes:
             entry.external_attr = 0o600 << 16
             bundle.writestr(entry, files[name])
     return out.getvalue()
+
+
+MAIL_GONE, PATH_GONE = "[e-mail left out]", "[path left out]"
+
+# A local part, an at sign and a domain with a dot: addresses as RFC 5322's dot-atoms, and the
+# escaped at sign of JSON and HTML.
+_MAIL = re.compile(r"[\w.!#$%&'*+/=?^`{|}~-]+(?:@|&#64;|\\u0040)[\w-]+(?:\.[\w-]+)+")
+# Two folders or more below the root, a drive letter, a share, or a file address. A word before
+# the slash ('EUR/h', '11/2026', 'text/html') is no path, nor is a closing tag.
+_PATHS = re.compile(
+    r"file:/{1,3}[^\s\"'<>\\]+"
+    r"|(?<![\w.<+:/&;{}%)\]-])/[\w.@~-]+(?:/[\w.@~+-]+)+"
+    r"|(?<![A-Za-z0-9])[A-Za-z]:(?:/(?!/)|\\{1,2}(?!u[0-9a-f]{4}))[^\s\"'<>|]+"
+    r"|(?<!\\)\\\\{1,3}[A-Za-z0-9][\w.$-]*(?:\\{1,2}[\w.$ -]+)+"
+)
+# Left as they are: nothing of the logs stands in scripts and styles, and the page's policy holds
+# their hashes; a chart's figures written in base64 may look like a path.
+_KEPT = re.compile(
+    r"<script(?![^>]*application/json)[^>]*>.*?</script>|<style[^>]*>.*?</style>"
+    r"|<meta[^>]*Content-Security-Policy[^>]*>"
+    r'|"bdata":\s*"[A-Za-z0-9+/=]*"',
+    re.DOTALL | re.IGNORECASE,
+)
+
+
+def own_places(folder: Path) -> tuple[str, ...]:
+    """Places on this machine that must not be told: a folder, home, interpreter, temporary files.
+
+    A place right below the root or shorter than five characters is left out, since as a mere
+    word it could stand anywhere.
+    """
+    found = {str(folder), str(folder.resolve()), str(Path.home()), sys.prefix, str(Path.cwd())}
+    found |= {tempfile.gettempdir()}
+    long = [p for p in found if len(p) >= 5]
+    return tuple(sorted(long, key=len, reverse=True))
+
+
+def scrubbed(text: str, places: Sequence[str] = ()) -> str:
+    """Return a text without e-mail addresses and without paths.
+
+    Parameters
+    ----------
+    text
+        Any text; of HTML, scripts, styles and charts' figures are not touched.
+    places
+        Folders known to be this machine's, as ``own_places`` tells them.
+    """
+    out, at = [], 0
+    for kept in _KEPT.finditer(text):
+        out += [_plain(text[at : kept.start()], places), kept.group()]
+        at = kept.end()
+    return "".join([*out, _plain(text[at:], places)])
+
+
+def _plain(text: str, places: Sequence[str]) -> str:
+    for place in places:
+        text = re.sub(rf"(?<![\w.-]){re.escape(place)}(?![\w-])[\w.@~+/-]*", PATH_GONE, text)
+    return _MAIL.sub(MAIL_GONE, _PATHS.sub(PATH_GONE, text))

@@ -133,7 +133,11 @@ class Output:
         strange = sorted({n for row in rows for n in row} - set(self.names))
         if strange:
             raise KeyError(f"{self.name} declares no column {strange[0]!r}")
-        return pd.DataFrame(rows, columns=self.names)
+        out = pd.DataFrame(rows, columns=self.names)
+        for c in self.columns:
+            if c.kind == "month":  # typed even where none is known
+                out[c.name] = pd.to_datetime(out[c.name]).astype(OUTPUT_KINDS[c.kind].dtype)
+        return out
 
     def written(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a table as it goes into a file: months as YYYY-MM, figures rounded."""

@@ -28,7 +28,7 @@ from repair_horizon.files.writing import for_spreadsheet, unguarded, write_whole
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.faults import Fault, LogFault
-from repair_horizon.tables.ledger import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
+from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
 
 Floats = npt.NDArray[np.float64]
 

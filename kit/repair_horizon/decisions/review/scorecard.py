@@ -27,7 +27,7 @@ from scipy.special import bdtr, ndtr, stdtr
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.results import results
 from repair_horizon.logs import CannotSay, Logs
-from repair_horizon.tables.ledger import BOUGHT, FORECAST, LEVELS, QUANTILES
+from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
