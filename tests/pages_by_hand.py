@@ -1,14 +1,12 @@
 """Every piece of a family's page, gathered the way an executed notebook holds them."""
 
 from html.parser import HTMLParser
-from pathlib import Path
 
 import nbformat
+from demo_copies import DEMO
 from repair_horizon.logs import read_settings
 from repair_horizon.reports.html import Chart
 from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 def all_charts(month):

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, some_families
 from later_days import later_changed
 from repair_horizon.backtest.forecasts import (
     Backtest,
@@ -27,7 +28,7 @@ from repair_horizon.tables.inputs import TABLES
 from scipy.stats import norm
 
 ROOT = Path(__file__).parent.parent
-DEMO, PUBLISHED = ROOT / "data" / "demo", ROOT / "data" / "published"
+PUBLISHED = ROOT / "data" / "published"
 CUTOFF = pd.Timestamp("2025-06-30")
 
 
@@ -215,18 +216,7 @@ def test_summary_rows_add_up_and_say_when_they_cannot(demo: Backtest) -> None:
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace of one family with little else, so that a whole back-test takes seconds."""
-    folder = tmp_path_factory.mktemp("small")
-    catalogue = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)
-    catalogue = catalogue[catalogue["family_id"] == "vellfold"]
-    for name in (p.stem for p in DEMO.glob("*.csv")):
-        rows = pd.read_csv(DEMO / f"{name}.csv", dtype=str, keep_default_na=False)
-        if "model_id" in rows:
-            rows = rows[rows["model_id"].isin(catalogue["model_id"])]
-        elif "family_id" in rows:
-            rows = rows[rows["family_id"] == "vellfold"]
-        rows.to_csv(folder / f"{name}.csv", index=False)
-    (folder / "settings.toml").write_text((DEMO / "settings.toml").read_text())
-    return folder
+    return some_families(tmp_path_factory.mktemp("small"), ["vellfold"])
 
 
 def test_a_workspace_is_back_tested_and_written(small: Path, tmp_path: Path) -> None:

@@ -8,24 +8,15 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_copies import demo_copy
 from repair_horizon.cli import WORK, main, parser
 from repair_horizon.tables.outputs import OUTPUTS
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Copy the demo business with few draws, so that commands are quick."""
-    folder = tmp_path_factory.mktemp("shop")
-    for path in DEMO.iterdir():
-        if path.is_file():
-            shutil.copy(path, folder)
-    settings = folder / "settings.toml"
-    text = settings.read_text()
-    kept = [line for line in text.splitlines() if not line.startswith("draws")]
-    settings.write_text("draws = 100\n" + "\n".join(kept))
-    return folder
+    return demo_copy(tmp_path_factory.mktemp("shop"), draws=100)
 
 
 def run(*words: str) -> int:

@@ -5,10 +5,12 @@ import asyncio
 import json
 import warnings
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_copies import DEMO, some_families
 from outlook_by_hand import (
     FAULT,
     MODEL,
@@ -30,19 +32,19 @@ from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.words import part_words
 
 ROOT = Path(__file__).parent.parent
-DEMO = ROOT / "data" / "demo"
 KEY = (MODEL, FAULT)
 
 
-def demo_shop(draws: int) -> Shop:
+@cache
+def demo_shop() -> Shop:
     """The demo with its month's charges given, which would take all families to work out."""
-    rules = replace(read_settings(DEMO), draws=draws)
+    rules = replace(read_settings(DEMO), draws=200)
     return Shop(read_logs(DEMO), rules, valuation=Valuation(hour=6.0, tolerance=3000.0))
 
 
 @pytest.fixture(scope="module")
 def demo() -> Worked:
-    return worked_out(demo_shop(300), "vellfold")
+    return worked_out(demo_shop(), "vellfold")
 
 
 def by_hand() -> Worked:
@@ -71,7 +73,7 @@ def test_a_successor_moves_prices_from_its_month_on_and_of_its_model_only(demo: 
 
 def test_without_moves_the_explorer_says_what_the_page_says() -> None:
     """Same seed, same draws: the headline is the row of thresholds."""
-    shop = demo_shop(200)
+    shop = demo_shop()
     page = family_month(shop, "vellfold", shop.month()).thresholds
     stand = worked_out(shop, "vellfold")
     for _, row in page[page["max_bid"] > 0].head(4).iterrows():
@@ -169,7 +171,7 @@ def panel_of(family: str):
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
         from repair_horizon.explorer.control_panel import Panel
 
-        return Panel(demo_shop(200), family)
+        return Panel(demo_shop(), family)
 
 
 def test_controls_hand_their_values_on_and_go_back() -> None:
@@ -266,13 +268,14 @@ def test_the_live_chart_and_the_kept_chart_are_one() -> None:
 @pytest.fixture(scope="module")
 def two_families() -> Shop:
     """Two of the demo's families, one of them foldables, the month's charges given."""
-    whole = demo_shop(60)
+    whole = demo_shop()
+    rules = replace(whole.settings, draws=60)
     logs = whole.logs.of(["vellfold", "grabvyx_console"])
     catalogue = logs.tables["catalogue"]
     kept = catalogue[catalogue["family_id"].isin(["vellfold", "grabvyx_console"])]
     logs = replace(logs, tables={**logs.tables, "catalogue": kept})
     worth = Valuation(hour=6.0, tolerance=3000.0)
-    return Shop(logs, whole.settings, valuation=worth, knowledge=whole.knowledge)
+    return Shop(logs, rules, valuation=worth, knowledge=whole.knowledge)
 
 
 def map_of(shop: Shop):
@@ -394,14 +397,15 @@ def test_only_the_explorer_loads_the_widget_library() -> None:
                 assert path.parent.name == "explorer"
 
 
-def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart() -> None:
+def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart(tmp_path: Path) -> None:
     """Run the notebook as anyone would, and turn it into a page without any kernel."""
     from repair_horizon.reports.notebooks import execute
     from repair_horizon.reports.page import PageWords, page_html
 
+    shop = some_families(tmp_path, ["vellfold", "ulmvrist_watch"], draws=100)
     executed = execute(
         ROOT / "notebooks" / "explore.ipynb",
-        {"workspace": str(DEMO), "family_id": "ulmvrist_watch", "month": "2026-11"},
+        {"workspace": str(shop), "family_id": "ulmvrist_watch", "month": "2026-11"},
     )
     html = page_html(executed, PageWords("What if"))
     assert "Maximum bid" in html

@@ -2,7 +2,6 @@
 
 import json
 import os
-import shutil
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_copy
 from repair_horizon.cli import main
 from repair_horizon.files import writing as unwritable
 from repair_horizon.files.writing import write_text
@@ -24,15 +24,12 @@ from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import parse_month
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 MONTH, GOOD, OTHER = "2026-11", "ulmvrist_watch", "vellfold"
 
 
 @pytest.fixture
 def workspace(tmp_path):
-    for file in DEMO.iterdir():
-        shutil.copy(file, tmp_path / file.name)
-    return tmp_path
+    return demo_copy(tmp_path)
 
 
 def planted(workspace, cells, monkeypatch):

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import some_families
 from repair_horizon.decisions.review.why_changed import BidChange, attribute
 from repair_horizon.estimation.calibration import Calibration, write_calibration
 from repair_horizon.explorer.answers import Answers, answers
@@ -18,36 +19,24 @@ from repair_horizon.reports.family import family_month, view_of
 from repair_horizon.reports.worked import worked_out
 from repair_horizon.shop import Shop, open_shop
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILIES = ["vellfold", "ulmvrist_watch"]
 FACTOR = 1.6
 
 
 def small_copy(folder: Path) -> Path:
     """Two families of the demo, 300 draws, one listing at the usual terms of each fault."""
-    models = read_logs(DEMO).tables["catalogue"]
-    mine = set(models.loc[models["family_id"].isin(FAMILIES), "model_id"])
-    for path in DEMO.glob("*.csv"):
-        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
-        if path.name == "listings.csv":
-            rows = rows[rows["result"] != ""]
-        if "model_id" in rows and path.name != "forecasts.csv":
-            rows = rows[rows["model_id"].isin(mine)]
-        if "family_id" in rows and path.name != "forecasts.csv":
-            rows = rows[rows["family_id"].isin(FAMILIES)]
-        if path.name != "forecasts.csv":
-            rows.to_csv(folder / path.name, index=False)
-    rules = (DEMO / "settings.toml").read_text().replace("draws = 1000", "draws = 300")
-    (folder / "settings.toml").write_text(rules)
+    some_families(folder, FAMILIES, draws=300)
+    (folder / "forecasts.csv").unlink()
     states = pd.read_csv(folder / "fault_states.csv")
-    family = models.set_index("model_id")["family_id"]
+    family = read_logs(folder).tables["catalogue"].set_index("model_id")["family_id"]
     usual = [
         {"listing_id": f"{m}:{f}", "model_id": m, "listed_fault": f,
          "end_time": "2026-11-20T20:00:00Z"}
-        for m in sorted(mine)
+        for m in sorted(family.index)
         for f in dict.fromkeys(states.loc[states["family_id"] == family[m], "listed_fault"])
     ]  # fmt: skip
     past = pd.read_csv(folder / "listings.csv", dtype=str, keep_default_na=False)
+    past = past[past["result"] != ""]
     pd.concat([past, pd.DataFrame(usual)]).to_csv(folder / "listings.csv", index=False)
     calibration = Calibration(FACTOR, 0.6, 400, 6, 12, "Widened, as the back-test asks.")
     write_calibration(calibration, folder / "backtest")

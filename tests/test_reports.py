@@ -3,15 +3,15 @@
 import hashlib
 import json
 import re
-import shutil
 
 import nbformat
 import pandas as pd
 import pytest
+from demo_copies import some_families
 from family_by_hand import family_by_hand
 from hypothesis import given
 from hypothesis import strategies as st
-from pages_by_hand import DEMO, Elements
+from pages_by_hand import Elements
 from repair_horizon.files.names import slug, slugs
 from repair_horizon.files.writing import for_spreadsheet, write_text
 from repair_horizon.logs import LogFault, read_logs, read_settings
@@ -85,9 +85,7 @@ class TestNotebook:
 def workspace(tmp_path_factory):
     """The demo business; its last family's notebook is made to fail by ``broken_template``."""
     folder = tmp_path_factory.mktemp("workspace {braces}")
-    for file in DEMO.iterdir():
-        shutil.copy(file, folder / file.name)
-    return folder
+    return some_families(folder, ["vellfold", "grabvyx_console", "ulmvrist_watch"])
 
 
 @pytest.fixture(scope="module")

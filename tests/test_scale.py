@@ -16,6 +16,7 @@ from threading import Thread
 import pandas as pd
 import pytest
 import scale_work
+from demo_copies import DEMO, some_families
 from repair_horizon import scale
 from repair_horizon.backtest.forecasts import backtest_prices
 from repair_horizon.backtest.money_replay import replay_bids
@@ -29,7 +30,6 @@ from repair_horizon.shop import Shop
 
 ROOT = Path(__file__).parent.parent
 KIT = ROOT / "kit"
-DEMO = ROOT / "data" / "demo"
 FAMILIES = ["a", "b", "c", "d", "e", "f"]
 PATIENCE = 60.0
 
@@ -106,20 +106,7 @@ def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
 def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three families of the demo with few models, as a workspace of their own."""
     folder = tmp_path_factory.mktemp("small")
-    catalogue = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)
-    families = list(catalogue["family_id"].unique()[-3:])
-    models = catalogue.loc[catalogue["family_id"].isin(families), "model_id"]
-    for path in DEMO.glob("*.csv"):
-        rows = pd.read_csv(path, dtype=str, keep_default_na=False)
-        if "family_id" in rows:
-            rows = rows[rows["family_id"].isin(families)]
-        elif "model_id" in rows:
-            rows = rows[rows["model_id"].isin(models)]
-        rows.to_csv(folder / path.name, index=False)
-    rules = (DEMO / "settings.toml").read_text()
-    assert rules.count("draws = 1000\n") == 1
-    (folder / "settings.toml").write_text(rules.replace("draws = 1000", "draws = 100"))
-    return folder
+    return some_families(folder, ["noctvarn_laptop", "grabvyx_console", "ulmvrist_watch"], 100)
 
 
 @pytest.fixture

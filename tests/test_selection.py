@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_copy
 from outlook_by_hand import (
     FAMILY,
     FAULT,
@@ -36,7 +36,6 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop, open_shop
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 DAY = pd.Timestamp("2026-10-31")
 
 
@@ -156,9 +155,7 @@ def test_the_demo_s_track_record_counts_every_lot_once() -> None:
 
 def test_a_ledger_that_cannot_be_read_stops_no_bid(tmp_path: Path) -> None:
     """The report says it; the promise is then the plain one."""
-    for file in DEMO.iterdir():
-        if file.is_file():
-            shutil.copy(file, tmp_path / file.name)
+    demo_copy(tmp_path)
     (tmp_path / "forecasts.csv").write_text("entry_id,price\nx,much\n", encoding="utf-8")
     assert open_shop(tmp_path).selection == {}
 

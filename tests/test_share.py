@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, some_families
 from opened_page import Seen
 from python_calamine import CalamineWorkbook
 from repair_horizon.cli import main
@@ -35,7 +36,6 @@ from repair_horizon.share.bundle import (
 from repair_horizon.share.pictures import browser as drawing_browser
 from repair_horizon.share.single_page import DIGITS, pack
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY = "ulmvrist_watch"
 FORMULAS = ["=1+1", "+1+cmd|' /C calc'!A0", "-2+3+A1", "@SUM(A1)", '=HYPERLINK("http://x.y")']
 MAIL = re.compile(rb"[\w.+-]+@[\w-]+\.\w+")
@@ -54,10 +54,7 @@ def unpack(text: str, size: int) -> bytes:
 @pytest.fixture(scope="module")
 def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Write a month of one family whose record tells a path, as a warning of a cell would."""
-    folder = tmp_path_factory.mktemp("shop")
-    for path in DEMO.iterdir():
-        if path.is_file():
-            shutil.copy(path, folder)
+    folder = some_families(tmp_path_factory.mktemp("shop"), [FAMILY, "grabvyx_console"])
     run = write_month(folder, "2026-11", order=Order(families=[FAMILY], draws=200))
     assert not run.failed
     record = json.loads((run.folder / "run.json").read_text())

@@ -120,7 +120,7 @@ class Worked:
     def part_price(self, model_id: str, code: str) -> float:
         """Median price of a part this month in its cheapest quality; missing if not quoted."""
         paths = {} if isinstance(self.family, CannotSay) else self.family.parts
-        mine = [p.price for (m, c, _), p in paths.items() if (m, c) == (model_id, code)]
+        mine = [paths[k].price for k in paths if k[:2] == (model_id, code)]
         return min((float(np.nanmedian(p[:, 0])) for p in mine), default=float("nan"))
 
     def part_share(self, model_id: str, code: str, amount: float) -> float | None:
