@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Iterator
-from functools import lru_cache
+from functools import cache
 from pathlib import Path
 
 _DATA = (".csv", ".parquet", ".toml")
@@ -41,15 +41,15 @@ def _data_files(folder: Path) -> Iterator[Path]:
 
 def program_stamp(what: Iterable[str]) -> str:
     """Hash texts together with the program that reads them, so that a change of it is seen."""
-    whole = hashlib.sha256(_program().encode())
+    whole = hashlib.sha256(program_files().encode())
     for text in what:
         whole.update(hashlib.sha256(text.encode()).digest())
     return whole.hexdigest()[:24]
 
 
-@lru_cache
-def _program() -> str:
-    """Hash of the package's own sources."""
+@cache
+def program_files() -> str:
+    """Hash every file of the package, so that a change of it is seen without a number."""
     root = Path(__file__).resolve().parent.parent
     whole = hashlib.sha256()
     for path in sorted(root.rglob("*")):

@@ -1,10 +1,10 @@
 """Bring somebody else's export into a table of the workspace.
 
 The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
-``typed_files``, ``sources``); judge their shape and apply the mapping's rules (``reshape``); read
-every column under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find
-what is new (``result``) and write it, all or nothing (``logs.appending``). Before that, ``draft``
-proposes a mapping for a file as it is found (``layout``, ``recognise``).
+``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column
+under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find what is new
+(``result``) and write it, all or nothing (``logs.appending``). Before that, ``draft`` proposes a
+mapping for a file as it is found (``layout``, ``recognise``).
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from repair_horizon.files.lock import locked
 from repair_horizon.imports.fill import Filled, fill
 from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
 from repair_horizon.imports.raw_rows import Inference
-from repair_horizon.imports.reshape import hashed, notes_on_rules, notes_on_shape, unpivoted
 from repair_horizon.imports.result import (
     THERE,
     ImportResult,
@@ -30,7 +29,14 @@ from repair_horizon.imports.result import (
     review_path,
     write_review,
 )
-from repair_horizon.imports.sources import Source, read_source
+from repair_horizon.imports.sources import (
+    Source,
+    hashed,
+    notes_on_rules,
+    notes_on_shape,
+    read_source,
+    unpivoted,
+)
 from repair_horizon.logs.appending import append_rows, read_salt, read_stored
 from repair_horizon.logs.partitioning import settle
 from repair_horizon.tables.faults import Fault, LogFault

@@ -26,6 +26,7 @@ from repair_horizon.imports.layout import (
     rows_said,
     toml,
 )
+from repair_horizon.imports.mapping import DATES, NUMBERS
 from repair_horizon.imports.recognise import (
     MONTHS,
     Match,
@@ -45,9 +46,9 @@ def convention_lines(sheet: Sheet) -> list[str]:
     lines: list[str] = []
     for match in sheet.found:
         kind, values = sheet.table.column(match.column).kind, sheet.column(match.theirs)
-        if kind in ("number", "count"):
+        if kind in NUMBERS:
             lines += _number_lines(sheet, match, values)
-        elif kind in ("date", "moment") and len(values):
+        elif kind in DATES and len(values):
             lines += _date_lines(sheet, match, values)
     return lines
 
@@ -55,7 +56,7 @@ def convention_lines(sheet: Sheet) -> list[str]:
 def month_name_lines(sheet: Sheet) -> list[str]:
     """Name the months in the language the dates write them in, if it is not English."""
     for match in sheet.found:
-        if sheet.table.column(match.column).kind in ("date", "moment"):
+        if sheet.table.column(match.column).kind in DATES:
             for text in sheet.cells[match.theirs]:
                 language = month_named(text)
                 if language:
@@ -115,7 +116,7 @@ def _short_years(sheet: Sheet, match: Match, values: pd.Series) -> list[str]:
 def zone_lines(sheet: Sheet) -> list[str]:
     """Ask whose day counts where times name their offset."""
     for match in sheet.found:
-        if sheet.table.column(match.column).kind in ("date", "moment"):
+        if sheet.table.column(match.column).kind in DATES:
             zoned = next((c for c in sheet.cells[match.theirs] if _ZONED.search(c)), None)
             if zoned:
                 mark = sheet.ask(

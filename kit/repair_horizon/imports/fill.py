@@ -12,8 +12,7 @@ import pandas as pd
 from repair_horizon.imports import dates, numbers
 from repair_horizon.imports.mapping import AS_WRITTEN, DATES, NUMBERS, Format, ImportMapping
 from repair_horizon.imports.raw_rows import Inference
-from repair_horizon.imports.reshape import damaged, note
-from repair_horizon.imports.sources import Source
+from repair_horizon.imports.sources import Source, damaged, note
 from repair_horizon.tables.columns import Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table

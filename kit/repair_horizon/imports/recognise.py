@@ -16,6 +16,7 @@ from functools import cache
 from importlib.resources import files
 
 from repair_horizon.imports import dates, numbers
+from repair_horizon.imports.mapping import DATES, NUMBERS
 from repair_horizon.tables.columns import Column
 from repair_horizon.tables.inputs import TABLES, Table
 
@@ -32,7 +33,6 @@ _PERSONAL = re.compile(
     r"address|adresse|anschrift|street|straße|city|ort|zip|plz|postcode|e ?mail|tel|telephone|"
     r"telefon|iban|paypal|user ?name|recipient|empfänger)\b"
 )
-_NUMBERS, _DATES = ("number", "count"), ("date", "moment")
 
 
 @dataclass(frozen=True)
@@ -96,9 +96,9 @@ def _kind_test(column: Column):  # type: ignore[no-untyped-def]
     if column.choices or words:
         known = {*map(plain, column.choices), *words}
         return lambda text: plain(text) in known
-    if column.kind in _DATES:
+    if column.kind in DATES:
         return could_be_date
-    if column.kind in _NUMBERS:
+    if column.kind in NUMBERS:
         return lambda text: _could_be_number(text) and not could_be_date(text, serial=False)
     if column.kind == "currency":
         return lambda text: bool(numbers.currencies_of(text))

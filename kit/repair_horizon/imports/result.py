@@ -13,8 +13,7 @@ import pandas as pd
 from repair_horizon.files.writing import for_spreadsheet, unguarded
 from repair_horizon.imports.mapping import NUMBERS
 from repair_horizon.imports.raw_rows import Inference
-from repair_horizon.imports.reshape import note
-from repair_horizon.imports.sources import Source
+from repair_horizon.imports.sources import Source, note
 from repair_horizon.logs.appending import csv_text, replace_file
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import Table

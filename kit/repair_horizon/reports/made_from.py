@@ -12,13 +12,13 @@ import json
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import pandas as pd
 
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
+from repair_horizon.files.stamps import program_files
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.reading import find_file
@@ -159,14 +159,6 @@ def input_digests(known: Logs, families: Iterable[str], shared: Iterable[object]
 
 def _owned(table: pd.DataFrame) -> bool:
     return "family_id" in table or "model_id" in table
-
-
-@cache
-def program_files() -> str:
-    """Hash every file of the package, so that a change of the program is seen without a number."""
-    root = Path(__file__).resolve().parent.parent
-    files = sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
-    return digest(x for p in files for x in (p.relative_to(root), p.read_bytes()))
 
 
 def keep_stamp(folder: Path, slug: str, stamp: Stamp, messages: str) -> None:

@@ -157,7 +157,7 @@ def scissors_words(
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
     values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
     first = options["month"].min()
-    title = f"{unit['model_name']}, {state}: {until_words('repair', when)}"
+    title = f"{unit['model_name']}, {state}: {until_words('repair', _when(stop, month.ahead))}"
     best = now.drop("repair", errors="ignore").max()
     if missing(stop.get("median")) and "repair" in now and now["repair"] > best:
         title = f"{unit['model_name']}, {state}: repair pays throughout the forecast"
@@ -237,6 +237,11 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     return Words(title, f"The largest lines between them: {parts}. {_behind(month, unit)}")
 
 
+def _when(date: pd.Series, ahead: Ahead) -> str:
+    """Say when it stops, without a chance that a title would make that of its paying."""
+    return stop_words(date.drop("probability_12", errors="ignore"), ahead)
+
+
 def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -> Words:
     """Say when each of the stops comes."""
     ahead = month.ahead
@@ -244,7 +249,7 @@ def stop_month_words(month: FamilyMonth, unit: pd.Series, dates: pd.DataFrame) -
     buy = dates[dates["date_name"] == "buy stop"]
     title = f"{unit_words(unit)}: no stop can be said"
     if len(buy):
-        when = _if_bought(unit, stop_words(buy.iloc[0], ahead))
+        when = _if_bought(unit, _when(buy.iloc[0], ahead))
         title = f"{unit_words(unit)}: {until_words('buying', when)}"
     return Words(title, f"{'; '.join(said)}. {_behind(month, unit)}")
 
