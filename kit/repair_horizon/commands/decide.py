@@ -14,9 +14,8 @@ from repair_horizon.commands.printing import (
     month_folder,
     opened,
     within,
-    write_csv,
 )
-from repair_horizon.files.writing import guarded
+from repair_horizon.files.writing import guarded, write_table
 from repair_horizon.logs import Fault, LogFault, Logs
 from repair_horizon.tables.faults import visible
 from repair_horizon.tables.months import month_word
@@ -24,61 +23,17 @@ from repair_horizon.tables.months import month_word
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
 
-BIDS_SHOWN = [
-    "listing_id",
-    "model_id",
-    "listed_fault",
-    "end_time",
-    "current_bid",
-    "max_bid",
-    "offer",
-    "probability_win",
-    "advice",
-    "verdict",
-    "expected_profit",
-    "profit_per_hour",
-    "probability_loss",
-    "ask",
-    "reason",
-]
-STOCK_SHOWN = [
-    "unit_id",
-    "model_id",
-    "state",
-    "status",
-    "advice",
-    "value",
-    "next_best",
-    "margin",
-    "loss_per_week",
-    "offer_floor",
-    "ask_price",
-    "mark_down",
-    "channel",
-    "days_expected",
-    "caution",
-    "reason",
-]
-THRESHOLDS_SHOWN = [
-    "model_id",
-    "listed_fault",
-    "max_bid",
-    "probability_win",
-    "expected_profit",
-    "verdict",
-    "reason",
-]
-PLAN_SHOWN = [
-    "kind",
-    "item",
-    "model_id",
-    "about",
-    "max_bid",
-    "probability_win",
-    "expected_profit",
-    "hours",
-    "cash",
-]
+# What is shown of each table, columns parted by spaces.
+BIDS_SHOWN = (
+    "listing_id model_id listed_fault end_time current_bid max_bid offer probability_win "
+    "advice verdict expected_profit profit_per_hour probability_loss ask reason"
+)
+STOCK_SHOWN = (
+    "unit_id model_id state status advice value next_best margin loss_per_week offer_floor "
+    "ask_price mark_down channel days_expected caution reason"
+)
+THRESHOLDS_SHOWN = "model_id listed_fault max_bid probability_win expected_profit verdict reason"
+PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit hours cash"
 
 
 def bids(options: Namespace) -> int:
@@ -186,7 +141,7 @@ def stock(options: Namespace) -> int:
     folder = month_folder(options.workspace, month)
     nothing = "No unit is owned: repair-horizon add unit model_id=... state=... status=..."
     tell.table("stock", table, folder / "stock.csv", STOCK_SHOWN, nothing)
-    write_csv(shop.asking(month), folder / "asking_prices.csv")
+    write_table(folder / "asking_prices.csv", shop.asking(month))
     if len(table):
         tell.say(f"Days to sale rest on {shop.selling.words}.")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
@@ -203,20 +158,20 @@ def plan(options: Namespace) -> int:
     month = shop.month(options.month)
     found = shop.plan(month)
     folder = month_folder(options.workspace, month)
-    write_csv(found.items, folder / "plan.csv")
+    write_table(folder / "plan.csv", found.items)
     done = found.items[found.items["do"]]
     tell.table("plan", done, None, PLAN_SHOWN, "Nothing to do: no listing pays, no unit waits.")
     tell.say(f"\n{found.words()}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     tell.table("outcome", found.outcome())
-    write_csv(shop.part_orders(month, options.months), folder / "part_orders.csv")
+    write_table(folder / "part_orders.csv", shop.part_orders(month, options.months))
     quotes = shop.ranked_quotes(month, options.months)
-    write_csv(quotes, folder / "part_quotes_ranked.csv")
+    write_table(folder / "part_quotes_ranked.csv", quotes)
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
     tell.say(f"\nWaiting for a part to get cheaper: {pays}.")
     answers = shop.unknowns(month)
-    write_csv(answers, folder / "unknowns.csv")
+    write_table(folder / "unknowns.csv", answers)
     if len(answers):
         tell.say("\nWhat would be worth knowing, until the buy stop:")
     for text in answers["words"]:

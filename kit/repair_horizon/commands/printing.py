@@ -7,7 +7,6 @@ import re
 import shutil
 import sys
 from argparse import Namespace
-from collections.abc import Sequence
 from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any
@@ -112,11 +111,6 @@ def month_folder(workspace: str, month: int) -> Path:
     return Path(workspace) / "out" / month_word(month)
 
 
-def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table whole or not at all."""
-    write_table(path, table)
-
-
 MOST_ROWS, WIDEST_CELL, NARROW = 60, 60, 80
 
 
@@ -149,7 +143,7 @@ class Telling:
         name: str,
         table: pd.DataFrame,
         path: Path | None = None,
-        columns: Sequence[str] | None = None,
+        columns: str = "",
         nothing: str = "",
         shown: pd.DataFrame | None = None,
         decimals: int = 2,
@@ -165,7 +159,7 @@ class Telling:
         path
             Its file; none is written if None.
         columns
-            Those shown; all if None.
+            Names of those shown, parted by spaces; all if empty.
         nothing
             What to say where it has no row.
         shown
@@ -174,13 +168,13 @@ class Telling:
         amounts = table.select_dtypes("float").columns
         table = table.assign(**{c: table[c].round(decimals) for c in amounts})
         if path is not None:
-            write_csv(table, path)
+            write_table(path, table)
         if self._json is not None:
             self._json[name] = table
         elif table.empty:
             print(nothing)
         else:
-            shown = table[list(columns or table)] if shown is None else shown
+            shown = table[columns.split() or list(table)] if shown is None else shown
             if len(shown):
                 print(laid_out(shown, width()))
             if path is not None:
