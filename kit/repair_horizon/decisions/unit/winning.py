@@ -13,6 +13,7 @@ What rivals are known to pay comes from the hammer prices of the past, read as o
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import inf, isinf
 
 import numpy as np
@@ -42,12 +43,23 @@ class HighestRival:
     ceiling: float = inf
 
     def _below(self, price: float) -> Floats:
+        if price not in self._known:
+            if len(self._known) > 4:  # the rival of a model is asked about thousands of prices
+                self._known.clear()
+            self._known[price] = self._chance_below(price)
+        return self._known[price]
+
+    def _chance_below(self, price: float) -> Floats:
         if price <= 0:
             return np.zeros_like(self.log_median)
         if isinf(price):
             return np.ones_like(self.log_median)
         out: Floats = ndtr((np.log(price) - self.log_median) / self.spread)
         return out
+
+    @cached_property
+    def _known(self) -> dict[float, Floats]:
+        return {}
 
     def wins(self, bid: float) -> Floats:
         """Weight of each draw in which a bid wins, (draws,); their mean is the chance."""
@@ -124,17 +136,21 @@ def won_lot(
     prices = rival.prices_below(bid)
     part = below / below.sum() / PARTS
     paid = landing.landed_each(prices) * (1 + landing.kappa)
-    profit, loss = 0.0, 0.0
+    profit = 0.0
+    lost = np.zeros(single.value.shape, dtype="int8")  # in how many of the parts
     for k in range(PARTS):
-        left, lost = market.value_in_draw - paid[:, k], single.value < paid[:, k, None]
+        left = market.value_in_draw - paid[:, k]
         if theta:
             taxed = _tax(market, landing, theta, prices[:, k])
             left = left - np.sum(market.share_in_draw * taxed, axis=1)
-            lost = single.value - _tax(single, landing, theta, prices[:, k]) < paid[:, k, None]
+            lost += single.value - _tax(single, landing, theta, prices[:, k]) < paid[:, k, None]
+        else:
+            lost += single.value < paid[:, k, None]
         profit += float(part @ left)
-        loss += float(part @ np.sum(single.share_in_draw * lost, axis=1))
+    loss = float(part @ np.einsum("ds,ds->d", single.share_in_draw, lost))
     mean_price = float(part @ prices.sum(axis=1))
-    return WonLot(rival.chance(bid), profit, min(loss, 1.0), mean_price)
+    chance = float(min(below.mean(), 1.0))
+    return WonLot(chance, profit, min(loss, 1.0), mean_price)
 
 
 def at_price(
