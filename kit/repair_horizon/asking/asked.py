@@ -29,10 +29,7 @@ class AskedUnit:
 def asked_of(logs: Logs, model_id: str, fault: str) -> AskedUnit:
     """Find the model in the catalogue, by its identifier or its name.
 
-    Raises
-    ------
-    LogFault
-        If there is no such model; the nearest ones are named.
+    Raises ``LogFault`` if there is no such model; the nearest ones are named.
     """
     catalogue = logs.tables["catalogue"]
     names = catalogue["model_name"].where(catalogue["model_name"] != "", catalogue["model_id"])
@@ -60,10 +57,7 @@ def _some(names: list[str], most: int = 12) -> str:
 def listed_fault(asked: AskedUnit, known: list[str]) -> str:
     """Return the family's listed fault that the words mean.
 
-    Raises
-    ------
-    LogFault
-        If they mean none of them.
+    Raises ``LogFault`` if they mean none of them.
     """
     code = "_".join(asked.fault.lower().replace("-", " ").split())
     if code in known:
@@ -81,10 +75,7 @@ def listed_fault(asked: AskedUnit, known: list[str]) -> str:
 def given_of(figures: Mapping[str, Any]) -> Given:
     """Build the record of figures given; a bare number stands for a part's price.
 
-    Raises
-    ------
-    TypeError
-        For a figure there is none of, as for any keyword.
+    Raises ``TypeError`` for a figure there is none of, as for any keyword.
     """
     parts = {
         code: part if isinstance(part, PartGiven) else PartGiven(float(part))

@@ -51,11 +51,8 @@ def fall_now(unit: UnitEconomics) -> Floats:
 def source_rows(economics: Economics, key: tuple[str, str, str], given: Given) -> pd.DataFrame:
     """List every figure behind an answer.
 
-    Returns
-    -------
-    DataFrame
-        ``SOURCE_COLUMNS``: mean, 80 % interval, unit, basis ('given', 'own data', 'family
-        average', 'class average', 'setting' or 'usual cost') and what that rests on.
+    Returns ``SOURCE_COLUMNS``: mean, 80 % interval, unit, basis ('given', 'own data', 'family
+    average', 'class average', 'setting' or 'usual cost') and what that rests on.
     """
     unit = economics.unit(*key)
     assert isinstance(unit, UnitEconomics)

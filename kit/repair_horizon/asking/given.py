@@ -100,13 +100,7 @@ class Given:
     asking: float | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what cannot be.
-
-        Raises
-        ------
-        LogFault
-            With every figure outside its limits.
-        """
+        """Refuse what cannot be; the ``LogFault`` has every figure outside its limits."""
         faults = [
             Fault(f.name, None, "", str(value), allowed)
             for f in fields(self)

@@ -46,7 +46,7 @@ def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words)
     """
     figure = new_figure(words, f"hammer price, {plain(currency)}")
     band = path.rename(columns={"hammer_lower": "lower", "hammer_upper": "upper"})
-    add_band(figure, band, ORANGE, "")
+    add_band(figure, band, ORANGE)
     months = path["month"]
     usual = "%{x|%b %Y}: usually %{y:,.0f}"
     name = "usual hammer price"
@@ -191,7 +191,7 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
         colour, dash, width = _LINES.get(str(option), (ORANGE, "longdash", 2.0))
         name = plain(Action.worded(option))
         if option == Action.REPAIR:
-            add_band(figure, rows, colour, "")
+            add_band(figure, rows, colour)
         add_line(
             figure,
             rows["month"],

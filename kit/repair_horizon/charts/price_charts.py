@@ -62,7 +62,7 @@ def _model(figure: go.Figure, curve: pd.DataFrame, points: pd.DataFrame, name: s
     seen = 0.25 + 0.4 * points["weight"].clip(0, 1)
     look = {"color": SERIES[i], "symbol": SHAPES[i], "size": 5, "opacity": seen}
     about = pd.DataFrame({"g": points["grade"].map(plain), "a": points["amount"], "m": name})
-    add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], "", name)
+    add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], name)
     add_dots(
         figure,
         points["sale_date"],
@@ -109,7 +109,7 @@ def part_prices(
             continue
         name = quality.replace("_", " ")
         counted = f"{name} (n = {len(points)})"
-        add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], "", name)
+        add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], name)
         add_dots(
             figure,
             points["quote_date"],

@@ -82,9 +82,7 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
     return go.Figure(layout=layout)
 
 
-def add_band(
-    figure: go.Figure, table: pd.DataFrame, colour: str, name: str, group: str | None = None
-) -> None:
+def add_band(figure: go.Figure, table: pd.DataFrame, colour: str, group: str | None = None) -> None:
     """Shade from ``lower`` to ``upper`` by month."""
     rows = table.dropna(subset=["lower", "upper"])
     if rows.empty:
@@ -96,8 +94,8 @@ def add_band(
         y=rows["upper"],
         fill="tonexty",
         fillcolor=tint(colour, 0.18),
-        name=name,
-        showlegend=bool(name),
+        name="",
+        showlegend=False,
         **shared,
     )
 

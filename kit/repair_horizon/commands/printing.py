@@ -80,11 +80,8 @@ _OURS = re.compile(rf"\.|({'|'.join(TABLES)})(\.csv|\.parquet)?\.(before|next)")
 def out_file(options: Namespace) -> Path:
     """Return the file of ``--out``, which must not be one that the kit reads.
 
-    Raises
-    ------
-    LogFault
-        If it is a folder, a log, the settings or another file of the workspace's own, or an input
-        named on the same line; links are followed to see it.
+    Raises ``LogFault`` if it is a folder, a log, the settings or another file of the workspace's
+    own, or an input named on the same line; links are followed to see it.
     """
     path = Path(options.out)
     if path.is_dir():

@@ -94,19 +94,9 @@ def soil_sales(
 ) -> tuple[pd.DataFrame, list[tuple[str, str, str, str]]]:
     """Plant the mess of a sales log.
 
-    Parameters
-    ----------
-    seed
-        Same seed, same mess.
-    sales
-        Clean sales as text.
-    odd
-        sale_id of rows that are odd already, with what is odd about them.
-
-    Returns
-    -------
-    tuple
-        The soiled sales, and (table, row_id, what, status) per planted row.
+    ``seed``: same seed, same mess; ``sales``: clean sales as text; ``odd``: sale_id of rows that
+    are odd already, with what is odd about them. Returns the soiled sales, and (table, row_id,
+    what, status) per planted row.
     """
     traded = sales.groupby("model_id")["sale_id"].transform("size") > 30
     plain = (sales["currency"] == "EUR") & ~sales["sale_id"].isin(odd) & traded

@@ -59,16 +59,9 @@ _LOTS: tuple[tuple[str, str, str, str, float], ...] = (
 def write_first_month(folder: str | Path) -> Path:
     """Write the workbook of an invented business in its first months.
 
-    Parameters
-    ----------
-    folder
-        Where ``our sales.xlsx`` is written; made if it is not there.
-
-    Returns
-    -------
-    Path
-        The workbook: 60 sales of 6 models (and a bundle, a cancelled order, a total), the models,
-        3 past auctions and 4 open ones.
+    ``folder``: where ``our sales.xlsx`` is written; made if it is not there. Returns the workbook:
+    60 sales of 6 models (and a bundle, a cancelled order, a total), the models, 3 past auctions and
+    4 open ones.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)

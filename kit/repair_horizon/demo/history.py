@@ -95,20 +95,9 @@ def _joined(rows: pd.DataFrame, more: list[dict[str, str]], day: str) -> pd.Data
 def draw_history(seed: int, truth: Truth, listings: pd.DataFrame) -> tuple[pd.DataFrame, History]:
     """Draw a year of purchases and what became of them.
 
-    Parameters
-    ----------
-    seed
-        Same seed, same history.
-    truth
-        What prices, states and outcomes are drawn from.
-    listings
-        Listings as text, from ``draw_listings``.
-
-    Returns
-    -------
-    tuple
-        The listings, with terms on some open ones and 'skipped' where the partners would not have
-        bought, and the rows to add.
+    ``seed``: same seed, same history; ``truth``: what prices, states and outcomes are drawn from;
+    ``listings``: listings as text, from ``draw_listings``. Returns the listings, with terms on some
+    open ones and 'skipped' where the partners would not have bought, and the rows to add.
     """
     rng = np.random.default_rng([seed, 11])
     out = History()

@@ -30,14 +30,8 @@ _CHECKED_SHARE, _OLDEST_CHECKED = 0.055, 66.0
 def draw_quotes(seed: int, truth: Truth, rates: pd.DataFrame) -> pd.DataFrame:
     """Draw part_quotes.csv as text: every part is checked now and then, and lately once more.
 
-    Parameters
-    ----------
-    seed
-        Same seed, same quotes.
-    truth
-        What the prices are drawn around.
-    rates
-        Weekly rates, for suppliers that quote in dollars.
+    ``seed``: same seed, same quotes; ``truth``: what the prices are drawn around; ``rates``: weekly
+    rates, for suppliers that quote in dollars.
     """
     rng = np.random.default_rng([seed, 4])
     rows: list[dict[str, object]] = []

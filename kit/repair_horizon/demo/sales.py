@@ -51,14 +51,8 @@ class Market:
 def draw_sales(seed: int, truth: Truth, rates: pd.DataFrame) -> Market:
     """Draw all sales, in the order of their days.
 
-    Parameters
-    ----------
-    seed
-        Same seed, same sales.
-    truth
-        What the prices are drawn around.
-    rates
-        Weekly rates from ``weekly_rates``.
+    ``seed``: same seed, same sales; ``truth``: what the prices are drawn around; ``rates``: weekly
+    rates from ``weekly_rates``.
     """
     rng = np.random.default_rng([seed, 3])
     rows = pd.concat([_of_family(rng, f, truth) for f in FAMILIES], ignore_index=True)
@@ -220,10 +214,7 @@ _SPARE_PART_YEARS = 6
 def weekly_rates(seed: int) -> pd.DataFrame:
     """Draw weekly rates, US dollars per euro, from 2020 to the end of the logs.
 
-    Returns
-    -------
-    DataFrame
-        Columns ``date`` and ``rate``; the weeks in ``GAP`` are missing.
+    Returns columns ``date`` and ``rate``; the weeks in ``GAP`` are missing.
     """
     rng = np.random.default_rng([seed, 2])
     days = pd.date_range("2020-01-06", END, freq="7D")

@@ -72,17 +72,9 @@ class Truth:
     def price_level(self, model_id: str, month: str | pd.Timestamp) -> float:
         """Return the price level at the middle (15th) of a month, in EUR.
 
-        Parameters
-        ----------
-        model_id
-            A model of the catalogue.
-        month
-            Any day of the month, from the month of launch to 36 months after the logs end.
-
-        Raises
-        ------
-        ValueError
-            For a month outside that range.
+        ``model_id``: a model of the catalogue; ``month``: any day of the month, from the month of
+        launch to 36 months after the logs end. Raises ``ValueError`` for a month outside that
+        range.
         """
         period = pd.Period(month, "M")
         first = pd.Period(MODEL_OF[model_id].launch, "M")
@@ -106,10 +98,8 @@ class Truth:
     ) -> float:
         """Return the typical quote for one part in a month, in EUR, without shipping.
 
-        Raises
-        ------
-        ValueError
-            If the part is not sold for the model in that quality, or the month is out of range.
+        Raises ``ValueError`` if the part is not sold for the model in that quality, or the month is
+        out of range.
         """
         family, day = FAMILY_OF[model_id], pd.Period(month, "M").to_timestamp()
         sold = part_code in family.parts and quality_class in qualities_of(family, part_code)
@@ -184,12 +174,8 @@ def _true_shares(rng: np.random.Generator, prior: Mapping[str, float]) -> dict[s
 def build_truth(seed: int, launch_amounts: Mapping[str, float]) -> Truth:
     """Draw the truth of one demo business.
 
-    Parameters
-    ----------
-    seed
-        Same seed, same truth.
-    launch_amounts
-        List price at launch of every model, in EUR.
+    ``seed``: same seed, same truth; ``launch_amounts``: list price at launch of every model, in
+    EUR.
     """
     rng = np.random.default_rng([seed, 1])
     models = [(f, m.model_id) for f in FAMILIES for m in f.models]

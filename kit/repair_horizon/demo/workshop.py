@@ -154,15 +154,8 @@ def link_units(sales: pd.DataFrame, repairs: pd.DataFrame) -> tuple[pd.DataFrame
 
     Sales no job explains get a unit of their own (bought working, or before the job log began).
 
-    Parameters
-    ----------
-    sales, repairs
-        Text tables in order of their days.
-
-    Returns
-    -------
-    tuple
-        Both tables with ``unit_id`` and ``grade_out`` in agreement.
+    ``sales``, ``repairs``: text tables in order of their days. Returns both tables with ``unit_id``
+    and ``grade_out`` in agreement.
     """
     ready: dict[str, list[tuple[pd.Timestamp, int]]] = {}
     opened = pd.to_datetime(repairs["opened"]).to_list()

@@ -119,11 +119,8 @@ class ModelMap:
     def table(self) -> pd.DataFrame:
         """Rows that pass the filters, the most expected of a listing first.
 
-        Returns
-        -------
-        DataFrame
-            The columns of thresholds, ``name``, ``earns`` (chance times profit, money) and
-            ``bid_before`` (the maximum bid with parts as they are).
+        Returns the columns of thresholds, ``name``, ``earns`` (chance times profit, money) and
+        ``bid_before`` (the maximum bid with parts as they are).
         """
         ready = [f for f in self.families.value if f not in self.coming]
         at = [self.rows(f, self.part.value, self.dearer.value) for f in ready]

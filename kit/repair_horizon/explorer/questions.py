@@ -24,17 +24,9 @@ from repair_horizon.tables.words import money, percent
 def by_channel(worked: Worked, key: Key, moves: Moves = NO_MOVES) -> pd.DataFrame:
     """Which channel nets most for one listing.
 
-    Parameters
-    ----------
-    worked, key, moves
-        As in ``answers``.
-
-    Returns
-    -------
-    DataFrame
-        ``channel, seen, worth, max_bid``: expected worth before the purchase and threshold this
-        month if sold there, the best first; ``seen`` says whether own sales tell the channel's
-        price level, else it is taken as the usual one. Empty where nothing can be said.
+    Returns ``channel, seen, worth, max_bid``: expected worth before the purchase and threshold this
+    month if sold there, the best first; ``seen`` says whether own sales tell the channel's price
+    level, else it is taken as the usual one. Empty where nothing can be said.
     """
     economics = worked.economics(moves)
     rows = []
@@ -55,11 +47,8 @@ def by_channel(worked: Worked, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
 def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
     """Original or aftermarket: what each quality of each part leaves of the sale.
 
-    Returns
-    -------
-    DataFrame
-        ``part_code`` and the columns of ``compare_qualities``; only parts the likeliest repair of
-        the listing needs. Empty where nothing can be said.
+    Returns ``part_code`` and the columns of ``compare_qualities``; only parts the likeliest repair
+    of the listing needs. Empty where nothing can be said.
     """
     columns = ["part_code", "quality_class", "total", "resale", "reserve", "net", "named"]
     economics = worked.economics(NO_MOVES)
@@ -88,21 +77,10 @@ def parts_to_stock(worked: Worked, key: Key) -> pd.DataFrame:
 
 
 def purchases(shop: Shop, cash: float, hours_a_week: float) -> Plan:
-    """Choose among open listings and shelf jobs with so much cash and bench time.
+    """Choose among open listings and shelf jobs with so much cash and bench hours a week.
 
-    Parameters
-    ----------
-    shop
-        The business.
-    cash
-        Working cash, money, what is tied up in stock included.
-    hours_a_week
-        Bench hours.
-
-    Returns
-    -------
-    Plan
-        For the month after the newest data, over all families.
+    ``cash`` is working cash, money, what is tied up in stock included. The plan is for the month
+    after the newest data, over all families.
     """
     settings = shop.settings
     rules = replace(
@@ -122,10 +100,7 @@ def taken(chosen: Plan) -> pd.DataFrame:
 def luck(logs: Logs, settings: Settings) -> pd.DataFrame:
     """Bad luck or a bad rule: results of bought lots against what was forecast for them.
 
-    Returns
-    -------
-    DataFrame
-        ``what, value``; one row with the reason where too little has been sold.
+    Returns ``what, value``; one row with the reason where too little has been sold.
     """
     card = score_ledger(logs, settings)
     if isinstance(card, CannotSay):
@@ -143,12 +118,9 @@ def luck(logs: Logs, settings: Settings) -> pd.DataFrame:
 def beliefs(worked: Worked, fault: str) -> pd.DataFrame:
     """Where the jobs disagree with what was declared about a listed fault.
 
-    Returns
-    -------
-    DataFrame
-        ``state, prior_share, share, share_lower, share_upper, n_found, prior_success, success,
-        success_lower, success_upper, n_tried, disagrees``; the last is true where a declared
-        figure lies outside the 80 % interval learnt. Empty where nothing can be said.
+    Returns ``state, prior_share, share, share_lower, share_upper, n_found, prior_success, success,
+    success_lower, success_upper, n_tried, disagrees``; the last is true where a declared figure
+    lies outside the 80 % interval learnt. Empty where nothing can be said.
     """
     learnt = ["share", "share_lower", "share_upper", "n_found"]
     tried = ["success", "success_lower", "success_upper", "n_tried"]

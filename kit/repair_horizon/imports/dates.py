@@ -83,14 +83,9 @@ def format_problem(form: str, fill: str) -> str:
 def reader_of(form: str, fill: str = "", names: tuple[str, ...] = ()) -> Reader:
     """Return the function that reads one cell under a format.
 
-    Parameters
-    ----------
-    form
-        Words (``day.month.year``), codes (``%d.%m.%Y``) or ``excel-serial``.
-    fill
-        Completes a date without day (``01``) or without month and day (``07-01``).
-    names
-        The twelve months, if not English.
+    ``form``: words (``day.month.year``), codes (``%d.%m.%Y``) or ``excel-serial``; ``fill``:
+    completes a date without day (``01``) or without month and day (``07-01``); ``names``: the
+    twelve months, if not English.
     """
     if form in (EXCEL, EXCEL_1904):
         return lambda text: _serial(text, form)
@@ -173,16 +168,9 @@ def _serial(text: str, form: str) -> Moment | None:
 def prove_dates(cells: pd.Series) -> DateProof:
     """Prove how a column writes its dates.
 
-    Parameters
-    ----------
-    cells
-        Its values that are not empty; the index is printed as the line.
-
-    Returns
-    -------
-    DateProof
-        ``day/month/year``-like format, ``iso`` for year first or named months only, or no
-        format and both readings.
+    ``cells``: its values that are not empty; the index is printed as the line. Returns
+    ``day/month/year``-like format, ``iso`` for year first or named months only, or no format and
+    both readings.
     """
     first, votes, open_case, signs = _orders(cells)
     words = {"day": "day/month/year", "month": "month/day/year"}

@@ -51,14 +51,7 @@ class Cells:
 def read_cells(column: Column, cells: Cells, mapping: ImportMapping) -> ReadColumn:
     """Read one column: value map first, then by its kind, then by its own rule.
 
-    Parameters
-    ----------
-    column
-        Our column.
-    cells
-        What the export says.
-    mapping
-        What is declared.
+    ``cells``: what the export says.
     """
     pairs = mapping.values.get(column.name)
     mapped = cells.text.isin([k for k in pairs if k != "*"]) if pairs else cells.text.isna()
@@ -308,10 +301,7 @@ def _other_currency(
 
     ``about`` is the currency declared for tables that have no column for it, and the file.
 
-    Raises
-    ------
-    LogFault
-        If amounts carry a currency and nothing says which one they should.
+    Raises ``LogFault`` if amounts carry a currency and nothing says which one they should.
     """
     declared, file = about
     out = []

@@ -225,10 +225,7 @@ class Sheet:
 def export_sheet(file: Path, table: str, sheet: str = "") -> Sheet:
     """Read an export as it is found and recognise its columns; rows that are no records go.
 
-    Raises
-    ------
-    LogFault
-        If it cannot be read, has no rows, or names a column twice.
+    Raises ``LogFault`` if it cannot be read, has no rows, or names a column twice.
     """
     layout = found_layout(file, sheet)
     header = layout.raw.header

@@ -185,10 +185,7 @@ class ImportMapping:
 def load_mapping(path: Path) -> tuple[ImportMapping, list[Fault]]:
     """Read a mapping as it is written, with every name or kind of value that is wrong.
 
-    Raises
-    ------
-    LogFault
-        If the file cannot be read as TOML.
+    Raises ``LogFault`` if the file cannot be read as TOML.
     """
     raw = read_toml(path, "a mapping: TOML in UTF-8")
     faults: list[Fault] = []
@@ -206,10 +203,7 @@ def load_mapping(path: Path) -> tuple[ImportMapping, list[Fault]]:
 def table_of(path: Path) -> str:
     """Return the table a mapping names.
 
-    Raises
-    ------
-    LogFault
-        If it names none, or cannot be read.
+    Raises ``LogFault`` if it names none, or cannot be read.
     """
     table = load_mapping(path)[0].table
     if not table:
@@ -238,20 +232,7 @@ NUMBERS, DATES = ("number", "count"), ("date", "moment")
 
 
 def read_mapping(path: Path, table: str) -> ImportMapping:
-    """Read and check a mapping for one table.
-
-    Parameters
-    ----------
-    path
-        The TOML file.
-    table
-        Name of the table to be filled.
-
-    Raises
-    ------
-    LogFault
-        With everything wrong in the mapping.
-    """
+    """Read and check a mapping for a table; the ``LogFault`` has everything wrong in it."""
     if table not in TABLES:
         raise LogFault([Fault("import", None, "table", table, "one of " + ", ".join(TABLES))])
     mapping, faults = load_mapping(path)

@@ -28,26 +28,10 @@ _LARGEST = 2_000_000
 
 
 def import_answers(file: Path, workspace: Path, *, preview: bool = False) -> ImportResult:
-    """Add the answers of a file to the workspace's answers.csv.
+    """Add the answers of a file to the workspace's answers.csv; those there already are counted.
 
-    Parameters
-    ----------
-    file
-        CSV as a page saves it, or text with an answer a line.
-    workspace
-        Folder of the logs.
-    preview
-        Write nothing, and return what would happen.
-
-    Returns
-    -------
-    ImportResult
-        Answers that are there already are counted, not added twice.
-
-    Raises
-    ------
-    LogFault
-        If the file cannot be read or holds no answer.
+    ``file`` is CSV as a page saves it, or text with an answer a line; with ``preview`` nothing is
+    written. Raises ``LogFault`` if the file cannot be read or holds no answer.
     """
     try:
         data = file.read_bytes()
@@ -70,10 +54,7 @@ def import_answers(file: Path, workspace: Path, *, preview: bool = False) -> Imp
 def answers_in(text: str, name: str) -> str:
     """Return the answers in pasted lines as CSV.
 
-    Raises
-    ------
-    LogFault
-        If no line is an answer.
+    Raises ``LogFault`` if no line is an answer.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")

@@ -67,19 +67,9 @@ def read_bytes(path: Path, limit: int, *, text: bool = False) -> bytes:
     A packed file is unpacked twice, first only to be measured, so that one that unpacks to
     gigabytes costs time for its allowed part and hardly any memory.
 
-    Parameters
-    ----------
-    path
-        The file.
-    limit
-        Largest size accepted, packed or unpacked, in bytes.
-    text
-        Whether it has lines: then none may be longer than 16 MB.
-
-    Raises
-    ------
-    LogFault
-        If the file cannot be read, is no ordinary file, is damaged, or is larger.
+    ``limit``: largest size accepted, packed or unpacked, in bytes; ``text``: whether it has lines:
+    then none may be longer than 16 MB. Raises ``LogFault`` if the file cannot be read, is no
+    ordinary file, is damaged, or is larger.
     """
     try:
         if path.exists() and not path.is_file():
@@ -139,10 +129,7 @@ def too_large(file: str, limit: int, size: int | None = None) -> LogFault:
 def check_area(rows: int, columns: int, file: str) -> None:
     """Refuse tables too wide or too large to be a log.
 
-    Raises
-    ------
-    LogFault
-        Beyond 1,000 columns or 50 million cells.
+    Raises ``LogFault`` beyond 1,000 columns or 50 million cells.
     """
     if columns > MAX_COLUMNS:
         found, allowed = f"{columns} columns", f"at most {MAX_COLUMNS} columns"
@@ -180,10 +167,7 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
     A workbook of a few kilobytes can unpack to gigabytes, place one cell in the last corner of a
     sheet that is then filled up with empty cells, or repeat one long text by its number.
 
-    Raises
-    ------
-    LogFault
-        If it is not a workbook, or unpacks to more than the limits.
+    Raises ``LogFault`` if it is not a workbook, or unpacks to more than the limits.
     """
     size = 0
     try:

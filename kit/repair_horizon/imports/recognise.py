@@ -162,14 +162,7 @@ def month_named(text: str) -> str | None:
 def matches(header: Sequence[str], cells: dict[str, list[str]], table: Table) -> list[Match]:
     """Return which of their columns is which of ours, each at most once.
 
-    Parameters
-    ----------
-    header
-        Their column names.
-    cells
-        What stands below each.
-    table
-        The table to be filled.
+    ``cells``: what stands below each; ``table``: the table to be filled.
     """
     known, found = _header_words(table.name), []
     for theirs in header:

@@ -213,16 +213,8 @@ def _joined(words: pd.Series) -> str:
 def ledger_of(notes: pd.DataFrame, source: Source, keys: pd.Series, table: Table) -> pd.DataFrame:
     """Turn one line per record into lines of the ledger.
 
-    Parameters
-    ----------
-    notes
-        One note per record not added.
-    source
-        The records.
-    keys
-        Their keys, as far as they are known.
-    table
-        The table they were meant for.
+    ``notes``: one note per record not added; ``keys``: their keys, as far as they are known;
+    ``table``: the table they were meant for.
     """
     line = notes["row"].map(source.line).astype("int64")
     key = keys.reindex(notes["row"], fill_value="").set_axis(notes.index).astype("str")
@@ -249,10 +241,7 @@ def review_path(workspace: Path, table: str, export: str) -> Path:
 def read_review(path: Path) -> pd.DataFrame:
     """Read a review file; it has no rows if there is none.
 
-    Raises
-    ------
-    LogFault
-        If somebody's changes have made it unreadable; it is not overwritten then.
+    Raises ``LogFault`` if somebody's changes have made it unreadable; it is not overwritten then.
     """
     if path.parent.exists() and not path.parent.is_dir():
         raise LogFault([Fault(path.parent.name, None, "", "no folder", "a folder for reviews")])
@@ -274,21 +263,9 @@ def write_review(path: Path, ledger: pd.DataFrame, rows: pd.DataFrame, export: s
     An export imported again replaces its own rows; rows of another export of the same name stay,
     so that a new download does not wipe out what is still to be looked at.
 
-    Parameters
-    ----------
-    path
-        The review file.
-    ledger
-        Lines of the ledger that are held or set aside.
-    rows
-        The same records in our columns, as text, in the same order.
-    export
-        Which export it was: its name and the beginning of its hash.
-
-    Returns
-    -------
-    bool
-        Whether there is a review file now.
+    ``ledger``: lines of the ledger that are held or set aside; ``rows``: the same records in our
+    columns, as text, in the same order; ``export``: which export it was: its name and the beginning
+    of its hash. Returns whether there is a review file now.
     """
     said = ledger[list(_SAID)].add_prefix("x_").reset_index(drop=True)
     new = pd.concat([said, rows.reset_index(drop=True)], axis=1).assign(x_export=export)

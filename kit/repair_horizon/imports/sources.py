@@ -97,10 +97,7 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
 def ending_of(path: Path) -> str:
     """Return which kind of export a file is, by its ending.
 
-    Raises
-    ------
-    LogFault
-        For an ending that no reader knows.
+    Raises ``LogFault`` for an ending that no reader knows.
     """
     name = path.name.lower().removesuffix(".gz")
     for ending in ENDINGS:

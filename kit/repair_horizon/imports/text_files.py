@@ -25,24 +25,10 @@ _MARKS = (
 def decode(content: bytes, declared: str, file: str) -> tuple[str, str, str]:
     """Decode an export.
 
-    Parameters
-    ----------
-    content
-        The bytes.
-    declared
-        The mapping's encoding, or empty: then a byte order mark or faultless UTF-8 must prove it.
-    file
-        Name printed in faults.
-
-    Returns
-    -------
-    tuple
-        Text, name of the encoding, and how it is known.
-
-    Raises
-    ------
-    LogFault
-        If nothing is declared and nothing proved, or the bytes contradict the declaration.
+    ``declared``: the mapping's encoding, or empty: then a byte order mark or faultless UTF-8 must
+    prove it; ``file``: name printed in faults. Returns text, name of the encoding, and how it is
+    known. Raises ``LogFault`` if nothing is declared and nothing proved, or the bytes contradict
+    the declaration.
     """
     marked = next((m for m in _MARKS if content.startswith(m[0])), None)
     if marked:
@@ -94,10 +80,7 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     The separator is proved when the header, split by it, names every column the mapping asks
     for, and no other separator does so.
 
-    Raises
-    ------
-    LogFault
-        If no separator is proved, or the quotes of the file do not close.
+    Raises ``LogFault`` if no separator is proved, or the quotes of the file do not close.
     """
     lines = io.StringIO(text, newline="").readlines()[mapping.skip_rows :]
     if not any(line.strip() for line in lines):
@@ -117,10 +100,7 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
 def check_width(lines: Iterable[str], separators: Iterable[str], skipped: int, file: str) -> None:
     """Refuse lines that no log is as wide as, before any of them is split.
 
-    Raises
-    ------
-    LogFault
-        Beyond 1,000 columns.
+    Raises ``LogFault`` beyond 1,000 columns.
     """
     for number, line in enumerate(lines, skipped + 1):
         width = max(line.count(s) for s in separators) + 1
@@ -151,10 +131,7 @@ def _prove(header: str, needed: list[str], file: str) -> tuple[str, str]:
 def split_rows(lines: list[str], separator: str, about: tuple[int, str]) -> list[RawRow]:
     """Split lines into rows; ``about`` is (lines skipped above them, file name).
 
-    Raises
-    ------
-    LogFault
-        If the quotes do not close, or a field is longer than the reader takes.
+    Raises ``LogFault`` if the quotes do not close, or a field is longer than the reader takes.
     """
     skipped, file = about
     reader = csv.reader(lines, delimiter=separator, strict=True)

@@ -36,10 +36,7 @@ class _Number(str):
 def json_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     """Read one JSON object per line; a line that is none becomes a row with a problem.
 
-    Raises
-    ------
-    LogFault
-        If no line holds an object, or the objects name more than 1,000 columns.
+    Raises ``LogFault`` if no line holds an object, or the objects name more than 1,000 columns.
     """
     found: list[tuple[int, dict[str, Any] | str]] = []
     names: dict[str, None] = {}
@@ -137,11 +134,8 @@ _DAMAGE = (pa.ArrowException, OSError, OverflowError, UnicodeDecodeError, ValueE
 def parquet_rows(content: bytes, needed: list[str], about: tuple[int, str]) -> RawTable:
     """Read the wanted columns of a Parquet file; ``about`` is (largest size, file name).
 
-    Raises
-    ------
-    LogFault
-        If it is not Parquet, unpacks to more than the limits, or a wanted column holds other
-        than single texts, numbers, dates, times or yes and no.
+    Raises ``LogFault`` if it is not Parquet, unpacks to more than the limits, or a wanted column
+    holds other than single texts, numbers, dates, times or yes and no.
     """
     file = about[1]
     try:

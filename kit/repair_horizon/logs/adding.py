@@ -61,10 +61,7 @@ class Added:
 def table_named(name: str) -> Table:
     """Return the table a word means: its own name, or what one row of it is called.
 
-    Raises
-    ------
-    LogFault
-        If it means none.
+    Raises ``LogFault`` if it means none.
     """
     known = name.lower().replace("-", "_").removesuffix(".csv")
     known = ALSO_CALLED.get(known, known)
@@ -128,10 +125,7 @@ def add_row(
 def undo(workspace: str | Path) -> Added:
     """Take the row added last back out.
 
-    Raises
-    ------
-    LogFault
-        If there is none, or it no longer stands in its log as it was added.
+    Raises ``LogFault`` if there is none, or it no longer stands in its log as it was added.
     """
     folder = Path(workspace)
     entries = _remembered(folder)

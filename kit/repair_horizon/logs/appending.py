@@ -33,12 +33,9 @@ class Stored:
 def read_stored(workspace: Path, table: Table) -> Stored:
     """Read what a workspace holds of a table; nothing if it has no file.
 
-    Raises
-    ------
-    LogFault
-        If the file is broken, is a single Parquet file (rows are added to CSV, or as new parts of
-        a log partitioned by family), or is a link: replacing
-        a link would part the workspace from the file it led to.
+    Raises ``LogFault`` if the file is broken, is a single Parquet file (rows are added to CSV, or
+    as new parts of a log partitioned by family), or is a link: replacing a link would part the
+    workspace from the file it led to.
     """
     path = find_file(workspace, table)
     if path is None:
@@ -105,10 +102,7 @@ def read_salt(workspace: Path, *, create: bool) -> str:
 
     Two imports into different tables may both want to make it; the first one counts.
 
-    Raises
-    ------
-    LogFault
-        If it cannot be read or written.
+    Raises ``LogFault`` if it cannot be read or written.
     """
     path = workspace / SALT_FILE
     try:

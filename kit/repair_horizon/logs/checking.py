@@ -238,11 +238,8 @@ def _net_of_partial_refunds(
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Take what was paid back off its sale, each in the sale's currency at the day of the refund.
 
-    Returns
-    -------
-    tuple
-        The rows; the refunds; and by identifier the sales that are none any more since a ``day``,
-        for a ``reason``: their amount stays what it was until then.
+    Returns the rows; the refunds; and by identifier the sales that are none any more since a
+    ``day``, for a ``reason``: their amount stays what it was until then.
     """
     refunds, spoilt = no_refunds(), pd.DataFrame(columns=["day", "reason"])
     part = rows[rows["record_type"] == "partial_refund"]
@@ -382,10 +379,7 @@ def _reposts(rows: pd.DataFrame, left: Bools, within: int) -> tuple[pd.Index, st
     Where that still names more than a tenth of the offers, equal prices are how this market asks,
     and none is taken.
 
-    Returns
-    -------
-    tuple
-        Labels of the rows, and what is to be told ('' if nothing).
+    Returns labels of the rows, and what is to be told ('' if nothing).
     """
     asking = rows[left & (rows["price_type"] == "asking").to_numpy()]
     of = len(asking)

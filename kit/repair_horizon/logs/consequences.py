@@ -23,17 +23,9 @@ GONE = ("sold", "parted", "scrapped", "returned")
 def followed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Return the stock with states and statuses that repairs and sales have overtaken.
 
-    Parameters
-    ----------
-    tables
-        Typed rows of stock, repairs and sales.
-
-    Returns
-    -------
-    DataFrame
-        A unit sold since it was bought is ``sold``; one mended since is ``working``; one found to
-        be in another state is in that one. What stock.csv itself says stays in ``logged_state``
-        and ``logged_status``, which are there only if something was overtaken.
+    A unit sold since it was bought is ``sold``; one mended since is ``working``; one found to be in
+    another state is in that one. What stock.csv itself says stays in ``logged_state`` and
+    ``logged_status``, which are there only if something was overtaken.
     """
     stock = tables["stock"]
     if stock.empty:
@@ -80,12 +72,9 @@ def _since(stock: pd.DataFrame, rows: pd.DataFrame, day: str, what: str) -> pd.S
 def launches(catalogue: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Count the age of a model without a launch date from the first day any log shows it.
 
-    Returns
-    -------
-    DataFrame
-        With ``launch_known``. Where it is False, ``launch_date`` is the first day seen (the newest
-        day of all logs for a model nobody has seen), and the launch price is unknown too: it
-        anchors nothing while nobody knows how old the model was at its first sale.
+    Where ``launch_known`` is then False, ``launch_date`` is the first day seen (the newest day of
+    all logs for a model nobody has seen), and the launch price is unknown too: it anchors nothing
+    while nobody knows how old the model was at its first sale.
     """
     known = catalogue["launch_date"].notna()
     if known.all():
@@ -123,10 +112,7 @@ def with_starters(
 ) -> tuple[pd.DataFrame, list[str]]:
     """Fault states, with the class's starter rows for families that declare none.
 
-    Returns
-    -------
-    tuple
-        The rows, with ``basis`` 'own' or 'class'; and what is to be told.
+    Returns the rows, with ``basis`` 'own' or 'class'; and what is to be told.
     """
     own = tables["fault_states"].assign(basis="own")
     catalogue = tables["catalogue"].drop_duplicates("family_id")

@@ -26,19 +26,10 @@ _JUMP, _TURNED, _DIFFER, _NEIGHBOURS = np.log(3.0), 0.06, 0.03, 5
 def convert(amounts: pd.DataFrame, rates: pd.DataFrame, currency: str) -> pd.Series:
     """Convert amounts at the newest rate not older than 31 days.
 
-    Parameters
-    ----------
-    amounts
-        Columns ``amount``, ``currency`` and ``date``.
-    rates
-        fx_rates rows: one unit of ``base`` costs ``rate`` units of ``quote`` on ``date``.
-    currency
-        Settlement currency, ISO 4217.
-
-    Returns
-    -------
-    Series
-        Amounts in ``currency``, aligned with the input; missing where no rate is near enough.
+    ``amounts``: columns ``amount``, ``currency`` and ``date``; ``rates``: fx_rates rows: one unit
+    of ``base`` costs ``rate`` units of ``quote`` on ``date``; ``currency``: settlement currency,
+    ISO 4217. Returns amounts in ``currency``, aligned with the input; missing where no rate is near
+    enough.
     """
     out = amounts["amount"].where(amounts["currency"] == currency)
     for other in sorted(set(amounts["currency"].unique()) - {currency}):

@@ -72,18 +72,10 @@ def csv_text(path: Path) -> pd.DataFrame:
 def read_at_once(content: bytes) -> pd.DataFrame | None:
     """Read every field as text, with the line each record starts on, if nothing is in doubt.
 
-    Parameters
-    ----------
-    content
-        The file.
-
-    Returns
-    -------
-    DataFrame or None
-        One column per column of the file (categorical where the same words recur) and ``line``;
-        None where the file is not UTF-8, holds a NUL byte, an empty line or a line break in a
-        field, is not as wide everywhere as its header, names no or the same column twice, or sets
-        quotes or carriage returns where a careful writer would not.
+    Returns one column per column of the file (categorical where the same words recur) and ``line``;
+    None where the file is not UTF-8, holds a NUL byte, an empty line or a line break in a field, is
+    not as wide everywhere as its header, names no or the same column twice, or sets quotes or
+    carriage returns where a careful writer would not.
     """
     feeds = content.count(b"\n") + (not content.endswith(b"\n"))
     returns = content.count(b"\r")
@@ -208,11 +200,8 @@ _NO_PARQUET = (ValueError, OSError, OverflowError, NotImplementedError, TypeErro
 def parquet_text(path: Path) -> pd.DataFrame:
     """Read every value of a Parquet file as text.
 
-    Raises
-    ------
-    LogFault
-        If it is no whole Parquet file, unpacks to far more than the memory, or holds texts or
-        days nobody could print.
+    Raises ``LogFault`` if it is no whole Parquet file, unpacks to far more than the memory, or
+    holds texts or days nobody could print.
     """
     try:
         file = pq.ParquetFile(path)

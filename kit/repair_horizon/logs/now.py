@@ -84,12 +84,8 @@ def days_of(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 def last_day(days: pd.DataFrame, today: pd.Timestamp) -> LastDay:
     """Find the last day that is believed.
 
-    Parameters
-    ----------
-    days
-        From ``days_of``: of all families, also of those not read further.
-    today
-        By the clock, or by whoever asks.
+    ``days``: from ``days_of``: of all families, also of those not read further; ``today``: by the
+    clock, or by whoever asks.
     """
     if days.empty:
         return LastDay(today, today)

@@ -49,22 +49,8 @@ class Partitioned:
 def partition(workspace: str | Path, table: str = "sales") -> Partitioned:
     """Write a log as Parquet partitioned by family, and move the old one aside.
 
-    Parameters
-    ----------
-    workspace
-        Folder of the logs.
-    table
-        Name of a log whose rows have a model or family.
-
-    Returns
-    -------
-    Partitioned
-        Every field is kept as the text it was, also those that cannot be read.
-
-    Raises
-    ------
-    LogFault
-        If the log cannot be partitioned, is missing, or has a broken frame.
+    Every field is kept as the text it was, also those that cannot be read. Raises ``LogFault`` if
+    the log has no model or family, is missing, or has a broken frame.
     """
     workspace = Path(workspace)
     declared = _declared(table)
@@ -123,10 +109,7 @@ def settle(workspace: Path, table: str) -> None:
 
     Whatever was as good as done is finished (see ``append_parts``), drafts go.
 
-    Raises
-    ------
-    LogFault
-        If the folder cannot be written.
+    Raises ``LogFault`` if the folder cannot be written.
     """
     try:
         settle_switch(workspace, table)
@@ -145,10 +128,7 @@ def settle(workspace: Path, table: str) -> None:
 def catalogue_rows(workspace: Path) -> pd.DataFrame:
     """Rows of the catalogue, which says the family of each model.
 
-    Raises
-    ------
-    LogFault
-        If it is missing or broken.
+    Raises ``LogFault`` if it is missing or broken.
     """
     path = find_file(workspace, CATALOGUE)
     if path is None:

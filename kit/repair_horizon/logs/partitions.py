@@ -59,10 +59,7 @@ class Part:
     def text(self, columns: Sequence[str] | None = None) -> Any:
         """Every value as text, or those of some columns: a pyarrow table.
 
-        Raises
-        ------
-        LogFault
-            If it is not a Parquet file that can be read.
+        Raises ``LogFault`` if it is not a Parquet file that can be read.
         """
         import pyarrow.parquet as pq
 
@@ -90,16 +87,9 @@ def _as_text(table: Any) -> Any:
 def joined(parts: Sequence[Part], texts: Sequence[Any]) -> pd.DataFrame:
     """Put the text of parts together, with the place of each row, in the log's own order.
 
-    Parameters
-    ----------
-    parts, texts
-        Parts, and the text of each.
-
-    Returns
-    -------
-    DataFrame
-        Text columns (empty where a part has none) and ``PLACE``: part, row in it from 1, and
-        family. Rows are in the order of ``ORDER``; those without one follow.
+    ``parts``, ``texts``: parts, and the text of each. Returns text columns (empty where a part has
+    none) and ``PLACE``: part, row in it from 1, and family. Rows are in the order of ``ORDER``;
+    those without one follow.
     """
     if not parts:
         return pd.DataFrame({FILE: pd.Categorical([]), ROW: [], FAMILY: pd.Categorical([])})
@@ -134,21 +124,9 @@ def folder_of(family_id: str) -> str:
 def parts_of(folder: Path, table: Table, families: Iterable[str]) -> list[Part]:
     """List a log's parts, in the order of their names.
 
-    Parameters
-    ----------
-    folder
-        The log's folder.
-    table
-        Its declaration.
-    families
-        Families of the catalogue.
-
-    Raises
-    ------
-    LogFault
-        If the log is not one that has families, a folder names none of the catalogue's, or
-        anything else stands where parts are looked for; names that begin with . or _ are other
-        programs' notes and are passed over.
+    ``families``: families of the catalogue. Raises ``LogFault`` if the log is not one that has
+    families, a folder names none of the catalogue's, or anything else stands where parts are looked
+    for; names that begin with . or _ are other programs' notes and are passed over.
     """
     if not can_be_partitioned(table):
         allowed = f"{table.name}.csv or {table.name}.parquet, in one file"

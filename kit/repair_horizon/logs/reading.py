@@ -44,10 +44,7 @@ def find_file(folder: Path, table: Table) -> Path | None:
     A link is followed, wherever it leads: whoever may set one in the workspace may as well copy
     the file into it. Nothing is written through one (see ``logs.appending``).
 
-    Raises
-    ------
-    LogFault
-        If the log is there in more than one form.
+    Raises ``LogFault`` if the log is there in more than one form.
     """
     paths = [folder / n for n in (f"{table.name}.csv", f"{table.name}.parquet", table.name)]
     there = [p for p in paths if p.is_file() or (p.is_dir() and any(p.glob("**/*.parquet")))]

@@ -79,24 +79,10 @@ def died(status: int | None, cell: int) -> RunEnded:
 def execute(notebook: Path, parameters: dict[str, str], limits: Limits = _ALONE) -> Any:
     """Run a notebook.
 
-    Parameters
-    ----------
-    notebook
-        The template, with a cell tagged ``parameters``.
-    parameters
-        Plain strings, since papermill turns most other kinds into text without a word.
-    limits
-        Time, memory, and whether a kernel of its own is wanted.
-
-    Returns
-    -------
-    NotebookNode
-        The executed notebook, the same either way.
-
-    Raises
-    ------
-    RuntimeError
-        If any code cell did not run, whatever papermill's own record says.
+    ``notebook``: the template, with a cell tagged ``parameters``; ``parameters``: plain strings,
+    since papermill turns most other kinds into text without a word; ``limits``: time, memory, and
+    whether a kernel of its own is wanted. Returns the executed notebook, the same either way.
+    Raises ``RuntimeError`` if any code cell did not run, whatever papermill's own record says.
     """
     # As a node, not a path: papermill reads braces in a path as a template.
     source = nbformat.read(str(notebook), as_version=4)  # type: ignore[no-untyped-call]

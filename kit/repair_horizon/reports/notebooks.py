@@ -72,10 +72,7 @@ def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:
 
     An old page of the family is removed first, so that no failed family shows last time's.
 
-    Raises
-    ------
-    OSError
-        If nothing can be written there, which the other families would meet as well.
+    Raises ``OSError`` if nothing can be written there, which the other families would meet as well.
     """
     start = time.monotonic()
     page, tables = task.folder / f"{task.slug}.html", task.folder / "tables" / task.slug

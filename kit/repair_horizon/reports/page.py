@@ -87,10 +87,7 @@ class PageParts:
     def load(cls, path: Path) -> PageParts:
         """Read kept parts.
 
-        Raises
-        ------
-        ValueError
-            If the file does not hold a page.
+        Raises ``ValueError`` if the file does not hold a page.
         """
         try:
             told = json.loads(path.read_text(encoding="utf-8"))
@@ -110,10 +107,7 @@ def _piece(told: str | dict[str, str]) -> str | DrawnChart:
 def page_parts(notebook: Any, words: PageWords) -> PageParts:
     """Take an executed notebook (``nbformat.NotebookNode``) apart.
 
-    Raises
-    ------
-    ValueError
-        If a cell shows something that a page cannot.
+    Raises ``ValueError`` if a cell shows something that a page cannot.
     """
     blocks = []
     for cell in notebook.cells:

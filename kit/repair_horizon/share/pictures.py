@@ -62,10 +62,7 @@ def chart_pictures(
 
     Each has its conclusion as title, on white, and ``note`` inside it: that the data are invented.
 
-    Raises
-    ------
-    RuntimeError
-        If the browser does not draw them, with the reason.
+    Raises ``RuntimeError`` if the browser does not draw them, with the reason.
     """
     wanted = {name: _figure(chart, note) for name, chart in charts.items()}
     if not wanted:

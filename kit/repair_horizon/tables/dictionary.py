@@ -171,10 +171,7 @@ def _starter_line(field: Any, value: object) -> str:
 def write_starter(folder: Path) -> list[Path]:
     """Write empty logs and a commented settings.toml; files already there are left alone.
 
-    Returns
-    -------
-    list
-        The files written.
+    Returns the files written.
     """
     folder.mkdir(parents=True, exist_ok=True)
     content = {f"{t.name}.csv": ",".join(c.name for c in t.columns) + "\n" for t in TABLES.values()}

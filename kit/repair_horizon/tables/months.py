@@ -40,10 +40,7 @@ def month_word(number: int) -> str:
 def parse_month(text: str) -> int:
     """Read YYYY-MM.
 
-    Raises
-    ------
-    LogFault
-        If the text is no such month.
+    Raises ``LogFault`` if the text is no such month.
     """
     if not re.fullmatch(r"(19|20)\d\d-(0[1-9]|1[0-2])", text):
         raise LogFault([Fault("--month", None, "", text, "a month such as 2026-11")])

@@ -125,10 +125,7 @@ class Output:
     def table(self, rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
         """Return rows as the table; a row names its columns and may leave some out.
 
-        Raises
-        ------
-        KeyError
-            If a row has a column that is not declared.
+        Raises ``KeyError`` if a row has a column that is not declared.
         """
         strange = sorted({n for row in rows for n in row} - set(self.names))
         if strange:
@@ -159,10 +156,7 @@ class Output:
 
         Columns that are not declared are left out, declared ones that the file lacks are empty.
 
-        Raises
-        ------
-        ValueError
-            If a value is not of its column's kind.
+        Raises ``ValueError`` if a value is not of its column's kind.
         """
         with path.open(encoding="utf-8", newline="") as file:
             there = next(csv.reader(file), [])

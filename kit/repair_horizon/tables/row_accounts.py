@@ -58,14 +58,8 @@ def no_exceptions() -> pd.DataFrame:
 def exception_rows(table: str, rows: pd.DataFrame, status: str, reason: str) -> pd.DataFrame:
     """Turn typed rows that are not used into lines of the ledger.
 
-    Parameters
-    ----------
-    table
-        Name of the table.
-    rows
-        The rows, with ``line`` and ``row_id``.
-    status, reason
-        What became of them and why.
+    ``table``: name of the table; ``rows``: the rows, with ``line`` and ``row_id``; ``status``,
+    ``reason``: what became of them and why.
     """
     out = pd.DataFrame({"table": table, "line": rows["line"], "row_id": rows["row_id"]})
     return out.assign(status=status, reason=reason, column="", found="", allowed="").reset_index(

@@ -320,10 +320,8 @@ def _check_whole(settings: Settings, faults: list[Fault]) -> None:
 def faults_between(settings: Any) -> list[Fault]:
     """Name what contradicts itself in settings that are each within their limits.
 
-    Parameters
-    ----------
-    settings
-        ``tables.settings.Settings`` as built; a value refused already is None and passed over.
+    ``settings``: ``tables.settings.Settings`` as built; a value refused already is None and passed
+    over.
     """
     out = _days(settings) + _once("grade_order", settings.grade_order)
     out += _once("repair.quality_order", settings.repair.quality_order)

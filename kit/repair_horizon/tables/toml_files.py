@@ -31,18 +31,9 @@ _BETWEEN = re.compile(r"[=,\[\]{}#\n]")
 def read_toml(path: Path, allowed: str = "TOML in UTF-8") -> dict[str, Any]:
     """Read a TOML file.
 
-    Parameters
-    ----------
-    path
-        The file.
-    allowed
-        What is expected there, in the reader's words.
-
-    Raises
-    ------
-    LogFault
-        If it is no ordinary file, larger than a megabyte, not TOML in UTF-8, or holds a name of
-        more than 32 parts, tables or lists as deep, or a whole number beyond 64 bits.
+    ``allowed``: what is expected there, in the reader's words. Raises ``LogFault`` if it is no
+    ordinary file, larger than a megabyte, not TOML in UTF-8, or holds a name of more than 32 parts,
+    tables or lists as deep, or a whole number beyond 64 bits.
     """
 
     def refused(found: str, said: str = allowed) -> LogFault:

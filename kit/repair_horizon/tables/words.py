@@ -151,15 +151,9 @@ class Ahead:
 def stop_words(date: pd.Series, ahead: Ahead, short: bool = False) -> str:
     """When something stops, with its interval or the reason why no month is named.
 
-    Parameters
-    ----------
-    date
-        ``median``, ``lower``, ``upper`` (months or missing) and, where known,
-        ``probability_now``, ``probability_12`` and ``reason``.
-    ahead
-        The stretch the forecast covers.
-    short
-        Whether months are abbreviated, for tables.
+    ``date``: ``median``, ``lower``, ``upper`` (months or missing) and, where known,
+    ``probability_now``, ``probability_12`` and ``reason``; ``ahead``: the stretch the forecast
+    covers; ``short``: whether months are abbreviated, for tables.
     """
     said = short_month if short else month_words
     median, lower, upper = (date.get(k) for k in ("median", "lower", "upper"))
@@ -187,14 +181,6 @@ def _no_month(date: pd.Series, ahead: Ahead, month: Callable[[Any], str]) -> str
         hints.append(f"{percent(chance)} chance within 12 months")
     said = f" ({', '.join(hints)})" if hints else ""
     return f"not within the {ahead.horizon} months forecast{said}"
-
-
-def months_until(month: Any, now: pd.Timestamp) -> str:
-    """Whole months from ``now`` to a month; ``>`` is left to the caller."""
-    if missing(month):
-        return MISSING
-    then = pd.Timestamp(month)
-    return str((then.year - now.year) * 12 + then.month - now.month)
 
 
 def listing(names: list[str], most: int = 3) -> str:

@@ -24,7 +24,7 @@ from repair_horizon.reports.html import (
 )
 from repair_horizon.tables.words import MISSING, fault_words, listing, missing, number, percent
 
-_n, _n1, _n3 = number, partial(number, decimals=1), partial(number, decimals=3)
+_n, _n3 = number, partial(number, decimals=3)
 
 
 def verdict(run: BacktestRun, currency: str) -> Fragment:
