@@ -243,7 +243,7 @@ def test_the_notebook_runs_through(small: Path, tmp_path: Path) -> None:
     Nothing is printed, so that its page shows all of it: charts, tables and sentences.
     """
     from repair_horizon.reports.notebooks import execute
-    from repair_horizon.reports.page import PageWords, page_html
+    from repair_horizon.reports.page import page_html, page_parts
 
     notebook = execute(
         ROOT / "notebooks" / "backtest.ipynb",
@@ -255,7 +255,7 @@ def test_the_notebook_runs_through(small: Path, tmp_path: Path) -> None:
     assert "mean absolute log error" in told
     outputs = [o for c in notebook.cells for o in c.get("outputs", [])]
     assert {o["output_type"] for o in outputs} <= {"display_data", "execute_result"}
-    page = unescape(page_html(notebook, PageWords("Back-test")))
+    page = unescape(page_html(page_parts(notebook, "Back-test")))
     assert page.count('class="chart"') >= 2
     for said in ("miss a sale by", "Past listings", "Held-out sales", "Every method's scores"):
         assert said in page

@@ -400,14 +400,14 @@ def test_only_the_explorer_loads_the_widget_library() -> None:
 def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart(tmp_path: Path) -> None:
     """Run the notebook as anyone would, and turn it into a page without any kernel."""
     from repair_horizon.reports.notebooks import execute
-    from repair_horizon.reports.page import PageWords, page_html
+    from repair_horizon.reports.page import page_html, page_parts
 
     shop = some_families(tmp_path, ["vellfold", "ulmvrist_watch"], draws=100)
     executed = execute(
         ROOT / "notebooks" / "explore.ipynb",
         {"workspace": str(shop), "family_id": "ulmvrist_watch", "month": "2026-11"},
     )
-    html = page_html(executed, PageWords("What if"))
+    html = page_html(page_parts(executed, "What if"))
     assert "Maximum bid" in html
     assert "Stop dates" in html
     assert "Families compared" in html

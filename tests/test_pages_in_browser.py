@@ -9,7 +9,7 @@ from opened_page import SIZES, Seen, sheets
 from pages_by_hand import all_charts, all_tables, as_notebook
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.month_tables import for_page
-from repair_horizon.reports.page import SCRIPT_NAME, PageWords, drawing_script, page_html
+from repair_horizon.reports.page import SCRIPT_NAME, drawing_script, page_html, page_parts
 
 pytestmark = pytest.mark.browser
 
@@ -20,12 +20,12 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("by hand")
     month = for_page(family_by_hand())
     pieces = [*all_tables(month), *all_charts(month)]
-    html = page_html(as_notebook(pieces), PageWords(NASTY[1]))
+    html = page_html(page_parts(as_notebook(pieces), NASTY[1]))
     (folder / "page.html").write_text(html, encoding="utf-8", newline="")
     (folder / SCRIPT_NAME).write_text(drawing_script(), encoding="utf-8", newline="")
     (folder / "alone").mkdir()
     (folder / "alone" / "page.html").write_text(html, encoding="utf-8", newline="")
-    whole = page_html(as_notebook(pieces), PageWords("whole"), whole=True)
+    whole = page_html(page_parts(as_notebook(pieces), "whole"), whole=True)
     (folder / "alone" / "whole.html").write_text(whole, encoding="utf-8", newline="")
     return folder
 

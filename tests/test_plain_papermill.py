@@ -15,7 +15,7 @@ from nbconvert import HTMLExporter
 from pages_by_hand import all_charts, as_notebook
 from repair_horizon.reports.html import FIGURE_TYPE, PAGE_VARIABLE
 from repair_horizon.reports.made_from import template_notebook
-from repair_horizon.reports.page import PageExporter, PageWords, page_parts
+from repair_horizon.reports.page import PageExporter, page_parts
 
 ROOT = Path(__file__).parent.parent
 
@@ -78,5 +78,5 @@ def test_the_exporter_is_nbconverts_by_its_entry_point_and_gives_the_same_words(
     notebook = as_notebook(all_charts(family_by_hand()))
     html, told = PageExporter().from_notebook_node(notebook)  # type: ignore[no-untyped-call]
     assert told["output_extension"] == ".html"
-    parts = page_parts(notebook, PageWords("x"))
+    parts = page_parts(notebook, "x")
     assert html.count('class="chart"') == sum(len(b.pieces) for b in parts.blocks)

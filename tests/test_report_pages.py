@@ -19,7 +19,7 @@ from repair_horizon.reports.family import family_month
 from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
 from repair_horizon.reports.made_from import Before
 from repair_horizon.reports.month_tables import for_page, main_row
-from repair_horizon.reports.page import PageWords, page_html, read_template, safe_json
+from repair_horizon.reports.page import page_html, page_parts, read_template, safe_json
 from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
 from repair_horizon.reports.sentences import change_sentence
 from repair_horizon.shop import shop_of
@@ -248,7 +248,7 @@ class TestCharts:
 def page():
     month = for_page(family_by_hand())
     notebook = as_notebook([*all_tables(month), *all_charts(month)])
-    return page_html(notebook, PageWords(f"Page of {NASTY[0]}", "invented <b>note</b>"))
+    return page_html(page_parts(notebook, f"Page of {NASTY[0]}", "invented <b>note</b>"))
 
 
 class TestPage:
@@ -301,7 +301,7 @@ class TestPage:
         notebook = as_notebook([Fragment("<p>x</p>")])
         notebook.cells[0].outputs[0]["data"] = {"image/png": "AAAA"}
         with pytest.raises(ValueError, match="image/png"):
-            page_html(notebook, PageWords("x"))
+            page_html(page_parts(notebook, "x"))
 
     def test_chart_data_cannot_end_the_element_it_stands_in(self):
         value = {"a": "</script><!-- & \u2028"}
@@ -312,12 +312,12 @@ class TestPage:
     def test_making_a_page_leaves_the_notebook_as_it_was(self):
         notebook = as_notebook(all_charts(family_by_hand()))
         before = json.dumps(notebook)
-        page_html(notebook, PageWords("x"))
+        page_html(page_parts(notebook, "x"))
         assert json.dumps(notebook) == before
         assert FIGURE_TYPE in notebook.cells[0].outputs[0]["data"]
 
     def test_a_page_to_be_sent_alone_carries_the_drawing_library(self):
-        page = page_html(as_notebook([]), PageWords("x"), whole=True)
+        page = page_html(page_parts(as_notebook([]), "x"), whole=True)
         assert len(page) > 3_000_000
         assert 'plotly.min.js"' not in page
 

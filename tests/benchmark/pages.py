@@ -40,7 +40,7 @@ from repair_horizon.reports.kernel import Limits, execute, stop_kernels
 from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.notebooks import FamilyTask, run_family
-from repair_horizon.reports.page import PageWords, page_html
+from repair_horizon.reports.page import page_html, page_parts
 
 DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
 MONTH, LAST_DAY = "2026-11", "2026-11-30"
@@ -80,7 +80,7 @@ def empty_page(notebook: Path, folder: Path) -> Seconds:
     """Time of papermill and export for the empty notebook, in a kernel of its own."""
     start = clocks()
     executed = execute(notebook, {"workspace": str(DEMO)}, Limits(fresh_kernel=True))
-    write_text(folder / "empty.html", page_html(executed, PageWords("empty")))
+    write_text(folder / "empty.html", page_html(page_parts(executed, "empty")))
     return since(start)
 
 

@@ -22,7 +22,7 @@ from repair_horizon.reports.made_from import (
     keep_stamp,
     template_notebook,
 )
-from repair_horizon.reports.page import PageWords, page_html, page_parts
+from repair_horizon.reports.page import page_html, page_parts
 
 _OUT_OF_MEMORY = {"MemoryError", "_ArrayMemoryError", "ArrowMemoryError"}
 
@@ -84,7 +84,7 @@ def run_family(task: FamilyTask, notebook: Path | None = None) -> FamilyRun:
         _try_writing(task)
     try:
         executed = execute(notebook or template_notebook(), task.parameters, task.limits)
-        parts = page_parts(executed, PageWords(task.title, task.invented))
+        parts = page_parts(executed, task.title, task.invented)
         html = page_html(parts)
     except Exception as error:
         shutil.rmtree(tables, ignore_errors=True)

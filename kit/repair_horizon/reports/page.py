@@ -35,14 +35,6 @@ COSTS, SUPPLIERS, INSTEAD = "costs", "suppliers", "instead of costs"
 
 
 @dataclass(frozen=True)
-class PageWords:
-    """What a page says besides its notebook: title, and a note if the data are invented."""
-
-    title: str
-    invented: str = ""
-
-
-@dataclass(frozen=True)
 class DrawnChart:
     """A chart's conclusion, sentence and data (JSON that cannot end a script element)."""
 
@@ -104,7 +96,7 @@ def _piece(told: str | dict[str, str]) -> str | DrawnChart:
     return told if isinstance(told, str) else DrawnChart(**told)
 
 
-def page_parts(notebook: Any, words: PageWords) -> PageParts:
+def page_parts(notebook: Any, title: str, invented: str = "") -> PageParts:
     """Take an executed notebook (``nbformat.NotebookNode``) apart.
 
     Raises ``ValueError`` if a cell shows something that a page cannot.
@@ -119,7 +111,7 @@ def page_parts(notebook: Any, words: PageWords) -> PageParts:
             pieces = tuple(_piece_of(o) for o in shown)
             if pieces:
                 blocks.append(Block(tags, pieces=pieces))
-    return PageParts(words.title, words.invented, tuple(blocks))
+    return PageParts(title, invented, tuple(blocks))
 
 
 def _marked(source: str) -> str:
@@ -148,25 +140,17 @@ def _chart(figure: dict[str, Any]) -> DrawnChart:
     return DrawnChart(words.get("title", ""), words.get("sentence", ""), written)
 
 
-def page_html(page: Any, words: PageWords | None = None, *, whole: bool = False) -> str:
+def page_html(page: PageParts, *, whole: bool = False) -> str:
     """Set a page.
 
-    Parameters
-    ----------
-    page
-        Its parts, or an executed notebook.
-    words
-        Title and note of a notebook.
-    whole
-        Whether to put the drawing library (about 5 MB) into the page itself, for a page that is
-        sent alone; otherwise ``plotly.min.js`` must lie beside it.
+    ``whole`` says whether to put the drawing library (about 5 MB) into the page itself, for a page
+    that is sent alone; otherwise ``plotly.min.js`` must lie beside it.
     """
-    parts = page if isinstance(page, PageParts) else page_parts(page, words or PageWords(""))
     scripts = [*([drawing_script()] if whole else []), read_template("draw.js")]
     return rendered(
         "page.html.j2",
         scripts,
-        page=parts.without([]),
+        page=page.without([]),
         key="chart",
         missing=BESIDE,
         beside=not whole,
@@ -192,7 +176,7 @@ class PageExporter(HTMLExporter):
         """Return the page and nbconvert's resources."""
         named = (resources or {}).get("metadata", {}).get("name", "")
         told = {**(resources or {}), "output_extension": ".html"}
-        return page_html(nb, PageWords(named.replace("_", " ")), whole=True), told
+        return page_html(page_parts(nb, named.replace("_", " ")), whole=True), told
 
 
 def content_policy(scripts: Sequence[str], beside: str = " 'self' file:") -> str:

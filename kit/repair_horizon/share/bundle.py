@@ -26,7 +26,7 @@ from repair_horizon.reports.made_from import DONE, PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
 from repair_horizon.reports.sections.bids import COST_COLUMNS
 from repair_horizon.share.pictures import browser, chart_pictures
-from repair_horizon.share.single_page import Shell, figures, single_file
+from repair_horizon.share.single_page import figures, single_file
 
 SINGLE_LIMIT = 6_000_000
 HIDEABLE = (COSTS, SUPPLIERS)
@@ -135,11 +135,10 @@ def _written(folder: Path, family: str | None, hide: Sequence[str]) -> Written:
 
 
 def _single(month: Written, family: str | None) -> str:
-    if family is None:
-        shell = Shell(month.title, month.invented, month.index)
-    else:
-        shell = Shell(next(iter(month.pages.values())).title, month.invented)
-    return scrubbed(single_file(shell, month.pages), month.places)
+    title, index = month.title, month.index
+    if family is not None:
+        title, index = next(iter(month.pages.values())).title, ""
+    return scrubbed(single_file(month.pages, title, index), month.places)
 
 
 def _record(folder: Path) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from markupsafe import Markup
@@ -42,23 +42,14 @@ def pack(data: bytes) -> str:
     return np.column_stack([digits[values // 91], digits[values % 91]]).tobytes().decode("ascii")
 
 
-@dataclass(frozen=True)
-class Shell:
-    """What stands around the pages: title, note on invented data, the index (finished HTML)."""
-
-    title: str
-    invented: str = ""
-    index: str = ""
-
-
-def single_file(shell: Shell, pages: Mapping[str, PageParts]) -> str:
+def single_file(pages: Mapping[str, PageParts], title: str, index: str = "") -> str:
     """Set pages, parts by slug, into one file that needs nothing beside it.
 
-    Without an index in the shell the first page is the whole file.
+    ``index`` is finished HTML; without one the first page is the whole file.
     """
     charts: dict[str, str] = {}
     bare = {slug: _bare(slug, parts, charts) for slug, parts in pages.items()}
-    more = INDEX_SCRIPTS if shell.index else ()
+    more = INDEX_SCRIPTS if index else ()
     scripts = [drawing_script(), *(read_template(n) for n in ("draw.js", *more))]
     what = {"scripts": scripts, "charts": charts}
     squeezed = gzip.compress(json.dumps(what).encode("utf-8"), 9, mtime=0)
@@ -67,8 +58,8 @@ def single_file(shell: Shell, pages: Mapping[str, PageParts]) -> str:
         "share.html.j2",
         [reader],
         content_policy([*scripts, reader], beside=""),
-        frame=shell,
-        index=Markup(shell.index),
+        title=title,
+        index=Markup(index),
         pages=bare,
         missing=NEEDS,
         digits=Markup(DIGITS),

@@ -18,6 +18,7 @@ from repair_horizon.reports.html import (
 )
 from repair_horizon.reports.month_tables import FamilyMonth
 from repair_horizon.tables.codes import StopDate, Verdict
+from repair_horizon.tables.dictionary import GLOSSARY
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import day_words, month_words
 
@@ -53,19 +54,9 @@ def _flat(values: dict[str, object], before: str = "") -> list[tuple[str, str]]:
 
 def glossary() -> Fragment:
     """The words of the page."""
-    meanings = {
-        Verdict.BUY: "the maximum bid wins often enough to be worth bidding",
-        Verdict.OWN_STOCK: "too dear to buy, yet repairing a unit already owned beats selling it "
-        "broken",
-        Verdict.STOP: "neither buying nor repairing pays",
-        Verdict.CANNOT_SAY: "too little is known; the reason is beside it",
-    }
-    verdicts = {f"{v.shape} {v.words}": meaning for v, meaning in meanings.items()}
+    verdicts = [f"{v.shape} {v.words}" for v in Verdict]
+    known = [*verdicts, "maximum bid", "hammer price", "chance of winning"]
     words = {
-        "maximum bid": "highest hammer price at which a unit is worth what it costs, all costs, "
-        "chances and risk counted; rounded down",
-        "hammer price": "price at which bidding closes, before premium and carriage",
-        "chance of winning": "chance that the highest rival stops below the maximum bid",
         "profit of a win, chance of loss": "of a lot that is won, at the price it is won at",
         "earns a month": "profit of a win times the chance of winning, times the listings a month",
         "what sets the bid": "the rule, or the owner's target or limit of settings.toml, that "
@@ -83,4 +74,4 @@ def glossary() -> Fragment:
         "minimum of settings.toml; family or class average: others' sales carry it",
         **{str(date): date.words for date in StopDate},
     }
-    return terms({**verdicts, **words})
+    return terms({word: GLOSSARY[word] for word in known} | words)
