@@ -18,6 +18,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 from repair_horizon.estimation.class_curves import class_curve
 from repair_horizon.estimation.curve.design import KNOTS, PIVOT_AGE, CurvePrior, segments
@@ -60,17 +61,17 @@ def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
     """
     n, models = len(panel.y), len(panel.models.ids)
     late = (panel.age - PIVOT_AGE) / 12.0
-    own = np.eye(models)[panel.model]
     step = panel.models.step(panel.model, panel.day, panel.now)[:, None]
     # What a successor takes is no fall with age; the joint model has it apart too.
     y = panel.y - _STEP[0] * step[:, 0]
-    x = np.hstack(
-        [np.ones((n, 1)), segments(panel.age), step, panel.traits.values, own, own * late[:, None]]
-    )
+    x = np.hstack([np.ones((n, 1)), segments(panel.age), step, panel.traits.values])
+    own = np.column_stack([np.ones(n), late])
     unknown = np.where(panel.models.price_known, 0.0, _UNKNOWN)
-    spread = [np.full(panel.traits.values.shape[1], _TRAIT), np.hypot(_LEVEL, unknown)]
-    sd = np.concatenate([[_STEP[1]], *spread, np.full(models, _SLOPE)])
-    prior = np.diag(np.concatenate([np.full(CURVE, 1e-4), sd**-2.0]))
+    sd = np.append(_STEP[1], np.full(panel.traits.values.shape[1], _TRAIT))
+    prior = np.append(np.full(CURVE, 1e-4), sd**-2.0)
+    own_prior = np.zeros((models, 2, 2))
+    own_prior[:, 0, 0], own_prior[:, 1, 1] = np.hypot(_LEVEL, unknown) ** -2.0, _SLOPE**-2.0
+    by_model = sparse.csr_array((np.ones(n), (panel.model, np.arange(n))), shape=(models, n))
     quarter = panel.month // 3 - panel.month.min(initial=0) // 3
     cells = _numbered(panel.model * (quarter.max(initial=0) + 1) + quarter), _numbered(quarter)
     weight, noise = np.ones(n), _NOISE
@@ -79,17 +80,25 @@ def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
             1.0 / (1.0 + (sd / noise) ** 2 * np.bincount(c, weight))[c]
             for c, sd in zip(cells, (_DRIFT, _MARKET), strict=True)
         ]
-        row = weight * cap[0] * cap[1] / noise**2
-        gram, right = (x * row[:, None]).T @ x, x.T @ (row * y)
-        mean = np.linalg.solve(gram + prior, right)
+        row = (weight * cap[0] * cap[1] / noise**2)[:, None]
+        both = np.column_stack([x, y, own]) * row
+        # A model's level and slope meet no other model's: they are taken out one by one.
+        sums = np.stack([by_model @ (both * own[:, [i]]) for i in range(2)], axis=1)
+        loads = np.linalg.solve(sums[:, :, -2:] + own_prior, sums[:, :, :-2])
+        whole = x.T @ both[:, :-2] - np.einsum("mic,mid->cd", sums[:, :, :-3], loads)
+        gram, right = whole[:, :-1] + np.diag(prior), whole[:, -1]
         if not left:
             break
-        square = (y - x @ mean) ** 2
+        mean = np.linalg.solve(gram, right)
+        mine = loads[:, :, -1] - loads[:, :, :-1] @ mean
+        square = (y - x @ mean - np.einsum("ni,ni->n", own, mine[panel.model])) ** 2
         weight = (NU + 1) / (NU + square / noise**2)
         told = weight @ np.minimum(square, 0.25) + _NOISE_WORTH * _NOISE**2
         noise = float(np.sqrt(told / (n + _NOISE_WORTH)))
-    rest = gram[CURVE:, CURVE:] + prior[CURVE:, CURVE:]
-    out = np.linalg.solve(rest, np.column_stack([gram[CURVE:, :CURVE], right[CURVE:]]))
+    gram = gram - np.diag(np.append(np.full(CURVE, 1e-4), np.zeros(len(sd))))
+    out = np.linalg.solve(
+        gram[CURVE:, CURVE:], np.column_stack([gram[CURVE:, :CURVE], right[CURVE:]])
+    )
     precision = gram[:CURVE, :CURVE] - gram[:CURVE, CURVE:] @ out[:, :-1]
     pull = right[:CURVE] - gram[:CURVE, CURVE:] @ out[:, -1]
     if not panel.models.price_known.any():

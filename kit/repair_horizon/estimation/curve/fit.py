@@ -117,9 +117,10 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     for left in reversed(range(passes)):
         precision = counts * weights / scales.noise**2
         prior = _prior(panel, layout, (priors, scales), known)
-        posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift))
+        last = settled or not left
+        posterior, drift = solve_with_drift(cells, precision, prior, (states, scales.drift), last)
         misfit = cells.y - fitted(cells, posterior.mean, drift.mean)
-        if settled or not left:
+        if last:
             break
         moved = moved_by(drift, posterior.cov)
         square = counts * (misfit**2 + fitted_variance(cells, posterior.cov, drift, moved))

@@ -116,12 +116,14 @@ def states_of(panel: Panel, last_month: int) -> States:
 
 def fitted_covariance(rows: Rows, posterior: Posterior, drift: Drift, chosen: Ints) -> Floats:
     """Covariance of the fitted values of a few rows of one model, (chosen, chosen)."""
-    state = drift.states.of_row[chosen]
-    full = np.hstack([rows.dense[chosen], rows.sparse[chosen].toarray()])
-    folded = full - drift.loads_of(state)
+    state, layout = drift.states.of_row[chosen], drift.layout
     model, quarter = np.divmod(state, drift.states.quarters)
+    mine = [layout.models(i).start + model[0] for i in range(OWN)]
+    touched = np.append(_family(layout), mine)  # no other model's columns are met
+    full = np.hstack([rows.dense[chosen], rows.sparse[chosen].toarray()])[:, touched]
+    folded = full - np.hstack([drift.common[state], drift.own[state]])
     own = drift.spread[model[0]][np.ix_(quarter, quarter)]
-    out: Floats = folded @ posterior.cov @ folded.T + own
+    out: Floats = folded @ posterior.cov[np.ix_(touched, touched)] @ folded.T + own
     return out
 
 
@@ -182,7 +184,10 @@ def drawn_states(
     m, q = drift.states.models, drift.states.quarters
     newest = np.arange(m) * q + q - 1
     path = np.empty((len(departure), m, ahead + 1))
-    path[:, :, 0] = drift.mean[newest] - departure @ drift.loads_of(newest).T
+    family = _family(drift.layout)  # a state meets no other model's coefficients
+    path[:, :, 0] = drift.mean[newest] - departure[:, family] @ drift.common[newest].T
+    for i in range(OWN):
+        path[:, :, 0] -= departure[:, drift.layout.models(i)] * drift.own[newest, i]
     path[:, :, 0] += np.sqrt(drift.variance[newest]) * rng.standard_normal((len(departure), m))
     shock = sd * np.sqrt(1 - DRIFT_RHO**2)
     for h in range(ahead):
@@ -207,7 +212,11 @@ class Moved:
 
 
 def solve_with_drift(
-    cells: Cells, w: Floats, prior: tuple[Floats, Floats], drifting: tuple[States, float]
+    cells: Cells,
+    w: Floats,
+    prior: tuple[Floats, Floats],
+    drifting: tuple[States, float],
+    between: bool = True,
 ) -> tuple[Posterior, Drift]:
     """Solve the penalised least squares with a drift state for each model and quarter.
 
@@ -221,6 +230,8 @@ def solve_with_drift(
         Prior precision (p, p) and pull (p,) of the other coefficients.
     drifting
         The states and their stationary standard deviation.
+    between
+        Whether covariances between different models are wanted: no pass but the last needs them.
 
     Returns
     -------
@@ -235,7 +246,7 @@ def solve_with_drift(
     own = spread @ sums.own.reshape(m, q, OWN)
     alone = (spread @ sums.seen.reshape(m, q, 1)).ravel()
     _take_out(layout, (sums.gram, sums.right), sums, (common, own, alone))
-    posterior = posterior_of(sums.gram, sums.right, prior)
+    posterior = _posterior(layout, sums, prior, between)
     family, models = _parts(layout, posterior.mean)
     mean = alone - common @ family - np.einsum("mqi,mi->mq", own, models).ravel()
     return posterior, Drift(states, layout, mean, common, own.reshape(m * q, OWN), spread)
@@ -279,6 +290,39 @@ def _take_out(
             gram[to, at] -= across[:, i, source].T
         for j in range(OWN):
             gram[at.start + each, layout.models(j).start + each] -= within[:, i, j]
+
+
+def _posterior(
+    layout: Layout, sums: Sums, prior: tuple[Floats, Floats], between: bool
+) -> Posterior:
+    """Posterior from the normal equations, each model's three coefficients solved by themselves.
+
+    A model's own meet no other model's, so that the inverse of a family of a thousand models costs
+    a product of its models by what they share, not the cube of their number.
+    """
+    precision, pull = prior
+    whole, family, m = sums.gram + precision, _family(layout), layout.n_models
+    places = np.arange(OWN * m).reshape(OWN, m).T + layout.models(0).start
+    inverse = np.linalg.inv(whole[places[:, :, None], places[:, None, :]])
+    across = whole[places[:, :, None], family]
+    loads = (inverse @ across).transpose(1, 0, 2).reshape(OWN * m, -1)
+    left = whole[np.ix_(family, family)] - across.transpose(1, 0, 2).reshape(OWN * m, -1).T @ loads
+    shared = posterior_of(left, np.zeros(len(left)), (np.zeros_like(left), np.zeros(len(left)))).cov
+    moved, own = loads @ shared, slice(layout.models(0).start, layout.models(OWN - 1).stop)
+    cov = np.zeros_like(whole)
+    cov[np.ix_(family, family)] = shared
+    cov[own, family], cov[family, own] = -moved, -moved.T
+    if between:
+        cov[own, own] = moved @ loads.T
+    else:
+        each = np.einsum("imk,jmk->mij", moved.reshape(OWN, m, -1), loads.reshape(OWN, m, -1))
+        cov[places[:, :, None], places[:, None, :]] = each
+    cov[places[:, :, None], places[:, None, :]] += inverse
+    right, mean = sums.right + pull, np.empty(len(whole))
+    mean[family] = shared @ (right[family] - loads.T @ right[own])
+    mean[places] = (inverse @ right[places][:, :, None])[:, :, 0]
+    mean[own] -= loads @ mean[family]
+    return Posterior(mean, cov, precision, pull)
 
 
 def _blocks(layout: Layout) -> tuple[tuple[slice, slice], ...]:
