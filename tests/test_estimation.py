@@ -17,7 +17,7 @@ from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
-from repair_horizon.estimation.curve.least_squares import solve, times
+from repair_horizon.estimation.curve.least_squares import solve
 from repair_horizon.estimation.curve.market import covariances, market_path
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.curve.predict import draw, level_paths, predict
@@ -442,9 +442,9 @@ def drawn_family(seed: int, ahead: int = 12) -> tuple[Panel, pd.DatetimeIndex, n
     apart = np.abs(np.subtract.outer(np.arange(quarters), np.arange(quarters)))
     drift = rng.multivariate_normal(np.zeros(quarters), priors.drift**2 * 0.8**apart, 3)
     noise = priors.noise * rng.standard_t(NU, 70)
-    y = times(blank.rows, theta) + drift[model, states.of_row % states.quarters] + noise
+    y = blank.rows.full() @ theta + drift[model, states.of_row % states.quarters] + noise
     theta[layout.months] = 0.0
-    truth = times(blank_rows(blank, points(0, days)), theta) + market[layout.n_months :]
+    truth = blank_rows(blank, points(0, days)).full() @ theta + market[layout.n_months :]
     later = days.year.to_numpy() * 4 + (days.month.to_numpy() - 1) // 3 - states.first
     return panel(known, model, day, y), days, truth + drift[0, later]
 
@@ -518,7 +518,7 @@ def test_market_and_drift_decay_to_the_curve(usual: JointFit) -> None:
     rows = blank_rows(usual, points(0, days))
     theta = usual.posterior.mean.copy()
     theta[usual.layout.months] = 0.0
-    without = times(rows, theta)
+    without = rows.full() @ theta
     left = market * 0.9 ** np.arange(25) + drift * 0.8 ** ((np.arange(25) + 2) // 3)
     assert band.median - without == pytest.approx(left, abs=1e-9)
 

@@ -80,10 +80,12 @@ def _family_table(
         return table.reindex(columns=_columns(by)).assign(n_sales=0, level=level)
     sales = family.tables["sales"]
     sales = sales[sales["condition"] != "as_is"]
+    # Values of each key seen in the sales; the base one where none was noted.
+    named = {k: _named(curves, sales, k) for k in by if k != "storage_gb"}
     starts = [
         {"model": i, "model_id": model_id, **dict(zip(by, keys, strict=True))}
         for i, model_id in enumerate(curves.models.ids)
-        for keys in itertools.product(*_seen(curves, sales, i, by))
+        for keys in itertools.product(*(named.get(k) or _storages(curves, sales, i) for k in by))
     ]
     table = pd.DataFrame(starts).merge(pd.DataFrame({"number": numbers}), how="cross")
     return _told(curves, table, level).reindex(columns=_columns(by))
@@ -92,16 +94,6 @@ def _family_table(
 def _columns(by: Sequence[str]) -> list[str]:
     told = ["month", "age_months", "predicted", "lower", "upper", "level", "n_sales", "reason"]
     return ["model_id", *by, *told]
-
-
-def _seen(
-    curves: PriceCurves, sales: pd.DataFrame, model: int, by: Sequence[str]
-) -> list[list[object]]:
-    """Values of each key seen in the sales (the base one where none was noted)."""
-    return [
-        _storages(curves, sales, model) if k == "storage_gb" else _named(curves, sales, k)
-        for k in by
-    ]
 
 
 def _storages(curves: PriceCurves, sales: pd.DataFrame, model: int) -> list[object]:

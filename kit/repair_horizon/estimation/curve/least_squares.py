@@ -96,25 +96,6 @@ def normal_equations(rows: Rows, y: Floats, row_precision: Floats) -> tuple[Floa
     return gram, np.concatenate([weighted.T @ y, sparse_t @ (row_precision * y)])
 
 
-def explained_variance(rows: Rows, cov: Floats) -> Floats:
-    """Variance of each row's fitted value, diag(X V X'), (n,), without forming X densely."""
-    if rows.whole is not None:
-        variance: Floats = np.einsum("ij,ij->i", rows.whole @ cov, rows.whole)
-        return variance
-    d = rows.dense.shape[1]
-    dense_part = np.einsum("ij,ij->i", rows.dense @ cov[:d, :d], rows.dense)
-    both = 2.0 * (rows.dense @ cov[:d, d:]) + rows.sparse @ cov[d:, d:]
-    cross: Floats = np.asarray(rows.sparse.multiply(both).sum(axis=1)).ravel()
-    return dense_part + cross
-
-
-def times(rows: Rows, theta: Floats) -> Floats:
-    """Fitted values X theta, (n,)."""
-    d = rows.dense.shape[1]
-    fitted: Floats = rows.dense @ theta[:d] + rows.sparse @ theta[d:]
-    return fitted
-
-
 def indicator_rows(x: Floats) -> Rows:
     """Wrap a plain design matrix (n, p) for ``solve``."""
     return Rows(np.asarray(x, dtype="float64"), sparse.csr_array((len(x), 0)))

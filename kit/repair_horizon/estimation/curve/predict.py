@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -10,16 +10,16 @@ import pandas as pd
 from scipy import linalg
 from scipy.special import ndtri, stdtrit
 
+from repair_horizon.estimation.curve.cells import OWN
 from repair_horizon.estimation.curve.design import Points, rows_at
 from repair_horizon.estimation.curve.fit import NU, JointFit
-from repair_horizon.estimation.curve.least_squares import (
-    Rows,
-    explained_variance,
-    indicator_rows,
-    times,
-)
 from repair_horizon.estimation.curve.market import MarketPath, market_path
-from repair_horizon.estimation.curve.quarter_effects import drawn_states, reach_of, with_drift
+from repair_horizon.estimation.curve.quarter_effects import (
+    Folded,
+    drawn_states,
+    reach_of,
+    with_drift,
+)
 from repair_horizon.tables.months import age_in_months, month_number
 
 Floats = npt.NDArray[np.float64]
@@ -56,16 +56,24 @@ def months_ahead(fit: JointFit, day: pd.DatetimeIndex) -> Ints:
     return np.maximum(month_number(day) - fit.layout.last_month, 0)
 
 
-def _rows_with_market(fit: JointFit, points: Points) -> tuple[Rows, Ints]:
+def _rows(fit: JointFit, points: Points) -> Folded:
+    """Design rows of points, drift not folded in."""
+    layout = fit.layout
+    rows = rows_at(layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
+    m = layout.n_models
+    own = [rows.sparse[:, i * m : (i + 1) * m].sum(axis=1) for i in range(OWN)]  # one a row
+    months = rows.sparse[:, OWN * m :].toarray()
+    return Folded(layout, points.model, np.hstack([rows.dense, months]), np.column_stack(own))
+
+
+def _rows_with_market(fit: JointFit, points: Points) -> tuple[Folded, Ints]:
     """Design rows whose market columns carry the known months on past the data."""
-    rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
-    ahead = months_ahead(fit, points.day)
+    rows, ahead = _rows(fit, points), months_ahead(fit, points.day)
     late = np.flatnonzero(ahead > 0)
-    if not len(late):
-        return rows, ahead
-    full = rows.full()
-    full[late, fit.layout.months], _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
-    return indicator_rows(full), ahead
+    if len(late):
+        carried, _ = _market_of(fit, int(ahead.max())).ahead(ahead[late])
+        rows.family[late, fit.layout.n_dense :] = carried
+    return rows, ahead
 
 
 def _market_of(fit: JointFit, months: int) -> MarketPath:
@@ -81,7 +89,7 @@ class Sources:
     coefficients, ``step`` of a successor that may have come by then.
     """
 
-    rows: Rows
+    rows: Folded
     median: Floats
     market: Floats
     drift: Floats
@@ -95,7 +103,7 @@ def sources_of(fit: JointFit, points: Points) -> Sources:
     future = fit.scales.market**2 * path.ahead(ahead)[1]
     reach = reach_of(fit.drift.states, points.model, month_number(points.day))
     folded, drifted, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
-    median = times(rows, fit.posterior.mean) + drifted
+    median = rows.times(fit.posterior.mean) + drifted
     return Sources(folded, median, future, left, _step_variance(fit, points, rows))
 
 
@@ -107,16 +115,16 @@ def predict(fit: JointFit, points: Points) -> Band:
     apart.
     """
     known = sources_of(fit, points)
-    variance = explained_variance(known.rows, fit.posterior.cov) + known.market + known.drift
+    variance = known.rows.variance(fit.posterior.cov) + known.market + known.drift
     return Band(known.median, variance + known.step, fit.scales.noise)
 
 
-def _step_variance(fit: JointFit, points: Points, rows: Rows) -> Floats:
+def _step_variance(fit: JointFit, points: Points, rows: Folded) -> Floats:
     """Variance of a step that has come with probability p: p (1 - p) E[step squared]."""
     if "step" not in fit.layout.names:
         return np.zeros(len(points.model))
     common, own = fit.layout.dense("step"), fit.layout.models(2).start + points.model
-    share = rows.dense[:, common]
+    share = rows.family[:, common]
     mean, cov = fit.posterior.mean, fit.posterior.cov
     spread = cov[common, common] + cov[own, own] + 2 * cov[common, own]
     out: Floats = share * (1 - share) * ((mean[common] + mean[own]) ** 2 + spread)
@@ -212,21 +220,14 @@ def learned_share(fit: JointFit) -> Floats:
     n = len(fit.panel.models.ids)
     day = pd.DatetimeIndex([max(fit.panel.now, launch) for launch in fit.panel.models.launch])
     blank = np.zeros((n, len(fit.panel.traits.names)))
-    rows = rows_at(
-        fit.layout,
-        Points(np.arange(n), day, blank),
-        fit.panel.models,
-        (fit.panel.traits, fit.panel.now),
-    )
+    rows = _rows(fit, Points(np.arange(n), day, blank))
     reach = reach_of(fit.drift.states, np.arange(n), month_number(day))
     folded, _, left = with_drift(rows, fit.drift, reach, fit.scales.drift)
-    known = explained_variance(folded, fit.posterior.cov) + left
-    mixed = rows.sparse.tolil()
-    own = mixed[:, : 3 * n].tocsr().power(2)
-    mixed[:, : 3 * n] = 0.0
-    family = explained_variance(Rows(rows.dense, mixed.tocsr()), fit.posterior.cov)
-    prior = 1.0 / np.diag(fit.posterior.prior_precision)[fit.layout.n_dense :][: 3 * n]
-    alone = family + own @ prior + fit.scales.drift**2
+    known = folded.variance(fit.posterior.cov) + left
+    family = replace(rows, own=np.zeros_like(rows.own)).variance(fit.posterior.cov)
+    prior = np.diag(fit.posterior.prior_precision)[fit.layout.n_dense :][: OWN * n]
+    own = (rows.own**2 / prior.reshape(OWN, n).T).sum(axis=1)
+    alone = family + own + fit.scales.drift**2
     share: Floats = np.clip(1.0 - known / alone, 0.0, 1.0)
     return share
 

@@ -16,12 +16,11 @@ kept and multiplied.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
 
 from repair_horizon.estimation.curve.cells import OWN, Cells, Sums, weighted_sums
 from repair_horizon.estimation.curve.design import Layout
@@ -143,20 +142,67 @@ def reach_of(states: States, model: Ints, month: Ints) -> Reach:
     return Reach((model * states.quarters + inside).astype("int64"), share)
 
 
-def with_drift(rows: Rows, drift: Drift, reach: Reach, sd: float) -> tuple[Rows, Floats, Floats]:
+@dataclass(frozen=True, eq=False)
+class Folded:
+    """Rows that meet the family's columns (n, dense + months) and their model's own three (n, 3).
+
+    All other columns are zero and not kept; ``model`` is (n,).
+    """
+
+    layout: Layout
+    model: Ints
+    family: Floats
+    own: Floats
+
+    def full(self) -> Floats:
+        """Rows on all coefficients, (n, p): for few rows."""
+        out = np.zeros((len(self.model), self.layout.size))
+        out[:, _family(self.layout)] = self.family
+        out[np.arange(len(out))[:, None], self._places] = self.own
+        return out
+
+    def times(self, theta: Floats) -> Floats:
+        """Fitted values, (n,)."""
+        own = np.einsum("ni,ni->n", self.own, theta[self._places])
+        return np.asarray(self.family @ theta[_family(self.layout)] + own)
+
+    def variance(self, cov: Floats) -> Floats:
+        """Variance of each row's fitted value under the coefficients' covariance, (n,)."""
+        at, places = _family(self.layout), self._places
+        out: Floats = np.einsum("nf,nf->n", self.family @ cov[np.ix_(at, at)], self.family)
+        for i in range(OWN):
+            across = np.einsum("nf,nf->n", cov[np.ix_(places[:, i], at)], self.family)
+            out += 2.0 * self.own[:, i] * across
+            for j in range(OWN):
+                out += self.own[:, i] * self.own[:, j] * cov[places[:, i], places[:, j]]
+        return out
+
+    @cached_property
+    def _places(self) -> Ints:
+        starts = [self.layout.models(i).start for i in range(OWN)]
+        return np.asarray(self.model[:, None] + np.array(starts))
+
+
+def with_drift(
+    rows: Folded, drift: Drift, reach: Reach, sd: float
+) -> tuple[Folded, Floats, Floats]:
     """Points with their states folded in.
 
     Returns
     -------
     tuple
-        Rows whose explained variance includes the state's dependence on the other coefficients;
-        the state's mean (n,); and the variance it adds at fixed coefficients (n,).
+        Rows whose variance includes the state's dependence on the other coefficients; the state's
+        mean (n,); and the variance it adds at fixed coefficients (n,).
     """
     share = reach.share[:, None]
-    folded = rows.full() - share * drift.loads_of(reach.state)
+    folded = replace(
+        rows,
+        family=rows.family - share * drift.common[reach.state],
+        own=rows.own - share * drift.own[reach.state],
+    )
     mean = reach.share * drift.mean[reach.state]
     left = reach.share**2 * drift.variance[reach.state] + sd**2 * (1 - reach.share**2)
-    return Rows(folded, sparse.csr_array((len(folded), 0))), mean, left
+    return folded, mean, left
 
 
 def drawn_states(
