@@ -18,15 +18,19 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-from python_calamine import CalamineError, CalamineWorkbook
 
 from repair_horizon.files.sizes import largest_file
 from repair_horizon.imports.mapping import ImportMapping
-from repair_horizon.imports.raw_rows import RawRow, RawTable, check_workbook, read_bytes
+from repair_horizon.imports.raw_rows import RawRow, RawTable, read_bytes
 from repair_horizon.imports.recognise import Match, likeliest_table, matches
 from repair_horizon.imports.sources import ending_of
 from repair_horizon.imports.text_files import SEPARATORS, check_width, decode, split_rows
-from repair_horizon.imports.typed_files import json_rows, parquet_rows, workbook_rows
+from repair_horizon.imports.typed_files import (
+    json_rows,
+    opened_workbook,
+    parquet_rows,
+    workbook_rows,
+)
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
 
@@ -152,15 +156,7 @@ def _numeric(text: str) -> bool:
 
 
 def _workbook(content: bytes, about: tuple[int, str], sheet: str) -> Layout:
-    limit, file = about
-    check_workbook(content, limit, file)
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        sheets = {
-            n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in book.sheet_names
-        }
-    except (CalamineError, ValueError, OSError, OverflowError) as error:
-        raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
+    file, sheets = about[1], opened_workbook(content, about)[1]
     filled = {name: len(grid) for name, grid in sheets.items() if grid}
     if not filled:
         raise LogFault([Fault(file, None, "", "no cells", "a sheet with a header and records")])

@@ -204,6 +204,21 @@ def _written_out(chunk: Any) -> int:
     return int(pc.sum(lengths.take(chunk.indices)).as_py() or 0)
 
 
+def opened_workbook(
+    content: bytes, about: tuple[int, str], only: str = ""
+) -> tuple[CalamineWorkbook, dict[str, list[Any]]]:
+    """Open a workbook: the cells of its sheets by name, of one alone if it is there."""
+    limit, file = about
+    check_workbook(content, limit, file)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
+        names = [only] if only in book.sheet_names else list(book.sheet_names)
+        cells = {n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in names}
+    except (CalamineError, ValueError, OSError, OverflowError) as error:
+        raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
+    return book, cells
+
+
 def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str]) -> RawTable:
     """Read one sheet.
 
@@ -223,14 +238,8 @@ def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str])
     LogFault
         If it is no workbook, too large, or the sheet is not there or not named.
     """
-    limit, file = about
-    check_workbook(content, limit, file)
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        names = [sheet] if sheet in book.sheet_names else list(book.sheet_names)
-        grids = {n: book.get_sheet_by_name(n).to_python(skip_empty_area=False) for n in names}
-    except (CalamineError, ValueError, OSError, OverflowError) as error:
-        raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
+    file = about[1]
+    book, grids = opened_workbook(content, about, sheet)
     name, how = _only_sheet({n: g for n, g in grids.items() if g}, sheet, (list(grids), file))
     grid = _with_errors(content, grids[name], name)
     if len(grid) <= skip:

@@ -60,11 +60,6 @@ class RunEnded(RuntimeError):
     """A notebook that did not come to its end, in words a partner can read."""
 
 
-def out_of_time(limits: Limits) -> RunEnded:
-    """Say that the time limit was reached."""
-    return RunEnded(f"it took longer than the time limit of {limits.seconds:g} s and was stopped")
-
-
 def died(status: int | None, cell: int) -> RunEnded:
     """Say how a kernel ended: ``status`` as ``subprocess`` gives it, ``cell`` counted from 1."""
     if status is None or status == -9:
@@ -77,26 +72,31 @@ def died(status: int | None, cell: int) -> RunEnded:
 
 
 def execute(notebook: Path, parameters: dict[str, str], limits: Limits = _ALONE) -> Any:
-    """Run a notebook.
+    """Run a template with a cell tagged ``parameters``; the outcome is the same either way.
 
-    ``notebook``: the template, with a cell tagged ``parameters``; ``parameters``: plain strings,
-    since papermill turns most other kinds into text without a word; ``limits``: time, memory, and
-    whether a kernel of its own is wanted. Returns the executed notebook, the same either way.
-    Raises ``RuntimeError`` if any code cell did not run, whatever papermill's own record says.
+    ``parameters`` are plain strings, since papermill turns most other kinds into text without a
+    word. Raises ``RunEnded`` if the kernel ended before the cells did: killed, lost, or out of
+    time; ``RuntimeError`` if any cell did not run, whatever papermill's own record says.
     """
     # As a node, not a path: papermill reads braces in a path as a template.
     source = nbformat.read(str(notebook), as_version=4)  # type: ignore[no-untyped-call]
     kept = {"engine_name": ENGINE, "limits": limits}
-    with _as_page():
-        executed = papermill.execute_notebook(
-            source,
-            None,
-            parameters=parameters,
-            kernel_name="python3",
-            language="python",
-            progress_bar=False,
-            **(_fresh(limits) if limits.fresh_kernel else kept),
-        )
+    try:
+        with _as_page():
+            executed = papermill.execute_notebook(
+                source,
+                None,
+                parameters=parameters,
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                **(_fresh(limits) if limits.fresh_kernel else kept),
+            )
+    except CellTimeoutError:
+        said = f"it took longer than the time limit of {limits.seconds:g} s and was stopped"
+        raise RunEnded(said) from None
+    except DeadKernelError:
+        raise RunEnded("its kernel died: it ran out of memory or was killed") from None
     _judge(executed)
     for cell in executed.cells:
         if cell.cell_type == "code":
@@ -113,19 +113,7 @@ class KeptKernelEngine(Engine):  # type: ignore[misc]
     ) -> None:
         """Run every cell, filling in outputs, counts and papermill's statuses.
 
-        Parameters
-        ----------
-        nb_man
-            Papermill's record of the notebook.
-        kernel_name
-            Which kernel.
-        options
-            Papermill's; ``limits`` is the kit's own.
-
-        Raises
-        ------
-        RunEnded
-            If the kernel ended before the cells did: killed, lost, or out of time.
+        Of the ``options`` ``limits`` is the kit's own.
         """
         limits: Limits = options.get("limits") or USUAL
         client = PapermillNotebookClient(
@@ -134,8 +122,6 @@ class KeptKernelEngine(Engine):  # type: ignore[misc]
         with _lent(client, limits) as kernel:
             try:
                 client.execute(cleanup_kc=False)
-            except CellTimeoutError:
-                raise out_of_time(limits) from None
             except DeadKernelError:
                 raise died(kernel.status(), _cells_begun(nb_man)) from None
 

@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import Any
 
 import papermill
-from nbclient.exceptions import CellTimeoutError, DeadKernelError
 
 from repair_horizon.files.writing import said_in_a_cell, write_text, writing
-from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute, out_of_time
+from repair_horizon.reports.kernel import USUAL, Limits, RunEnded, execute
 from repair_horizon.reports.made_from import (
     DONE,
     FAILED,
@@ -122,10 +121,6 @@ def _reason(error: Exception, limits: Limits) -> str:
     """Say a failure in the words of the cell that failed, without its traceback."""
     if isinstance(error, RunEnded):
         return str(error)
-    if isinstance(error, CellTimeoutError):
-        return str(out_of_time(limits))
-    if isinstance(error, DeadKernelError):
-        return "its kernel died: it ran out of memory or was killed"
     if isinstance(error, papermill.PapermillExecutionError):
         said = str(error.evalue).strip() or str(error.ename)
         if error.ename in _OUT_OF_MEMORY:
