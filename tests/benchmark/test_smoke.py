@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pytest
 
 from .forecasts import KNOWING, OURS, TUNING, figures, run
@@ -10,6 +11,7 @@ from .scale import bare, fit, growth, project, read, slope
 from .scale_simulator import FAULTS, Extent, write_workspace
 from .stops import figures as stop_figures
 from .stops import run as stop_run
+from .third_world import CURVED, scored
 
 pytestmark = pytest.mark.filterwarnings("ignore:The design matrix is rank-deficient")
 
@@ -24,6 +26,13 @@ def test_the_benchmark_scores_every_method_on_the_same_sales() -> None:
     assert scores.groupby("method").size().nunique() == 1
     assert list(scores.groupby("method")["loss"].mean().sort_values().index[:2]) == [KNOWING, OURS]
     assert all(value == value for _, value, _ in figures(scores))
+
+
+def test_by_other_laws_the_curve_is_nearer_than_the_last_level() -> None:
+    """Straight, logistic, hyperbolic and stretched falls, one shop; bands hold 70 % or more."""
+    table = pd.concat(scored(CURVED, "", TUNING))
+    assert table["held"].mean() > 0.7
+    assert table["error"].abs().mean() < 0.6 * table["last"].abs().mean()
 
 
 def test_degenerate_families_do_not_fail() -> None:
