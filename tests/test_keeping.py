@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
@@ -14,7 +15,51 @@ from repair_horizon.logs import read_logs
 from repair_horizon.shop import Shop, open_shop
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
-FAMILY = "ulmvrist_watch"
+FAMILY, OTHER = "ulmvrist_watch", "grabvyx_console"
+
+
+def without_last(text: str) -> str:
+    """A log without its last row about a family."""
+    lines = text.splitlines(keepends=True)
+    del lines[max(i for i, line in enumerate(lines) if "ulmvrist" in line)]
+    return "".join(lines)
+
+
+def one_more(text: str) -> str:
+    """A log with its last row about a family once more, under a name of its own."""
+    last = [line for line in text.splitlines(keepends=True) if "ulmvrist" in line][-1]
+    return text + "more" + last
+
+
+def another_price(text: str) -> str:
+    """A log whose last row of a family names another price."""
+    lines = text.splitlines(keepends=True)
+    at = max(i for i, line in enumerate(lines) if "ulmvrist" in line)
+    lines[at] = re.sub(r",(\d+)\.(\d\d),", r",1\1.\2,", lines[at], count=1)
+    return "".join(lines)
+
+
+CHANGES: dict[str, Callable[[str], str]] = {
+    "sales.csv": another_price,
+    "part_quotes.csv": another_price,
+    "maker_quotes.csv": lambda t: t + "2026-09-24,ulmvrist_5,display_dead,84.00,EUR,11,90,25.00\n",
+    "listings.csv": one_more,
+    "repairs.csv": without_last,
+    "stock.csv": without_last,
+    "fault_states.csv": lambda t: t.replace("0.92", "0.52"),
+    "fx_rates.csv": lambda t: t.replace(",1.1", ",1.2"),
+    "catalogue.csv": another_price,
+    "settings.toml": lambda t: t.replace("rate_per_hour = 28.0", "rate_per_hour = 31.0"),
+}
+
+TOGETHER = (
+    ["sales.csv"],
+    ["part_quotes.csv", "stock.csv"],
+    ["repairs.csv", "maker_quotes.csv"],
+    ["listings.csv"],
+    ["fault_states.csv", "catalogue.csv", "fx_rates.csv"],
+    ["settings.toml"],
+)
 
 
 @pytest.fixture
@@ -23,6 +68,12 @@ def place(tmp_path: Path) -> Path:
     folder = shutil.copytree(DEMO, tmp_path / "business")
     models = pd.read_csv(folder / "catalogue.csv", dtype=str, keep_default_na=False)
     models[models["family_id"] == FAMILY].to_csv(folder / "catalogue.csv", index=False)
+    own = re.compile(
+        "(model_id|family_id|date,base|20[0-9-]+,EUR|" + FAMILY[:8] + "|" + OTHER[:7] + ")"
+    )
+    for path in folder.glob("*.csv"):
+        text = path.read_text(encoding="utf-8").splitlines(keepends=True)
+        path.write_text("".join(line for line in text if own.search(line)), encoding="utf-8")
     (folder / "forecasts.csv").unlink()
     (folder / "out").mkdir()
     return folder
@@ -33,6 +84,11 @@ def opened(place: Path) -> Shop:
     return shop.with_rules(replace(shop.settings, draws=100))
 
 
+def answers(place: Path) -> bytes:
+    shop = opened(place)
+    return packed((shop.bids(), shop.stock()))
+
+
 def kept(place: Path) -> dict[str, str]:
     return dict(p.name.split(".") for p in (place / "out" / ".kept").iterdir())  # type: ignore[misc]
 
@@ -41,7 +97,7 @@ def test_a_kept_shop_tells_the_figures_of_one_read_anew(place: Path) -> None:
     """Logs, knowledge, estimates and charges come back as they were, to the last bit."""
     first = opened(place)
     told, charges = first.thresholds(), first.scarcity()
-    assert len(kept(place)) == 6
+    assert len(kept(place)) == 7
     again = opened(place)
     assert packed(again.logs) == packed(first.logs)
     assert again.scarcity() == charges
@@ -50,25 +106,39 @@ def test_a_kept_shop_tells_the_figures_of_one_read_anew(place: Path) -> None:
         pd.testing.assert_frame_equal(again.logs.tables[name], table)
 
 
-@pytest.mark.parametrize("file", ["sales.csv", "settings.toml"])
-def test_a_changed_file_is_not_met_by_what_was_kept(place: Path, file: str) -> None:
-    opened(place).scarcity()
-    before = kept(place)
-    path = place / file
-    change: Callable[[str], str] = {
-        "sales.csv": lambda t: t[: t.rindex("\n", 0, -1) + 1],
-        "settings.toml": lambda t: t.replace("rate_per_hour = 28.0", "rate_per_hour = 31.0"),
-    }[file]
-    text = path.read_text(encoding="utf-8")
-    assert change(text) != text
-    path.write_text(change(text), encoding="utf-8")
-    opened(place).scarcity()
-    after = kept(place)
-    changed = {name.rpartition("-")[0] for name in before if after[name] != before[name]}
-    assert "opportunity-cost" in changed
-    assert before.keys() == after.keys()
-    if file == "sales.csv":
-        assert all(after[name] != before[name] for name in before)
+def test_a_changed_file_is_not_met_by_what_was_kept(place: Path, tmp_path: Path) -> None:
+    """Whatever is written down, put right or taken back, the answers are those of a cold shop."""
+    answers(place)
+    for names in TOGETHER:
+        for name in names:
+            path = place / name
+            text = path.read_text(encoding="utf-8")
+            path.write_text(CHANGES[name](text), encoding="utf-8")
+            assert path.read_text(encoding="utf-8") != text, name
+        bare = shutil.copytree(place, tmp_path / names[0], ignore=lambda *_: ["out"])
+        assert answers(place) == answers(bare), names
+
+
+def test_rules_change_no_fit_and_a_row_changes_its_own_familys(place: Path) -> None:
+    """What is kept rests on what it was worked out from, and on nothing else."""
+    models = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)
+    models[models["family_id"].isin([FAMILY, OTHER])].to_csv(place / "catalogue.csv", index=False)
+    answers(place)
+    changed = []
+    for name in ("settings.toml", "listings.csv", "sales.csv"):
+        before, path = kept(place), place / name
+        path.write_text(CHANGES[name](path.read_text(encoding="utf-8")), encoding="utf-8")
+        answers(place)
+        after = kept(place)
+        assert before.keys() == after.keys()
+        changed.append({n for n in before if before[n] != after[n]})
+    rules, listing, sale = changed
+    fits = {n for n in before if n.startswith("family-")}
+    assert len(fits) == 2
+    assert not rules & (fits | {"knowledge"})
+    assert {"bids", "shelf", f"opportunity-cost-{opened(place).month()}"} <= rules & listing & sale
+    assert len(listing & fits) == 1  # of the family listed
+    assert fits <= sale  # families learn from each other's sales
 
 
 def test_without_a_folder_for_results_nothing_is_written(place: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from hashlib import sha256
 from math import inf
 from pathlib import Path
@@ -50,6 +50,7 @@ from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.inputs import LEDGER
 from repair_horizon.tables.months import month_number, parse_month
+from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 
 HORIZON = 24
 NEAR = 3
@@ -58,6 +59,9 @@ TOLERANCE_SHARE = 6.0
 BUSY_SHARE = 0.85
 """Part of the hours and cash there are that is planned for: a bench in full use keeps every job
 waiting, since work comes in unevenly (waits grow as 1 / (1 - use); from memory)."""
+
+_UNREAD = ("stock", "answers")
+"""Tables that no fit of a family reads."""
 
 Month = str | int | None
 T = TypeVar("T")
@@ -84,6 +88,7 @@ class FittedShop:
         self._near: dict[tuple[str, int], PartPaths] = {}
         self._scarcities: dict[int, Scarcity] = {}
         self._newest: dict[tuple[tuple[str, ...], int], Economics] = {}
+        self._stamps: dict[str, str] = {}
         self.hands = ALONE
         """Who fits families that nobody asked ``fit`` for before."""
 
@@ -144,20 +149,32 @@ class FittedShop:
         """Fit families by the workers asked for, all of them if None; returns the shop."""
         missing = self._unfitted(self.logs.families if families is None else families)
         if missing:
-            given = self.knowledge
-            made = all_of(
-                _fit, missing, lambda f: (self.logs.of([f]), f, given), hands or self.hands
-            )
-            for family, found in made.items():
+            for family, found in all_of(_fit, missing, self._given, hands or self.hands).items():
                 self._estimates[family] = found
-                self._keeper.keep(_kept_name(family), (self._rests_on,), found)
+                self._keeper.keep(_kept_name(family), (self._stamp(family),), found)
         return self
+
+    def _given(self, family_id: str) -> tuple[Logs, str, ShopKnowledge]:
+        """All that a family's fit may read, and so all that it rests on."""
+        logs = self.logs.of([family_id])
+        tables = {n: t.iloc[:0] if n in _UNREAD else t for n, t in logs.tables.items()}
+        nothing = Ledger({}, no_exceptions())
+        given = replace(logs, folder=Path(), tables=tables, ledger=nothing, notes=())
+        return given, family_id, self.knowledge
+
+    def _stamp(self, family_id: str) -> str:
+        """Hash of all that a family's fit is given: rows that it does not read leave it alone."""
+        if self._keeper is not FORGETS and family_id not in self._stamps:
+            logs, name, known = self._given(family_id)
+            rows = (replace(logs, tables={}), *logs.tables.values())
+            self._stamps[family_id] = stamp_of([*rows, name, known])
+        return self._stamps.get(family_id, "")
 
     def _unfitted(self, families: Sequence[str]) -> list[str]:
         """Families whose estimates are neither here nor kept on disk; kept ones are taken up."""
         for family in families:
             if family not in self._estimates:
-                found = self._keeper.find(_kept_name(family), (self._rests_on,))
+                found = self._keeper.find(_kept_name(family), (self._stamp(family),))
                 if found is not None:
                     self._estimates[family] = found
         return [f for f in families if f not in self._estimates]
@@ -165,8 +182,8 @@ class FittedShop:
     def price_curves(self, hands: Hands = ALONE) -> dict[str, PriceCurves | CannotSay]:
         """Fit the price curves of every family and nothing else, which costs less."""
         rest = self._unfitted(self.logs.families)
-        known, given = self._estimates, self.knowledge
-        found = all_of(_fit_prices, rest, lambda f: (self.logs.of([f]), f, given), hands)
+        known = self._estimates
+        found = all_of(_fit_prices, rest, self._given, hands)
         return {f: found[f] if f in found else known[f].prices for f in self.logs.families}
 
     def estimates(self, family_id: str) -> FamilyEstimates:
@@ -325,8 +342,12 @@ class FittedShop:
 
     def _kept(self, name: str, about: object, make: Callable[[], T]) -> T:
         """Return what is kept on disk of these rows, rules and promises, or make it."""
-        rules = (repr(self.settings), repr(self.calibration), repr(sorted(self.selection.items())))
-        return self._keeper.of(name, (self._rests_on, *rules, repr(about)), make)
+        return self._keeper.of(name, (self._rests_on, *self._rules, repr(about)), make)
+
+    @property
+    def _rules(self) -> tuple[str, ...]:
+        """What figures rest on beside the rows: settings, back-test, how won lots turned out."""
+        return repr(self.settings), repr(self.calibration), repr(sorted(self.selection.items()))
 
     def _kept_of(self, name: str, month: Month, make: Callable[[], T]) -> T:
         """Return an answer about a month as kept on disk, or work it out."""
@@ -342,26 +363,39 @@ class FittedShop:
         return scarcity(self._purchases(start), self._owned(start), supply, days)
 
     def _purchases(self, start: int) -> list[Purchases]:
-        rates = listings_per_month(self.logs.tables["listings"], self.now)
+        """Lots of a month; what units of a family are worth is kept by what that rests on."""
+        counted = listings_per_month(self.logs.tables["listings"], self.now)
+        rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items() if n > 0}
         family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
-        out = []
-        economics = self.economics(self.families_of("listings"), start, 2, NO_CHARGES)
-        for (model_id, fault), per_month in rates.items():
-            if (model_id, fault) not in economics.keys(str(family[model_id])):
-                continue
-            unit = economics.unit(str(family[model_id]), model_id, fault)
-            if isinstance(unit, UnitEconomics):
-                found = purchases_of(unit, float(per_month))
-                out += [] if found is None else [found]
-        return out
+        of_family: dict[str, list[tuple[str, str]]] = {}
+        for key in rates:
+            of_family.setdefault(str(family[key[0]]), []).append(key)
+        self.fit(list(of_family))
+        sellers = stamp_of([self.sellers])
+        known: dict[tuple[str, str], Purchases] = {}
+        for name, keys in of_family.items():
+            rests_on = (self._stamp(name), sellers, *self._rules, repr((start, keys)))
+            work = partial(self._purchases_of, name, keys, start)
+            known |= self._keeper.of(_kept_name(name, "lots"), rests_on, work)
+        return [replace(known[k], per_month=n) for k, n in rates.items() if k in known]
+
+    def _purchases_of(
+        self, family_id: str, keys: Sequence[tuple[str, str]], start: int
+    ) -> dict[tuple[str, str], Purchases]:
+        """Lots of a family's models and faults, one a month of each."""
+        economics = self.economics(family_id, start, 2, NO_CHARGES)
+        there = set(economics.keys(family_id))
+        units = {k: economics.unit(family_id, *k) for k in keys if k in there}
+        lots = {k: purchases_of(u, 1.0) for k, u in units.items() if isinstance(u, UnitEconomics)}
+        return {k: lot for k, lot in lots.items() if lot is not None}
 
     def _owned(self, start: int) -> list[Owned]:
         economics = self.economics(self.families_of("stock"), start, 2, NO_CHARGES)
         return owned_units(self.logs, economics)
 
 
-def _kept_name(family_id: str) -> str:
-    return f"family-{sha256(family_id.encode()).hexdigest()[:16]}"
+def _kept_name(family_id: str, what: str = "family") -> str:
+    return f"{what}-{sha256(family_id.encode()).hexdigest()[:16]}"
 
 
 def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:
