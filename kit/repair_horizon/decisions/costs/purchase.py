@@ -42,10 +42,19 @@ class Segment:
 
 @dataclass(frozen=True)
 class Landing:
-    """The landed cost of a purchase: its premium tiers and the cost of the cash."""
+    """The landed cost of a purchase: its premium tiers and the cost of the cash.
+
+    ``scarce`` is the part of ``kappa`` that is opportunity cost: nobody is paid it.
+    """
 
     segments: tuple[Segment, ...]
     kappa: float
+    scarce: float = 0.0
+
+    @property
+    def money(self) -> Landing:
+        """The same without opportunity cost: what a purchase costs in money."""
+        return Landing(self.segments, self.kappa - self.scarce) if self.scarce else self
 
     def segment(self, bid: float) -> Segment:
         """Tier a hammer price falls in; a price at a step belongs below it."""
@@ -143,8 +152,8 @@ def landing_under(rules: Settings, days: float, cash_day: float = 0.0) -> Landin
     """
     tax = rules.tax
     whole = tax.credit_threshold if tax.scheme == "special_credit" else None
-    yearly = rules.delay.capital_rate + 365.0 * cash_day
-    return landing(rules.purchase, yearly, days, tax.premium_in_margin, whole)
+    paid = landing(rules.purchase, rules.delay.capital_rate, days, tax.premium_in_margin, whole)
+    return Landing(paid.segments, paid.kappa + cash_day * days, cash_day * days)
 
 
 def purchase_on(purchase: Purchase, day: str) -> Purchase:

@@ -297,7 +297,7 @@ def _lot(row: Any, offered: list[Offered], today: pd.Timestamp, rng: np.random.G
         paid,
         np.full(len(worth), parts),
         worth + parts,
-        worth - paid * (1 + land.kappa),
+        worth - paid * (1 + land.money.kappa),
         hours,
         Days(
             start,
@@ -329,7 +329,7 @@ def _price(
 
 def _drawn_unit(scorer: Scorer, rng: np.random.Generator) -> Floats:
     """Worth before acquisition of one unit in every draw, its state, outcome and luck drawn."""
-    states, unit = scorer.known.market, scorer.unit
+    states, unit = scorer.known.market.money, scorer.unit
     at = _slot(states.weight, rng)
     rows = np.arange(len(at))
     luck = rng.permutation(unit.family.unit_noise)

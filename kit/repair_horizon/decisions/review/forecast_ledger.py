@@ -88,8 +88,9 @@ def _promise(known: Outcomes, land: Landing, price: float) -> dict[str, float]:
     """Mean, chance of loss, quantiles and shared part of the profit at a price."""
     theta = margin_fraction(known.unit.settings)
     bought, dearer = known.bought(land, price), known.bought(land, price + 1.0)
-    _, own, common = lot_spread(known.market, known.single, (land, theta), price)
-    profit = profit_at(known.single, land, price, theta)
+    market, single = known.market.money, known.single.money
+    _, own, common = lot_spread(market, single, (land.money, theta), price)
+    profit = profit_at(single, land.money, price, theta)
     cut = weighted_quantiles(EndStates(known.single.weight, profit, profit))
     total = own**2 + common**2
     return {

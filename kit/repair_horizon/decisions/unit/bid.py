@@ -45,6 +45,7 @@ TOO_SMALL = "not worth the handling"
 BREAK_EVEN = "break-even"
 RARELY_WON = "would rarely win at that price"
 LOSES_WON = "lots won at that price are expected to lose"
+EARN_MORE = "its hours and cash earn more on other units"
 
 
 @dataclass(frozen=True)
@@ -167,15 +168,21 @@ class Outcomes:
         if self.rival is None:
             return replace(self.bought(landing, bid), chance=float("nan"))
         rival = replace(self.rival, floor=floor)
-        return self._less(won_lot(self.market, self.single, landing, theta, bid, rival))
+        won = won_lot(self.market.money, self.single.money, landing.money, theta, bid, rival)
+        return self._less(won, landing)
 
     def bought(self, landing: Landing, price: float) -> WonLot:
         """Say what buying at a fixed price promises."""
         theta = margin_fraction(self.unit.settings)
-        return self._less(at_price(self.market, self.single, landing, theta, price))
+        won = at_price(self.market.money, self.single.money, landing.money, theta, price)
+        return self._less(won, landing)
 
-    def _less(self, won: WonLot) -> WonLot:
-        return replace(won, profit=won.profit - self.shortfall) if self.shortfall else won
+    def _less(self, won: WonLot, landing: Landing) -> WonLot:
+        """Take off what won lots fall short by, and tell what hours and cash could earn."""
+        charge = float(np.sum(self.market.weight * self.market.charge))
+        if landing.scarce and np.isfinite(won.price):
+            charge += landing.scarce * landing.landed(won.price)
+        return replace(won, profit=won.profit - self.shortfall, charge=charge)
 
 
 def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
@@ -218,6 +225,8 @@ def against(won: WonLot, rules: Settings) -> str:
         return f"{RARELY_WON}: {won.chance:.0%} of such lots"
     if won.profit <= 0:
         return f"{LOSES_WON}: {won.profit:.2f} a lot"
+    if won.surplus <= 0:
+        return f"{EARN_MORE}: {won.profit:.2f} a lot against {won.charge:.2f}"
     return ""
 
 

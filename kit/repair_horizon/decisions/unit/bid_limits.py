@@ -35,12 +35,21 @@ class EndStates:
     """Where a bought unit may end, all arrays of one shape (...,).
 
     ``weight`` sums to one; ``value`` is worth before acquisition; ``price`` the gross price of
-    the unit in that state (0 if not sold), which a margin scheme taxes.
+    the unit in that state (0 if not sold), which a margin scheme taxes. ``charge`` is the
+    opportunity cost of hours and cash within ``value``, of a shape that broadcasts.
     """
 
     weight: Floats
     value: Floats
     price: Floats
+    charge: Floats | float = 0.0
+
+    @cached_property
+    def money(self) -> EndStates:
+        """The same with worth in money: what hours and cash might earn elsewhere is nobody's."""
+        if not np.any(self.charge):
+            return self
+        return EndStates(self.weight, self.value + self.charge, self.price)
 
     @cached_property
     def expected(self) -> float:

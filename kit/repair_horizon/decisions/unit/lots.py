@@ -21,6 +21,7 @@ from scipy.special import ndtr
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import certainty_equivalent
 from repair_horizon.decisions.unit.winning import HighestRival, WonLot
 
@@ -29,7 +30,10 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class JointLot:
-    """A lot: its exact bid, its mean worth and own spread by draw, the rival for the whole."""
+    """A lot: its exact bid, its mean worth and own spread by draw, the rival for the whole.
+
+    ``worth`` is in money; ``charge`` is what its hours could earn on other units.
+    """
 
     exact: float
     worth: Floats
@@ -38,6 +42,7 @@ class JointLot:
     landing: Landing
     rival: HighestRival | None
     shortfall: float = 0.0
+    charge: float = 0.0
 
     def expected(self, bid: float, floor: float = 0.0) -> WonLot:
         """Say what bidding up to a price promises for the whole lot."""
@@ -50,15 +55,17 @@ class JointLot:
                 return WonLot(0.0, float("nan"), float("nan"), float("nan"))
             prices, part, chance = rival.prices_below(bid), wins / wins.sum(), rival.chance(bid)
         weight = np.full(len(self.worth), 1.0 / len(self.worth)) if part is None else part
-        paid = self.landing.landed_each(prices) * (1 + self.landing.kappa)
+        paid = self.landing.landed_each(prices) * (1 + self.landing.money.kappa)
         profit = self.worth[:, None] - paid
         loss = ndtr(-profit / np.maximum(self.own_sd[:, None], 1e-9))
         over = prices.shape[1]
+        price = float(weight @ prices.sum(axis=1)) / over
         return WonLot(
             chance,
             float(weight @ profit.sum(axis=1)) / over - self.shortfall,
             float(weight @ loss.sum(axis=1)) / over,
-            float(weight @ prices.sum(axis=1)) / over,
+            price,
+            self.charge + self.landing.scarce * self.landing.landed(price),
         )
 
 
@@ -82,14 +89,15 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
     month, valuation = units[0].month, units[0].unit.valuation
     taxed = bool(margin_fraction(units[0].unit.settings))
     families: dict[str, Floats] = {}
-    worth, variance = np.zeros(1), np.zeros(1)
+    worth, variance, charge = np.zeros(1), np.zeros(1), 0.0
     for known, count in zip(units, quantity, strict=True):
         unit = known.unit
         name = unit.family.estimates.family_id
         sure = unit.certainty_by_draw[:, month] * count
         families[name] = families[name] + sure if name in families else sure
-        worth = worth + unit.value[:, month] * count
-        single = known.single
+        market, single = known.market, known.single.money
+        worth = worth + (unit.value[:, month] + _charge_in_draw(market)) * count
+        charge += float(np.sum(market.weight * market.charge)) * count
         away = single.value - single.value_in_draw[:, None]
         variance = variance + count * np.sum(single.share_in_draw * away**2, axis=1)
     if taxed:
@@ -100,8 +108,13 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
     hours = sum(k.hours * q for k, q in zip(units, quantity, strict=True))
     short = sum(k.shortfall * q for k, q in zip(units, quantity, strict=True))
     return JointLot(
-        exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity), short
+        exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity), short, charge
     )
+
+
+def _charge_in_draw(states: EndStates) -> Floats | float:
+    """Opportunity cost within the worth of a unit, by draw."""
+    return np.sum(states.share_in_draw * states.charge, axis=1) if np.any(states.charge) else 0.0
 
 
 def rival_of(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:

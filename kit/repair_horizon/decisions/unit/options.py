@@ -49,12 +49,17 @@ def untouched_name(state: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Option:
-    """One option: value and gross price per draw and month, hours and cash in parts."""
+    """One option: value and gross price per draw and month, hours and cash in parts.
+
+    ``charge`` is the opportunity cost of hours and cash within the value, per draw and month or
+    one for all.
+    """
 
     value: Floats
     price: Floats
     hours: float = 0.0
     parts_cash: float | Floats = 0.0
+    charge: float | Floats = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +98,7 @@ def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
     working = bench.price_after(days)
     if seen is None:
         nothing = np.full_like(working, -bench.test_cost - bench.charged(0.0))
-        return Option(nothing, np.zeros_like(working))
+        return Option(nothing, np.zeros_like(working), charge=bench.charged(0.0))
     # The ratio is the mean broken price over the median working one, so it needs no mean factor.
     ratio = bench.outlook.as_is[seen] / bench.outlook.mean_factor
     if symptom is not None and symptom != seen and not works(seen):
@@ -102,7 +107,8 @@ def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
         if listed.mean() < ratio.mean():
             ratio = ratio ** (1 - SYMPTOM_WEIGHT) * listed**SYMPTOM_WEIGHT
     price = cents(working * ratio[:, None])
-    return Option(net_of(price, bench.terms) - bench.test_cost - bench.charged(0.0), price)
+    charge = bench.charged(0.0)
+    return Option(net_of(price, bench.terms) - bench.test_cost - charge, price, charge=charge)
 
 
 def repair(
@@ -130,6 +136,7 @@ def repair(
         success[:, None] * mean_price + (1 - success[:, None]) * failed_price,
         float(state["hours"]),
         np.asarray(job.lines.get("parts", np.asarray(0.0))),
+        job.charge,
         job.by_grade,
         price,
         failed,
@@ -153,12 +160,14 @@ class _Sold:
 class _Costed:
     """A job whatever its state: cost lines, their sum, worth by grade and over grades if it works.
 
-    ``recovered`` is what its dearest part is worth to the next one if it does not.
+    ``recovered`` is what its dearest part is worth to the next one if it does not; ``charge`` the
+    opportunity cost within ``cost``.
     """
 
     sold: _Sold
     lines: Mapping[str, Floats]
     cost: Floats
+    charge: float | Floats
     recovered: Floats
     by_grade: Floats
     good: Floats
@@ -194,7 +203,8 @@ def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
     by_grade = np.empty_like(sold.net)
     np.subtract(sold.net, _lift(cost), out=by_grade)
     recovered = recovered_part(job, bench.settings)
-    return _Costed(sold, lines, cost, recovered, by_grade, _over_grades(bench, by_grade))
+    good = _over_grades(bench, by_grade)
+    return _Costed(sold, lines, cost, charge, recovered, by_grade, good)
 
 
 def _failed(bench: Bench, fallback: Option) -> tuple[Floats, Floats]:
@@ -242,7 +252,9 @@ def _parted(bench: Bench, broken: list[str]) -> Option | str:
     used = np.stack([p.price[:, : bench.months] for p in paths], axis=-1) * factor
     worth = part_out_value(used, bench.settings, bench.terms.fee_rate, bench.terms.fixed)
     hours = bench.settings.part_out.hours
-    return Option(worth - bench.test_cost - bench.charged(hours), np.zeros_like(worth), hours)
+    charge = bench.charged(hours)
+    value = worth - bench.test_cost - charge
+    return Option(value, np.zeros_like(worth), hours, charge=charge)
 
 
 def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:
@@ -271,7 +283,8 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
     refused = fallback.value - fee - fallback_admin
     value = terms.success * good + (1 - terms.success) * refused - admin
     sold = terms.success * price + (1 - terms.success) * fallback.price
-    return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]))
+    charge = terms.success * charge + (1 - terms.success) * (fallback.charge + fallback_admin)
+    return Option(cents(value), sold, terms.admin_hours, float(quote["amount"]), charge)
 
 
 def _by_maker(bench: Bench, days: float) -> tuple[Floats, Floats]:

@@ -367,9 +367,21 @@ class UnitEconomics:
         weight = np.concatenate([s.share[:, None] * o.chance for s, o in taken], axis=1) / draws
         value = np.concatenate([o.worth for _, o in taken], axis=1)
         price = np.concatenate([o.price for _, o in taken], axis=1)
+        charge = self._charges(month, [o.chance.shape[1] for _, o in taken])
         luck = self.family.unit_noise[:, None]
-        own = EndStates(weight, value + self.kept * price * (luck - 1), price * luck)
-        return EndStates(weight, value, price), own
+        own = EndStates(weight, value + self.kept * price * (luck - 1), price * luck, charge)
+        return EndStates(weight, value, price, charge), own
+
+    def _charges(self, month: int, slots: list[int]) -> Floats | float:
+        """Opportunity cost within each end state's value, (draws, slots); 0 if there is none."""
+        if not (self.valuation.hour or self.valuation.cash_day):
+            return 0.0
+        draws, columns = len(self.states[0].share), []
+        for state, chosen, count in zip(self.states, self.actions, slots, strict=True):
+            charge = np.asarray(state.options[chosen[month]].charge)
+            mine = np.broadcast_to(charge[:, month] if charge.ndim == 2 else charge, draws)
+            columns += [mine] * count
+        return np.stack(columns, axis=1)
 
     def labels(self, month: int) -> list[tuple[str, str]]:
         """State and outcome of each slot."""

@@ -92,14 +92,22 @@ class HighestRival:
 class WonLot:
     """What bidding up to a price promises.
 
-    ``chance`` of winning; ``profit`` expected of a won lot at the price it is won at and
-    ``probability_loss`` its chance of loss; ``price`` the mean hammer price paid.
+    ``chance`` of winning; ``profit`` expected of a won lot at the price it is won at, in money,
+    and ``probability_loss`` its chance of loss; ``price`` the mean hammer price paid. ``charge``
+    is what its hours and cash could earn on other units: a lot is worth taking for what it earns
+    beyond.
     """
 
     chance: float
     profit: float
     probability_loss: float
     price: float
+    charge: float = 0.0
+
+    @property
+    def surplus(self) -> float:
+        """Expected profit beyond what hours and cash could earn on other units."""
+        return self.profit - self.charge
 
     @property
     def per_listing(self) -> float:
