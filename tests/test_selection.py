@@ -24,6 +24,7 @@ from repair_horizon.decisions.review.forecast_ledger import forecasts_of
 from repair_horizon.decisions.review.scorecard import (
     LOT_COLUMNS,
     PRICED,
+    START,
     WEIGHT,
     by_class,
     share_table,
@@ -50,14 +51,14 @@ def lots_of(kind: str, promised: list[float], realised: list[float], resale: flo
 
 
 def test_shortfall_by_hand() -> None:
-    """Ten lots 5 short of 100 of resale each: 5 %, shrunk by 10 / 30; a class apart from others."""
+    """Ten lots 5 short of 100 each: 5 %, a third of it and two of the start; each class apart."""
     lots = pd.concat(
         [lots_of("phone", [20.0] * 10, [15.0] * 10, 100.0), lots_of("tablet", [9.0], [29.0], 200.0)]
     )
     found = by_class(lots).set_index("device_class")
     assert found.loc["phone", "raw"] == pytest.approx(0.05)
-    assert found.loc["phone", "shortfall"] == pytest.approx(0.05 / 3)
-    assert found.loc["tablet", "shortfall"] == pytest.approx(-0.1 / 21)
+    assert found.loc["phone", "shortfall"] == pytest.approx(0.05 / 3 + START * 2 / 3)
+    assert found.loc["tablet", "shortfall"] == pytest.approx((20 * START - 0.1) / 21)
     assert by_class(lots[:0]).empty
 
 
@@ -147,7 +148,7 @@ def test_the_demo_s_track_record_counts_every_lot_once() -> None:
     )
     phone = found.classes.set_index("device_class").loc["phone"]
     shrunk = phone["lots"] / (phone["lots"] + WEIGHT)
-    assert phone["shortfall"] == pytest.approx(phone["raw"] * shrunk)
+    assert phone["shortfall"] == pytest.approx(phone["raw"] * shrunk + START * (1 - shrunk))
     assert "won lots promised" in found.words
     bare = replace(logs, folder=Path("nowhere"))
     assert shortfalls(bare, rules) == {}
@@ -161,7 +162,7 @@ def test_a_ledger_that_cannot_be_read_stops_no_bid(tmp_path: Path) -> None:
 
 
 def test_an_economics_without_history_promises_the_plain_profit() -> None:
-    """No ledger, no deduction."""
+    """No shop, no deduction."""
     unit = example_economics(rival=45.0).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     assert outcomes(unit, 0).shortfall == 0.0

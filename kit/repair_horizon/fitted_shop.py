@@ -27,7 +27,7 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
-from repair_horizon.decisions.review.scorecard import shortfalls
+from repair_horizon.decisions.review.scorecard import START, shortfalls
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
@@ -223,7 +223,7 @@ class FittedShop:
         families = {
             name: found
             if isinstance(found, CannotSay)
-            else replace(found, shortfall=self.selection.get(found.estimates.device_class, 0.0))
+            else replace(found, shortfall=self.selection.get(found.estimates.device_class, START))
             for name, found in outlook.families.items()
         }
         return replace(outlook, families=families)
@@ -232,8 +232,8 @@ class FittedShop:
     def selection(self) -> Mapping[str, float]:
         """Share of resale taken off the promise of a won lot, by device class.
 
-        Empty where no won lot has a forecast and a result, or the ledger cannot be read, which
-        the report says.
+        Classes without a won lot that has a forecast and a result are not in it and start from
+        ``START``; empty where the ledger cannot be read, which the report says.
         """
         ledger = Path(self.logs.folder) / f"{LEDGER.name}.csv"
         noted = sha256(ledger.read_bytes()).hexdigest() if ledger.is_file() else ""
