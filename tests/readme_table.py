@@ -16,14 +16,7 @@ from repair_horizon.reports.month_tables import main_row
 from repair_horizon.shop import Shop, open_shop
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.words import (
-    chance,
-    fault_words,
-    money,
-    months_until,
-    percent,
-    verdict_words,
-)
+from repair_horizon.tables.words import chance, fault_words, money, percent, verdict_words
 
 ROOT = Path(__file__).parent.parent
 README = ROOT / "README.md"
@@ -82,8 +75,12 @@ def _buy_stop(shop: Shop, row: pd.Series) -> str:
     stops = unit_stops(unit, unit.exact_bids())
     date = next(d for d in date_rows(unit, stops, 0.8, shop.month()) if d["date_name"] == BUY_STOP)
     now, last = month_start(shop.month()), unit.months
+
+    def months_until(end: pd.Timestamp) -> int:
+        return (end.year - now.year) * 12 + end.month - now.month
+
     median, lower, upper = (
-        f"over {last}" if pd.isna(date[end]) else months_until(date[end], now)
+        f"over {last}" if pd.isna(date[end]) else str(months_until(date[end]))
         for end in ("median", "lower", "upper")
     )
     if lower == median == upper:
