@@ -42,7 +42,7 @@ def another_price(text: str) -> str:
 CHANGES: dict[str, Callable[[str], str]] = {
     "sales.csv": another_price,
     "part_quotes.csv": another_price,
-    "maker_quotes.csv": lambda t: t + "2026-09-24,ulmvrist_5,display_dead,4.00,EUR,11,90,25.00\n",
+    "maker_quotes.csv": lambda t: t + "2026-09-24,ulmvrist_2,display_dead,4.00,EUR,11,90,25.00\n",
     "listings.csv": one_more,
     "repairs.csv": without_last,
     "stock.csv": without_last,
@@ -110,11 +110,14 @@ def test_a_changed_file_is_not_met_by_what_was_kept(place: Path, tmp_path: Path)
     """Whatever is written down, put right or taken back, the answers are those of a cold shop."""
     answers(place)
     for names in TOGETHER:
+        was = opened(place)
         for name in names:
             path = place / name
-            text = path.read_text(encoding="utf-8")
-            path.write_text(CHANGES[name](text), encoding="utf-8")
-            assert path.read_text(encoding="utf-8") != text, name
+            path.write_text(CHANGES[name](path.read_text(encoding="utf-8")), encoding="utf-8")
+        now = opened(place)
+        assert ("settings.toml" in names) == (now.settings != was.settings)
+        for table in (n.removesuffix(".csv") for n in names if n != "settings.toml"):
+            assert packed(now.logs.tables[table]) != packed(was.logs.tables[table]), table
         bare = shutil.copytree(place, tmp_path / names[0], ignore=lambda *_: ["out"])
         assert answers(place) == answers(bare), names
 
