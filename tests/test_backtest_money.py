@@ -182,3 +182,18 @@ def test_without_past_prices_there_is_no_money_to_compare(logs: Logs) -> None:
     found = replay_bids(shop_of(bare))
     assert isinstance(found, CannotSay)
     assert found.reason == "no past listing with a final price"
+
+
+def test_only_single_units_auctions_are_replayed(logs: Logs) -> None:
+    """A private seller's, a fixed price and a lot of several units are no auction of one unit."""
+    family = logs.family("vellfold")
+    rows = family.tables["listings"]
+    plain = rows[(rows["final_price"] > 0) & rows["terms"].isin(["", "auction"])]
+    kept = plain.head(4).assign(quantity=1.0, lot_id="")
+    kept = kept.assign(
+        terms=["", "private", "fixed_price", "auction"], quantity=[1.0, 1.0, 1.0, 3.0]
+    )
+    some = replace(family, tables={**family.tables, "listings": kept})
+    found = replay_bids(shop_of(some), every=1)
+    assert isinstance(found, MoneyReplay)
+    assert found.lots["listing_id"].tolist() == [kept["listing_id"].iloc[0]]

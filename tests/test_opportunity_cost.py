@@ -1,5 +1,8 @@
 """What a bench hour and a day of cash are worth: against the dual minimised by brute force."""
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,6 +17,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.costs.purchase import Landing, landing
+from repair_horizon.decisions.costs.sale import planning_channel
 from repair_horizon.decisions.month.opportunity_cost import (
     Choices,
     Owned,
@@ -23,12 +27,16 @@ from repair_horizon.decisions.month.opportunity_cost import (
     purchases_of,
     scarcity,
 )
+from repair_horizon.decisions.month.plan import hours_per_month
 from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.tables.settings import Purchase, Targets, Tier
+from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.shop import Shop
+from repair_horizon.tables.settings import Channel, Purchase, Targets, Tier
 from scipy.optimize import minimize
 
+DEMO = Path(__file__).parent.parent / "data" / "demo"
 LAND = landing(Purchase([Tier(0.0, 0.2), Tier(50.0, 0.1)], inbound=8.0), 0.12, 40, True)
 
 
@@ -230,3 +238,21 @@ def test_a_log_of_a_few_days_counts_as_a_month() -> None:
         {"model_id": "m", "listed_fault": "f", "end_time": [now - pd.Timedelta(days=10)] * 3}
     )
     assert listings_per_month(rows, now).to_list() == pytest.approx([3.0])
+
+
+def test_a_shop_plans_for_part_of_its_hours() -> None:
+    """A bench of half an hour a week binds: the month's work wanted stays at 85 % of its hours."""
+    logs, rules = read_logs(DEMO).of(["vellfold"]), read_settings(DEMO)
+    rules = replace(rules, draws=100, bench=replace(rules.bench, hours_per_week=0.5))
+    found, there = Shop(logs, rules).scarcity(), hours_per_month(rules)
+    assert found.hour > 0.0
+    assert 0.4 * there < found.hours_wanted <= 0.85 * there + 1e-6
+
+
+def test_fees_hold_from_their_day_and_the_first_ones_before() -> None:
+    """Fees of 10 % from March and 12 % from May: 12 % in June, 10 % in April and in January."""
+    dated = [("2026-05-01", 0.12), ("2026-03-01", 0.10)]
+    channels = [Channel(name="x", percentage_fee=f, valid_from=d) for d, f in dated]
+    rules = replace(example_settings(), channels=channels)
+    told = [planning_channel(rules, f"2026-{m}-15").percentage_fee for m in ("06", "04", "01")]
+    assert told == [0.12, 0.10, 0.10]

@@ -5,7 +5,8 @@ decide, at the hammer price the lot really fetched. A lot bought is then worth w
 estimate, with all that has been learnt since, says it was worth in that month. That worth is an
 estimate too, not a bookkeeping result. It is the same for every strategy compared, but it comes
 from the same method that set the thresholds, which flatters them a little. A lot that others won
-would have cost at least one increment more than the price it fetched.
+would have cost at least one increment more than the price it fetched. Goods offered privately or at
+a fixed price, and lots of several units, were no auctions of one unit and are left out.
 
 What each strategy would have bought of the past lots, and what that came to.
 """
@@ -20,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
-from repair_horizon.decisions.month.listings import families_of, score, scorer_for
+from repair_horizon.decisions.month.listings import AUCTION, families_of, score, scorer_for
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.estimation.calibration import Calibration
@@ -133,10 +134,12 @@ def _replayed(shared: Replayed, given: tuple[Logs, str, pd.DataFrame]) -> pd.Dat
 
 
 def _past_lots(logs: Logs, every: int) -> pd.DataFrame:
-    """Listings with a price, of models launched by then, in every so many months."""
+    """Single units' auctions with a price, of models launched by then, every so many months."""
     rows = logs.tables["listings"]
     catalogue = logs.tables["catalogue"].set_index("model_id")
     rows = rows[(rows["final_price"] > 0) & (rows["end_time"] <= logs.newest_day + _DAY)]
+    rows = rows[rows["terms"].isin(["", AUCTION]) & (rows["lot_id"] == "")]
+    rows = rows[~(rows["quantity"] > 1)]
     number = pd.Series(month_number(rows["end_time"]), index=rows.index)
     launched = month_number(rows["model_id"].map(catalogue["launch_date"])) < number
     wanted = launched & ((number.max() - number) % every == 0)

@@ -48,11 +48,14 @@ def sale_terms(settings: Settings, day: str = "9999-12-31") -> SaleTerms:
 
 
 def planning_channel(settings: Settings, day: str) -> Channel:
-    """Return the channel planned with, at the fees in force on a day."""
+    """Return the channel planned with, at the fees in force on a day.
+
+    Before its first fees begin, those are taken.
+    """
     name = settings.sale.channel or (settings.channels[0].name if settings.channels else "")
-    fees = [c for c in settings.channels if c.name == name and c.valid_from <= day]
-    fees = fees or [c for c in settings.channels if c.name == name] or [Channel()]
-    return max(fees, key=lambda c: c.valid_from)
+    fees = [c for c in settings.channels if c.name == name] or [Channel()]
+    begun = [c for c in fees if c.valid_from <= day] or [min(fees, key=lambda c: c.valid_from)]
+    return max(begun, key=lambda c: c.valid_from)
 
 
 def reserve_per_unit(reserve: Reserve) -> float:
