@@ -17,7 +17,7 @@ from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
-from repair_horizon.estimation.curve.least_squares import solve
+from repair_horizon.estimation.curve.least_squares import posterior_of
 from repair_horizon.estimation.curve.market import covariances, market_path
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.curve.predict import draw, level_paths, predict
@@ -26,7 +26,7 @@ from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.forecast import FamilyOutlook, fit, forecast
 from repair_horizon.logs import CannotSay, read_logs
 from repair_horizon.tables.codes import Basis
-from scipy import linalg, sparse
+from scipy import linalg
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 from statsmodels.tsa.arima_process import arma_acovf
 
@@ -104,12 +104,14 @@ def usual() -> JointFit:
 def test_solver_equals_dense_normal_equations() -> None:
     """An independent dense solution of (X'WX + P) theta = X'Wy + P m0 must agree."""
     rng = np.random.default_rng(2)
-    dense, block = rng.normal(size=(60, 5)), (rng.random((60, 7)) < 0.2) * rng.normal(size=(60, 7))
+    x = np.hstack(
+        [rng.normal(size=(60, 5)), (rng.random((60, 7)) < 0.2) * rng.normal(size=(60, 7))]
+    )
     y, w = rng.normal(size=60), rng.uniform(0.2, 3.0, 60)
     root = rng.normal(size=(12, 12))
     precision, mean = root @ root.T + np.eye(12), rng.normal(size=12)
-    post = solve(Rows(dense, sparse.csr_array(block)), y, w, (precision, precision @ mean))
-    x = np.hstack([dense, block])
+    given = (precision, precision @ mean)
+    post = posterior_of(x.T @ (x * w[:, None]), x.T @ (w * y), given)
     stacked = np.vstack([np.sqrt(w)[:, None] * x, np.linalg.cholesky(precision).T])
     target = np.r_[np.sqrt(w) * y, np.linalg.cholesky(precision).T @ mean]
     assert post.mean == pytest.approx(np.linalg.lstsq(stacked, target, rcond=None)[0], abs=1e-10)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.estimation.curve.least_squares import Posterior, indicator_rows, solve
+from repair_horizon.estimation.curve.least_squares import Posterior, posterior_of
 
 NEARLY_FLAT = 1e-12
 DYESTUFF = np.array(
@@ -36,8 +36,9 @@ def sleep_posterior(correlation: float) -> tuple[Posterior, pd.DataFrame]:
     cov = np.outer(sd, sd) * np.array([[1, correlation], [correlation, 1]])
     prior = np.diag(np.full(38, NEARLY_FLAT))
     prior[2:, 2:] = np.kron(np.linalg.inv(cov), np.eye(18))
-    y, precision = rows["reaction_ms"].to_numpy(dtype="float64"), np.full(180, 25.592**-2.0)
-    return solve(indicator_rows(x), y, precision, (prior, np.zeros(38))), rows
+    y, precision = rows["reaction_ms"].to_numpy(dtype="float64"), 25.592**-2.0
+    gram, right = precision * x.T @ x, precision * x.T @ y
+    return posterior_of(gram, right, (prior, np.zeros(38))), rows
 
 
 def test_sleepstudy_fixed_effects_and_their_errors() -> None:
@@ -84,7 +85,8 @@ def test_dyestuff_in_closed_form() -> None:
     assert (between, within) == pytest.approx((1764.05, 2451.25), abs=5e-3)
     x = np.column_stack([np.ones(30), np.repeat(np.eye(6), 5, axis=0)])
     prior = np.diag([NEARLY_FLAT, *[1 / between] * 6])
-    post = solve(indicator_rows(x), DYESTUFF.ravel(), np.full(30, 1 / within), (prior, np.zeros(7)))
+    right = x.T @ DYESTUFF.ravel() / within
+    post = posterior_of(x.T @ x / within, right, (prior, np.zeros(7)))
     assert post.mean[0] == pytest.approx(1527.5, abs=1e-4)
     shrink = 5 * between / (5 * between + within)
     assert post.mean[1:] == pytest.approx(shrink * (DYESTUFF.mean(axis=1) - 1527.5), abs=1e-4)
@@ -106,6 +108,6 @@ def test_batting_averages_shrink_as_published() -> None:
     prior = np.diag([1e12, *[1 / between] * 18])
     pull = np.r_[1e12 * grand, np.zeros(18)]
     x = np.column_stack([np.ones(18), np.eye(18)])
-    post = solve(indicator_rows(x), average, np.full(18, 1 / noise), (prior, pull))
+    post = posterior_of(x.T @ x / noise, x.T @ average / noise, (prior, pull))
     assert post.mean[0] + post.mean[1] == pytest.approx(0.293914, abs=5e-7)
     assert post.mean[1:] / (average - grand) == pytest.approx(np.full(18, 0.211653), abs=5e-6)

@@ -6,14 +6,14 @@ the mean log relative, Jevons' index (ILO and others, Consumer Price Index Manua
 
 import numpy as np
 import pytest
-from repair_horizon.estimation.curve.least_squares import indicator_rows, solve
+from repair_horizon.estimation.curve.least_squares import posterior_of
 
 
 def period_effect(model: np.ndarray, period: np.ndarray, log_price: np.ndarray) -> float:
     """Effect of the second period with nearly flat priors."""
     x = np.column_stack([np.eye(model.max() + 1)[model], period])
     prior = np.eye(x.shape[1]) * 1e-10
-    post = solve(indicator_rows(x), log_price, np.ones(len(x)), (prior, np.zeros(len(prior))))
+    post = posterior_of(x.T @ x, x.T @ log_price, (prior, np.zeros(len(prior))))
     return float(post.mean[-1])
 
 
