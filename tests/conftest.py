@@ -1,4 +1,4 @@
-"""The one browser that every test of a page shares."""
+"""The one browser that every test of a page shares; files that take long begin first."""
 
 import shutil
 
@@ -11,6 +11,37 @@ FLAGS = (
     "--disable-background-networking",
     "--no-first-run",
 )
+
+# By CPU seconds measured, the longest first: begun last, one of them keeps a single core busy.
+LONGEST = (
+    "test_notebook_engine.py",
+    "test_harness.py",
+    "test_pages_in_browser.py",
+    "test_scale.py",
+    "test_kills.py",
+    "test_beginners.py",
+    "test_cli.py",
+    "test_backtest.py",
+    "test_no_option_lost.py",
+    "test_share.py",
+    "test_reports.py",
+    "test_partitions.py",
+    "test_explorer.py",
+    "test_month_faults.py",
+    "test_profit.py",
+    "test_strategies.py",
+)
+
+
+def pytest_configure(config):
+    """Let the order below stand: xdist would begin with the files of most tests."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with the files that take longest; the rest keep their order."""
+    at = {name: n for n, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: at.get(item.path.name, len(at)))
 
 
 @pytest.fixture(scope="session")
@@ -28,5 +59,6 @@ def browser(tmp_path_factory):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(chromedriver))
+    driver.set_script_timeout(120)  # a busy machine is no fault of a page
     yield driver
     driver.quit()

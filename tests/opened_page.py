@@ -22,10 +22,9 @@ class Seen:
             driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
         else:
             driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
-        driver.get(page.as_uri())
         self.driver = driver
+        self.show_as(scheme)
+        driver.get(page.as_uri())
         self.charts, self.drawn = self._wait_for_charts()
         self.console = driver.get_log("browser")
         events = [json.loads(e["message"])["message"] for e in driver.get_log("performance")]
@@ -44,6 +43,11 @@ class Seen:
                 break
             time.sleep(0.1)
         return charts, drawn
+
+    def show_as(self, scheme):
+        """Show pages as on light or dark paper from now on."""
+        media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
 
     def run(self, script, *arguments):
         """Return what a script returns."""
@@ -67,14 +71,22 @@ class Seen:
         return base64.b64decode(self.driver.execute_cdp_cmd("Page.printToPDF", paper)["data"])
 
     def serious(self):
-        """Return what axe, the usual open checker, calls serious or critical: rule and places."""
+        """Return what axe, the usual open checker, calls serious or critical: rule and places.
+
+        It takes no notice of the ink of drawn text, yet most of its time: contrast is judged
+        outside drawings.
+        """
         script = importlib.resources.files("axe_playwright_python") / "axe.min.js"
         self.run(script.read_text(encoding="utf-8") + ";window.axe = window.axe || axe;")
         found = self.driver.execute_async_script(
             "const done = arguments[arguments.length - 1];"
-            "axe.run(document, {resultTypes: ['violations']}).then(r => done(r.violations.map("
+            "const only = {resultTypes: ['violations'], runOnly: ['color-contrast']};"
+            "const rest = {resultTypes: ['violations'], rules: {'color-contrast': "
+            "{enabled: false}}};"
+            "axe.run(document, rest).then(r => axe.run({exclude: ['svg']}, only).then(c =>"
+            " done([...r.violations, ...c.violations].map("
             "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ') + ': ' + n.failureSummary)"
-            "])), e => done([['critical', String(e), []]]));"
+            "])))).catch(e => done([['critical', String(e), []]]));"
         )
         return [(rule, places) for impact, rule, places in found if impact in _GRAVE]
 
