@@ -157,7 +157,8 @@ class FittedShop:
     def _given(self, family_id: str) -> tuple[Logs, str, ShopKnowledge]:
         """All that a family's fit may read, and so all that it rests on."""
         logs = self.logs.of([family_id])
-        tables = {n: t.iloc[:0] if n in _UNREAD else t for n, t in logs.tables.items()}
+        none = {n: logs.tables[n].iloc[:0].reset_index(drop=True) for n in _UNREAD}
+        tables = {**logs.tables, **none}
         nothing = Ledger({}, no_exceptions())
         given = replace(logs, folder=Path(), tables=tables, ledger=nothing, notes=())
         return given, family_id, self.knowledge
