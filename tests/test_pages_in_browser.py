@@ -33,7 +33,7 @@ def folder(tmp_path_factory):
 @pytest.fixture(scope="module")
 def month(tmp_path_factory):
     """A real month of one family of the demo business."""
-    families = ["ulmvrist_watch", "grabvyx_console"]
+    families = ["grabvyx_console", "ulmvrist_watch"]
     folder = some_families(tmp_path_factory.mktemp("demo"), families)
     order = Order(families=families[:1], draws=200)
     run = write_month(folder, "2026-11", order=order)
@@ -118,8 +118,6 @@ def test_an_answer_tapped_on_the_index_becomes_text_that_import_reads(browser, m
     from repair_horizon.imports.partner_answers import answers_in
 
     seen = Seen(browser, month.index)
-    if not seen.count("#answer-back"):
-        pytest.skip("no listing is open in this family")
     seen.run("document.getElementById('answer-back').open = true")
     browser.find_element("css selector", "#answer-back select option[value=other_bid]").click()
     browser.find_element("css selector", "#answer-back .amount").send_keys("95")
