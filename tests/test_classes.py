@@ -86,11 +86,15 @@ def test_a_price_is_less_sure_the_farther_from_the_first_year(name: str) -> None
     assert np.all(np.diff(widths) > 0)
 
 
-def test_a_price_curve_goes_on_at_its_last_pace() -> None:
+def test_beyond_its_last_age_a_price_curve_goes_on_and_slows() -> None:
+    """After its last age the pace dies away over 36 months, so the fall still to come is bounded."""
     curve = class_knowledge("tablet").price_curve
-    beyond = np.log(curve.at([48, 60]).value)
-    assert np.diff(beyond)[0] == pytest.approx(12 * math.log(0.26 / 0.36) / 12)
-    assert curve.pace(60).value == pytest.approx(math.log(0.26 / 0.36) / 12)
+    last = math.log(0.26 / 0.36) / 12
+    fallen = np.diff(np.log(curve.at([48, 48.1, 84, 85, 400]).value))
+    assert fallen[0] == pytest.approx(0.1 * last, rel=0.01)
+    assert fallen[2] == pytest.approx(last / math.e, rel=0.02)
+    assert fallen.sum() == pytest.approx(36 * last, rel=0.001)
+    assert curve.pace(84).value == pytest.approx(last / math.e)
     assert curve.at(-5).value == curve.at(0).value
 
 

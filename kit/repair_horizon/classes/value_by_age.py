@@ -11,6 +11,9 @@ from repair_horizon.classes.figures import Figure, Figures, Mark, mixture, rows_
 
 PIVOT_MONTHS = 12.0
 """Age at which an error of the pace leaves the price alone."""
+SLOWS_OVER = 36.0
+"""Months over which the last known pace dies away beyond a class's last age. The open camera offers
+fall 1.7 % a month in their first two years and 0.65 % after ninety months (data/published)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,8 +43,8 @@ class PriceCurve:
     def at(self, age_months: ArrayLike) -> Figures:
         """Return share and width at ages, log-linear between the class's ages.
 
-        Below the first and beyond the last age the nearest pace goes on. The share never
-        exceeds 1; ages below 0 are taken for 0.
+        Below the first age the nearest pace goes on; beyond the last it dies away over
+        ``SLOWS_OVER``. The share never exceeds 1; ages below 0 are taken for 0.
 
         Parameters
         ----------
@@ -63,7 +66,8 @@ class PriceCurve:
     def pace(self, age_months: float) -> Figure:
         """Return the monthly change of the log share at an age, its width in log points."""
         at = int(np.clip(np.searchsorted(self.ages, age_months), 1, len(self.ages) - 1))
-        slope = self._slope(at)
+        old = max(age_months - self.ages[-1], 0.0)
+        slope = self._slope(at) * float(np.exp(-old / SLOWS_OVER))
         return Figure(slope, self.pace_log_sd, self.mark, self.source)
 
     def _slope(self, at: int) -> float:
@@ -71,8 +75,9 @@ class PriceCurve:
 
     def _beyond(self, age: np.ndarray) -> np.ndarray:
         before = np.minimum(age - self.ages[0], 0.0) * self._slope(1)
-        after = np.maximum(age - self.ages[-1], 0.0) * self._slope(len(self.ages) - 1)
-        return np.asarray(before + after)
+        old = np.maximum(age - self.ages[-1], 0.0)
+        slowed = SLOWS_OVER * -np.expm1(-old / SLOWS_OVER)
+        return np.asarray(before + slowed * self._slope(len(self.ages) - 1))
 
 
 def price_curve(device_class: str) -> PriceCurve:

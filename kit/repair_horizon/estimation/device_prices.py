@@ -30,8 +30,9 @@ Floats = npt.NDArray[np.float64]
 # error of the offers a year ahead fell from 0.191 to 0.162 (the last level carried on: 0.217),
 # their mean from 0.105 to 0.027, and 80 % bands held 79 instead of 66 %. On simulated families
 # the loss rose by two per cent, and bands and stop months became as wide as they should be.
-# Retaken now that a family starts from its class, tablets standing in for cameras: 0.205 and 63 %;
-# from these priors alone 0.170 and 76 %, from consoles 0.191 and 69 %. A wider class gains nothing.
+# Retaken now that a family starts from its class, tablets standing in for cameras: 0.189 and 68 %
+# (0.205 and 63 % while a class's last pace went on for ever); from these priors alone 0.170 and
+# 76 %, from consoles 0.186 and 69 %. A wider class gains nothing.
 # Stiffness and model slope 0.03 (0.012 and 0.02 before): level bands of big simulated families
 # two years ahead hold 80-87 % instead of 72-82, at the same loss. Season 0.015 and trait by age
 # 0.02 (0.03 both before), families' grades 0.08 apart (0.10) and two thirds of a class's error
