@@ -87,7 +87,7 @@ def test_a_price_is_less_sure_the_farther_from_the_first_year(name: str) -> None
 
 
 def test_beyond_its_last_age_a_price_curve_goes_on_and_slows() -> None:
-    """After its last age the pace dies away over 36 months, so the fall still to come is bounded."""
+    """After its last age the pace dies away over 36 months, so the fall to come is bounded."""
     curve = class_knowledge("tablet").price_curve
     last = math.log(0.26 / 0.36) / 12
     fallen = np.diff(np.log(curve.at([48, 48.1, 84, 85, 400]).value))
