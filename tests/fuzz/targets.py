@@ -212,9 +212,11 @@ def _table_of(data: bytes) -> tuple[str, bytes]:
 
 def _records(content: bytes) -> int:
     """Records below the header, by the standard library's reader and nobody else's."""
-    csv.field_size_limit(1 << 30)
-    text = content.decode("utf-8-sig")
-    return sum(bool(record) for record in csv.reader(io.StringIO(text, newline=""))) - 1
+    text, limit = content.decode("utf-8-sig"), csv.field_size_limit(1 << 30)
+    try:
+        return sum(bool(record) for record in csv.reader(io.StringIO(text, newline=""))) - 1
+    finally:
+        csv.field_size_limit(limit)
 
 
 def _finite(value: object) -> None:

@@ -337,6 +337,15 @@ class PartPaths(Mapping[Key, PartPath]):
         return {model_id: tuple(found) for model_id, found in out.items()}
 
 
+def each_changed(
+    parts: Mapping[Key, PartPath], change: Callable[[Key, PartPath], PartPath]
+) -> Mapping[Key, PartPath]:
+    """Return the same parts, each path changed; only those asked for are worked out."""
+    if isinstance(parts, PartPaths):
+        return parts.changed(change)
+    return {key: change(key, path) for key, path in parts.items()}
+
+
 @dataclass(frozen=True, eq=False)
 class FittedPart:
     """A part quoted in the family: its curves, draws of them, and draws of what a quality costs.

@@ -97,7 +97,9 @@ def _lay(out: Advice, unit: UnitEconomics, world: World, u: int) -> None:
             if state is not None:
                 option = state.advised(h)
                 out.choice[u, at, h] = NUMBER.get(str(option), AS_IS)
-                out.told[u, at, h] = state.certainty[option][h]
+                charge = np.asarray(state.options[option].charge)
+                charge = charge[:, h].mean() if charge.ndim == 2 else charge.mean()
+                out.told[u, at, h] = state.certainty[option][h] + charge  # in money, as is true
 
 
 def _like(state: str, codes: tuple[str, ...], parts: dict[str, tuple[str, ...]]) -> str:

@@ -22,7 +22,7 @@ from repair_horizon.decisions.unit.bid_limits import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import Key, PartPath, PartPaths
+from repair_horizon.estimation.part_prices import Key, PartPath, each_changed
 
 Floats = npt.NDArray[np.float64]
 
@@ -152,10 +152,7 @@ def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlo
         dearer = key[:2] == (model_id, code)
         return replace(path, price=path.price + DEARER_PART) if dearer else path
 
-    parts = family.parts
-    if isinstance(parts, PartPaths):
-        return replace(family, parts=parts.changed(moved))
-    return replace(family, parts={k: moved(k, p) for k, p in parts.items()})
+    return replace(family, parts=each_changed(family.parts, moved))
 
 
 def turning_points(short: float, moves: BidMoves) -> str:

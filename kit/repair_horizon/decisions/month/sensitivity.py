@@ -12,6 +12,7 @@ from repair_horizon.decisions.month.questions_asked import dearest_part
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
+from repair_horizon.estimation.part_prices import Key, PartPath, each_changed
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_words
@@ -63,12 +64,11 @@ def _trials(unit: UnitEconomics) -> Iterator[tuple[str, str, str, _Moved]]:
         return rules, replace(family, level=family.level * (1 - way * _RESALE))
 
     def parts(way: int) -> tuple[Settings, FamilyOutlook]:
-        dearer = {
-            k: replace(p, price=p.price * (1 + way * _PART))
-            for k, p in family.parts.items()
-            if k[:2] == (unit.model_id, part)
-        }
-        return rules, replace(family, parts={**family.parts, **dearer})
+        def dearer(key: Key, path: PartPath) -> PartPath:
+            mine = key[:2] == (unit.model_id, part)
+            return replace(path, price=path.price * (1 + way * _PART)) if mine else path
+
+        return rules, replace(family, parts=each_changed(family.parts, dearer))
 
     def success(way: int) -> tuple[Settings, FamilyOutlook]:
         now = family.success[fault]  # what repair cannot mend at all stays so

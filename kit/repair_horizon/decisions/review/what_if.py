@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, family_outlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_prices import PartPath, each_changed
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
@@ -93,7 +93,7 @@ def moved_rules(rules: Settings, moves: Moves) -> Settings:
 
 
 def _moved_family(family: FamilyOutlook, moves: Moves) -> FamilyOutlook:
-    parts = {k: _moved_part(p, k[1], moves) for k, p in family.parts.items()}
+    parts = each_changed(family.parts, lambda key, path: _moved_part(path, key[1], moves))
     success = {f: _failing(family, f, moves.failures) for f in family.success}
     return replace(family, level=family.level * (1.0 + moves.resale), parts=parts, success=success)
 
