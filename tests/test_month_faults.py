@@ -9,7 +9,7 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 import pytest
-from demo_copies import DEMO, demo_copy
+from demo_copies import DEMO, some_families
 from repair_horizon.cli import main
 from repair_horizon.files import writing as unwritable
 from repair_horizon.files.writing import write_text
@@ -29,7 +29,7 @@ MONTH, GOOD, OTHER = "2026-11", "ulmvrist_watch", "vellfold"
 
 @pytest.fixture
 def workspace(tmp_path):
-    return demo_copy(tmp_path)
+    return some_families(tmp_path, [GOOD, OTHER, "sproltane_tablet"])
 
 
 def planted(workspace, cells, monkeypatch):
@@ -49,7 +49,7 @@ def files(folder):
     return sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file())
 
 
-def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(workspace, monkeypatch):
+def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(tmp_path, monkeypatch):
     """One raises, one hangs, one asks for too much memory, one is killed, one leaves; one works."""
     cells = {
         "pellvarn_phone": "raise ValueError('planted')",
@@ -58,8 +58,8 @@ def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(works
         "slaetrik_tablet": "import os; os.kill(os.getpid(), 9)",
         "sproltane_tablet": "import os; os._exit(0)",
     }
+    workspace, seen = some_families(tmp_path, [GOOD, *cells]), {}
     planted(workspace, cells, monkeypatch)
-    seen = {}
     order = Order([GOOD, *cells], draws=60, time_limit=60, memory_limit=3)
 
     def progress(family, status, seconds):
@@ -287,7 +287,7 @@ class TestResume:
         real = running.run_family
 
         def stopped(task):
-            if task.family_id == every[3]:
+            if task.family_id == every[1]:
                 raise KeyboardInterrupt
             return real(task)
 
@@ -295,7 +295,7 @@ class TestResume:
         with pytest.raises(KeyboardInterrupt):
             quick()
         monkeypatch.setattr(running, "run_family", real)
-        assert quick() == {"done": set(every[3:]), "kept": set(every[:3])}
+        assert quick() == {"done": set(every[1:]), "kept": set(every[:1])}
 
 
 @pytest.fixture(scope="module")
@@ -380,11 +380,11 @@ class TestDigests:
 
 def test_same_inputs_and_seed_give_the_same_bytes_by_any_number_of_workers(tmp_path):
     """Once by one process, once by two, with a kernel each for good measure."""
-    made = []
+    made, shop = [], some_families(tmp_path / "shop", [GOOD, "sproltane_tablet"])
     for how in ({"workers": 1}, {"workers": 2}, {"workers": 1, "fresh_kernels": True}):
         out = tmp_path / str(len(made))
         order = Order([GOOD, "sproltane_tablet"], draws=40, out=out, **how)
-        run = write_month(DEMO, MONTH, order=order)
+        run = write_month(shop, MONTH, order=order)
         assert not run.failed
         made.append({f: (run.folder / f).read_bytes() for f in files(run.folder)})
     assert made[0] == made[1] == made[2]
