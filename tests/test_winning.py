@@ -242,3 +242,34 @@ def test_nothing_known_of_rivals_leaves_the_chance_open() -> None:
     assert bid.won.profit == pytest.approx(known.bought(known.unit.landing, bid.amount).profit)
     assert rival_of([known], [1]) is None
     assert np.isnan(joint_lot([known], [2], LAND).expected(50.0).chance)
+
+
+def test_a_promise_is_money_and_opportunity_cost_only_decides() -> None:
+    """Charges that change no choice lower bid and surplus, not what a lot is said to earn."""
+    family, free = example_family(rival=45.0), NO_CHARGES
+    dear = Valuation(hour=2.0, cash_day=1e-4)
+    known = {}
+    for worth in (free, dear):
+        unit = unit_economics(example_outlook(family), example_settings(), worth).unit(
+            FAMILY, MODEL, FAULT
+        )
+        assert isinstance(unit, UnitEconomics)
+        known[worth] = outcomes(unit, 0)
+    plain, charged = known[free], known[dear]
+    assert plain.unit.actions == charged.unit.actions
+    assert charged.unit.exact_bid(0) < plain.unit.exact_bid(0) - 1.0
+    bought = charged.bought(charged.unit.landing, 40.0)
+    same = plain.bought(plain.unit.landing, 40.0)
+    assert bought.profit == pytest.approx(same.profit, abs=0.011)
+    assert bought.probability_loss == pytest.approx(same.probability_loss)
+    won, as_won = (k.expected(k.unit.landing, 60.0) for k in (charged, plain))
+    assert won.profit == pytest.approx(as_won.profit, abs=0.011)
+    land = charged.unit.landing
+    tied = 1e-4 * charged.unit.days * land.landed(40.0)
+    assert land.money.kappa == pytest.approx(plain.unit.landing.kappa)
+    assert bought.charge > 2.0 * charged.hours + tied - 0.011  # parts tie up cash too
+    assert bought.surplus == pytest.approx(bought.profit - bought.charge)
+    pair = joint_lot([charged], [2], land).expected(80.0)
+    assert pair.profit == pytest.approx(
+        joint_lot([plain], [2], plain.unit.landing).expected(80.0).profit, abs=0.03
+    )
