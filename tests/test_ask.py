@@ -107,6 +107,21 @@ def test_a_current_foldable_pays_now_and_its_repair_may_stop_within_two_years() 
     assert set(answer.sources["basis"]) <= {"class average", "usual cost"}
 
 
+def test_a_bid_that_other_faces_would_not_advise_is_not_advised_here() -> None:
+    """By class alone: a phone whose won lots are expected to lose, a foldable whose earn."""
+    asked = (
+        ("phone", "cracked screen", "2024-09", 899.0),
+        ("foldable", "no power", "2026-02", 1799.0),
+    )
+    objects = []
+    for kind, fault, launch, price in asked:
+        answer = ask(kind, fault, launch=launch, launch_price=price, settings=SMALL, today=TODAY)
+        assert answer.bid.amount > 0
+        objects.append("Not advised at an auction" in repr(answer))
+        assert objects[-1] == (answer.bid.won.profit <= 0 or answer.bid.won.chance < 0.1)
+    assert objects == [True, False]
+
+
 def test_labour_decides_against_a_manufacturers_quote_near_the_parts_price() -> None:
     """At a quote of the part's price and usual wages the manufacturer's repair is worth more."""
     quoted = replace(EXAMPLE, manufacturer_quote=260.0)

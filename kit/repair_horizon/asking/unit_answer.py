@@ -13,6 +13,7 @@ import pandas as pd
 from repair_horizon.asking.unit_figures import UnitFigures
 from repair_horizon.decisions.cautions import DEFER
 from repair_horizon.decisions.month.stop_dates import REPAIR_STOP
+from repair_horizon.decisions.unit.bid import against
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Action, StopDate
 from repair_horizon.tables.months import month_start
@@ -74,6 +75,9 @@ def _price(answer: UnitFigures) -> Iterator[str]:
                 f"{money(bid.won.profit, answer)} on average and loses money in "
                 f"{percent(bid.won.probability_loss)}."
             )
+            objection = against(bid.won, answer.unit.settings)
+            if objection:
+                yield f"  Not advised at an auction: {objection}."
     if offer.walk_away > 0:
         chance = "" if np.isnan(offer.taken) else f", taken by {percent(offer.taken)} of sellers"
         yield f"First offer to a private seller: {money(offer.first, answer)}{chance};"

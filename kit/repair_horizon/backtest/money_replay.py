@@ -21,10 +21,11 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
-from repair_horizon.decisions.month.listings import AUCTION, families_of, score, scorer_for
+from repair_horizon.decisions.month.listings import families_of, score, scorer_for
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.estimation.calibration import Calibration
+from repair_horizon.estimation.pooled_ratios import single_auctions
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import ALONE, Hands, all_of
@@ -138,8 +139,7 @@ def _past_lots(logs: Logs, every: int) -> pd.DataFrame:
     rows = logs.tables["listings"]
     catalogue = logs.tables["catalogue"].set_index("model_id")
     rows = rows[(rows["final_price"] > 0) & (rows["end_time"] <= logs.newest_day + _DAY)]
-    rows = rows[rows["terms"].isin(["", AUCTION]) & (rows["lot_id"] == "")]
-    rows = rows[~(rows["quantity"] > 1)]
+    rows = single_auctions(rows)
     number = pd.Series(month_number(rows["end_time"]), index=rows.index)
     launched = month_number(rows["model_id"].map(catalogue["launch_date"])) < number
     wanted = launched & ((number.max() - number) % every == 0)

@@ -288,17 +288,23 @@ def as_is_rows(logs: Logs) -> pd.DataFrame:
     return rows.assign(asked=asked, hammer=False, unwon=False)[_ROWS]
 
 
+def single_units(listings: pd.DataFrame) -> pd.DataFrame:
+    """Listings of one unit: no job lots."""
+    return listings[~(listings["quantity"] > 1) & (listings["lot_id"] == "")]
+
+
+def single_auctions(listings: pd.DataFrame) -> pd.DataFrame:
+    """Listings of one unit that were auctions, which is what no terms mean."""
+    return single_units(listings[listings["terms"].isin(["", "auction"])])
+
+
 def hammer_rows(logs: Logs) -> pd.DataFrame:
     """Auctions of single units with a final price, in the columns of ``as_is_rows``.
 
     ``unwon`` are those whose price is not the highest rival's.
     """
-    listings = logs.tables["listings"]
-    rows = listings[listings["final_price"] > 0]
-    if "terms" in rows:
-        rows = rows[rows["terms"].isin(["", "auction"])]
-    if "quantity" in rows:
-        rows = rows[~(rows["quantity"] > 1) & (rows["lot_id"] == "")]
+    rows = single_auctions(logs.tables["listings"])
+    rows = rows[rows["final_price"] > 0]
     names = {"end_time": "day", "listed_fault": "fault", "final_price": "amount"}
     rows = rows.rename(columns=names)
     unwon = rows["result"] != "won"

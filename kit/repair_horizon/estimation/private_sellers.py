@@ -29,6 +29,7 @@ from scipy.special import log_ndtr
 
 from repair_horizon.estimation.broken_prices import OTHER, log_ratios
 from repair_horizon.estimation.device_prices import PriceCurves
+from repair_horizon.estimation.pooled_ratios import single_units
 from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import Logs
 
@@ -187,8 +188,7 @@ def answered_offers(family: Logs, curves: PriceCurves, rivals: pd.DataFrame) -> 
     rows = family.tables["listings"]
     answered = (rows["offer"] > 0) & rows["offer_result"].isin([TAKEN, REFUSED])
     asks = rows["current_bid"] > 0
-    rows = rows[answered | (asks & (rows["terms"] == PRIVATE))]
-    rows = rows[~(rows["quantity"] > 1) & (rows["lot_id"] == "")]
+    rows = single_units(rows[answered | (asks & (rows["terms"] == PRIVATE))])
     of_fault = rivals.set_index("fault")
     faults = rows["listed_fault"]
     usual = of_fault.reindex(faults.where(faults.isin(of_fault.index), OTHER))

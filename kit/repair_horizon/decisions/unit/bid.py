@@ -179,7 +179,7 @@ class Outcomes:
 
     def _less(self, won: WonLot, landing: Landing) -> WonLot:
         """Take off what won lots fall short by, and tell what hours and cash could earn."""
-        charge = float(np.sum(self.market.weight * self.market.charge))
+        charge = self.market.expected_charge
         if landing.scarce and np.isfinite(won.price):
             charge += landing.scarce * landing.landed(won.price)
         return replace(won, profit=won.profit - self.shortfall, charge=charge)

@@ -52,6 +52,11 @@ class EndStates:
         return EndStates(self.weight, self.value + self.charge, self.price)
 
     @cached_property
+    def expected_charge(self) -> float:
+        """Expected opportunity cost within E[V]."""
+        return float(np.sum(self.weight * self.charge))
+
+    @cached_property
     def expected(self) -> float:
         """E[V]."""
         return float(np.sum(self.weight * self.value))

@@ -21,7 +21,6 @@ from scipy.special import ndtr
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.unit.bid import Outcomes
-from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import certainty_equivalent
 from repair_horizon.decisions.unit.winning import HighestRival, WonLot
 
@@ -95,9 +94,9 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
         name = unit.family.estimates.family_id
         sure = unit.certainty_by_draw[:, month] * count
         families[name] = families[name] + sure if name in families else sure
-        market, single = known.market, known.single.money
-        worth = worth + (unit.value[:, month] + _charge_in_draw(market)) * count
-        charge += float(np.sum(market.weight * market.charge)) * count
+        single = known.single.money
+        worth = worth + known.market.money.value_in_draw * count
+        charge += known.market.expected_charge * count
         away = single.value - single.value_in_draw[:, None]
         variance = variance + count * np.sum(single.share_in_draw * away**2, axis=1)
     if taxed:
@@ -110,11 +109,6 @@ def joint_lot(units: Sequence[Outcomes], quantity: Sequence[int], landing: Landi
     return JointLot(
         exact, worth, np.sqrt(variance), hours, landing, rival_of(units, quantity), short, charge
     )
-
-
-def _charge_in_draw(states: EndStates) -> Floats | float:
-    """Opportunity cost within the worth of a unit, by draw."""
-    return np.sum(states.share_in_draw * states.charge, axis=1) if np.any(states.charge) else 0.0
 
 
 def rival_of(units: Sequence[Outcomes], quantity: Sequence[int]) -> HighestRival | None:
