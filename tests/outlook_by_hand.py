@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.estimation.repairs import RepairRates
 from repair_horizon.estimation.rival_prices import RivalPrice
 from repair_horizon.logs import CannotSay, Logs

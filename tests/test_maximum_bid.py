@@ -33,7 +33,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import (
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics, outcomes_of
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import (

@@ -15,7 +15,7 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.broken_prices import START_NOISE, broken_design
 from repair_horizon.estimation.forecast import FamilyOutlook, fit, fit_family, forecast
 from repair_horizon.estimation.owner_guesses import owner_guesses
-from repair_horizon.estimation.part_prices import USUAL_QUALITIES
+from repair_horizon.estimation.part_paths import USUAL_QUALITIES
 from repair_horizon.estimation.pooled_ratios import (
     FamilyRatios,
     PooledRatios,

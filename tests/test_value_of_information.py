@@ -28,7 +28,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.shop import Shop
 from repair_horizon.tables.codes import Basis

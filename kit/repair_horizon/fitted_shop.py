@@ -42,7 +42,7 @@ from repair_horizon.estimation.forecast import (
     fit_family,
     forecast,
 )
-from repair_horizon.estimation.part_prices import PartPaths
+from repair_horizon.estimation.part_paths import PartPaths
 from repair_horizon.estimation.private_sellers import PRIVATE, PrivateSellers, private_sellers
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of

@@ -70,6 +70,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/curve/checks": ("test_fit_checks",),
     "estimation/curve/uncertainty": ("test_fit_checks", "test_sampled_posterior"),
     "estimation/part_alerts": ("test_part_alerts",),
+    "estimation/part_paths": ("test_no_option_lost",),
     "estimation/part_prices": ("test_no_option_lost", "test_part_alerts"),
     "estimation/part_shifts": ("test_part_alerts",),
     "estimation/pooled_effects": ("test_usual_effects",),

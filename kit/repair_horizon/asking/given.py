@@ -16,7 +16,7 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.options import as_typed
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, PartPaths
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Basis
 

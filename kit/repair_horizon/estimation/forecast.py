@@ -23,7 +23,8 @@ from repair_horizon.estimation.broken_prices import fit_broken, ratio_draws
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
-from repair_horizon.estimation.part_prices import PartCurves, PartPath, fit_parts, part_paths
+from repair_horizon.estimation.part_paths import PartPath, part_paths
+from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.private_sellers import (
     PrivateSellers,

@@ -22,7 +22,7 @@ from repair_horizon.decisions.unit.bid_limits import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import Key, PartPath, each_changed
+from repair_horizon.estimation.part_paths import Key, PartPath, each_changed
 
 Floats = npt.NDArray[np.float64]
 

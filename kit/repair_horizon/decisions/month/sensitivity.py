@@ -12,7 +12,7 @@ from repair_horizon.decisions.month.questions_asked import dearest_part
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import Key, PartPath, each_changed
+from repair_horizon.estimation.part_paths import Key, PartPath, each_changed
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_words

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, family_outlook
-from repair_horizon.estimation.part_prices import PartPath, each_changed
+from repair_horizon.estimation.part_paths import PartPath, each_changed
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings

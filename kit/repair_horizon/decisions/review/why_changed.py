@@ -24,7 +24,7 @@ from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings

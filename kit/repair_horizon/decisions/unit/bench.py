@@ -20,7 +20,7 @@ from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, PartPaths
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]

@@ -20,7 +20,7 @@ from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation, log_mean_exp, log_risk
 from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_prices import PartPath
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
