@@ -99,7 +99,7 @@ def test_the_chance_limit_reaches_the_bid() -> None:
     bid = unit_bid(example_unit(rules), 0)
     assert (bid.binding, round(bid.exact, 2), bid.amount) == ("chance of loss", 42.16, 42.15)
     unit = example_unit(rules, draws=300, spread=0.1)
-    single = unit.unit_end_states(0)
+    single = unit.both_end_states(0)[1]
     even = break_even_anywhere(single, unit.landing)
     assert unit_bid(unit, 0).exact == pytest.approx(chance_limit(even, single.weight, 0.10))
 

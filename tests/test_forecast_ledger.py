@@ -34,7 +34,6 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.inputs import LEVELS, QUANTILES
 from repair_horizon.tables.settings import Channel, Tax
-from scipy.stats import binom, t
 
 DAY = pd.Timestamp("2026-10-31")
 
@@ -249,7 +248,6 @@ def test_honest_forecasts_are_found_honest() -> None:
     assert got.bias == pytest.approx(0.0, abs=1e-9)
     assert got.probability_as_bad == pytest.approx(0.5, abs=0.03)
     assert got.verdict == "luck alone explains it"
-    assert got.deduct == 0.0
 
 
 def test_the_chance_of_as_bad_a_total_is_right_on_average() -> None:
@@ -276,10 +274,8 @@ def test_optimistic_forecasts_of_won_lots_are_found_out() -> None:
     got = score_lots(table)
     assert isinstance(got, Scorecard)
     assert got.bias == pytest.approx(-23.26, abs=3 * got.std_error)
-    assert got.probability_no_curse < 0.001
     assert got.probability_as_bad < 0.001
     assert got.verdict.startswith("bad rule")
-    assert got.deduct == pytest.approx(-got.bias)
 
 
 def test_shared_luck_makes_a_bad_month_less_surprising() -> None:
@@ -350,22 +346,8 @@ def test_the_share_units_have_in_common_is_that_between_worlds() -> None:
     assert 0.1 < got["common_share"] < 0.9
 
 
-def test_cover_is_judged_by_the_binomial_at_80_per_cent() -> None:
-    """14 of 20 inside -40 to 40: P(X <= 14) of B(20, 0.8); ends count as inside."""
+def test_cover_counts_the_ends_of_a_band_as_inside() -> None:
+    """14 of 20 stand inside -40 to 40, two of them on its ends."""
     got = card(np.r_[np.linspace(-40, 40, 14), np.full(3, 45.0), np.full(3, -45.0)])
     assert got.coverage == pytest.approx(0.7)
-    assert got.probability_coverage == pytest.approx(binom.cdf(14, 20, 0.8))
     assert got.lots["inside"].sum() == 14
-
-
-def test_a_promise_is_lowered_only_where_chance_hardly_explains_the_shortfall() -> None:
-    """One-sided t of the mean miss: below one in twenty the mean shortfall is to be taken off."""
-    rng = np.random.default_rng(5)
-    base = rng.normal(0.0, 20.0, 25)
-    base -= base.mean()
-    error = base.std(ddof=1) / 5
-    for times, off in ((1.65, False), (1.77, True)):  # the 5 % point at 24 degrees is 1.711
-        got = card(base - times * error)
-        assert got.probability_no_curse == pytest.approx(t.cdf(-times, 24))
-        assert (got.deduct > 0) == off
-        assert got.deduct == pytest.approx(times * error if off else 0.0)

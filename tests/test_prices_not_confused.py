@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.estimation.broken_prices import as_is_ratios
+from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.predict import learned_share, predict
 from repair_horizon.estimation.deflation import deflated
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
@@ -176,7 +176,7 @@ def test_as_is_ratio_is_not_fooled_by_which_models_break(tmp_path: Path) -> None
             model = rng.choice(list(LAUNCH), p=[0.75, 0.20, 0.05])
             sales.append(sold(rng, model, day, ("as_is", "display_dead", 0.35)))
         logs = workspace(tmp_path / str(seed), sales)
-        table = as_is_ratios(logs, "ulver", curves_of(logs)).set_index("fault")
+        table = fit_broken(logs, "ulver", curves_of(logs)).as_is.set_index("fault")
         kit.append(float(table.loc["display_dead", "ratio"]))
         rows = logs.tables["sales"]
         medians = rows.groupby("condition")["amount"].median()

@@ -179,9 +179,9 @@ def test_original_against_aftermarket_by_net() -> None:
 def test_waiting_never_pays_in_example_1() -> None:
     """The display loses 3.7 a month, the unit 19.8 (trade reference 2.6): order now."""
     months = np.arange(12)
-    got = wait_or_order(248.0 * 0.985**months, 620.0 * 0.968**months, 0.861)
-    assert (round(got.part_saves, 1), round(got.unit_loses, 1)) == (3.7, 19.8)
-    assert got.months == 0
+    part, unit = 248.0 * 0.985**months, 620.0 * 0.968**months
+    assert (round(part[0] - part[1], 1), round(unit[0] - unit[1], 1)) == (3.7, 19.8)
+    assert wait_or_order(part, unit, 0.861).months == 0
     dropping = wait_or_order(248.0 - 60.0 * np.minimum(months, 2), 620.0 * 0.968**months)
     assert dropping.months == 2
     assert dropping.gain == pytest.approx(120.0 - 620.0 * (1 - 0.968**2))

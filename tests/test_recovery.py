@@ -19,7 +19,7 @@ from repair_horizon.demo import Business, Truth, simulate
 from repair_horizon.demo.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
 from repair_horizon.demo.rules import write_files
 from repair_horizon.demo.workshop import _GRADE_SHARES as GRADE_SHARES
-from repair_horizon.estimation.broken_prices import as_is_ratios
+from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import Band, predict
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
@@ -133,7 +133,7 @@ def as_is_cases(worlds: list[World]) -> pd.DataFrame:
     for world in worlds:
         for family, curves in world.curves.items():
             shift = world.as_is_mix - np.log(GRADE_FACTOR[curves.base_grade])
-            for row in as_is_ratios(world.logs, family, curves).itertuples():
+            for row in fit_broken(world.logs, family, curves).as_is.itertuples():
                 if (family, row.fault) in world.truth.as_is_ratio and row.n:
                     true = np.log(world.truth.as_is_ratio[family, row.fault]) + shift
                     out.append({"error": row.log_ratio - true, "sd": row.std_error, "n": row.n})

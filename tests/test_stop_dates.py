@@ -134,7 +134,7 @@ def test_the_table_tells_months_chances_and_the_part_that_is_no_longer_needed() 
     """Medians and 80 % ends are months of the draws; a part stops a month before its last job."""
     economics = economics_of()
     unit = unit_of(economics)
-    table = stop_dates(economics, FREE).set_index(["date_name", "part_code"])
+    table = stop_dates(economics).set_index(["date_name", "part_code"])
     stop = repair_stop(unit.main)
     assert isinstance(stop, StopMonths)
     row = table.loc[(REPAIR_STOP, "")]
@@ -195,7 +195,7 @@ def test_a_part_needed_beyond_the_forecast_has_no_stop_in_it() -> None:
     """Repair leads by far in all of three months: no date is guessed, least of all the last one."""
     family = example_family(draws=8, months=3, rival=30.0)
     family = replace(family, level=family.level * 1.5)
-    table = stop_dates(unit_economics(example_outlook(family), FREE), FREE)
+    table = stop_dates(unit_economics(example_outlook(family), FREE))
     part = table[(table["date_name"] == PART_STOP) & (table["part_code"] == "DA")].iloc[0]
     assert pd.isna(part["median"])
     assert part["reason"] == "not within the 3 months forecast"

@@ -252,7 +252,7 @@ class Shop(FittedShop):
 
     def stop_dates(self, family_id: str, month: Month = None, level: float = 0.8) -> pd.DataFrame:
         """Four stop dates of a family's models: see ``decisions.month.stop_dates.stop_dates``."""
-        return stop_dates(self.economics(family_id, month), self.settings, level)
+        return stop_dates(self.economics(family_id, month), level)
 
     def ask(
         self,

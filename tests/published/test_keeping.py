@@ -6,7 +6,6 @@ from repair_horizon.decisions.costs.replacement import (
     economic_life,
     equivalent_uniform_cost,
     marginal_costs,
-    periods_to_keep,
 )
 
 
@@ -14,10 +13,6 @@ def newer() -> np.ndarray:
     return marginal_costs(
         [30000, 22500, 16875, 12750, 9750, 7125], [3000, 4500, 7000, 10000, 13000], 0.10
     )
-
-
-def older() -> np.ndarray:
-    return marginal_costs([7500, 6000, 4500, 3000, 1500], [8250, 9900, 11700, 13200], 0.10)
 
 
 def test_economic_life_table() -> None:
@@ -31,15 +26,13 @@ def test_economic_life_table() -> None:
     assert economic_life(newer(), 0.10) == 3
 
 
-def test_what_is_owned_is_kept_by_its_next_cost_not_by_its_own_best_life() -> None:
-    """The same book's defender is kept two more years, though its own cheapest life is one.
-
-    Data seen, answer derived.
-    """
-    assert older() == pytest.approx((10500, 12000, 13650, 15000), abs=1e-9)
-    challenger = float(equivalent_uniform_cost(newer(), 0.10).min())
-    assert periods_to_keep(older(), challenger) == 2
-    assert economic_life(older(), 0.10) == 1
+def test_marginal_costs_of_what_is_owned() -> None:
+    """The same book's defender; data seen, answer derived: its own cheapest life is one year."""
+    older = marginal_costs([7500, 6000, 4500, 3000, 1500], [8250, 9900, 11700, 13200], 0.10)
+    assert older == pytest.approx((10500, 12000, 13650, 15000), abs=1e-9)
+    assert economic_life(older, 0.10) == 1
+    with pytest.raises(ValueError, match="2 periods need 3 values"):
+        marginal_costs([5, 4], [1, 1], 0.1)
 
 
 def test_second_economic_life_table() -> None:
@@ -66,12 +59,3 @@ def test_even_cost_is_the_plain_mean_without_interest_and_the_cost_itself_if_con
     costs = np.array([500.0, 320.0, 410.0, 700.0])
     assert equivalent_uniform_cost(costs, 0.0) == pytest.approx(costs.cumsum() / np.arange(1, 5))
     assert equivalent_uniform_cost(np.full(6, 77.0), 0.13) == pytest.approx(np.full(6, 77.0))
-
-
-def test_ties_keep_and_the_whole_span_is_kept_if_nothing_is_dearer() -> None:
-    """Equality keeps; a dearer first period means none."""
-    assert periods_to_keep([90, 100, 101], 100) == 2
-    assert periods_to_keep([90, 95, 100], 100) == 3
-    assert periods_to_keep([101, 90], 100) == 0
-    with pytest.raises(ValueError, match="2 periods need 3 values"):
-        marginal_costs([5, 4], [1, 1], 0.1)

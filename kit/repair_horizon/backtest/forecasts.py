@@ -191,17 +191,15 @@ def _family(
 WARM_UP_MONTHS = 12
 
 
-def month_ends(logs: Logs, every: int = 3, warm_up: int = WARM_UP_MONTHS) -> list[pd.Timestamp]:
+def month_ends(logs: Logs) -> list[pd.Timestamp]:
     """Cutoffs: every third month's end, once a year of sales is there, while sales still follow.
+
+    They are counted back from the last month but one.
 
     Parameters
     ----------
     logs
         The workspace's logs.
-    every
-        Months from one cutoff to the next, counted back from the last month but one.
-    warm_up
-        Months of sales before the first cutoff.
 
     Returns
     -------
@@ -212,7 +210,7 @@ def month_ends(logs: Logs, every: int = 3, warm_up: int = WARM_UP_MONTHS) -> lis
     if days.empty:
         return []
     first, last = (int(n) for n in month_number([days.min(), days.max()]))
-    numbers = sorted(range(last - 1, first + warm_up - 2, -every))
+    numbers = sorted(range(last - 1, first + WARM_UP_MONTHS - 2, -3))
     return [month_end(n) for n in numbers]
 
 

@@ -8,9 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
-
-from repair_horizon.estimation.robust_means import normal_density
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,55 +53,6 @@ def coverage(y: npt.ArrayLike, lower: npt.ArrayLike, upper: npt.ArrayLike) -> fl
     """Share of outcomes inside their intervals, ends included."""
     got, low, high = (np.asarray(v, dtype="float64") for v in (y, lower, upper))
     return float(np.mean((got >= low) & (got <= high)))
-
-
-def crps_normal(y: npt.ArrayLike, mean: npt.ArrayLike, sd: npt.ArrayLike) -> Floats:
-    """Continuous ranked probability score of a normal forecast.
-
-    sd [ z (2 Phi(z) - 1) + 2 phi(z) - 1 / sqrt(pi) ] with z = (y - mean) / sd.
-
-    Source: Gneiting, Raftery, Westveld and Goldman (2005), Monthly Weather Review 133:1098-1118.
-    """
-    scale = np.asarray(sd, dtype="float64")
-    z = (np.asarray(y, dtype="float64") - np.asarray(mean, dtype="float64")) / scale
-    out: Floats = scale * (z * (2 * ndtr(z) - 1) + 2 * normal_density(z) - 1 / np.sqrt(np.pi))
-    return out
-
-
-def crps_lognormal(y: npt.ArrayLike, mean_log: npt.ArrayLike, sd_log: npt.ArrayLike) -> Floats:
-    """Continuous ranked probability score of a log-normal forecast, y > 0.
-
-    y (2 Phi(w) - 1) - 2 exp(m + s^2/2) [ Phi(w - s) + Phi(s / sqrt 2) - 1 ], w = (log y - m) / s.
-
-    Source: Baran and Lerch (2015), Quarterly Journal of the Royal Meteorological Society
-    141:2289-2299.
-    """
-    got, m, s = (np.asarray(v, dtype="float64") for v in (y, mean_log, sd_log))
-    w = (np.log(got) - m) / s
-    rest = ndtr(w - s) + ndtr(s / np.sqrt(2.0)) - 1.0
-    out: Floats = got * (2 * ndtr(w) - 1) - 2 * np.exp(m + s**2 / 2) * rest
-    return out
-
-
-def crps_draws(y: float, draws: npt.ArrayLike) -> float:
-    """Continuous ranked probability score of equally likely draws.
-
-    mean |x - y| - mean |x - x'| / 2 over all draws and pairs of draws.
-
-    Parameters
-    ----------
-    y
-        Outcome.
-    draws
-        Draws, (n,).
-
-    Source: Gneiting and Raftery (2007), JASA 102:359-378, equation 21.
-    """
-    x = np.sort(np.asarray(draws, dtype="float64"))
-    n = len(x)
-    # Sum over pairs of |x - x'| from the sorted draws, without forming the pairs.
-    pairs = 2.0 * float(np.sum((2 * np.arange(1, n + 1) - n - 1) * x)) / n**2
-    return float(np.mean(np.abs(x - y)) - pairs / 2.0)
 
 
 def median_ape(actual: npt.ArrayLike, predicted: npt.ArrayLike) -> float:

@@ -114,11 +114,11 @@ def draw_history(seed: int, truth: Truth, listings: pd.DataFrame) -> tuple[pd.Da
         bought += [] if found is None else [found]
     for purchase in sorted(bought, key=lambda p: (p.day, p.unit_id)):
         out.forecasts += _ledger_rows(rng, truth, rules, purchase)
-        _live_on(rng, truth, rules, purchase, out)
+        _live_on(rng, truth, purchase, out)
     row, lot = _job_lot(rng, truth, rules, len(bought))
     out.listings.append(row)
     for purchase in lot:
-        _live_on(rng, truth, rules, purchase, out)
+        _live_on(rng, truth, purchase, out)
     return _with_terms(rng, rows), out
 
 
@@ -334,9 +334,7 @@ def _ledger_rows(
 # -- what became of it
 
 
-def _live_on(
-    rng: np.random.Generator, truth: Truth, rules: Settings, bought: Purchase, out: History
-) -> None:
+def _live_on(rng: np.random.Generator, truth: Truth, bought: Purchase, out: History) -> None:
     """Open the unit's job, mend it or not, put it up for sale and sell it."""
     family, end = FAMILY_OF[bought.model_id], pd.Timestamp(END)
     shares = truth.state_shares[family.family_id, bought.fault]

@@ -62,7 +62,13 @@ class BrokenFit:
 
     @property
     def as_is(self) -> pd.DataFrame:
-        """As-is ratios by fault and state; see ``as_is_ratios``."""
+        """What as-is units sell for, by fault and state.
+
+        ``fault, log_ratio, std_error, ratio, lower, upper`` (80 %), ``noise`` (scale of one sale),
+        ``n, newest, basis, words, common`` (the part of the standard error that all faults share);
+        one row per fault and state, and one named ``OTHER`` for any other fault. Locked and
+        blocked units have a row only where such a fault is listed or was sold.
+        """
         k = len(self.names)
         part = RobustFit(self.fit.mean[:k], self.fit.cov[:k, :k], self.fit.noise, self.fit.weights)
         return ratio_table(self.names, part, self.rows, False, self.others)
@@ -168,26 +174,6 @@ def broken_design(
     x[hammer, [k + 1 + at[n] for n in rows["fault"].to_numpy()[hammer]]] = 1.0
     x[:, -1] = rows["asked"].to_numpy(dtype="float64")
     return GaussianPrior(mean, cov), x
-
-
-def as_is_ratios(
-    logs: Logs,
-    family_id: str,
-    curves: PriceCurves,
-    pooled: PooledRatios | None = None,
-    states: pd.DataFrame | None = None,
-) -> pd.DataFrame:
-    """Return what as-is units sell for, by fault and state; parameters as in ``fit_broken``.
-
-    Returns
-    -------
-    DataFrame
-        ``fault, log_ratio, std_error, ratio, lower, upper`` (80 %), ``noise`` (scale of one
-        sale), ``n, newest, basis, words, common`` (the part of the standard error that all
-        faults share); one row per fault and state, and one named ``OTHER`` for any other fault.
-        Locked and blocked units have a row only where such a fault is listed or was sold.
-    """
-    return fit_broken(logs, family_id, curves, pooled, states).as_is
 
 
 def faults_of(states: pd.DataFrame, seen: pd.Series) -> dict[str, str]:

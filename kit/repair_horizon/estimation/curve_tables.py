@@ -20,17 +20,6 @@ Floats = npt.NDArray[np.float64]
 FLAG_AT = 4.0
 
 
-POINT_COLUMNS = [
-    "model_id",
-    "sale_date",
-    "age_months",
-    "amount",
-    "adjusted",
-    "grade",
-    "price_type",
-    "weight",
-    "flagged",
-]
 _BAND = ["predicted", "lower", "upper", "level_lower", "level_upper"]
 CURVE_COLUMNS = ["model_id", "month", "age_months", *_BAND, "phase"]
 PART_COLUMNS = ["model_id", "part_code", "quality_class", "month", *_BAND, "phase"]
@@ -49,8 +38,8 @@ def price_points(curves: PriceCurves, sales: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``POINT_COLUMNS``; money in the settlement currency, ``weight`` 1 for a full sale and near
-        0 for an outlier.
+        ``model_id, sale_date, age_months, amount, adjusted, grade, price_type, weight, flagged``;
+        money in the settlement currency, ``weight`` 1 for a full sale and near 0 for an outlier.
     """
     fit = curves.fit
     panel = fit.panel

@@ -98,7 +98,6 @@ class PriceCurves:
 def fit_prices(
     logs: Logs,
     family_id: str,
-    priors: Priors = PRICE_PRIORS,
     usual: UsualEffects | None = None,
     curves: PooledCurves | None = None,
 ) -> PriceCurves | CannotSay:
@@ -110,8 +109,6 @@ def fit_prices(
         The workspace's logs, or the family's.
     family_id
         The family.
-    priors
-        Prior means and standard deviations; the defaults are for used devices.
     usual
         What all families say of grades, channels and storage; that of ``logs`` if None, which
         then should be the whole workspace's.
@@ -125,11 +122,12 @@ def fit_prices(
         The latter if the family has neither a sale of a working unit nor a launch price. Without
         a sale the class's curve times the launch price stands, wide.
     """
-    rows = price_rows(logs, family_id, priors)
+    rows = price_rows(logs, family_id, PRICE_PRIORS)
     if isinstance(rows, CannotSay):
         return rows
     usual = usual_effects(logs) if usual is None else usual
     kind = str(logs.family(family_id).tables["catalogue"]["device_class"].iloc[0])
+    priors = PRICE_PRIORS
     if curves is not None:
         priors = replace(priors, curve=curves.prior(family_id, kind))
     elif rows.basis == NO_SALE:

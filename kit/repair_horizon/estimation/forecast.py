@@ -141,7 +141,6 @@ def family_outlook(
     span: tuple[int, int],
     seed: int,
     draws: int,
-    parts_of: str | None = None,
     sellers: PrivateSellers | None = None,
 ) -> FamilyOutlook | CannotSay:
     """Draw one family.
@@ -154,8 +153,6 @@ def family_outlook(
         Number of the first month, and months.
     seed, draws
         As in ``forecast``.
-    parts_of
-        Leave out the parts of all models but this one.
     sellers
         What private sellers took of the whole shop's offers.
     """
@@ -167,7 +164,7 @@ def family_outlook(
     days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
     ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
     drawn = draw(curves.fit, ahead, draws, rng)
-    level, reasons = _levels(curves, drawn, days, rng)
+    level, reasons = _levels(curves, drawn, days)
     faults = list(dict.fromkeys(family.rates.states["listed_fault"]))
     grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
     return FamilyOutlook(
@@ -190,7 +187,6 @@ def family_outlook(
             days,
             draws,
             rng,
-            parts_of,
         ),
         shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
         success={f: family.rates.draw_success(f, draws, rng) for f in faults},
@@ -225,7 +221,7 @@ def _level_basis(curves: PriceCurves) -> dict[str, Basis]:
 
 
 def _levels(
-    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex, rng: np.random.Generator
+    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex
 ) -> tuple[Floats, dict[str, str]]:
     """Price level per draw, model and month, with a reason where there is none."""
     m, h = len(curves.models.ids), len(days)

@@ -86,10 +86,6 @@ class OwnerGuesses:
         weight = np.exp(log - log.max())
         return np.asarray(weight / weight.sum())
 
-    def mean_offset(self, family_id: str) -> float:
-        """Posterior mean of a family's offset, logits; below zero for an owner too hopeful."""
-        return float(self.weights(family_id) @ self.offset)
-
     def success(
         self,
         family_id: str,

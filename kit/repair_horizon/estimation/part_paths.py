@@ -322,9 +322,8 @@ def part_paths(
     days: pd.DatetimeIndex,
     draws: int,
     rng: np.random.Generator,
-    model_id: str | None = None,
 ) -> PartPaths:
-    """Draw every part of a family's models, or of one of them: the same draws.
+    """Draw every part of a family's models.
 
     Parameters
     ----------
@@ -338,8 +337,6 @@ def part_paths(
         Codes of the parts that some state needs; the class's own codes are added.
     days, draws, rng
         Where, how many and from which chance.
-    model_id
-        Leave out all other models.
 
     Returns
     -------
@@ -352,7 +349,6 @@ def part_paths(
     knowledge = class_knowledge(device_class)
     sources: dict[str, FittedPart | ClassPart] = {}
     keyed: dict[Key, None] = {}
-    wanted = [m for m in models.ids if model_id in (None, m)]
     for part, curves in parts.items():
         ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
         drawn = draw(curves.fit, ahead, draws, rng)
@@ -361,7 +357,7 @@ def part_paths(
         steps = {q: curves.unseen[q] for q in possible if q not in seen}
         unseen = {q: mean + sd * rng.standard_normal(draws) for q, (mean, sd) in steps.items()}
         sources[part] = FittedPart(curves, drawn, days, unseen)
-        keyed |= {(m, part, q): None for m in wanted for q in possible}
+        keyed |= {(m, part, q): None for m in models.ids for q in possible}
     # The class's parts follow the quoted ones, so that those keep their draws.
     for part in sorted({*needed, *knowledge.part_codes} - set(parts)):
         possible = [q for q in qualities if _known(knowledge, part, q)]
@@ -370,7 +366,7 @@ def part_paths(
             error = rng.standard_normal((draws, 1 + len(models.ids)))
             each = {q: rng.standard_normal(draws) for q in possible}
             sources[part] = ClassPart(device_class, part, models, days, error, each)
-            keyed |= {(m, part, q): None for m in wanted for q in possible}
+            keyed |= {(m, part, q): None for m in models.ids for q in possible}
     return PartPaths(sources, keyed)
 
 

@@ -70,7 +70,6 @@ class PartCurves:
     """
 
     fit: JointFit
-    base_quality: str
     base_supplier: str
     offers: pd.DataFrame
     unseen: Mapping[str, tuple[float, float]]
@@ -105,7 +104,7 @@ def together(points: Sequence[Points]) -> Points:
 
 
 def fit_parts(
-    logs: Logs, family_id: str, priors: Priors = PART_PRIORS, pooled: PooledParts | None = None
+    logs: Logs, family_id: str, pooled: PooledParts | None = None
 ) -> dict[str, PartCurves]:
     """Fit every part quoted for a family's models.
 
@@ -115,8 +114,6 @@ def fit_parts(
         The workspace's logs, or the family's.
     family_id
         The family.
-    priors
-        Prior means and standard deviations.
     pooled
         What all quotes of the shop say; that of ``logs`` if None, which then should be the whole
         workspace's.
@@ -135,14 +132,14 @@ def fit_parts(
     )
     offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
     knowledge = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
-    pooled = pooled_parts(logs, priors) if pooled is None else pooled
+    pooled = pooled_parts(logs, PART_PRIORS) if pooled is None else pooled
     return {
         str(part): _fit_part(
             rows,
             _of_part(offers[str(part)]),
             models,
             now,
-            replace(priors, model_level=pooled.model_sd),
+            replace(PART_PRIORS, model_level=pooled.model_sd),
             knowledge,
             partial(pooled.step, knowledge, (family_id, str(part))),
         )
@@ -187,7 +184,7 @@ def _fit_part(
     shifts = tuple(find_shifts(fit, classes))
     if shifts:
         fit = fit_joint(with_shifts(panel, shifts, classes), priors)
-    return PartCurves(fit, quality, supplier, offers, unseen, shifts, classes)
+    return PartCurves(fit, supplier, offers, unseen, shifts, classes)
 
 
 def _offers(rows: pd.DataFrame) -> pd.DataFrame:

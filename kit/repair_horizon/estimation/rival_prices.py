@@ -128,20 +128,6 @@ class RivalPrice:
     newest: pd.Timestamp
     words: str
 
-    def chance_below(self, ratio: npt.ArrayLike) -> Floats:
-        """Chance in each draw that the highest rival stays below a bid.
-
-        Parameters
-        ----------
-        ratio
-            Bid over the model's working price level in each draw, (draws,) or (draws, months).
-        """
-        with np.errstate(divide="ignore"):
-            bid = np.log(np.asarray(ratio, dtype="float64"))
-        usual = self.log_ratio if bid.ndim == 1 else self.log_ratio[:, None]
-        out: Floats = ndtr((bid - usual) / self.spread)
-        return out
-
 
 def hammer_ratios(broken: BrokenFit, device_class: str) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the usual hammer price as seen and the highest rival, by listed fault.
@@ -157,7 +143,7 @@ def hammer_ratios(broken: BrokenFit, device_class: str) -> tuple[pd.DataFrame, p
     Returns
     -------
     tuple
-        Two tables with the columns of ``as_is_ratios``; that of rivals has ``spread``, ``gap``
+        Two tables with the columns of ``BrokenFit.as_is``; that of rivals has ``spread``, ``gap``
         and ``gap_sd`` too.
     """
     load, fit = broken.hammer_loads, broken.fit

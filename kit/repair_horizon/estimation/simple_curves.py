@@ -35,15 +35,13 @@ def _floor_slopes(x: Floats, rates: Floats) -> Floats:
 FALLING = Shape((FLOOR, "start"), ("rate",), _floor_basis, _floor_slopes, log_grid)
 
 
-def falling_with_floor(
-    x: npt.ArrayLike, y: npt.ArrayLike, start: npt.ArrayLike | None = None
-) -> SimpleCurve:
+def falling_with_floor(x: npt.ArrayLike, y: npt.ArrayLike) -> SimpleCurve:
     """Falling exponential with a floor, p = F + (P0 - F) exp(-k x).
 
     Parameters ``floor``, ``start``, ``rate``. Source: asymptotic regression, Pinheiro and Bates
     (2000), Mixed-Effects Models in S and S-PLUS, appendix C.1.
     """
-    return fit_shape(FALLING, x, y, start)
+    return fit_shape(FALLING, x, y)
 
 
 def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve | CannotSay:

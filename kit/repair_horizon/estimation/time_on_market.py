@@ -99,12 +99,6 @@ class TimeOnMarket:
         out: Floats = np.exp(-np.exp(log_hazard) * (hazard - hazard[0]))
         return out
 
-    def mean_days(self, log_hazard: float, since: int = 0) -> float:
-        """Expected days more until it sells; beyond the horizon at the mean hazard."""
-        left = self.survival(log_hazard, since)
-        rate = np.exp(log_hazard) * self.baseline[-1] / HORIZON_DAYS
-        return float(np.sum((left[1:] + left[:-1]) / 2) + left[-1] / rate)
-
 
 def listed_units(logs: Logs, curves: Mapping[str, PriceCurves]) -> pd.DataFrame:
     """Units put up for sale at a known price, sold or not.

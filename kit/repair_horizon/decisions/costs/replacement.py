@@ -1,4 +1,4 @@
-"""Whether to keep, mend or give up: economic life, repair limits and the total-loss rule.
+"""Economic life: how long keeping a thing costs less than replacing it.
 
 Keeping something one more period costs what it loses in value, the interest on that value and
 what must be spent on it:
@@ -59,40 +59,3 @@ def equivalent_uniform_cost(costs: npt.ArrayLike, rate: float) -> Floats:
 def economic_life(costs: npt.ArrayLike, rate: float) -> int:
     """Periods after which the even cost is lowest; of equal ones the first."""
     return int(np.argmin(equivalent_uniform_cost(costs, rate))) + 1
-
-
-def periods_to_keep(costs: npt.ArrayLike, challenger: float) -> int:
-    """Periods to keep what is owned: while the next costs no more than the challenger's even cost.
-
-    Parameters
-    ----------
-    costs
-        Marginal cost of each further period, (periods,).
-    challenger
-        Even cost per period of what would replace it; a tie keeps.
-
-    Returns
-    -------
-    int
-        Number of periods before the first dearer one; all of them if none is.
-    """
-    dearer = np.asarray(costs, dtype="float64") > challenger
-    return int(np.argmax(dearer)) if dearer.any() else len(dearer)
-
-
-def within_repair_limit(cost: float, value: float, share: float) -> bool:
-    """Whether a repair costs no more than a share of the value; a tie may be repaired.
-
-    The limit covers the whole job, which must not be split to get under it. Equality counts as
-    repairable because the cost "must not exceed" the limit: US Army TB 43-0002-75, paragraph 7d.
-    """
-    return cost <= share * value
-
-
-def repair_pays(repair_cost: float, salvage: float, value: float) -> bool:
-    """Whether repairing is worth at least selling as is: value - cost >= salvage.
-
-    This is the total-loss rule turned round: a total loss is repair + salvage > value. On a tie
-    sources differ; here it is repaired, as under a repair limit.
-    """
-    return repair_cost + salvage <= value

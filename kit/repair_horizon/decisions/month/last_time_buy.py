@@ -131,10 +131,8 @@ def drawn_needs(jobs: int, over: float, months: npt.ArrayLike, rng: np.random.Ge
     return out
 
 
-def jobs_per_part(
-    logs: Logs, family_id: str, months: float = HISTORY_MONTHS
-) -> tuple[Mapping[tuple[str, str], int], float]:
-    """Count the jobs that needed each part of each model of a family.
+def jobs_per_part(logs: Logs, family_id: str) -> tuple[Mapping[tuple[str, str], int], float]:
+    """Count the jobs of ``HISTORY_MONTHS`` that needed each part of each model of a family.
 
     Parameters
     ----------
@@ -142,13 +140,12 @@ def jobs_per_part(
         Repairs and fault states.
     family_id
         The family.
-    months
-        How far back; less if the log of repairs is younger.
 
     Returns
     -------
     tuple
-        ((model, part) to attempted jobs, months counted over). Every part a state needs is counted
+        ((model, part) to attempted jobs, months counted over: fewer where the log of repairs is
+        younger). Every part a state needs is counted
         once a job; parts of a job whose state fault_states.csv does not name are not.
     """
     family = logs.family(family_id)
@@ -156,7 +153,7 @@ def jobs_per_part(
     all_jobs, jobs = logs.tables["repairs"], family.tables["repairs"]
     newest = logs.newest_day
     days = (newest - all_jobs["opened"].min()).days + 1 if len(all_jobs) else 0
-    over = min(months, max(days / 30.4375, 1.0))
+    over = min(HISTORY_MONTHS, max(days / 30.4375, 1.0))
     since = newest - pd.Timedelta(days=over * 30.4375)
     jobs = jobs[(jobs["opened"] > since) & jobs["outcome"].isin(ATTEMPTED)]
     needed = {

@@ -104,13 +104,12 @@ class Scarcity:
     """Opportunity costs and what they rest on.
 
     ``hour`` per bench hour above its wage and ``cash_day`` per unit of money and day above the
-    capital rate; ``hours_wanted`` and ``cash_days_wanted`` at these prices; ``words`` says it.
+    capital rate; ``hours_wanted`` at these prices; ``words`` says it.
     """
 
     hour: float
     cash_day: float
     hours_wanted: float
-    cash_days_wanted: float
     words: str
 
 
@@ -141,9 +140,9 @@ def choices_of(options: Iterable[Option], share: float, cash_span: float, month:
     )
 
 
-def purchases_of(unit: UnitEconomics, per_month: float, month: int = 0) -> Purchases | None:
-    """Lots of a model and fault as demand for hours and cash; None where no rival is known."""
-    rival = Outcomes(unit, month).rival
+def purchases_of(unit: UnitEconomics, per_month: float) -> Purchases | None:
+    """Lots of a model and fault now as demand for hours and cash; None where no rival is known."""
+    rival = Outcomes(unit, 0).rival
     if rival is None or per_month <= 0:
         return None
     delay = unit.settings.delay
@@ -152,7 +151,7 @@ def purchases_of(unit: UnitEconomics, per_month: float, month: int = 0) -> Purch
     z = np.random.default_rng(0).standard_normal(len(rival.log_median))
     drawn = rival.log_median + rival.spread * z
     prices = np.exp(np.quantile(drawn, (np.arange(_NODES) + 0.5) / _NODES))
-    states = [choices_of(s.options.values(), s.usual, span, month) for s in unit.states]
+    states = [choices_of(s.options.values(), s.usual, span, 0) for s in unit.states]
     landing = unit.landing
     return Purchases(tuple(states), per_month, prices, landing, unit.days, unit.test_hours)
 
@@ -193,9 +192,9 @@ def scarcity(
     if cash_days is not None:
         cash_day = _price(lambda y: wanted(hour_at(y), y)[1], cash_days, 1e-4)
     hour = hour_at(cash_day)
-    used, tied = wanted(hour, cash_day)
+    used, _ = wanted(hour, cash_day)
     words = _words(hour, cash_day, bool(purchases), hours, cash_days)
-    return Scarcity(hour, cash_day, used, tied, words)
+    return Scarcity(hour, cash_day, used, words)
 
 
 def _price(want: Callable[[float], float], supply: float, step: float) -> float:

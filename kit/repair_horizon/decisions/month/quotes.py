@@ -31,13 +31,10 @@ _ABOUT = ("model_id", "part_code", "rank", "wait_months", "wait_gains")
 class Waiting:
     """Whether a part should be ordered now: what a month's wait gains, and the best moment.
 
-    ``part_saves`` and ``unit_loses`` are money in the first month of waiting; ``months`` the
-    month of the forecast in which the repair is worth most, 0 meaning now, and ``gain`` what
-    waiting until then brings.
+    ``months`` is the month of the forecast in which the repair is worth most, 0 meaning now, and
+    ``gain`` the money that waiting until then brings.
     """
 
-    part_saves: float
-    unit_loses: float
     months: int
     gain: float
 
@@ -141,7 +138,7 @@ def wait_or_order(part: npt.ArrayLike, unit: npt.ArrayLike, kept: float = 1.0) -
     p, x = np.asarray(part, dtype="float64"), np.asarray(unit, dtype="float64")
     worth = kept * x - p
     best = int(np.argmax(np.round(worth, 9)))
-    return Waiting(float(p[0] - p[1]), float(x[0] - x[1]), best, float(worth[best] - worth[0]))
+    return Waiting(best, float(worth[best] - worth[0]))
 
 
 def waiting_for(bench: Bench, part_code: str) -> Waiting | None:

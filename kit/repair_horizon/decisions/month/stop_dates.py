@@ -27,7 +27,6 @@ from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import Settings
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -73,15 +72,13 @@ def first_of_two(below: Bools) -> Ints:
     return months
 
 
-def stop_dates(economics: Economics, settings: Settings, level: float = 0.8) -> pd.DataFrame:
+def stop_dates(economics: Economics, level: float = 0.8) -> pd.DataFrame:
     """Four stop dates of every model and listed fault.
 
     Parameters
     ----------
     economics
         From ``unit_economics``.
-    settings
-        Targets and limits.
     level
         Interval level.
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.special import bdtr, ndtr, stdtr
+from scipy.special import ndtr
 
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.results import results
@@ -62,22 +62,15 @@ class Scorecard:
     - ``lots``: listing_id, unit_id, family_id, forecast (mean profit at the price paid), lower and
       upper (80 %), realised, inside.
     - ``bias``, ``std_error``: mean of realised less forecast, money per unit.
-    - ``probability_no_curse``: chance of a mean shortfall this large if forecasts of won lots were
-      right on average (one-sided t); small means they lean high.
-    - ``coverage`` and ``probability_coverage``: share of lots inside 80 %, and the chance of one
-      as low if the band were right (binomial).
+    - ``coverage``: share of lots inside 80 %.
     - ``probability_as_bad``: chance of a total as low as realised if the forecasts were right.
-    - ``deduct``: what to take off the next bids, per unit of forecast, where the curse shows.
     """
 
     lots: pd.DataFrame
     bias: float
     std_error: float
-    probability_no_curse: float
     coverage: float
-    probability_coverage: float
     probability_as_bad: float
-    deduct: float
 
     @property
     def verdict(self) -> str:
@@ -160,18 +153,14 @@ def score_lots(lots: pd.DataFrame, seed: int = 1) -> Scorecard | CannotSay:
     lower, upper = (lots[q].to_numpy(float) for q in ("profit_10", "profit_90"))
     realised = lots["realised"].to_numpy(float)
     inside = (realised >= lower) & (realised <= upper)
-    curse = float(stdtr(n - 1, miss.mean() / error)) if error > 0 else float(miss.mean() >= 0)
     simulated = simulate_totals(lots, np.random.default_rng([seed, 9]))
     names = ["listing_id", "unit_id", "family_id", "forecast", "realised"]
     return Scorecard(
         lots[names].assign(lower=lower, upper=upper, inside=inside),
         float(miss.mean()),
         error,
-        curse,
         float(inside.mean()),
-        float(bdtr(int(inside.sum()), n, LEVEL)),
         float((simulated <= realised.sum() + 1e-9).mean()),
-        max(-float(miss.mean()), 0.0) if curse < UNLIKELY else 0.0,
     )
 
 

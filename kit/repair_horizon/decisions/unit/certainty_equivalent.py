@@ -60,9 +60,9 @@ class Valuation:
         """Whether risk costs nothing."""
         return isinf(self.tolerance)
 
-    def charge(self, hours: float, cash_days: float = 0.0) -> float:
-        """Charge for bench hours and for money tied up, in money."""
-        return self.hour * hours + self.cash_day * cash_days
+    def charge(self, hours: float) -> float:
+        """Charge for bench hours, in money."""
+        return self.hour * hours
 
 
 NO_CHARGES = Valuation()

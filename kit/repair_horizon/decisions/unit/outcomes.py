@@ -353,10 +353,6 @@ class UnitEconomics:
         """End states of a unit bought in a month, at the market's mean price, (draws, slots)."""
         return self.both_end_states(month)[0]
 
-    def unit_end_states(self, month: int) -> EndStates:
-        """The same for the one unit at hand: its own luck in price is in the draws."""
-        return self.both_end_states(month)[1]
-
     def both_end_states(self, month: int) -> tuple[EndStates, EndStates]:
         """Return the end states at the market's mean price, and those of the one unit at hand."""
         taken = [

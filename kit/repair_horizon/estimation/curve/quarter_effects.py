@@ -92,17 +92,6 @@ class Drift:
         """Variance of each state at fixed theta, (states,)."""
         return np.einsum("mqq->mq", self.spread).ravel()
 
-    def loads_of(self, chosen: Ints) -> Floats:
-        """Loads of some states on all coefficients, (chosen, p)."""
-        layout, common = self.layout, self.common[chosen]
-        out = np.zeros((len(chosen), layout.size))
-        out[:, : layout.n_dense] = common[:, : layout.n_dense]
-        out[:, layout.months] = common[:, layout.n_dense :]
-        each, model = np.arange(len(chosen)), chosen // self.states.quarters
-        for i in range(OWN):
-            out[each, layout.models(i).start + model] = self.own[chosen, i]
-        return out
-
 
 def states_of(panel: Panel, last_month: int) -> States:
     """Lay out the states of a panel up to the quarter of its last month."""
