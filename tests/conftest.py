@@ -22,7 +22,7 @@ LONGEST = (
     "test_beginners.py",
     "test_cli.py",
     "test_backtest.py",
-    "test_no_option_lost.py",
+    "test_broken_prices.py",
     "test_share.py",
     "test_reports.py",
     "test_partitions.py",

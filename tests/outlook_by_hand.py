@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
 from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.estimation.repairs import RepairRates
@@ -189,3 +191,19 @@ def _typed(table: Table, rows: list[dict[str, object]]) -> pd.DataFrame:
         else:
             out[name] = values.fillna("").astype("str")
     return pd.DataFrame(out)
+
+
+FREE = example_settings(targets=Targets())
+
+
+def unit_of(
+    rules: Settings = FREE,
+    worth: Valuation = NO_CHARGES,
+    family: FamilyOutlook | None = None,
+    fault: str = FAULT,
+) -> UnitEconomics:
+    """The example's unit; by default nothing is aimed at or limited, and nothing is charged."""
+    outlook = example_outlook(example_family() if family is None else family)
+    unit = unit_economics(outlook, rules, worth).unit(FAMILY, MODEL, fault)
+    assert isinstance(unit, UnitEconomics)
+    return unit

@@ -9,6 +9,7 @@ from outlook_by_hand import (
     FAMILY,
     FAULT,
     FIRST,
+    FREE,
     MODEL,
     example_family,
     example_outlook,
@@ -37,7 +38,6 @@ from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings, Targets, Tax
 from scipy.stats import norm
 
-FREE = example_settings(targets=Targets())
 MONTHS, DRAWS = 20, 60
 
 

@@ -7,6 +7,7 @@ import pytest
 from outlook_by_hand import (
     FAMILY,
     FAULT,
+    FREE,
     MODEL,
     example_family,
     example_outlook,
@@ -21,11 +22,10 @@ from repair_horizon.decisions.unit.lots import joint_lot, rival_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer, won_lot
 from repair_horizon.tables.codes import Verdict
-from repair_horizon.tables.settings import Purchase, Settings, Targets, Tax, Tier
+from repair_horizon.tables.settings import Purchase, Settings, Tax, Tier
 from scipy.special import logsumexp
 from scipy.stats import norm
 
-FREE = example_settings(targets=Targets())
 AUCTIONS = 400_000
 LAND = landing(Purchase([Tier(0.0, 0.18), Tier(60.0, 0.10)], 0.2, inbound=12.0), 0.12, 45, True)
 

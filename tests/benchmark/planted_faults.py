@@ -29,13 +29,18 @@ ROOT = Path(__file__).parent.parent.parent
 PACKAGE = Path("kit") / "repair_horizon"
 LONGEST = 420.0
 
-RULE = ("test_maximum_bid", "test_bid_limits")
-COSTS = ("test_worked_examples", "test_decisions", "published/test_repair_limits")
-CURVE = ("test_estimation", "published/test_certified_curves", "test_published_fits")
+RULE = ("test_maximum_bid", "test_options", "test_bid_limits")
+COSTS = ("test_worked_examples", "test_decisions")
+CURVE = (
+    "test_estimation",
+    "test_price_curves",
+    "published/test_certified_curves",
+    "test_published_fits",
+)
 # Tests by the start of a module's path, the longest match counts; the quickest stand first.
 TESTS: dict[str, tuple[str, ...]] = {
     "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
-    "decisions/costs/replacement": ("published/test_keeping", "published/test_repair_limits"),
+    "decisions/costs/replacement": ("published/test_keeping",),
     "decisions/month/asking_price": ("test_time_on_market",),
     "decisions/month/last_time_buy": ("test_quotes",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
@@ -52,7 +57,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/review/what_if": ("test_what_if",),
     "decisions/review/why_changed": ("test_attribution",),
     "decisions/unit": (*RULE, "test_winning", "test_shelf", "test_quotes"),
-    "decisions/unit/bid": ("test_winning", "test_bid_limits", "test_maximum_bid"),
+    "decisions/unit/bid": ("test_winning", *RULE),
     "decisions/unit/bid_limits": (
         "test_worked_examples",
         "test_decisions",
@@ -63,21 +68,31 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/unit/lots": ("test_winning",),
     "decisions/unit/outcomes": (*RULE, "test_winning", "test_stop_dates"),
     "decisions/unit/winning": ("test_winning", "test_private_sellers"),
-    "estimation": ("test_estimation", "test_prices_not_confused", "published/test_pooling"),
+    "estimation": (
+        "test_estimation",
+        "test_price_curves",
+        "test_prices_not_confused",
+        "published/test_pooling",
+    ),
     "estimation/calibration": ("test_calibration", "test_widths"),
     "estimation/curve": CURVE,
     "estimation/curve/cells": ("test_cells", *CURVE),
     "estimation/curve/checks": ("test_fit_checks",),
     "estimation/curve/uncertainty": ("test_fit_checks", "test_sampled_posterior"),
+    "estimation/owner_guesses": ("test_success_rates",),
     "estimation/part_alerts": ("test_part_alerts",),
     "estimation/part_paths": ("test_no_option_lost",),
     "estimation/part_prices": ("test_no_option_lost", "test_part_alerts"),
     "estimation/part_shifts": ("test_part_alerts",),
     "estimation/pooled_effects": ("test_usual_effects",),
-    "estimation/pooled_ratios": ("test_no_option_lost",),
-    "estimation/broken_prices": ("test_no_option_lost",),
-    "estimation/repairs": ("published/test_proportions", "test_no_option_lost"),
-    "estimation/rival_prices": ("test_no_option_lost",),
+    "estimation/pooled_ratios": ("test_broken_prices", "test_no_option_lost"),
+    "estimation/broken_prices": ("test_broken_prices", "test_no_option_lost"),
+    "estimation/repairs": (
+        "published/test_proportions",
+        "test_success_rates",
+        "test_no_option_lost",
+    ),
+    "estimation/rival_prices": ("test_broken_prices", "test_no_option_lost"),
     "estimation/time_on_market": ("test_time_on_market",),
 }
 
