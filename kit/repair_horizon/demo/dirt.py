@@ -103,7 +103,7 @@ def soil_sales(
     work = start("sales", sales, plain, seed)
     single = (sales["condition"] == "working") & (sales["price_type"] == "sold")
     for number, edit, what, status in _SALES_EDITS:
-        work.change(edit, (what, status), work.take(number, single))
+        work.change(edit, what, status, work.take(number, single))
     _plant_undone(work, single & (sales["own_sale"] == "yes"))
     _plant_reposts(work, sales["price_type"] == "asking")
     _plant_repeats(work, 12, 4, "gross_amount")
@@ -125,7 +125,7 @@ def _plant_undone(work: Planting, own: pd.Series) -> None:
                 "refers_to_sale_id": row["sale_id"], "fee_amount": "", "shipping_charged": "",
                 "gross_amount": f"{-share * float(row['gross_amount']):.2f}",
             }  # fmt: skip
-            work.insert(record, i + 25.5, (f"{kind} record", SET_ASIDE))
+            work.insert(record, i + 25.5, f"{kind} record", SET_ASIDE)
 
 
 def _plant_reposts(work: Planting, asking: pd.Series) -> None:
@@ -138,18 +138,18 @@ def _plant_reposts(work: Planting, asking: pd.Series) -> None:
         telling = len(row["gross_amount"].replace(".", "").strip("0")) >= 4
         becomes = SET_ASIDE if telling else USED
         what = "the same offer again" if telling else "the same offer again, at a round amount"
-        work.insert(again, i + 12.5, (what, becomes))
+        work.insert(again, i + 12.5, what, becomes)
 
 
 def _plant_repeats(work: Planting, same: int, other: int, money: str) -> None:
     """Add rows exported twice, and rows whose key returns with another amount."""
     for n, i in enumerate(work.take(same + other)):
         row = {str(k): str(v) for k, v in work.rows.iloc[i].items()}
-        about = ("the same row again", SET_ASIDE)
+        what, becomes = "the same row again", SET_ASIDE
         if n >= same:
             row[money] = f"{float(row[money] or 20) * 0.93 - 1.0:.2f}"
-            about = ("the same identifier, another amount", HELD)
-        work.insert(row, i + 40.5, about)
+            what, becomes = "the same identifier, another amount", HELD
+        work.insert(row, i + 40.5, what, becomes)
 
 
 # table, column with an amount, exact repeats, repeats with another amount, edits
@@ -186,7 +186,7 @@ def soil_others(
             plain &= (rows["opened"] < END) & rows["outcome"].ne("")
         work = start(name, rows, plain, seed)
         for number, edit, what in edits:
-            work.change(edit, (what, HELD), work.take(number))
+            work.change(edit, what, HELD, work.take(number))
         _plant_repeats(work, same, other, money)
         soiled[name] = work.finished()
         marks += work.marks
@@ -226,17 +226,17 @@ class Planting:
         """Note what was planted in a row and what must become of it."""
         self.marks.append((self.table, row_id, what, status))
 
-    def change(self, edit: Edit, about: tuple[str, str], picked: list[int]) -> None:
-        """Change rows where they stand; ``about`` is (what, status)."""
+    def change(self, edit: Edit, what: str, status: str, picked: list[int]) -> None:
+        """Change rows where they stand."""
         for i in picked:
             row = {str(k): str(v) for k, v in self.rows.iloc[i].items()}
             edit(self.rng, row)
             self.rows.iloc[i] = pd.Series(row)
-            self.mark(row[self.key], *about)
+            self.mark(row[self.key], what, status)
 
-    def insert(self, row: dict[str, str], position: float, about: tuple[str, str]) -> None:
+    def insert(self, row: dict[str, str], position: float, what: str, status: str) -> None:
         """Add a row near a position; an empty key is numbered later."""
-        self.extra.append({**row, _POSITION: position, "_what": about[0], "_status": about[1]})
+        self.extra.append({**row, _POSITION: position, "_what": what, "_status": status})
 
     def finished(self) -> pd.DataFrame:
         """Return the rows with the added ones in place, numbering those without a key."""

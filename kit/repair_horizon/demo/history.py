@@ -364,17 +364,18 @@ def _live_on(rng: np.random.Generator, truth: Truth, bought: Purchase, out: Hist
         unit["status"] = "scrapped"
         return
     listed = opened + pd.Timedelta(days=int(rng.integers(5, 13)))
-    _sell(rng, truth, bought, (unit, row, out), listed)
+    _sell(rng, truth, bought, listed, unit, row, out)
 
 
 def _sell(
     rng: np.random.Generator,
     truth: Truth,
     bought: Purchase,
-    records: tuple[dict[str, str], dict[str, str], History],
     listed: pd.Timestamp,
+    unit: dict[str, str],
+    job: dict[str, str],
+    out: History,
 ) -> None:
-    unit, job, out = records
     family, end = FAMILY_OF[bought.model_id], pd.Timestamp(END)
     fixed = unit["state"] == "working"
     # The fee follows from the channel; what was not mended goes as a dead board.

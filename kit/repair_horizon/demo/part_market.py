@@ -13,7 +13,6 @@ from repair_horizon.demo.catalogue import (
     START,
     SUPPLIERS,
     Family,
-    Supplier,
     qualities_of,
 )
 from repair_horizon.demo.sales import dollars_per_euro
@@ -58,16 +57,11 @@ def _series(
             latest = month == months[-1] and supplier.supplier_id in checked
             if latest or rng.random() < share:
                 day = month.to_timestamp() + pd.Timedelta(days=int(rng.integers(0, 28)))
-                rows.append(_quote(supplier, quality, (model_id, part, day)))
+                rows.append(
+                    {"model_id": model_id, "part_code": part, "day": day,
+                     "quality_class": quality, "supplier": supplier}
+                )  # fmt: skip
     return rows
-
-
-def _quote(
-    supplier: Supplier, quality: str, what: tuple[str, str, pd.Timestamp]
-) -> dict[str, object]:
-    model_id, part, day = what
-    return {"model_id": model_id, "part_code": part, "day": day, "quality_class": quality,
-            "supplier": supplier}  # fmt: skip
 
 
 def _as_text(
@@ -113,7 +107,7 @@ def draw_maker_quotes(seed: int, truth: Truth) -> pd.DataFrame:
         for model_id in traded[-_MAKER_MODELS:]:
             for fault, part in _MAKER_FAULTS.items():
                 if part in family.parts and _asked(family, fault):
-                    rows += _maker_rows(rng, truth, model_id, (fault, part))
+                    rows += _maker_rows(rng, truth, model_id, fault, part)
     return pd.DataFrame(rows).sort_values("quote_date", kind="stable").reset_index(drop=True)
 
 
@@ -125,9 +119,8 @@ def _asked(family: Family, fault: str) -> bool:
 
 
 def _maker_rows(
-    rng: np.random.Generator, truth: Truth, model_id: str, what: tuple[str, str]
+    rng: np.random.Generator, truth: Truth, model_id: str, fault: str, part: str
 ) -> list[dict[str, str]]:
-    fault, part = what
     rows = []
     for month in ("2025-11", "2026-09"):
         if MODEL_OF[model_id].launch[:7] >= month:

@@ -88,7 +88,7 @@ def import_file(
     if not workspace.is_dir():
         found, allowed = "no such folder", "the folder of a workspace"
         raise LogFault([Fault(workspace.name, None, "", found, allowed)])
-    ready = _prepare(file, workspace, (target, recipe), preview)
+    ready = _prepare(file, workspace, target, recipe, preview)
     with nullcontext() if preview else locked(workspace, table):
         if not preview:
             settle(workspace, table)
@@ -103,14 +103,13 @@ def import_file(
         read_review(review_path(workspace, table, file.name))
         if result.added:
             append_rows(stored, result.rows)
-        return _reviewed(result, file, workspace, (ready, notes, recipe))
+        return _reviewed(result, file, workspace, ready, notes, recipe)
 
 
 def _prepare(
-    file: Path, workspace: Path, about: tuple[Table, ImportMapping], preview: bool
+    file: Path, workspace: Path, table: Table, recipe: ImportMapping, preview: bool
 ) -> _Prepared:
     """Read an export and turn it into our columns."""
-    table, recipe = about
     source = read_source(file, recipe)
     if recipe.hash:
         source = hashed(source, recipe.hash, read_salt(workspace, create=not preview))
@@ -119,7 +118,7 @@ def _prepare(
     whole = source.text.index[(source.furniture == "") & (source.broken == "")]
     notes += notes_on_rules(source.text.loc[whole], recipe)
     gone = set().union(*[set(n["row"]) for n in notes])
-    filled = fill(source, whole[~whole.isin(gone)], (table, recipe, file.name))
+    filled = fill(source, whole[~whole.isin(gone)], table, recipe, file.name)
     return _Prepared(source, filled, one_status_each([*notes, *filled.notes]))
 
 
@@ -145,10 +144,11 @@ def _reviewed(
     result: ImportResult,
     file: Path,
     workspace: Path,
-    about: tuple[_Prepared, pd.DataFrame, ImportMapping],
+    ready: _Prepared,
+    notes: pd.DataFrame,
+    recipe: ImportMapping,
 ) -> ImportResult:
     """Write the rows that were not added, as far as they were read."""
-    ready, notes, recipe = about
     looked = result.ledger["status"] != THERE
     wanted = notes.loc[looked.to_numpy(), "row"]
     raw = pd.DataFrame({n: ready.source.text[s] for n, s in recipe.sources.items()})

@@ -183,16 +183,16 @@ def _dates(column: Column, cells: Cells, form: Format, mapping: ImportMapping) -
     got = {t: read(t) for t in cells.text.unique()}
     exact = cells.exact & ~pd.Series(serial, index=cells.exact.index)
     got |= {t: iso(t) or got[t] for t in cells.text[exact].unique()}
-    return _dated(column, cells, got, (proof, mapping.timezone))
+    return _dated(column, cells, got, proof, mapping.timezone)
 
 
 def _dated(
     column: Column,
     cells: Cells,
     got: dict[str, dates.Moment | None],
-    about: tuple[dates.DateProof, str],
+    proof: dates.DateProof,
+    zone: str,
 ) -> ReadColumn:
-    proof, zone = about
     zoned = next((t for t, m in got.items() if m and m.zoned), None)
     if zoned is not None and not zone:
         line = int(cells.line[cells.text.index[cells.text == zoned][0]])
@@ -231,7 +231,9 @@ class Filled:
     inferred: tuple[Inference, ...]
 
 
-def fill(source: Source, open_rows: pd.Index, about: tuple[Table, ImportMapping, str]) -> Filled:
+def fill(
+    source: Source, open_rows: pd.Index, table: Table, mapping: ImportMapping, file: str
+) -> Filled:
     """Turn records into rows of our table.
 
     Parameters
@@ -240,7 +242,7 @@ def fill(source: Source, open_rows: pd.Index, about: tuple[Table, ImportMapping,
         The records.
     open_rows
         Those that are still wanted; only these prove conventions.
-    about
+    table, mapping, file
         Our table, the mapping, and the file's name.
 
     Raises
@@ -248,7 +250,6 @@ def fill(source: Source, open_rows: pd.Index, about: tuple[Table, ImportMapping,
     LogFault
         With every column whose convention is neither declared nor proved.
     """
-    table, mapping, file = about
     source = replace(
         source,
         text=source.text.loc[open_rows],
@@ -272,7 +273,7 @@ def fill(source: Source, open_rows: pd.Index, about: tuple[Table, ImportMapping,
     if mapping.key.columns:
         rows[table.key], bad = _keys(source.text, mapping)
         notes.append(bad.assign(column=table.key))
-    notes += _other_currency(rows, read, (mapping.currency, file))
+    notes += _other_currency(rows, read, mapping.currency, file)
     aside = _outside(rows, table, mapping)
     order = [c.name for c in table.columns if c.name in rows]
     known = tuple(i for r in read.values() for i in r.inferred)
@@ -295,15 +296,14 @@ def _keys(text: pd.DataFrame, mapping: ImportMapping) -> tuple[pd.Series, pd.Dat
 
 
 def _other_currency(
-    rows: pd.DataFrame, read: dict[str, ReadColumn], about: tuple[str, str]
+    rows: pd.DataFrame, read: dict[str, ReadColumn], declared: str, file: str
 ) -> list[pd.DataFrame]:
     """Hold rows whose amount carries another currency than the row names.
 
-    ``about`` is the currency declared for tables that have no column for it, and the file.
+    ``declared`` is the currency of tables that have no column for it.
 
     Raises ``LogFault`` if amounts carry a currency and nothing says which one they should.
     """
-    declared, file = about
     out = []
     for name, column in read.items():
         if column.currencies is None:

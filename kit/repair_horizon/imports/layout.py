@@ -77,9 +77,9 @@ def found_layout(path: Path, sheet: str = "") -> Layout:
     limit = min(_LIMIT, largest_file())
     content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
     if ending == ".xlsx":
-        layout = _workbook(content, (limit, path.name), sheet)
+        layout = _workbook(content, limit, path.name, sheet)
     elif ending == ".parquet":
-        layout = Layout(parquet_rows(content, _parquet_names(content), (limit, path.name)))
+        layout = Layout(parquet_rows(content, _parquet_names(content), limit, path.name))
     elif ending in (".jsonl", ".ndjson"):
         layout = Layout(json_rows(decode(content, "", path.name)[0], ImportMapping(), path.name))
     else:
@@ -113,7 +113,7 @@ def _text(content: bytes, file: str) -> Layout:
     check_width(lines[:_LOOKED_AT], SEPARATORS, 0, file)
     separator = _separator(lines[:_LOOKED_AT])
     declares["separator"] = separator
-    rows = split_rows(lines, separator, (0, file))
+    rows = split_rows(lines, separator, 0, file)
     at = _header_at([list(r.cells) for r in rows[:_LOOKED_AT]])
     if at:
         declares["skip_rows"] = rows[at].line - 1
@@ -155,8 +155,8 @@ def _numeric(text: str) -> bool:
     return text.replace(".", "").replace(",", "").replace("-", "").replace("/", "").isdigit()
 
 
-def _workbook(content: bytes, about: tuple[int, str], sheet: str) -> Layout:
-    file, sheets = about[1], opened_workbook(content, about)[1]
+def _workbook(content: bytes, limit: int, file: str, sheet: str) -> Layout:
+    _, sheets = opened_workbook(content, limit, file)
     filled = {name: len(grid) for name, grid in sheets.items() if grid}
     if not filled:
         raise LogFault([Fault(file, None, "", "no cells", "a sheet with a header and records")])
@@ -172,7 +172,7 @@ def _workbook(content: bytes, about: tuple[int, str], sheet: str) -> Layout:
         questions.append(
             f"The longest sheet, {name!r}, was taken; --sheet drafts another: {others}."
         )
-    top = workbook_rows(content, name, 0, about)
+    top = workbook_rows(content, name, 0, limit, file)
     first = RawRow(top.header_line, top.header)
     rows = [first, *top.rows]
     at = _header_at([list(r.cells) for r in rows[:_LOOKED_AT]])

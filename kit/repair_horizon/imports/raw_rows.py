@@ -79,7 +79,7 @@ def read_bytes(path: Path, limit: int, *, text: bool = False) -> bytes:
             raise too_large(path.name, limit, path.stat().st_size)
         opened = gzip.open if _is_packed(path) else open
         with opened(path, "rb") as stream:
-            size = _measure(stream, limit, (path.name, text))
+            size = _measure(stream, limit, path.name, text)
         with opened(path, "rb") as stream:
             content = stream.read(size + 1)
     except (gzip.BadGzipFile, EOFError, zlib.error) as error:
@@ -100,9 +100,8 @@ def _is_packed(path: Path) -> bool:
         return stream.read(2) == b"\x1f\x8b"
 
 
-def _measure(stream: BinaryIO | gzip.GzipFile, limit: int, about: tuple[str, bool]) -> int:
+def _measure(stream: BinaryIO | gzip.GzipFile, limit: int, file: str, text: bool) -> int:
     """Count bytes, and those since the last line feed, without keeping any."""
-    file, text = about
     size = line = 0
     while chunk := stream.read(CHUNK):
         size += len(chunk)
@@ -175,7 +174,7 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
             for part in book.infolist():
                 with book.open(part) as stream:
                     sheet = "worksheets/" in part.filename
-                    size = _check_part(stream, size, (limit, file, sheet))
+                    size = _check_part(stream, size, limit, file, sheet)
             if _texts_written_out(book) > limit:
                 raise too_large(file, limit)
     except LogFault:
@@ -184,8 +183,7 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
         raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
 
 
-def _check_part(stream: IO[bytes], size: int, about: tuple[int, str, bool]) -> int:
-    limit, file, sheet = about
+def _check_part(stream: IO[bytes], size: int, limit: int, file: str, sheet: bool) -> int:
     tail, rows, columns, filled = b"", 1, 1, 0
     while chunk := stream.read(CHUNK):
         size += len(chunk)

@@ -82,9 +82,9 @@ def read_source(path: Path, mapping: ImportMapping) -> Source:
     content = read_bytes(path, limit, text=ending not in (".xlsx", ".parquet"))
     digest = hashlib.sha256(content).hexdigest()
     if ending == ".xlsx":
-        raw = workbook_rows(content, mapping.sheet, mapping.skip_rows, (limit, path.name))
+        raw = workbook_rows(content, mapping.sheet, mapping.skip_rows, limit, path.name)
     elif ending == ".parquet":
-        raw = parquet_rows(content, mapping.needed, (limit, path.name))
+        raw = parquet_rows(content, mapping.needed, limit, path.name)
     else:
         text, encoding, how = decode(content, mapping.encoding, path.name)
         read = json_rows if ending in (".jsonl", ".ndjson") else delimited_rows

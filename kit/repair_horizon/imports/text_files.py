@@ -91,7 +91,7 @@ def delimited_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     check_width(lines[first : first + 1], separator or SEPARATORS, place, file)
     if not separator:
         separator, how = _prove(lines[0], mapping.needed, file)
-    rows = split_rows(lines, separator, (mapping.skip_rows, file))
+    rows = split_rows(lines, separator, mapping.skip_rows, file)
     shown = {"\t": "tab"}.get(separator, separator)
     known = Inference("separator", shown, how)
     return RawTable(list(rows[0].cells), rows[0].line, rows[1:], (known,))
@@ -128,12 +128,11 @@ def _prove(header: str, needed: list[str], file: str) -> tuple[str, str]:
     raise LogFault([Fault(file, 1, "separator", found, allowed)])
 
 
-def split_rows(lines: list[str], separator: str, about: tuple[int, str]) -> list[RawRow]:
-    """Split lines into rows; ``about`` is (lines skipped above them, file name).
+def split_rows(lines: list[str], separator: str, skipped: int, file: str) -> list[RawRow]:
+    """Split lines into rows; ``skipped`` lines stand above them.
 
     Raises ``LogFault`` if the quotes do not close, or a field is longer than the reader takes.
     """
-    skipped, file = about
     reader = csv.reader(lines, delimiter=separator, strict=True)
     rows, last, width = [], 0, 0
     try:

@@ -57,7 +57,7 @@ def json_rows(text: str, mapping: ImportMapping, file: str) -> RawTable:
     if not names:
         raise LogFault([Fault(file, None, "", "no object", "one JSON object per line")])
     header = list(names)
-    rows = [_json_row(line, got, (header, mapping.needed)) for line, got in found]
+    rows = [_json_row(line, got, header, mapping.needed) for line, got in found]
     return RawTable(header, 1, rows)
 
 
@@ -89,11 +89,10 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return got
 
 
-def _json_row(line: int, got: dict[str, Any] | str, names: tuple[list[str], list[str]]) -> RawRow:
-    """Print one object's values; ``names`` are every column met and those wanted."""
+def _json_row(line: int, got: dict[str, Any] | str, header: list[str], needed: list[str]) -> RawRow:
+    """Print one object's values; ``header`` are all columns met, ``needed`` those wanted."""
     if isinstance(got, str):
         return RawRow(line, [], (), got)
-    header, needed = names
     nested = [n for n in needed if isinstance(got.get(n), dict | list)]
     if nested:
         return RawRow(line, [], (), f"a nested value in {nested[0]}, allowed: a single value")
@@ -131,22 +130,21 @@ _SINGLE = (
 _DAMAGE = (pa.ArrowException, OSError, OverflowError, UnicodeDecodeError, ValueError)
 
 
-def parquet_rows(content: bytes, needed: list[str], about: tuple[int, str]) -> RawTable:
-    """Read the wanted columns of a Parquet file; ``about`` is (largest size, file name).
+def parquet_rows(content: bytes, needed: list[str], limit: int, file: str) -> RawTable:
+    """Read the wanted columns of a Parquet file of at most ``limit`` bytes, unpacked.
 
     Raises ``LogFault`` if it is not Parquet, unpacks to more than the limits, or a wanted column
     holds other than single texts, numbers, dates, times or yes and no.
     """
-    file = about[1]
     try:
         parquet = pq.ParquetFile(io.BytesIO(content))
         header = list(parquet.schema_arrow.names)
-        _check(parquet, needed, about)
+        _check(parquet, needed, limit, file)
         if any(header.count(n) != 1 for n in needed):
             return RawTable(header, 1, [])
         parquet = pq.ParquetFile(io.BytesIO(content), read_dictionary=needed)
         table = parquet.read(list(dict.fromkeys(needed)))
-        columns = {n: _texts(table.column(n), about) for n in table.column_names}
+        columns = {n: _texts(table.column(n), limit, file) for n in table.column_names}
     except LogFault:
         raise
     except _DAMAGE as error:
@@ -161,9 +159,8 @@ def parquet_rows(content: bytes, needed: list[str], about: tuple[int, str]) -> R
     return RawTable(list(columns), 1, rows, (known,) if names else ())
 
 
-def _check(parquet: Any, needed: list[str], about: tuple[int, str]) -> None:
+def _check(parquet: Any, needed: list[str], limit: int, file: str) -> None:
     """Refuse what is too large by its own account, or not made of single values."""
-    limit, file = about
     meta = parquet.metadata
     check_area(meta.num_rows, meta.num_columns, file)
     if sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups)) > limit:
@@ -181,14 +178,14 @@ def _plain(kind: Any) -> Any:
     return kind.value_type if pa.types.is_dictionary(kind) else kind
 
 
-def _texts(column: Any, about: tuple[int, str]) -> tuple[list[str], bool]:
+def _texts(column: Any, limit: int, file: str) -> tuple[list[str], bool]:
     """Values of a column as text, and whether no convention applies to them."""
     kind = _plain(column.type)
     if kind != column.type:
         # A text repeated by its number may be short in the file and gigabytes once written out.
         sizes = [_written_out(c) for c in column.chunks]
-        if sum(sizes) > about[0]:
-            raise too_large(about[1], about[0])
+        if sum(sizes) > limit:
+            raise too_large(file, limit)
         column = column.cast(kind)
     exact = not (pa.types.is_string(kind) or pa.types.is_large_string(kind))
     exact = exact and not pa.types.is_boolean(kind)
@@ -205,10 +202,9 @@ def _written_out(chunk: Any) -> int:
 
 
 def opened_workbook(
-    content: bytes, about: tuple[int, str], only: str = ""
+    content: bytes, limit: int, file: str, only: str = ""
 ) -> tuple[CalamineWorkbook, dict[str, list[Any]]]:
     """Open a workbook: the cells of its sheets by name, of one alone if it is there."""
-    limit, file = about
     check_workbook(content, limit, file)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(content))
@@ -219,7 +215,7 @@ def opened_workbook(
     return book, cells
 
 
-def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str]) -> RawTable:
+def workbook_rows(content: bytes, sheet: str, skip: int, limit: int, file: str) -> RawTable:
     """Read one sheet.
 
     Parameters
@@ -230,17 +226,18 @@ def workbook_rows(content: bytes, sheet: str, skip: int, about: tuple[int, str])
         Name of the sheet; may be empty if only one has cells.
     skip
         Rows above the header.
-    about
-        Largest unpacked size in bytes, and the file name printed in faults.
+    limit
+        Largest unpacked size, bytes.
+    file
+        Its name, printed in faults.
 
     Raises
     ------
     LogFault
         If it is no workbook, too large, or the sheet is not there or not named.
     """
-    file = about[1]
-    book, grids = opened_workbook(content, about, sheet)
-    name, how = _only_sheet({n: g for n, g in grids.items() if g}, sheet, (list(grids), file))
+    book, grids = opened_workbook(content, limit, file, sheet)
+    name, how = _only_sheet({n: g for n, g in grids.items() if g}, sheet, list(grids), file)
     grid = _with_errors(content, grids[name], name)
     if len(grid) <= skip:
         raise LogFault([Fault(file, None, name, f"{len(grid)} rows", "a header and records")])
@@ -305,10 +302,7 @@ def _hidden(content: bytes, book: CalamineWorkbook, name: str) -> list[Inference
     return told
 
 
-def _only_sheet(
-    filled: dict[str, Any], sheet: str, about: tuple[list[str], str]
-) -> tuple[str, str]:
-    names, file = about
+def _only_sheet(filled: dict[str, Any], sheet: str, names: list[str], file: str) -> tuple[str, str]:
     if sheet and sheet not in names:
         raise LogFault([Fault(file, None, "sheet", sheet, "one of " + ", ".join(names))])
     if sheet in filled:
