@@ -20,6 +20,7 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.cli import main
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
@@ -307,11 +308,11 @@ def test_the_map_shows_the_thresholds_and_filters_them(two_families: Shop) -> No
     models.families.value = ("vellfold",)
     assert set(models.table()["family_id"]) == {"vellfold"}
     assert sum(len(t.x) for t in models.chart.data) == len(models.table())
-    compared = models.pieces()[1].html
+    compared = models.pieces()[3].html
     assert "vellfold" in compared
     assert "grabvyx" not in compared
     models.families.value = ()
-    assert "No row passes" in models.pieces()[0].html
+    assert "No row passes" in models.pieces()[2].html
 
 
 def test_dearer_displays_on_the_map_are_the_what_ifs_move(two_families: Shop) -> None:
@@ -335,6 +336,76 @@ def test_dearer_displays_on_the_map_are_the_what_ifs_move(two_families: Shop) ->
     assert found.now.max_bid == row["max_bid"]
     models.dearer.value = 0
     assert list(models.table()["max_bid"]) == list(before["max_bid"])
+
+
+def test_the_map_says_in_words_what_a_move_makes_of_what_is_bought(two_families: Shop) -> None:
+    """What passes no more and what is new is named, and the most a bid moves; back says nothing."""
+    models = map_of(two_families)
+    before = models.table().set_index("name")
+    models.dearer.value = 20
+    after = models.table().set_index("name")
+    most = (after["bid_before"] - after["max_bid"]).max()
+    assert most > 1
+    assert f"Maximum bids move by EUR\u00a0{most:,.0f} at most" in models.said.value
+    falls = (before["won_price"] - after["won_price"]).dropna().sort_values()
+    name = falls.index[-1]  # the price it is usually won at moves past the most one would pay
+    words = " with ".join(name.rsplit(", ", 1))
+    models.most.value = round((before.loc[name, "won_price"] + after.loc[name, "won_price"]) / 2, 4)
+    assert f"New among them: {words}" in models.said.value
+    assert "No longer among them" not in models.said.value
+    models.most.value, models.dearer.value = 0.0, -20
+    cheaper = models.table().set_index("name")
+    name = (cheaper["won_price"] - before["won_price"]).dropna().sort_values().index[-1]
+    models.most.value = round(before.loc[name, "won_price"] + 0.01, 4)
+    assert "No longer among them: " in models.said.value
+    assert " with ".join(name.rsplit(", ", 1)) in models.said.value
+    models.dearer.value = 0
+    assert "among them" not in models.said.value
+    assert BEFORE_BUYING in models.pieces()[1].html
+    assert "everything here is invented" in models.pieces()[1].html
+
+
+def test_two_families_are_drawn_side_by_side_under_the_map_s_moves(two_families: Shop) -> None:
+    """Bars are the rows of both families, best first; a filter or a move of the map holds here."""
+    models = map_of(two_families)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        from repair_horizon.explorer.family_pair import FamilyPair
+
+        pair = FamilyPair(models)
+    assert {pair.one.value, pair.other.value} == {"vellfold", "grabvyx_console"}
+
+    def bars() -> list[float]:
+        return [float(x) for trace in pair.chart.data[1::2] for x in trace.x]
+
+    shown = models.table([pair.one.value, pair.other.value])
+    best = [shown.loc[shown["family_id"] == f, "earns"].head(5) for f in models.compared]
+    assert bars() == pytest.approx([*best[0], *best[1]])
+    assert "invented; check registry" in pair.chart.layout.annotations[0].text
+    plain = bars()
+    models.part.value, models.dearer.value = "", 20
+    assert bars() != plain
+    assert "All parts 20 % dearer. " in pair.pieces()[0].html
+    models.dearer.value, models.fault.value = 0, "no_power"
+    assert all("no power" in y.replace("<br>", " ") for t in pair.chart.data for y in t.y)
+    pair.other.value = pair.one.value
+    assert len(pair.chart.data) == 2
+    models.fault.value, models.most.value = "", 1.0
+    assert "nothing is left to compare" in pair.pieces()[0].html
+
+
+def test_the_shop_compares_families_as_the_explorer_does(two_families: Shop) -> None:
+    both = two_families.compare("vellfold", "grabvyx_console")
+    models = map_of(two_families)
+    assert list(both.rows["max_bid"]) == list(models.table(both.families)["max_bid"])
+    told = both.table().set_index("family_id")
+    bought = two_families.thresholds(families=["vellfold"])
+    bought = bought[bought["verdict"] == "buy"]
+    assert told.loc["vellfold", "rows"] == len(bought)
+    assert told.loc["vellfold", "max_bid"] == bought["max_bid"].median()
+    earns = (bought["probability_win"] * bought["expected_profit"]).max()
+    assert f"EUR\u00a0{earns:,.0f} a listing." in both.summary()
+    assert f"best vellfold earns EUR\u00a0{earns:,.0f}" in both.plot().layout.meta["title"]
 
 
 def test_every_move_is_ready_before_it_is_asked(two_families: Shop, monkeypatch) -> None:
@@ -411,7 +482,7 @@ def test_an_executed_copy_shows_the_last_state_as_tables_and_a_chart(tmp_path: P
     assert "Maximum bid" in html
     assert "Stop dates" in html
     assert "Families compared" in html
-    assert html.count('class="chart"') == 2
+    assert html.count('class="chart"') == 3
     assert "realised less forecast" in html  # the demo's won lots, with their forecasts
 
 

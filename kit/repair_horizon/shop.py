@@ -54,10 +54,12 @@ from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
 from repair_horizon.scale import ALONE, Hands
+from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.views import PartView, PriceView
+from repair_horizon.tables.words import model_names
+from repair_horizon.views import FamiliesCompared, PartView, PriceView, best_first
 
 MOST_KEPT = 20_000_000
 """Bytes of data files whose logs are kept as they were read."""
@@ -379,6 +381,22 @@ class Shop(FittedShop):
         fitted, start = self.estimates(family_id).parts, self.month(month)
         quotes, catalogue = tables["part_quotes"], tables["catalogue"]
         return PartView(family_id, self.currency, start, HORIZON, fitted, quotes, catalogue)
+
+    def compare(self, *families: str, month: Month = None) -> FamiliesCompared:
+        """Look at families side by side: ``.table()``, ``.plot()``, ``.summary()``.
+
+        Parameters
+        ----------
+        *families
+            Two or more; what is worth buying of each is compared.
+        month
+            Month it is bought in.
+        """
+        rows = self.thresholds(month, families)
+        bought = rows[rows["verdict"] == Verdict.BUY]
+        listed = best_first(bought, model_names(self.logs.tables["catalogue"]))
+        changes = self.price_changes(families, month)
+        return FamiliesCompared(families, self.currency, listed, changes)
 
     def track_record(self) -> TrackRecord:
         """Promises of won lots against results, declared shares against those found.

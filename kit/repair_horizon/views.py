@@ -15,6 +15,7 @@ from repair_horizon.estimation.curve_tables import part_curve, price_curve, pric
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.part_prices import PartCurves
 from repair_horizon.tables.months import month_start, month_word
+from repair_horizon.tables.words import chance, fault_words, money
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -139,6 +140,102 @@ class PartView:
 
         code = part_code or str(self.quotes["part_code"].mode().iloc[0])
         return augmented_ols(self.fitted[code].fit).summary()
+
+
+@dataclass(frozen=True, eq=False)
+class FamiliesCompared:
+    """Families side by side: what a listing of each model and fault is expected to earn.
+
+    ``rows`` are the rows of ``thresholds`` compared, put in order by ``best_first``; ``changes``
+    those of ``price_changes``; money is in ``currency``, ``note`` is said in the picture.
+
+    Examples
+    --------
+    >>> from repair_horizon.shop import open_shop
+    >>> both = open_shop("data/demo").compare("vellfold", "noctvarn_laptop")
+    >>> list(both.table()["family_id"])
+    ['vellfold', 'noctvarn_laptop']
+    """
+
+    families: Sequence[str]
+    currency: str
+    rows: pd.DataFrame
+    changes: pd.DataFrame
+    note: str = ""
+
+    def __repr__(self) -> str:
+        """Say which families are compared."""
+        return f"FamiliesCompared({', '.join(self.families)}: {len(self.rows)} rows)"
+
+    def table(self) -> pd.DataFrame:
+        """Tabulate a row a family: what may be bought of it and what that earns.
+
+        Returns
+        -------
+        DataFrame
+            ``family_id, rows`` (how many), ``best`` (its best model and fault), and medians of
+            ``max_bid, probability_win, expected_profit, profit_per_hour`` and of the ``change``
+            of its models' prices a month; money, shares.
+        """
+        figures = ["max_bid", "probability_win", "expected_profit", "profit_per_hour"]
+        by_family = self.rows.groupby("family_id", sort=False)
+        out = by_family[figures].median()
+        out.insert(0, "best", by_family["name"].first())
+        out.insert(0, "rows", by_family.size())
+        out = out.reindex(list(self.families)).rename_axis("family_id")
+        change = self.changes.groupby("family_id")["change"].median()
+        filled = {
+            "rows": out["rows"].fillna(0).astype(int),
+            "best": out["best"].astype("object").fillna(""),
+        }
+        return out.assign(**filled, change=change.reindex(out.index)).reset_index()
+
+    def summary(self) -> str:
+        """Say of each family what its best model and fault earns."""
+        firsts = self.rows.groupby("family_id", sort=False).first()
+        return " ".join(self._said(f, firsts) for f in self.families)
+
+    def _said(self, family: str, firsts: pd.DataFrame) -> str:
+        if family not in firsts.index:
+            return f"Of {fault_words(family)} nothing is left to compare."
+        best = firsts.loc[family]
+        earns, once = (money(best[k], self.currency) for k in ("earns", "expected_profit"))
+        return (
+            f"{best['name']} is the best of {fault_words(family)}: it wins "
+            f"{chance(best['probability_win'])}, then earns {once}; {earns} a listing."
+        )
+
+    def plot(self) -> go.Figure:
+        """Draw the best models and faults of each family, what they earn a listing and once won."""
+        from repair_horizon.charts.bid_charts import families_compared as draw
+        from repair_horizon.charts.style import Words
+
+        firsts = self.rows.groupby("family_id", sort=False)["earns"].first()
+        best = [
+            f"{fault_words(f)} earns {money(firsts.get(f), self.currency)}" for f in self.families
+        ]
+        title = "A listing of the best " + ", of the best ".join(best)
+        words = Words(title, self.summary(), self.note)
+        order = {family: i for i, family in enumerate(self.families)}
+        rows = self.rows[self.rows["family_id"].isin(order)]
+        rows = rows.assign(family=rows["family_id"].map(fault_words))
+        rows = rows.sort_values("family_id", key=lambda f: f.map(order), kind="stable")
+        return draw(rows, self.currency, words)
+
+
+def best_first(thresholds: pd.DataFrame, names: Mapping[str, str]) -> pd.DataFrame:
+    """Order thresholds by what a listing is expected to earn.
+
+    Returns the rows whose price once won is known, with ``name`` (model and fault in words) and
+    ``earns`` (chance of winning times profit, money).
+    """
+    rows = thresholds[thresholds["won_price"].notna()]
+    both = zip(rows["model_id"], rows["listed_fault"], strict=True)
+    rows = rows.assign(
+        name=[f"{names[m]}, {fault_words(f)}" for m, f in both],
+        earns=rows["probability_win"] * rows["expected_profit"],
+    )
+    return rows.sort_values("earns", ascending=False, kind="stable", ignore_index=True)
 
 
 def _safe(text: str) -> str:

@@ -26,9 +26,12 @@ from repair_horizon.charts.style import (
     new_figure,
     plain,
     shade_months,
+    tint,
 )
 from repair_horizon.tables.codes import Action
-from repair_horizon.tables.words import number
+from repair_horizon.tables.words import chance, number
+
+MOST = 5
 
 # Shape carries the result, colour only repeats it.
 _RESULTS = {
@@ -106,6 +109,43 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
     figure.update_xaxes(title={"text": plain(currency)}, rangemode="tozero")
     figure.update_layout(margin={"r": 44})
+    return figure
+
+
+def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+    """Draw a bar per model and fault, families below each other, each one's best first.
+
+    ``rows`` has ``family`` (its name), ``name``, ``earns`` (of a listing, lost ones counted),
+    ``expected_profit`` (of one that is won) and ``probability_win``; the first ``MOST`` of a
+    family are drawn.
+    """
+    shown = rows.groupby("family", sort=False).head(MOST)
+    figure = new_figure(words, "", months=False, height=170 + 34 * max(len(shown), 3))
+    for i, (family, mine) in enumerate(shown.groupby("family", sort=False)):
+        colour, labels = SERIES[i % len(SERIES)], [_wrapped(n) for n in mine["name"]]
+        hatch = {"shape": "/" if i % 2 else "", "fillmode": "overlay"}
+        shared = {"orientation": "h", "y": labels, "legendgroup": str(family)}
+        figure.add_bar(
+            x=mine["expected_profit"],
+            marker={"color": tint(colour, 0.3)},
+            text=[f"wins {chance(p)}" for p in mine["probability_win"]],
+            textposition="outside",
+            cliponaxis=False,
+            showlegend=False,
+            hovertemplate="%{y}: %{x:,.0f} once won<extra></extra>",
+            **shared,
+        )
+        figure.add_bar(
+            x=mine["earns"],
+            name=plain(family),
+            marker={"color": colour, "pattern": hatch},
+            hovertemplate="%{y}: %{x:,.0f} a listing, lost ones counted<extra></extra>",
+            **shared,
+        )
+    title = f"{plain(currency)} a listing, lost ones counted; pale: once won"
+    figure.update_layout(barmode="overlay", bargap=0.3, margin={"r": 96}, legend={"y": -0.22})
+    figure.update_xaxes(title={"text": title}, rangemode="tozero")
+    figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
     return figure
 
 

@@ -27,10 +27,14 @@ _RIGHT_TO_LEFT = {"R", "AL", "RLE", "RLO", "RLI"}
 
 @dataclass(frozen=True)
 class Words:
-    """What is said about a chart: its conclusion as title, and the same numbers as a sentence."""
+    """What is said about a chart: its conclusion as title, and the same numbers as a sentence.
+
+    ``note`` is said small inside the picture, which may be shown without its page.
+    """
 
     title: str
     sentence: str
+    note: str = ""
 
 
 def plain(name: object) -> str:
@@ -79,6 +83,10 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
         "xaxis": level,
         "yaxis": {"title": {"text": y_title}, "automargin": True, **_AXIS},
     }
+    if words.note:
+        corner = {"x": 1, "xref": "paper", "xanchor": "right", "y": 1, "yref": "paper"}
+        said = {"text": plain(words.note), "showarrow": False, "yanchor": "bottom"}
+        layout["annotations"] = [{**corner, **said, "font": {"size": 11}}]
     return go.Figure(layout=layout)
 
 

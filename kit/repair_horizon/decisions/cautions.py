@@ -13,6 +13,11 @@ DEFER = (
     "Orientation only: local law, codes and licensed practice come first; "
     "ask the authority or a qualified adviser."
 )
+BEFORE_BUYING = (
+    "Check registry, ownership and locks before every bid, keep the dated result, and treat "
+    "swollen or wet units as dangerous goods. Local law, codes and licensed practice come first; "
+    "ask a qualified adviser."
+)
 _ANY = ("",)
 
 

@@ -344,8 +344,8 @@ def _limit(what: str, value: float, currency: str) -> str:
     return "any success rate" if value < 0 else percent(value)
 
 
-def bid_chart(worked: Worked, found: Answers, moves: Moves) -> Chart:
-    """Draw the bid by month, as assumed and as it is, beside past auctions."""
+def bid_chart(worked: Worked, found: Answers, moves: Moves, said: str = "") -> Chart:
+    """Draw the bid by month, as assumed and as it is, beside past auctions; ``said`` in it."""
     listings = worked.logs.family(worked.family_id).tables["listings"]
     mine = (listings["model_id"] == found.key[0]) & (listings["listed_fault"] == found.key[1])
     hammers = listings[mine & (listings["final_price"] > 0)].sort_values("end_time")
@@ -355,7 +355,7 @@ def bid_chart(worked: Worked, found: Answers, moves: Moves) -> Chart:
     then = money(last["max_bid"], currency) if last["max_bid"] > 0 else "no bid"
     when = f"{then} in {month_words(last['month'])}"
     name = f"{worked.names[found.key[0]]}, {fault_words(found.key[1])}"
-    words = Words(f"{bid} now, {when}", f"{name}. {moves_words(moves)}")
+    words = Words(f"{bid} now, {when}", f"{name}. {moves_words(moves)}", said)
     figure = bids(path, hammers, currency, words)
     if moves != NO_MOVES:
         figure.add_scatter(

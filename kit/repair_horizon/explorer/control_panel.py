@@ -26,7 +26,9 @@ from repair_horizon.explorer.answers import (
     stop_fragment,
 )
 from repair_horizon.explorer.controls import (
+    before_buying,
     choices,
+    in_picture,
     offer,
     redraw,
     renew_copies,
@@ -35,7 +37,7 @@ from repair_horizon.explorer.controls import (
 )
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.html import Chart, Fragment, note
+from repair_horizon.reports.html import Chart, Fragment, joined, note
 from repair_horizon.reports.worked import Key, Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
@@ -125,12 +127,12 @@ class Panel:
             return [note(f"Nothing can be said: {self.found.reason}."), *[empty] * 5]
         stand, found, moves = self.worked, self.found, self.moves
         return [
-            about(stand, found, moves),
+            joined(about(stand, found, moves), before_buying(stand.logs)),
             headline_table(stand, found),
             option_tables(stand, found),
             stop_fragment(stand, found),
             limit_fragment(stand, found),
-            bid_chart(stand, found, moves),
+            bid_chart(stand, found, moves, in_picture(stand.logs)),
         ]
 
     def renew(self) -> None:

@@ -11,10 +11,12 @@ import ipywidgets as widgets
 import plotly.graph_objects as go
 from IPython.display import display
 
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.logs import LogFault, Logs
 from repair_horizon.logs.adding import PREFIX, table_named
 from repair_horizon.new_facts import NewFact, add, take_back
-from repair_horizon.reports.html import Chart, Fragment
+from repair_horizon.reports.html import Chart, Fragment, note
+from repair_horizon.reports.month_tables import invented_note
 from repair_horizon.tables.columns import Column
 from repair_horizon.tables.words import fault_words
 
@@ -66,6 +68,17 @@ def offer(control: Any, options: list[tuple[str, Any]]) -> None:
     control.options = options
     if options:
         control.index = 0
+
+
+def before_buying(logs: Logs) -> Fragment:
+    """What to check before any bid, and whether the data are invented."""
+    return note(f"⚠ {BEFORE_BUYING} {invented_note(Path(logs.folder))}".strip())
+
+
+def in_picture(logs: Logs) -> str:
+    """The same, as short as a picture has room for."""
+    invented = "invented; " * bool(invented_note(Path(logs.folder)))
+    return f"{invented}check registry and locks first"
 
 
 def show_with_copies(box: Any, pieces: Sequence[Fragment | Chart]) -> list[Any]:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable, Sequence
 from contextlib import suppress
+from functools import cached_property
 from typing import Any
 
 import ipywidgets as widgets
@@ -19,13 +21,31 @@ from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
 from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.explorer.controls import LAYOUT, WIDE, redraw, renew_copies, show_with_copies
+from repair_horizon.explorer.controls import (
+    LAYOUT,
+    WIDE,
+    WIDTH,
+    before_buying,
+    in_picture,
+    redraw,
+    renew_copies,
+    show_with_copies,
+)
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.html import Chart, Column, Fragment, paragraph, table
+from repair_horizon.reports.html import Chart, Column, Fragment, folded, joined, paragraph, table
 from repair_horizon.shop import Shop
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.words import fault_words, money, number, part_words, percent
+from repair_horizon.tables.words import (
+    fault_words,
+    listing,
+    model_names,
+    money,
+    number,
+    part_words,
+    percent,
+)
+from repair_horizon.views import FamiliesCompared, best_first
 
 STEPS = (-20, -10, 0, 10, 20)
 DISPLAYS, PARTS = "display", ""
@@ -46,18 +66,23 @@ class ModelMap:
 
     def __init__(self, shop: Shop, month: int | None = None) -> None:
         self.shop, self.month = shop, month
-        catalogue = shop.logs.tables["catalogue"]
-        said = catalogue["model_name"].where(catalogue["model_name"] != "", catalogue["model_id"])
-        self.names = dict(zip(catalogue["model_id"], said, strict=True))
+        self.names = model_names(shop.logs.tables["catalogue"])
+        self.moved: list[Callable[[], None]] = []
+        self.compared: tuple[str, ...] = ()
         self.seconds = 0.0
         self._kept: dict[tuple[str, str, int], pd.DataFrame] = {}
+        self._nothing = self.rows(shop.logs.families[0]).head(0)
         self._handles: list[Any] = []
         self._waiting: asyncio.Task[None] | None = None
         families = [(fault_words(f), f) for f in shop.logs.families]
         faults = sorted(shop.logs.tables["fault_states"]["listed_fault"].unique())
         shared = {"style": WIDE, "layout": LAYOUT}
         self.families = widgets.SelectMultiple(
-            options=families, value=tuple(shop.logs.families), description="Families", **shared
+            options=families,
+            value=tuple(shop.logs.families),
+            description="Families (Ctrl: more)",
+            rows=min(len(families), 8),
+            **shared,
         )
         self.fault = widgets.Dropdown(
             options=[("all", ""), *((fault_words(f), f) for f in faults)],
@@ -65,20 +90,21 @@ class ModelMap:
             **shared,
         )
         self.most = widgets.BoundedFloatText(
-            0.0, min=0.0, max=1e6, description=f"Up to {shop.currency} (0: any)", **shared
+            0.0, min=0.0, max=1e6, description=f"Pay at most, {shop.currency}", **shared
         )
         self.bought = widgets.Checkbox(True, description="worth buying only", **shared)
         self.part = widgets.Dropdown(
-            options=[("displays", DISPLAYS), ("all parts", PARTS)], description="Parts", **shared
+            options=[("displays", DISPLAYS), ("all parts", PARTS)], description="What if", **shared
         )
         self.dearer = widgets.SelectionSlider(
             options=[(f"{s:+d} %" if s else "as they are", s) for s in STEPS],
             value=0,
-            description="cost",
+            description="cost this month",
             continuous_update=False,
             **shared,
         )
         self.took = widgets.HTML()
+        self.said = widgets.HTML(layout={"max_width": f"{WIDTH}px"})
         self.chart: Any = go.FigureWidget()
         for control in self.controls:
             control.observe(lambda _: self.renew(), "value")
@@ -102,7 +128,12 @@ class ModelMap:
         if self._waiting is None or self._waiting.done():
             return []
         move = (self.part.value if self.dearer.value else "", self.dearer.value)
-        return [f for f in self.families.value if (f, *move) not in self._kept]
+        return [f for f in self.wanted if (f, *move) not in self._kept]
+
+    @property
+    def wanted(self) -> list[str]:
+        """Families looked at: those chosen, and those compared."""
+        return list(dict.fromkeys([*self.families.value, *self.compared]))
 
     def _moved(self, family_id: str, part: str, step: int) -> pd.DataFrame:
         economics = self.shop.economics(family_id, self.month, 2)
@@ -116,68 +147,88 @@ class ModelMap:
                 )
         return maximum_bid(unit_economics(outlook, rules, economics.valuation), months=1)
 
-    def table(self) -> pd.DataFrame:
-        """Rows that pass the filters, the most expected of a listing first.
+    def table(self, families: Sequence[str] | None = None) -> pd.DataFrame:
+        """Rows that pass the filters, of the families chosen or of others, the best first.
 
         Returns the columns of thresholds, ``name``, ``earns`` (chance times profit, money) and
         ``bid_before`` (the maximum bid with parts as they are).
         """
-        ready = [f for f in self.families.value if f not in self.coming]
-        at = [self.rows(f, self.part.value, self.dearer.value) for f in ready]
-        plain_rows = [self.rows(f) for f in ready]
-        if not at:
-            at = plain_rows = [self._kept[next(iter(self._kept))].head(0)]
-        rows = pd.concat(at, ignore_index=True)
-        before = pd.concat(plain_rows, ignore_index=True)[[*KEY, "max_bid", "won_price"]]
-        before = before.rename(columns={"max_bid": "bid_before", "won_price": "price_before"})
-        rows = rows.merge(before, on=KEY, how="left")
-        keep = rows["won_price"].notna()
-        keep &= (rows["listed_fault"] == self.fault.value) | (not self.fault.value)
+        ready = [f for f in families or self.families.value if f not in self.coming]
+        before = self._every(ready)[[*KEY, "max_bid"]].rename(columns={"max_bid": "bid_before"})
+        rows = self._every(ready, self.part.value, self.dearer.value)
+        return self._passed(rows.merge(before, on=KEY, how="left"))
+
+    def _every(self, families: Sequence[str], part: str = "", step: int = 0) -> pd.DataFrame:
+        whole = [self.rows(f, part, step) for f in families]
+        return pd.concat(whole or [self._nothing], ignore_index=True)
+
+    def _passed(self, rows: pd.DataFrame) -> pd.DataFrame:
+        keep = (rows["listed_fault"] == self.fault.value) | (not self.fault.value)
         keep &= (rows["won_price"] <= self.most.value) | (not self.most.value)
         keep &= (rows["verdict"] == Verdict.BUY.value) | (not self.bought.value)
-        rows = rows[keep]
-        rows = rows.assign(
-            name=[
-                f"{self.names[m]}, {fault_words(f)}"
-                for m, f in zip(rows["model_id"], rows["listed_fault"], strict=True)
-            ],
-            earns=rows["probability_win"] * rows["expected_profit"],
-        )
-        return rows.sort_values("earns", ascending=False, kind="stable", ignore_index=True)
+        return best_first(rows[keep], self.names)
 
     def renew(self) -> None:
         """Filter anew, draw, and say how long it took."""
         start = time.perf_counter()
         pieces = self.pieces()
+        self.said.value = pieces[0].html  # type: ignore[union-attr]
         redraw(self.chart, pieces[-1])
         for axis in (self.chart.layout.xaxis, self.chart.layout.yaxis):
             axis.fixedrange = False
         renew_copies(self._handles, pieces)
+        for follow in self.moved:
+            follow()
         self.seconds = time.perf_counter() - start
         self.took.value = f"worked out in {self.seconds:.2f} s"
 
     def pieces(self) -> list[Fragment | Chart]:
-        """What a copy keeps: the rows shown, the families compared, and the map itself."""
+        """What a copy keeps: the answer in words, the cautions, the rows shown and the map."""
         rows = self.table()
-        return [self._best(rows), self._compared(rows), self._map(rows)]
+        cautions = before_buying(self.shop.logs)
+        return [self._answer(rows), cautions, self._best(rows), self._compared(), self._map(rows)]
 
-    def _words(self, rows: pd.DataFrame) -> Words:
-        said = "parts as they are"
-        if self.dearer.value:
-            said = f"{self.part.label} {abs(self.dearer.value)} % " + (
-                "dearer" if self.dearer.value > 0 else "cheaper"
-            )
+    def _answer(self, rows: pd.DataFrame) -> Fragment:
+        """Say how many pass, and what dearer or cheaper parts make of them."""
+        said = [f"{self._title(rows)}."]
+        if len(rows):
+            best = rows.iloc[0]
+            amount = money(best["max_bid"], self.shop.currency)
+            said.append(f"The best is {best['name']}: bid at most {amount}.")
+        if self.dearer.value and not self.coming:
+            before = self._passed(self._every(self.families.value))
+            names = [{" with ".join(n.rsplit(", ", 1)) for n in t["name"]} for t in (before, rows)]
+            gone, new = (sorted(a - b) for a, b in (names, names[::-1]))
+            fall = (rows["bid_before"] - rows["max_bid"]).abs().max()
+            if len(rows):
+                most = money(fall, self.shop.currency)
+                said.append(f"Maximum bids move by {most} at most.")
+            said += [f"No longer among them: {listing(gone)}."] if gone else []
+            said += [f"New among them: {listing(new)}."] if new else []
+            said += ["The same ones as with parts as they are."] if not gone + new else []
+        return paragraph(" ".join(said))
+
+    def _title(self, rows: pd.DataFrame) -> str:
         limit = f" won at {money(self.most.value, self.shop.currency)} or less" * bool(
             self.most.value
         )
         kind = "models and faults worth buying" if self.bought.value else "models and faults"
         more = f"; {len(self.coming)} families still to come" if self.coming else ""
-        title = f"{len(rows)} {kind}{limit}; {said}{more}"
-        return Words(title, f"{title}. Size is the chance of winning.")
+        return f"{len(rows)} {kind}{limit}; {self.assumed}{more}"
+
+    @property
+    def assumed(self) -> str:
+        """What the parts are supposed to cost, in words."""
+        if not self.dearer.value:
+            return "parts as they are"
+        way = "dearer" if self.dearer.value > 0 else "cheaper"
+        return f"{self.part.label} {abs(self.dearer.value)} % {way}"
 
     def _map(self, rows: pd.DataFrame) -> Chart:
         currency = plain(self.shop.currency)
-        figure = new_figure(self._words(rows), f"profit of a win, {currency}", months=False)
+        title = self._title(rows)
+        words = Words(title, f"{title}. Size is the chance of winning.", in_picture(self.shop.logs))
+        figure = new_figure(words, f"profit of a win, {currency}", months=False)
         figure.update_xaxes(title=f"usually won at, {currency}", fixedrange=False)
         figure.update_yaxes(fixedrange=False)
         figure.update_layout(height=460, legend={"y": -0.24})
@@ -216,46 +267,42 @@ class ModelMap:
             Column("expected_profit", "Profit of a win", number, numeric=True),
             Column("probability_loss", "Chance of loss", percent, numeric=True),
         ]
-        more = f" The first {MOST} of {len(rows)}." if len(rows) > MOST else ""
-        return table(rows.head(MOST), columns, f"Most expected of a listing first.{more}")
+        best = table(rows.head(MOST), columns, "Most expected of a listing first")
+        rest = rows.iloc[MOST:]
+        more = table(rest, columns, "The others, in the same order")
+        return joined(best, folded(f"{len(rest)} more", more)) if len(rest) else best
 
-    def _compared(self, rows: pd.DataFrame) -> Fragment:
+    def beside(self, families: Sequence[str]) -> FamiliesCompared:
+        """Families side by side: the rows of each that pass the filters."""
+        rows, said = self.table(families), in_picture(self.shop.logs)
+        return FamiliesCompared(families, self.shop.currency, rows, self._changes, said)
+
+    @cached_property
+    def _changes(self) -> pd.DataFrame:
+        return self.shop.price_changes(month=self.month)  # no move changes them
+
+    def _compared(self) -> Fragment:
         """One row a family chosen: what of it passes, the best of it, how its prices move."""
-        out = []
-        for family in self.families.value:
-            mine = rows[rows["family_id"] == family]
-            moves = self.shop.price_changes([family], self.month)["change"]
-            best = "" if mine.empty else f"{mine['name'].iloc[0]}"
-            out.append(
-                {
-                    "family": fault_words(family),
-                    "rows": len(mine),
-                    "best": best,
-                    "bid": mine["max_bid"].median(),
-                    "win": mine["probability_win"].median(),
-                    "profit": mine["expected_profit"].median(),
-                    "hour": mine["profit_per_hour"].median(),
-                    "move": moves.median(),
-                }
-            )
         change = OUTPUTS["price_changes"].column("change")
         columns = [
-            Column("family", "Family"),
+            Column("family_id", "Family", fault_words),
             Column("rows", "Rows shown", number, numeric=True),
             Column("best", "Best of them"),
-            Column("bid", f"Maximum bid, {self.shop.currency}", number, numeric=True),
-            Column("win", "Chance of winning", percent, numeric=True),
-            Column("profit", "Profit of a win", number, numeric=True),
-            Column("hour", "Profit per bench hour", number, numeric=True),
-            Column("move", "Prices a month", change.worded, numeric=True),
+            Column("max_bid", f"Maximum bid, {self.shop.currency}", number, numeric=True),
+            Column("probability_win", "Chance of winning", percent, numeric=True),
+            Column("expected_profit", "Profit of a win", number, numeric=True),
+            Column("profit_per_hour", "Profit per bench hour", number, numeric=True),
+            Column("change", "Prices a month", change.worded, numeric=True),
         ]
-        return table(pd.DataFrame(out), columns, "Families compared; medians of the rows shown")
+        rows = self.beside(self.families.value).table()
+        return table(rows, columns, "Families compared; medians of the rows shown")
 
     def show(self) -> None:
         """Show the controls, and below them what a copy keeps."""
         sides = [widgets.VBox(self.controls[:2]), widgets.VBox([*self.controls[2:], self.took])]
         top = widgets.HBox(sides, layout={"flex_flow": "row wrap"})
-        self._handles = show_with_copies(widgets.VBox([top, self.chart]), self.pieces())
+        box = widgets.VBox([top, self.said, self.chart])
+        self._handles = show_with_copies(box, self.pieces())
         with suppress(RuntimeError):  # nobody waits where no loop runs
             self._waiting = asyncio.get_running_loop().create_task(self._prepare())
 

@@ -19,7 +19,7 @@ import jinja2
 import pandas as pd
 import plotly.graph_objects as go
 
-from repair_horizon.decisions.cautions import DEFER, Chosen
+from repair_horizon.decisions.cautions import BEFORE_BUYING, DEFER, Chosen
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import MISSING, listing, missing
 
@@ -32,12 +32,14 @@ _MIDNIGHT = re.compile(r'(?<="\d{4}-\d\d-\d\d)T00:00:00(\.0+)?"')
 @cache
 def environment() -> jinja2.Environment:
     """Return the one Jinja environment: every value is escaped, an unknown name is an error."""
-    return jinja2.Environment(
+    made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
     )
+    made.globals["BEFORE_BUYING"] = BEFORE_BUYING
+    return made
 
 
 @dataclass(frozen=True)

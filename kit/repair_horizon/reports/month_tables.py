@@ -15,7 +15,7 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
-from repair_horizon.tables.words import Ahead, fault_words
+from repair_horizon.tables.words import Ahead, fault_words, shared_words, short_names
 
 LEVEL = 0.8
 TABLES = PAGE_TABLES
@@ -113,22 +113,6 @@ def stacked(parts: Sequence[pd.DataFrame], output: str) -> pd.DataFrame:
     return pd.concat(whole, ignore_index=True) if whole else OUTPUTS[output].empty()
 
 
-def short_names(names: Sequence[str]) -> list[str]:
-    """Leave out the words that all models of a family share, but the last of the first ones.
-
-    ``Brand Series 1 (old)`` and ``Brand Series 2 (old)`` become ``Series 1`` and ``Series 2``;
-    names stay as they are where that would leave two alike or one empty.
-    """
-    words = [n.split() for n in names]
-    if len(words) < 2 or not all(words):
-        return list(names)
-    lead = max(_shared(words) - 1, 0)
-    tail = _shared([w[::-1] for w in words])
-    short = [" ".join(w[lead : len(w) - tail]) for w in words]
-    whole = len(set(short)) == len(short) and all(len(s.split()) > 1 for s in short)
-    return short if whole else list(names)
-
-
 def family_names(catalogue: pd.DataFrame) -> dict[str, str]:
     """Return each family's name to print: the words its models' names begin with."""
     models = catalogue.groupby("family_id")["model_name"].agg(list)
@@ -137,14 +121,8 @@ def family_names(catalogue: pd.DataFrame) -> dict[str, str]:
 
 def _family_name(names: Sequence[str], family_id: str) -> str:
     words = [n.split() for n in names]
-    lead = words[0][: _shared(words)] if len(words) > 1 and all(words) else []
+    lead = words[0][: shared_words(words)] if len(words) > 1 and all(words) else []
     return " ".join(lead) or fault_words(family_id)
-
-
-def _shared(words: list[list[str]]) -> int:
-    """Count the words with which every name begins."""
-    columns = list(zip(*words, strict=False))
-    return next((i for i, c in enumerate(columns) if len(set(c)) > 1), len(columns))
 
 
 def for_page(month: FamilyMonth) -> FamilyMonth:

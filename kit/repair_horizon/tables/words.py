@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -190,3 +190,33 @@ def listing(names: list[str], most: int = 3) -> str:
         left = len(names) - most
         return ", ".join(shown) + (" and 1 other" if left == 1 else f" and {left} others")
     return " and ".join([", ".join(shown[:-1]), shown[-1]]) if len(shown) > 1 else "".join(shown)
+
+
+def short_names(names: Sequence[str]) -> list[str]:
+    """Leave out the words that all models of a family share, but the last of the first ones.
+
+    ``Brand Series 1 (old)`` and ``Brand Series 2 (old)`` become ``Series 1`` and ``Series 2``;
+    names stay as they are where that would leave two alike or one empty.
+    """
+    words = [n.split() for n in names]
+    if len(words) < 2 or not all(words):
+        return list(names)
+    lead = max(shared_words(words) - 1, 0)
+    tail = shared_words([w[::-1] for w in words])
+    short = [" ".join(w[lead : len(w) - tail]) for w in words]
+    whole = len(set(short)) == len(short) and all(len(s.split()) > 1 for s in short)
+    return short if whole else list(names)
+
+
+def shared_words(words: list[list[str]]) -> int:
+    """Count the words with which every name begins."""
+    columns = list(zip(*words, strict=False))
+    return next((i for i, c in enumerate(columns) if len(set(c)) > 1), len(columns))
+
+
+def model_names(catalogue: pd.DataFrame) -> dict[str, str]:
+    """Return each model's short name by its identifier; whole ones where two would be alike."""
+    ids = catalogue["model_id"].astype(str)
+    whole = catalogue["model_name"].where(catalogue["model_name"] != "", ids)
+    short = whole.groupby(catalogue["family_id"]).transform(lambda n: short_names(list(n)))
+    return dict(zip(ids, whole if short.duplicated().any() else short, strict=True))
