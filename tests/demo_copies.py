@@ -1,12 +1,38 @@
-"""Copies of the demo business, whole or a few of its families, for tests that write or hurry."""
+"""The demo business read and fitted once for all tests, and copies of it for those that write."""
 
 import shutil
 from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
+from repair_horizon.logs import Logs, Settings, read_logs, read_settings
+from repair_horizon.shop import Shop
 
 DEMO = Path(__file__).parent.parent / "data" / "demo"
+
+
+@cache
+def demo_logs() -> Logs:
+    """The demo business as read; no test changes it in place."""
+    return read_logs(DEMO)
+
+
+@cache
+def _fitted() -> Shop:
+    return Shop(demo_logs(), read_settings(DEMO))
+
+
+def demo_shop(
+    draws: int = 1000, valuation: Valuation | None = None, rules: Settings | None = None
+) -> Shop:
+    """The demo business under rules of one's own; its families are fitted once for all tests."""
+    rules = replace(read_settings(DEMO) if rules is None else rules, draws=draws)
+    shop = Shop(demo_logs(), rules, valuation=valuation, knowledge=_fitted().knowledge)
+    shop._estimates = _fitted()._estimates
+    return shop
 
 
 def demo_copy(folder: Path, draws: int = 1000) -> Path:

@@ -1,10 +1,10 @@
 """What changed since last month: each cause's share, and that the shares add up."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_copies import DEMO, demo_logs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from repair_horizon.decisions.month.stop_dates import repair_stop
@@ -29,11 +29,10 @@ from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
-from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
+from repair_horizon.logs import CannotSay, Logs, Settings, read_settings
 from repair_horizon.tables.months import month_number
 from repair_horizon.tables.settings import Targets
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY, MODEL, FAULT = "pellvarn_phone", "pellvarn_6", "display_dead"
 KEY = (FAMILY, MODEL, FAULT)
 DRAWS = 60
@@ -41,7 +40,7 @@ DRAWS = 60
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from demo_copies import DEMO, some_families
+from demo_copies import demo_logs, some_families
 from later_days import later_changed
 from repair_horizon.backtest.forecasts import (
     Backtest,
@@ -34,7 +34,7 @@ CUTOFF = pd.Timestamp("2025-06-30")
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 @pytest.fixture(scope="module")

@@ -1,11 +1,11 @@
 """The back-test's money: what bidding by each rule would have bought and earned."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_logs
 from later_days import later_changed
 from repair_horizon.backtest.money_replay import (
     BEYOND,
@@ -23,16 +23,14 @@ from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.demo import Truth, simulate
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
-from repair_horizon.logs import CannotSay, Logs, read_logs, read_settings
+from repair_horizon.logs import CannotSay, Logs, read_settings
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start, parse_month
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 def shop_of(logs: Logs) -> Shop:

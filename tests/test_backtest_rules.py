@@ -1,11 +1,11 @@
 """The rules and the model that the curves are held against."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from repair_horizon.backtest.forecasts import known_at
 from repair_horizon.backtest.methods import (
     RULES,
@@ -19,16 +19,15 @@ from repair_horizon.backtest.methods import (
 )
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.mixed_model import mixed_forecast
-from repair_horizon.logs import Logs, read_logs
+from repair_horizon.logs import Logs
 from scipy.stats import norm
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 CUTOFF = pd.Timestamp("2025-06-30")
 
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 def by_hand() -> Past:

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from repair_horizon.estimation.calibration import (
     UNCHECKED,
     Calibration,
@@ -17,15 +18,13 @@ from repair_horizon.estimation.calibration import (
 )
 from repair_horizon.estimation.curve.predict import Band
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
-from repair_horizon.logs import LogFault, Logs, read_logs
+from repair_horizon.logs import LogFault, Logs
 from scipy.stats import norm
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 def drawn_forecasts(sd: float, n: int, origins: int = 12) -> pd.DataFrame:

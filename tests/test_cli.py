@@ -8,15 +8,18 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from demo_copies import demo_copy
+from demo_copies import some_families
 from repair_horizon.cli import WORK, main, parser
 from repair_horizon.tables.outputs import OUTPUTS
 
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Copy the demo business with few draws, so that commands are quick."""
-    return demo_copy(tmp_path_factory.mktemp("shop"), draws=100)
+    """Four of the demo's families and few draws; fits are kept from one command to the next."""
+    families = ["vellfold", "tarnquo_phone", "grabvyx_console", "ulmvrist_watch"]
+    folder = some_families(tmp_path_factory.mktemp("shop"), families, draws=100)
+    (folder / "out").mkdir()
+    return folder
 
 
 def run(*words: str) -> int:
@@ -141,7 +144,7 @@ def test_bids_scores_every_open_listing(shop: Path, capsys) -> None:
     waiting = listings[(listings["result"] == "") & (listings["end_time"] >= "2026-10-31")]
     one_bid = waiting["lot_id"].where(waiting["lot_id"] != "", waiting["listing_id"])
     assert set(table["listing_id"]) == set(one_bid)
-    assert table["part_quality"].notna().sum() > 20
+    assert table["part_quality"].notna().sum() > 15
     bid = table[(table["advice"] == "bid") & (table["terms"] == "auction")]
     assert (bid["max_bid"] > bid["current_bid"].fillna(0)).all()
     passed = table[table["advice"] == "pass"]

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_logs
 from repair_horizon.decisions.review.results import results
 from repair_horizon.decisions.review.scorecard import Scorecard, score_ledger
 from repair_horizon.demo import Business, simulate, write_demo
@@ -28,11 +29,10 @@ from repair_horizon.demo.catalogue import (
     qualities_of,
 )
 from repair_horizon.demo.truth import ratio_at
-from repair_horizon.logs import Logs, Settings, read_logs, read_settings
+from repair_horizon.logs import Logs, Settings, read_settings
 from repair_horizon.tables.inputs import CLASSES, STOCK, TABLES
 from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, USED
 
-DEMO = Path(__file__).parents[1] / "data" / "demo"
 # The median of n draws from t(4) with scale s has a standard error of about 1.33 s / sqrt(n).
 MEDIAN_SE = 1.33
 
@@ -44,7 +44,7 @@ def business() -> Business:
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 def test_files_in_the_repository_are_what_the_default_seed_writes(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from demo_copies import DEMO, some_families
+from demo_copies import DEMO, demo_shop, some_families
 from outlook_by_hand import (
     FAULT,
     MODEL,
@@ -25,7 +25,7 @@ from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers, moves_words, plain_table
-from repair_horizon.logs import CannotSay, read_logs, read_settings
+from repair_horizon.logs import CannotSay, read_logs
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
@@ -37,15 +37,14 @@ KEY = (MODEL, FAULT)
 
 
 @cache
-def demo_shop() -> Shop:
+def charged_shop() -> Shop:
     """The demo with its month's charges given, which would take all families to work out."""
-    rules = replace(read_settings(DEMO), draws=200)
-    return Shop(read_logs(DEMO), rules, valuation=Valuation(hour=6.0, tolerance=3000.0))
+    return demo_shop(200, Valuation(hour=6.0, tolerance=3000.0))
 
 
 @pytest.fixture(scope="module")
 def demo() -> Worked:
-    return worked_out(demo_shop(), "vellfold")
+    return worked_out(charged_shop(), "vellfold")
 
 
 def by_hand() -> Worked:
@@ -74,7 +73,7 @@ def test_a_successor_moves_prices_from_its_month_on_and_of_its_model_only(demo: 
 
 def test_without_moves_the_explorer_says_what_the_page_says() -> None:
     """Same seed, same draws: the headline is the row of thresholds."""
-    shop = demo_shop()
+    shop = charged_shop()
     page = family_month(shop, "vellfold", shop.month()).thresholds
     stand = worked_out(shop, "vellfold")
     for _, row in page[page["max_bid"] > 0].head(4).iterrows():
@@ -172,7 +171,7 @@ def panel_of(family: str):
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
         from repair_horizon.explorer.control_panel import Panel
 
-        return Panel(demo_shop(), family)
+        return Panel(charged_shop(), family)
 
 
 def test_controls_hand_their_values_on_and_go_back() -> None:
@@ -269,7 +268,7 @@ def test_the_live_chart_and_the_kept_chart_are_one() -> None:
 @pytest.fixture(scope="module")
 def two_families() -> Shop:
     """Two of the demo's families, one of them foldables, the month's charges given."""
-    whole = demo_shop()
+    whole = charged_shop()
     rules = replace(whole.settings, draws=60)
     logs = whole.logs.of(["vellfold", "grabvyx_console"])
     catalogue = logs.tables["catalogue"]

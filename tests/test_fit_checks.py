@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from family_by_hand import NASTY, family_by_hand
 from repair_horizon.estimation.curve.checks import (
     FAR_OFF,
@@ -19,15 +19,12 @@ from repair_horizon.estimation.curve.checks import (
 )
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
-from repair_horizon.logs import read_logs
 from repair_horizon.reports.sections.prices import fit_checks
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 @pytest.fixture(scope="module")
 def curves() -> PriceCurves:
-    found = fit_prices(read_logs(DEMO), "pellvarn_phone")
+    found = fit_prices(demo_logs(), "pellvarn_phone")
     assert isinstance(found, PriceCurves)
     return found
 

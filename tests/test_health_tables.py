@@ -2,28 +2,25 @@
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
-from repair_horizon.estimation.forecast import fit_family
-from repair_horizon.logs import read_logs, read_settings
+from demo_copies import DEMO, demo_logs, demo_shop
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
+from repair_horizon.logs import read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_number
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
-
 
 def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
     """With a space that does not break, as ``wording.percent``; the figures are the fit's own."""
-    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
-    month = int(month_number([logs.newest_day])[0]) + 1
-    rows = family_month(Shop(logs, settings), "vellfold", month).health.set_index("what")
+    shop = demo_shop(100, NO_CHARGES)
+    rows = family_month(shop, "vellfold", shop.month()).health.set_index("what")
     said = [t for t in rows[["value", "usual"]].to_numpy().ravel() if "%" in t]
     assert len(said) > 8
     for text in said:
         assert re.fullmatch(r"(under |over |[+-])?\d+(\.\d)?\u00a0%", text), text
-    usual = fit_family(logs, "vellfold").prices.fit.priors
+    usual = shop.estimates("vellfold").prices.fit.priors
     assert rows.loc["residual variation", "usual"] == f"{100 * usual.noise:.0f}\u00a0%"
     drawn = (usual.market**2 + usual.market_slow**2) ** 0.5
     assert rows.loc["market, long run", "usual"] == f"{100 * drawn:.1f}\u00a0%"
@@ -33,13 +30,15 @@ def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
 
 def test_where_grades_start_from_is_told() -> None:
     """The demo's family starts from seven others; a grade it never sold is named."""
-    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=50)
+    logs, settings = demo_logs(), replace(read_settings(DEMO), draws=50)
     month = int(month_number([logs.newest_day])[0]) + 1
     models = logs.tables["catalogue"].query("family_id == 'ulmvrist_watch'")["model_id"]
     sales = logs.tables["sales"]
     sales = sales[~(sales["model_id"].isin(models) & (sales["grade"] == "C"))]
     known = replace(logs, tables={**logs.tables, "sales": sales})
-    rows = family_month(Shop(known, settings), "ulmvrist_watch", month).health.set_index("what")
+    rows = family_month(
+        Shop(known, settings, valuation=NO_CHARGES), "ulmvrist_watch", month
+    ).health.set_index("what")
     told = rows.loc["grades and channels start from"]
     assert told["value"] == "7 other families"
     assert "grade C" in told["note"]

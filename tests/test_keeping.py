@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_copies import DEMO
 from repair_horizon.files.keeping import Keeper, packed, unpacked
 from repair_horizon.logs import read_logs
 from repair_horizon.shop import Shop, open_shop
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY, OTHER = "ulmvrist_watch", "grabvyx_console"
 
 

@@ -4,14 +4,13 @@ import doctest
 import importlib
 import subprocess
 import sys
-from pathlib import Path
 
 import pandas as pd
 import plotly.graph_objects as go
 import pytest
 import repair_horizon as rh
+from demo_copies import DEMO
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 PUBLIC = {
     "CannotSay",
     "Fault",

@@ -1,11 +1,11 @@
 """What a bench hour and a day of cash are worth: against the dual minimised by brute force."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_logs
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import (
@@ -31,12 +31,11 @@ from repair_horizon.decisions.month.plan import hours_per_month
 from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.logs import read_settings
 from repair_horizon.shop import Shop
 from repair_horizon.tables.settings import Channel, Purchase, Targets, Tier
 from scipy.optimize import minimize
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 LAND = landing(Purchase([Tier(0.0, 0.2), Tier(50.0, 0.1)], inbound=8.0), 0.12, 40, True)
 
 
@@ -241,7 +240,7 @@ def test_a_log_of_a_few_days_counts_as_a_month() -> None:
 
 def test_a_shop_plans_for_part_of_its_hours() -> None:
     """Benches of 0.8 and 1.2 hours a week bind: the work wanted comes to 80 to 85 % of them."""
-    logs, rules = read_logs(DEMO).of(["vellfold"]), replace(read_settings(DEMO), draws=100)
+    logs, rules = demo_logs().of(["vellfold"]), replace(read_settings(DEMO), draws=100)
     shop = Shop(logs, rules)
     for weekly in (0.8, 1.2):
         rules = replace(rules, bench=replace(rules.bench, hours_per_week=weekly))

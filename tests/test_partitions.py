@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_copies import DEMO
 from repair_horizon.cli import main
 from repair_horizon.imports import ImportResult, import_file
 from repair_horizon.logs import LogFault, Logs, read_logs
@@ -14,7 +15,6 @@ from repair_horizon.logs.partitioning import partition
 from repair_horizon.logs.partitions import NO_FAMILY, ORDER, Part, can_be_partitioned
 from repair_horizon.tables.inputs import TABLES
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 # The demo has no answers: nobody gave any.
 PARTED = [n for n, t in TABLES.items() if can_be_partitioned(t) and n != "answers"]
 CATALOGUE = (

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from demo_copies import demo_shop
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
 from repair_horizon.decisions.unit.bid import Outcomes, outcomes
 from repair_horizon.decisions.unit.economics import unit_economics
@@ -17,9 +17,6 @@ from repair_horizon.estimation.private_sellers import (
     SellerReserve,
     posterior,
 )
-from repair_horizon.shop import open_shop
-
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 
 
 def answered(
@@ -140,7 +137,7 @@ def test_the_price_asked_would_surely_do() -> None:
 
 def test_the_demo_s_offers_are_all_read() -> None:
     """Its sellers take what rivals pay (invented so): found within three standard errors."""
-    shop = open_shop(DEMO)
+    shop = demo_shop()
     found, rows = shop.sellers, shop.logs.tables["listings"]
     assert found.offers == (rows["offer"] > 0).sum() > 40
     assert found.taken == (rows["offer_result"] == "taken").sum()

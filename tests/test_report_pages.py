@@ -9,12 +9,13 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from family_by_hand import NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements, all_charts, all_tables, as_notebook
 from repair_horizon.charts.style import plain
 from repair_horizon.decisions.cautions import CAUTIONS, cautions_for
 from repair_horizon.decisions.unit import bid as unit_bid
-from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.logs import read_settings
 from repair_horizon.reports.family import family_month
 from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
 from repair_horizon.reports.made_from import Before
@@ -73,7 +74,7 @@ class TestBid:
 @pytest.fixture(scope="module")
 def worked_out():
     """The smallest family of the demo business, worked out on few draws."""
-    logs, settings = read_logs(DEMO), replace(read_settings(DEMO), draws=200)
+    logs, settings = demo_logs(), replace(read_settings(DEMO), draws=200)
     counts = {f: len(logs.family(f).tables["sales"]) for f in logs.families}
     family = min(counts, key=counts.__getitem__)
     shop = shop_of(logs, settings)

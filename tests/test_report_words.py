@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from family_by_hand import FIRST, NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
@@ -251,7 +252,7 @@ class TestFirstPage:
 
     def test_money_that_the_logs_do_not_tell_is_said_with_its_reason(self, tmp_path):
         """Without a forecast and a sale that names its unit neither profit can be said."""
-        logs, settings = read_logs(DEMO).as_of("2026-09-30"), read_settings(DEMO)
+        logs, settings = demo_logs().as_of("2026-09-30"), read_settings(DEMO)
         nameless = logs.tables["sales"].assign(unit_id="")
         logs = replace(logs, folder=tmp_path, tables={**logs.tables, "sales": nameless})
         lines = money_lines(logs, settings, pd.Timestamp("2026-10-01"))
@@ -260,7 +261,7 @@ class TestFirstPage:
 
     def test_the_demo_says_what_its_forecasts_were_worth(self):
         """A year of won lots has forecasts and whole records, so both lines have figures."""
-        lines = list(money_lines(read_logs(DEMO), read_settings(DEMO), FIRST).values())
+        lines = list(money_lines(demo_logs(), read_settings(DEMO), FIRST).values())
         assert "units sold; of " in lines[0]
         assert "lots came out" in lines[1]
 

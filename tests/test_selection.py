@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from demo_copies import DEMO, demo_copy
+from demo_copies import demo_copy, demo_shop
 from outlook_by_hand import (
     FAMILY,
     FAULT,
@@ -34,8 +34,7 @@ from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.logs import read_logs, read_settings
-from repair_horizon.shop import Shop, open_shop
+from repair_horizon.shop import open_shop
 
 DAY = pd.Timestamp("2026-10-31")
 
@@ -137,8 +136,8 @@ def test_declared_shares_are_held_against_units_bought() -> None:
 
 def test_the_demo_s_track_record_counts_every_lot_once() -> None:
     """Lots and classes add up; a unit on sale counts at the price asked; the shop uses the same."""
-    logs, rules = read_logs(DEMO), read_settings(DEMO)
-    shop = Shop(logs, rules)
+    shop = demo_shop()
+    logs, rules = shop.logs, shop.settings
     found = shop.track_record()
     assert found.classes["lots"].sum() == len(found.lots) > 35
     assert found.lots["unit_id"].is_unique

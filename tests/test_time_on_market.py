@@ -7,11 +7,11 @@ Freireich et al.), and a simulated shop whose hazards are known.
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import DEMO, demo_logs, demo_shop
 from outlook_by_hand import FAMILY, MODEL, example_economics, example_logs, example_settings
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.month.asking_price import (
@@ -32,11 +32,10 @@ from repair_horizon.estimation.time_on_market import (
     time_on_market,
     with_own_days,
 )
-from repair_horizon.logs import read_logs, read_settings
+from repair_horizon.logs import read_settings
 from repair_horizon.shop import Shop
 from repair_horizon.tables.settings import Channel, Sale
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 # Weeks in remission; a plus is a patient still in remission.
 TREATED = "6 6 6 6+ 7 9+ 10 10+ 11+ 13 16 17+ 19+ 20+ 22 23 25+ 32+ 32+ 34+ 35+"
 PLACEBO = "1 1 2 2 3 4 4 5 5 8 8 8 8 11 11 12 12 15 17 22 23"
@@ -167,9 +166,7 @@ def test_asks_never_rise_and_stay_where_buyers_are_known() -> None:
 
 @pytest.fixture(scope="module")
 def shop() -> Shop:
-    logs = read_logs(DEMO)
-    rules = replace(with_own_days(logs, read_settings(DEMO)), draws=100)
-    return Shop(logs, rules, valuation=NO_CHARGES)
+    return demo_shop(100, NO_CHARGES, with_own_days(demo_logs(), read_settings(DEMO)))
 
 
 def test_own_days_replace_the_setting_once_there_are_twenty(shop: Shop) -> None:

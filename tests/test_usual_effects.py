@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from repair_horizon.backtest.forecasts import known_at
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
@@ -19,20 +19,19 @@ from repair_horizon.estimation.pooled_effects import (
     usual_effects,
 )
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE, TRAIT_SD, PriceRows, price_rows
-from repair_horizon.logs import Logs, read_logs
+from repair_horizon.logs import Logs
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.benchmark.forecasts import TUNING, run
 from tests.benchmark.shop import BASE, effects_of
 from tests.benchmark.simulator import BIG, NAMES, SMALL, panel_at, simulate
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 FAMILY = "ulmvrist_watch"
 
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 def one(family_id: str, effect: float, sd: float) -> FamilyEffects:

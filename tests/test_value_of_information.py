@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_shop
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
 from repair_horizon.decisions.costs.purchase import landing
 from repair_horizon.decisions.review.value_of_information import (
@@ -29,14 +29,11 @@ from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_paths import PartPath
-from repair_horizon.logs import read_logs, read_settings
-from repair_horizon.shop import Shop
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets
 from scipy.stats import norm
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 N = 4000
 FREE = replace(example_settings(), targets=Targets(), limits=Limits())
 LAND = landing(Purchase([], inbound=10.0), 0.0, 0, False)
@@ -164,10 +161,7 @@ def test_the_buy_stop_is_two_rare_months_running() -> None:
 
 def test_the_demo_lists_its_five_dearest_unknowns() -> None:
     """Five rows, dearest first, of kinds that exist, each in words with its worth."""
-    logs = read_logs(DEMO)
-    rules = replace(read_settings(DEMO), draws=300)
-    shop = Shop(logs, rules, valuation=NO_CHARGES)
-    table = shop.unknowns()
+    table = demo_shop(300, NO_CHARGES).unknowns()
     assert 1 <= len(table) <= 5
     assert table["worth"].is_monotonic_decreasing
     assert set(table["kind"]) <= {QUOTE, AS_IS_SALE, OUTCOME}

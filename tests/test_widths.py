@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_logs
 from repair_horizon.estimation.curve.fit import NU, fit_joint
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import predict
@@ -21,18 +21,17 @@ from repair_horizon.estimation.curve.uncertainty import (
     width_shares,
 )
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
-from repair_horizon.logs import Logs, read_logs
+from repair_horizon.logs import Logs
 from repair_horizon.reports.sections.prices import widths
 
 from tests.family_by_hand import family_by_hand
 
-DEMO = Path(__file__).parent.parent / "data" / "demo"
 NOW, LATER = pd.Timestamp("2026-11-15"), pd.Timestamp("2027-11-15")
 
 
 @pytest.fixture(scope="module")
 def logs() -> Logs:
-    return read_logs(DEMO)
+    return demo_logs()
 
 
 @pytest.fixture(scope="module")

@@ -92,7 +92,6 @@ class Landing:
         The first tier whose own solution lies within it has the answer; one that would lie
         below its tier stands at the step.
         """
-        bid = -np.inf
         for segment in self.segments:
             bid = in_segment(segment)
             if bid <= segment.upper:
