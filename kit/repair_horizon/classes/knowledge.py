@@ -213,6 +213,12 @@ class ClassKnowledge:
         fall = Figure(math.exp(pace.value * months), pace.log_sd * months, pace.mark, pace.source)
         return share.times(fall)
 
+    def quality_apart(self, code: str, quality: str) -> float:
+        """Log deviation of a part's own price of a quality beyond that of all parts'; 0 if none."""
+        prices = self._quality("price")
+        own = prices.get(f"{code} {quality}", prices[quality])
+        return math.sqrt(max(own.log_sd**2 - prices[quality].log_sd ** 2, 0.0))
+
     def part_consequences(self, quality: str) -> PartConsequences:
         """Return what a quality class of parts brings with it besides its price."""
         if quality not in QUALITIES:

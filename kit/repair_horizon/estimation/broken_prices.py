@@ -22,6 +22,7 @@ from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.pooled_ratios import (
     HAMMER_FAULT_SD,
     NOT_SOLD,
+    OPENED_RATIO,
     START_NOISE,
     PooledRatios,
     as_is_rows,
@@ -143,7 +144,7 @@ def broken_design(
     Parameters
     ----------
     rows
-        ``fault``, ``hammer`` and ``asked`` of each.
+        ``fault``, ``hammer``, ``opened`` and ``asked`` of each.
     names, faults
         Faults and states with a ratio, and those of them that are listed; one more of each
         stands for any other.
@@ -155,23 +156,26 @@ def broken_design(
     Returns
     -------
     tuple
-        Prior of all coefficients (ratios, hammer offset, each fault's beside it, asking offset)
+        Prior of all coefficients (ratios, hammer offset, each fault's beside it, offsets of
+        units whose repair failed and of asking prices)
         and the design, (rows, coefficients).
     """
     k, f = len(names) + 1, len(faults) + 1
     figure = class_knowledge(device_class).market("ask_to_sold")
-    mean, cov = np.zeros(k + f + 2), np.zeros((k + f + 2, k + f + 2))
-    mean[: k + 1], mean[-1] = prior.mean, -np.log(figure.value)
+    mean, cov = np.zeros(k + f + 3), np.zeros((k + f + 3, k + f + 3))
+    mean[: k + 1], mean[-2:] = prior.mean, (np.log(OPENED_RATIO[0]), -np.log(figure.value))
     cov[: k + 1, : k + 1] = prior.cov
     # Asks of broken units are hopes, and their offset is less sure than that of working ones.
-    cov[k + 1 :, k + 1 :] = np.diag(np.append(np.full(f, HAMMER_FAULT_SD**2), 4 * figure.log_sd**2))
-    x = np.zeros((len(rows), k + f + 2))
+    beside = [*[HAMMER_FAULT_SD**2] * f, OPENED_RATIO[1] ** 2, 4 * figure.log_sd**2]
+    cov[k + 1 :, k + 1 :] = np.diag(beside)
+    x = np.zeros((len(rows), len(mean)))
     each = np.arange(len(rows))
     x[each, _places(names, rows)] = 1.0
     hammer = np.flatnonzero(rows["hammer"].to_numpy(dtype=bool))
     at = {name: i for i, name in enumerate(faults)}
     x[hammer, k] = 1.0
     x[hammer, [k + 1 + at[n] for n in rows["fault"].to_numpy()[hammer]]] = 1.0
+    x[:, -2] = rows["opened"].to_numpy(dtype="float64")
     x[:, -1] = rows["asked"].to_numpy(dtype="float64")
     return GaussianPrior(mean, cov), x
 

@@ -53,7 +53,7 @@ class PooledParts:
         load = np.zeros(_N)
         load[QUALITIES.index(quality)] += 1.0
         load[QUALITIES.index(base)] -= 1.0
-        wide = load @ (cov + PART_STEP**2 * np.eye(_N)) @ load
+        wide = load @ (cov + np.diag(part_steps(knowledge, part[1]) ** 2)) @ load
         return class_step(knowledge, part[1], quality, base) + float(load @ mean), float(wide**0.5)
 
     def _shop(self, but: tuple[str, str] | None = None) -> tuple[Floats, Floats]:
@@ -82,6 +82,16 @@ def class_step(knowledge: ClassKnowledge, code: str, quality: str, base: str) ->
     return 0.0
 
 
+def part_steps(knowledge: ClassKnowledge, code: str) -> Floats:
+    """How far each quality of a part may lie from the shop's step, as a log deviation, (4,).
+
+    What the class says of one part alone ('copies of a folding display are rare and dear') is a
+    guess on top of what it says of all, and as much wider as the class says it is.
+    """
+    own = [knowledge.quality_apart(code, q) for q in QUALITIES]
+    return np.hypot(PART_STEP, np.array(own))
+
+
 def pooled_parts(logs: Logs, priors: Priors) -> PooledParts:
     """Take all quotes of the shop together.
 
@@ -101,7 +111,12 @@ def pooled_parts(logs: Logs, priors: Priors) -> PooledParts:
     part, keys = pd.factorize(pd.MultiIndex.from_frame(cells[["family", "code"]]))
     model, whose = pd.factorize(part * 10**6 + pd.factorize(cells["model"])[0])
     part_of = whose // 10**6
-    inner = np.diag([_LOOSE, *[PART_STEP**-2.0] * _N])
+    kinds = cells.groupby(part)["kind"].first()
+    inner = np.zeros((len(keys), _N + 1, _N + 1))
+    inner[:, 0, 0] = _LOOSE
+    for at, (kind, (_, code)) in enumerate(zip(kinds, keys, strict=True)):
+        steps = part_steps(class_knowledge(str(kind)), str(code))
+        inner[at, 1:, 1:] = np.diag(steps**-2.0)
     out, weight = PooledParts(priors.model_level), np.ones(len(y))
     for _ in range(_PASSES):
         row = (weight / variance)[:, None]
@@ -146,6 +161,7 @@ def _cells(logs: Logs, priors: Priors) -> pd.DataFrame:
     table = pd.DataFrame(
         {
             "family": about["family_id"].to_numpy(),
+            "kind": kinds,
             "code": quotes["part_code"].to_numpy(),
             "model": quotes["model_id"].to_numpy(),
             "quality": quotes["quality_class"].to_numpy(),
@@ -153,5 +169,5 @@ def _cells(logs: Logs, priors: Priors) -> pd.DataFrame:
         }
     )
     table = table[np.isfinite(table["y"])]
-    by = table.groupby(["family", "code", "model", "quality"], sort=True)
+    by = table.groupby(["family", "kind", "code", "model", "quality"], sort=True)
     return by.agg(y=("y", "median"), n=("y", "size")).reset_index()

@@ -273,11 +273,20 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     return PooledRatios(tuple(found))
 
 
-_ROWS = ["model_id", "fault", "day", "amount", "storage_gb", "asked", "hammer", "unwon"]
+_ROWS = ["model_id", "fault", "day", "amount", "storage_gb", "asked", "hammer", "unwon", "opened"]
+OPENED_RATIO = (0.68, 0.25)
+"""As-is price of a unit whose repair failed against before, and its log sd (common practice, no
+source): opened, parts tried, a buyer told so. Of a state that is usually repaired such units are
+most of the shop's own as-is sales."""
 
 
 def as_is_rows(logs: Logs) -> pd.DataFrame:
-    """As-is sales with a fault named: model, fault, day, amount, storage, whether only asked."""
+    """As-is sales with a fault named: model, fault, day, amount, storage, whether only asked.
+
+    ``opened`` are units that the logs say a repair of which failed.
+    """
+    repairs = logs.tables["repairs"]
+    failed = set(repairs.loc[repairs["outcome"] == "not_fixed", "unit_id"]) - {""}
     sales = logs.tables["sales"]
     rows = sales[(sales["condition"] == "as_is") & (sales["listed_fault"] != "")]
     rows = rows[rows["amount"] > 0]
@@ -285,7 +294,8 @@ def as_is_rows(logs: Logs) -> pd.DataFrame:
     asked = rows["price_type"] == "asking"
     if "storage_gb" not in rows:
         rows = rows.assign(storage_gb=np.nan)
-    return rows.assign(asked=asked, hammer=False, unwon=False)[_ROWS]
+    opened = rows["unit_id"].isin(failed)
+    return rows.assign(asked=asked, hammer=False, unwon=False, opened=opened)[_ROWS]
 
 
 def single_units(listings: pd.DataFrame) -> pd.DataFrame:
@@ -308,7 +318,8 @@ def hammer_rows(logs: Logs) -> pd.DataFrame:
     names = {"end_time": "day", "listed_fault": "fault", "final_price": "amount"}
     rows = rows.rename(columns=names)
     unwon = rows["result"] != "won"
-    return rows.assign(storage_gb=np.nan, asked=False, hammer=True, unwon=unwon)[_ROWS]
+    fixed = {"storage_gb": np.nan, "asked": False, "hammer": True, "opened": False}
+    return rows.assign(unwon=unwon, **fixed)[_ROWS]
 
 
 def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series) -> pd.DataFrame:
@@ -335,7 +346,8 @@ def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Seri
         total, weight = total + (near * moved).sum(axis=1), weight + near.sum(axis=1)
     ratio = np.log(rows["amount"].to_numpy("float64")) - total / np.maximum(weight, 1e-9)
     asked = rows["asked"].to_numpy("float64") * np.log(kind.market("ask_to_sold").value)
-    out = rows.assign(ratio=ratio + asked, reference=1.0 / np.maximum(weight, 1e-9))
+    opened = rows["opened"].to_numpy("float64") * np.log(OPENED_RATIO[0])
+    out = rows.assign(ratio=ratio + asked - opened, reference=1.0 / np.maximum(weight, 1e-9))
     return out[weight > 1.0]
 
 
