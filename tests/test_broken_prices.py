@@ -5,6 +5,7 @@ Worlds are drawn here, so what is right is known.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
     FamilyRatios,
     PooledRatios,
+    as_is_rows,
     family_ratios,
     ratio_centre,
 )
@@ -52,12 +54,14 @@ def fitted(
     seen: np.ndarray,
     asked: np.ndarray,
     shop: PooledRatios,
+    opened: np.ndarray | bool = False,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Log ratios of some faults of a phone and their standard errors, from as-is sales."""
     centres = [ratio_centre(f, "phone") for f in (*faults, "for_parts")]
     rows = pd.DataFrame({"fault": np.array(faults, dtype=object)[place], "asked": asked})
     prior = shop.prior("own", "phone", centres)
-    whole, x = broken_design(rows.assign(hammer=False), faults, faults, prior, "phone")
+    rows = rows.assign(hammer=False, opened=opened)
+    whole, x = broken_design(rows, faults, faults, prior, "phone")
     got = robust_fit(seen, x, whole, START_NOISE)
     return got.mean[: len(faults)], np.sqrt(np.diag(got.cov))[: len(faults)]
 
@@ -80,6 +84,39 @@ def test_as_is_intervals_hold_what_they_say(each: int, others: int) -> None:
         mean, error = fitted(FAULTS, place, seen, np.zeros(len(seen)), shop)
         held.append(np.abs(mean - true) <= Z80 * error)
     assert 0.74 <= float(np.mean(held)) <= 0.88
+
+
+@pytest.mark.parametrize("factor", [0.5, 0.68, 0.85])
+def test_units_whose_repair_failed_do_not_lower_what_untouched_ones_fetch(factor: float) -> None:
+    """Nine of ten own as-is sales of a state were opened; the untouched unit's ratio is kept."""
+    rng, off = np.random.default_rng(5), []
+    for _ in range(40):
+        true, place, seen = drawn_family(rng, np.zeros(len(FAULTS)), "phone", 20)
+        opened = rng.random(len(place)) < np.where(place == 0, 0.9, 0.1)
+        seen = seen + np.log(factor) * opened
+        mean, _ = fitted(FAULTS, place, seen, np.zeros(len(seen)), PooledRatios(), opened)
+        off.append((mean - true)[0])
+    assert abs(float(np.mean(off))) < 0.06
+
+
+def test_failed_repairs_are_found_by_their_unit(tmp_path: Path) -> None:
+    """A sale is of an opened unit where a repair of that unit failed, and only there."""
+    logs = workspace(tmp_path / "w")
+    sale = dict.fromkeys(logs.tables["sales"].columns, "")
+    rows = pd.DataFrame([sale] * 3).assign(
+        sale_id=["a", "b", "c"],
+        unit_id=["failed", "untouched", ""],
+        condition="as_is",
+        listed_fault="no_power",
+        amount=100.0,
+        price_type="sold",
+    )
+    job = dict.fromkeys(logs.tables["repairs"].columns, "")
+    jobs = pd.DataFrame([job] * 3).assign(
+        unit_id=["failed", "untouched", ""], outcome=["not_fixed", "not_attempted", "not_fixed"]
+    )
+    tables = {**logs.tables, "sales": rows, "repairs": jobs}
+    assert as_is_rows(replace(logs, tables=tables))["opened"].tolist() == [True, False, False]
 
 
 def test_a_students_rows_say_five_sevenths_of_what_their_weights_say() -> None:

@@ -68,3 +68,14 @@ def test_a_copy_is_cheaper_also_where_copies_of_the_display_are_dear() -> None:
         mean, sd = PooledParts(0.25).step(class_knowledge(kind), ("new", "BAT"), *both)
         assert mean < -0.3
         assert 0.1 < sd < 0.5
+
+
+def test_what_the_class_guesses_of_one_part_gives_way_to_two_quotes_sooner() -> None:
+    """A folding display's copy is a guess on top of a guess: its step is wider than a battery's."""
+    kind, both = class_knowledge("foldable"), ("aftermarket", "maker_original")
+    _, battery = PooledParts(0.25).step(kind, ("new", "BAT"), *both)
+    _, display = PooledParts(0.25).step(kind, ("new", "DA"), *both)
+    own = kind.quality_apart("DA", "aftermarket")
+    assert own > 0.1
+    assert kind.quality_apart("BAT", "aftermarket") == 0.0
+    assert display**2 - battery**2 == pytest.approx(own**2)

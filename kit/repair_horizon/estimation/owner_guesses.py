@@ -32,7 +32,7 @@ Floats = npt.NDArray[np.float64]
 FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")
 OFFSET_SD, FAMILY_OFFSET_SD = 0.5, 0.4
-SPREAD, SPREAD_LOG_SD = 0.45, 0.5
+SPREAD, SPREAD_LOG_SD = 0.5, 0.5
 """Priors of a shop's offset, of a family's beside it, of single guesses; logits (judgement)."""
 CLASS_LEVEL_SD, CLASS_STATE_SD = 0.35, 0.6
 """How far all figures of success of the classes may be off alike, and each by itself; logits."""
