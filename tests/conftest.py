@@ -1,8 +1,11 @@
 """The one browser that every test of a page shares; files that take long begin first."""
 
+import os
 import shutil
 
 import pytest
+from demo_copies import some_families
+from filelock import FileLock
 
 FLAGS = (
     "--headless=new",
@@ -42,6 +45,25 @@ def pytest_collection_modifyitems(items):
     """Begin with the files that take longest; the rest keep their order."""
     at = {name: n for n, name in enumerate(LONGEST)}
     items.sort(key=lambda item: at.get(item.path.name, len(at)))
+
+
+@pytest.fixture(scope="session")
+def written_month(tmp_path_factory):
+    """A shop of two families and its month, one page of it; made once for all test processes.
+
+    Whoever changes it takes a copy. The page is ``grabvyx_console``, which has open lots.
+    """
+    from repair_horizon.reports.month import Order, write_month
+
+    place = tmp_path_factory.getbasetemp()
+    place = place.parent if "PYTEST_XDIST_WORKER" in os.environ else place
+    shop = place / "shop of two"
+    with FileLock(place / "shop.lock"):
+        if not (shop / "out" / "2026-11" / "index.html").exists():
+            some_families(shop, ["grabvyx_console", "ulmvrist_watch"])
+            order = Order(families=["grabvyx_console"], draws=200)
+            assert not write_month(shop, "2026-11", order=order).failed
+    return shop
 
 
 @pytest.fixture(scope="session")

@@ -3,19 +3,26 @@
 import re
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 from demo_copies import DEMO, demo_logs, demo_shop
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.logs import read_settings
-from repair_horizon.reports.family import family_month
+from repair_horizon.reports import estimates
+from repair_horizon.reports.worked import worked_out
 from repair_horizon.shop import Shop
-from repair_horizon.tables.months import month_number
+
+
+def health(shop: Shop, family: str) -> pd.DataFrame:
+    """The table as the family's page has it, by what it tells."""
+    worked = worked_out(shop, family)
+    return estimates.tables(worked, worked.family.models[0])["health"].set_index("what")
 
 
 def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
     """With a space that does not break, as ``wording.percent``; the figures are the fit's own."""
     shop = demo_shop(100, NO_CHARGES)
-    rows = family_month(shop, "vellfold", shop.month()).health.set_index("what")
+    rows = health(shop, "vellfold")
     said = [t for t in rows[["value", "usual"]].to_numpy().ravel() if "%" in t]
     assert len(said) > 8
     for text in said:
@@ -31,14 +38,11 @@ def test_every_per_cent_is_spaced_as_on_the_other_pages() -> None:
 def test_where_grades_start_from_is_told() -> None:
     """The demo's family starts from seven others; a grade it never sold is named."""
     logs, settings = demo_logs(), replace(read_settings(DEMO), draws=50)
-    month = int(month_number([logs.newest_day])[0]) + 1
     models = logs.tables["catalogue"].query("family_id == 'ulmvrist_watch'")["model_id"]
     sales = logs.tables["sales"]
     sales = sales[~(sales["model_id"].isin(models) & (sales["grade"] == "C"))]
     known = replace(logs, tables={**logs.tables, "sales": sales})
-    rows = family_month(
-        Shop(known, settings, valuation=NO_CHARGES), "ulmvrist_watch", month
-    ).health.set_index("what")
+    rows = health(Shop(known, settings, valuation=NO_CHARGES), "ulmvrist_watch")
     told = rows.loc["grades and channels start from"]
     assert told["value"] == "7 other families"
     assert "grade C" in told["note"]

@@ -16,10 +16,10 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 import pytest
+from demo_copies import some_families
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from papermill.translators import PythonTranslator
-from repair_horizon.demo import write_demo
 from repair_horizon.files.names import slugs
 from repair_horizon.reports.kernel import execute
 
@@ -156,16 +156,10 @@ _NAMED = {
 
 def hostile_business(folder: Path, mark: Path) -> str:
     """One family of the demo business with code and markup at the end of every name."""
-    write_demo(folder)
+    some_families(folder, [FAMILY], draws=60)
     tail = _TAIL.replace("MARK", str(mark))
-    models = pd.read_csv(folder / "catalogue.csv", dtype=str, keep_default_na=False)
-    kept = set(models.loc[models["family_id"] == FAMILY, "model_id"])
     for path in folder.glob("*.csv"):
         rows = pd.read_csv(path, dtype=str, keep_default_na=False)
-        if "model_id" in rows:
-            rows = rows[rows["model_id"].isin(kept)]
-        elif "family_id" in rows:
-            rows = rows[rows["family_id"] == FAMILY]
         for name in _NAMED & set(rows):
             plain = rows[name].isin(["", "working"])
             rows[name] = rows[name].where(plain, rows[name] + tail)

@@ -17,13 +17,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from demo_copies import DEMO, some_families
+from demo_copies import DEMO
 from opened_page import Seen
 from python_calamine import CalamineWorkbook
 from repair_horizon.cli import main
 from repair_horizon.files.writing import guarded, workbook
 from repair_horizon.logs import LogFault
-from repair_horizon.reports.month import Order, write_month
 from repair_horizon.share import bundle as sharing
 from repair_horizon.share.bundle import (
     MAIL_GONE,
@@ -36,7 +35,7 @@ from repair_horizon.share.bundle import (
 from repair_horizon.share.pictures import browser as drawing_browser
 from repair_horizon.share.single_page import DIGITS, pack
 
-FAMILY = "ulmvrist_watch"
+FAMILY = "grabvyx_console"
 FORMULAS = ["=1+1", "+1+cmd|' /C calc'!A0", "-2+3+A1", "@SUM(A1)", '=HYPERLINK("http://x.y")']
 MAIL = re.compile(rb"[\w.+-]+@[\w-]+\.\w+")
 
@@ -52,18 +51,17 @@ def unpack(text: str, size: int) -> bytes:
 
 
 @pytest.fixture(scope="module")
-def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Write a month of one family whose record tells a path, as a warning of a cell would."""
-    folder = some_families(tmp_path_factory.mktemp("shop"), [FAMILY, "grabvyx_console"])
-    run = write_month(folder, "2026-11", order=Order(families=[FAMILY], draws=200))
-    assert not run.failed
-    record = json.loads((run.folder / "run.json").read_text())
+def workspace(written_month: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A month of one family whose record tells a path, as a warning of a cell would."""
+    folder = shutil.copytree(written_month, tmp_path_factory.mktemp("shop") / "w")
+    month = folder / "out" / "2026-11"
+    record = json.loads((month / "run.json").read_text())
     record["families"][0]["messages"] = f"{folder}/sales.csv:3: warning by anna@example.org"
     record["home"] = str(Path.home())
-    (run.folder / "run.json").write_text(json.dumps(record))
+    (month / "run.json").write_text(json.dumps(record))
     held = "table,line,row_id,status,reason,column,found,allowed\n"
     held += "sales,3,S-Anna,held for review,unreadable value,grade,Anna Example 555 0100,A or B\n"
-    (run.folder / "set_aside.csv").write_text(held)
+    (month / "set_aside.csv").write_text(held)
     return folder
 
 

@@ -84,13 +84,14 @@ def empty_page(notebook: Path, folder: Path) -> Seconds:
     return since(start)
 
 
-def family_page(family: str, folder: Path) -> Seconds:
+def family_page(family: str, folder: Path, draws: str = "") -> Seconds:
     """Time of a family's page, tables and file included."""
     given = {
         "workspace": str(DEMO),
         "family_id": family,
         "month": MONTH,
         "as_of": LAST_DAY,
+        "draws": draws,
         "out_folder": str(folder / "tables" / family),
     }
     start = clocks()

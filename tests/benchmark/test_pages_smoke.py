@@ -28,5 +28,5 @@ def test_the_empty_notebook_has_the_imports_and_nothing_else(tmp_path: Path) -> 
     assert len(code) >= 4
     assert all(line.startswith(("import ", "from ")) for line in code)
     assert min(empty_page(path, tmp_path)) > 0
-    assert min(family_page("ulmvrist_watch", tmp_path)) > 0
+    assert min(family_page("ulmvrist_watch", tmp_path, draws="60")) > 0
     assert (tmp_path / "ulmvrist_watch.html").stat().st_size > 50_000
