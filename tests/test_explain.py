@@ -67,7 +67,7 @@ def test_every_setting_is_explained_with_its_default(capsys) -> None:
 
 
 def test_verdicts_and_dates_stand_among_the_words(capsys) -> None:
-    out = said(capsys, "words")
+    out = " ".join(said(capsys, "words").split())
     for code in (*Verdict, *StopDate):
         assert code.words in out
     assert said(capsys, "words", "landed").startswith("landed cost\n")

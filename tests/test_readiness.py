@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
 from repair_horizon.cli import WORK, main, parser
-from repair_horizon.commands.printing import laid_out
+from repair_horizon.commands.printing import laid_out, wrapped
 from repair_horizon.decisions.month.readiness import readiness
 from repair_horizon.shop import shop_from_frames
 from repair_horizon.tables.settings import Channel, Settings
@@ -144,6 +144,23 @@ def test_a_table_wider_than_the_terminal_becomes_cards_and_loses_nothing() -> No
     assert max(len(line) for line in cards.splitlines()) <= 60
     for word in ("U1  veld1", "U2  veld2", "value 127.6", "value -4.25", "twelve weeks on"):
         assert word in " ".join(cards.split()) or word in cards
+
+
+def test_a_card_says_what_the_page_says_of_a_figure() -> None:
+    """Headings and words are the declared ones; what other commands take stays a code."""
+    row = {"listing_id": "L1", "model_id": "veld1", "listed_fault": "battery_worn"}
+    row |= {"end_time": pd.Timestamp("2026-11-03"), "max_bid": 151.0, "probability_win": 0.9997}
+    card = " ".join(laid_out(pd.DataFrame([row]), 40, "bids").split())
+    assert card.startswith("L1 veld1 listed fault battery worn; ends 2026-11-03; ")
+    assert "maximum bid 151; chance of winning over 99" in card
+
+
+def test_long_sentences_are_broken_at_the_terminal_s_edge_and_paths_are_not() -> None:
+    path = "/" + "x" * 90
+    lines = wrapped(f"\nIt is {'very ' * 30}long: {path}").splitlines()
+    assert lines[0] == ""
+    assert max(len(line) for line in lines if path not in line) <= 80
+    assert path in lines[-1]
 
 
 def test_money_is_the_width_of_what_stands_in_times_how_often_a_bid_hangs_on_it() -> None:

@@ -172,7 +172,7 @@ def _months(does: Commands) -> None:
     forecast.add_argument("--months", type=int, default=24, metavar="N")
     forecast.add_argument("--level", type=float, default=0.8, metavar="L")
     forecast.add_argument("--by", default="grade", metavar="KEYS", help="grade,storage_gb,channel")
-    forecast.add_argument("--as-of", metavar="DATE")
+    forecast.add_argument("--as-of", metavar="DATE", help="what is taken for today")
     forecast.add_argument(
         "--price-index", metavar="FILE", help="date,index: forecast in the newest day's money"
     )
@@ -181,9 +181,11 @@ def _months(does: Commands) -> None:
     _format(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
-    report.add_argument("--month", required=True, metavar="YYYY-MM")
-    report.add_argument("--family", action="append", metavar="F", help="only this; repeatable")
-    report.add_argument("--as-of", metavar="DATE")
+    report.add_argument("--month", required=True, metavar="YYYY-MM", help="month to write")
+    report.add_argument(
+        "--family", action="append", metavar="F", help="only this family; may be said again"
+    )
+    report.add_argument("--as-of", metavar="DATE", help="what is taken for today")
     _hands(report)
     report.add_argument("--again", action="store_true", help="also what stands from same inputs")
     report.add_argument(
@@ -196,7 +198,7 @@ def _months(does: Commands) -> None:
     _format(report)
     report.set_defaults(run=months.report)
     share = _command(does, "share", "put a written month into one file to hand on")
-    share.add_argument("--month", required=True, metavar="YYYY-MM")
+    share.add_argument("--month", required=True, metavar="YYYY-MM", help="month to share")
     share.add_argument("--family", metavar="F", help="only this family's page")
     share.add_argument("--hide", metavar="costs,suppliers", help="what is left out")
     share.add_argument("--out", metavar="FILE", help="html, or zip for an archive with pictures")

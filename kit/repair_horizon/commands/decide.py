@@ -15,6 +15,7 @@ from repair_horizon.commands.printing import (
     opened,
     within,
 )
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.files.writing import guarded, write_table
 from repair_horizon.logs import Fault, LogFault, Logs
 from repair_horizon.tables.faults import visible
@@ -54,6 +55,7 @@ def bids(options: Namespace) -> int:
     if table.empty:
         _maximum_bids(shop, month, tell)
     noted = append(workspace, shop.promises(given, month))
+    tell.say(f"Before buying: {BEFORE_BUYING}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     if (table["terms"] == PRIVATE).any():
         tell.say(f"First offers: {shop.sellers.words}.")
@@ -162,6 +164,8 @@ def plan(options: Namespace) -> int:
     done = found.items[found.items["do"]]
     tell.table("plan", done, None, PLAN_SHOWN, "Nothing to do: no listing pays, no unit waits.")
     tell.say(f"\n{found.words()}")
+    if len(done):
+        tell.say(f"Before buying: {BEFORE_BUYING}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     tell.table("outcome", found.outcome())
     write_table(folder / "part_orders.csv", shop.part_orders(month, options.months))

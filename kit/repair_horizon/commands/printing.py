@@ -8,7 +8,7 @@ import shutil
 import sys
 from argparse import Namespace
 from pathlib import Path
-from textwrap import wrap
+from textwrap import fill, wrap
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -109,6 +109,9 @@ def month_folder(workspace: str, month: int) -> Path:
 
 
 MOST_ROWS, WIDEST_CELL, NARROW = 60, 60, 80
+# Declared outputs of tables that are told under another name.
+_DECLARED = {"stock": "shelf", "maximum_bids": "thresholds"}
+_WHOLE: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 
 
 class Telling:
@@ -127,7 +130,7 @@ class Telling:
     def say(self, words: str) -> None:
         """Tell one sentence or line."""
         if self._json is None:
-            print(words)
+            print(words if width() is None else wrapped(words))
         elif words.strip():
             self._said.append(words.strip())
 
@@ -162,8 +165,7 @@ class Telling:
         shown
             What is shown in its place, in words; nothing if it is empty.
         """
-        amounts = table.select_dtypes("float").columns
-        table = table.assign(**{c: table[c].round(decimals) for c in amounts})
+        exact, table = table, _rounded(table, decimals)
         if path is not None:
             write_table(path, table)
         if self._json is not None:
@@ -171,9 +173,9 @@ class Telling:
         elif table.empty:
             print(nothing)
         else:
-            shown = table[columns.split() or list(table)] if shown is None else shown
+            shown = exact[columns.split() or list(table)] if shown is None else shown
             if len(shown):
-                print(laid_out(shown, width()))
+                print(laid_out(shown, width(), _DECLARED.get(name, name), decimals))
             if path is not None:
                 print(f"{'' if shown.empty else chr(10)}{len(table)} rows: {path}")
 
@@ -188,21 +190,50 @@ def width() -> int | None:
     return shutil.get_terminal_size((NARROW, 24)).columns if sys.stdout.isatty() else None
 
 
-def laid_out(table: pd.DataFrame, columns: int | None) -> str:
-    """Print a table, or cards of a row each where it is wider than the terminal."""
-    text = table.to_string(index=False, na_rep="", max_rows=MOST_ROWS, max_colwidth=WIDEST_CELL)
+def wrapped(words: str) -> str:
+    """Break lines that are too long for a page of a terminal; words stay whole."""
+    lines = words.splitlines() or [""]
+    return "\n".join(
+        line if len(line) <= NARROW else fill(line, NARROW, subsequent_indent="  ", **_WHOLE)
+        for line in lines
+    )
+
+
+def laid_out(table: pd.DataFrame, columns: int | None, output: str = "", decimals: int = 2) -> str:
+    """Print a table, or cards of a row each where it is wider than the terminal.
+
+    A card says the headings and words of the declared ``output``; files and JSON have the names.
+    """
+    look = {"index": False, "na_rep": "", "max_rows": MOST_ROWS, "max_colwidth": WIDEST_CELL}
+    text = _rounded(table, decimals).to_string(**look)
     if columns is None or max(len(line) for line in text.splitlines()) <= columns:
         return str(text)
-    return "\n\n".join(_card(row, columns) for _, row in table.head(MOST_ROWS).iterrows())
+    rows = table.head(MOST_ROWS).iterrows()
+    return "\n\n".join(_card(row, columns, output) for _, row in rows)
 
 
-def _card(row: pd.Series, columns: int) -> str:
+def _rounded(table: pd.DataFrame, decimals: int) -> pd.DataFrame:
+    floats = table.select_dtypes("float").columns
+    return table.assign(**{c: table[c].round(decimals) for c in floats})
+
+
+def _card(row: pd.Series, columns: int, output: str) -> str:
     """One row: its first two entries as a head, the others by name; what is empty is left out."""
     told = [(str(n), v) for n, v in row.items() if not (pd.isna(v) or v == "")]
     head = "  ".join(str(v) for _, v in told[:2])
-    rest = "; ".join(f"{n.replace('_', ' ')} {_short(v)}" for n, v in told[2:])
-    lines = wrap(rest, max(columns, 20), initial_indent="  ", subsequent_indent="  ")
+    rest = "; ".join(_said(name, value, output) for name, value in told[2:])
+    lines = wrap(rest, max(columns, 20), initial_indent="  ", subsequent_indent="  ", **_WHOLE)
     return "\n".join([head, *lines])
+
+
+def _said(name: str, value: Any, output: str) -> str:
+    from repair_horizon.tables.outputs import OUTPUTS
+
+    if output not in OUTPUTS or name not in OUTPUTS[output].names:
+        return f"{name.replace('_', ' ')} {_short(value)}"
+    column = OUTPUTS[output].column(name)
+    words = f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else column.worded(value)
+    return f"{column.heading[:1].lower()}{column.heading[1:]} {words}"
 
 
 def _short(value: Any) -> str:

@@ -6,13 +6,21 @@ import shlex
 from argparse import Namespace
 from difflib import get_close_matches
 from pathlib import Path
-from textwrap import wrap
+from textwrap import fill, indent, wrap
 
 import pandas as pd
 
 from repair_horizon.classes.listing import KnownFigure, known_figures
 from repair_horizon.commands.look import write_pages
-from repair_horizon.commands.printing import Telling, day_of, give_json, read, tell_now
+from repair_horizon.commands.printing import (
+    NARROW,
+    Telling,
+    day_of,
+    give_json,
+    read,
+    tell_now,
+    wrapped,
+)
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.tables.dictionary import GLOSSARY, setting_lines
 from repair_horizon.tables.inputs import CLASSES, REQUIRED_TABLES, TABLES, Table
@@ -132,7 +140,7 @@ def _draft(options: Namespace) -> int:
     if draft.questions:
         print(f"\n{len(draft.questions)} questions wait in it:")
         for number, question in enumerate(draft.questions, 1):
-            print(f"{number}. {question}")
+            print(wrapped(f"{number}. {question}"))
     then = ["repair-horizon", "import", str(file), "--mapping", str(path)]
     then += ["--workspace", options.workspace] if options.workspace != "." else []
     print(f"\nThen: {shlex.join([*then, '--preview'])}")
@@ -253,4 +261,4 @@ def _words(part: str) -> list[str]:
     if not found:
         near = get_close_matches(part.lower(), GLOSSARY, 5, 0.4) or list(GLOSSARY)
         raise LogFault([Fault("explain", None, "words", part, "such as " + ", ".join(near))])
-    return [f"{word}\n    {meaning}" for word, meaning in found.items()]
+    return [f"{word}\n" + indent(fill(text, NARROW - 4), "    ") for word, text in found.items()]

@@ -11,6 +11,7 @@ import ipywidgets as widgets
 import plotly.graph_objects as go
 from IPython.display import display
 
+from repair_horizon.charts.style import INK
 from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.logs import LogFault, Logs
 from repair_horizon.logs.adding import PREFIX, table_named
@@ -24,6 +25,8 @@ SCHEMES = ("none", "on_sale", "margin", "special_credit")
 WIDE = {"description_width": "150px"}
 LAYOUT = {"width": "420px"}
 WIDTH = 820
+# The chart's tools stand upright at its side, where they cover no title.
+_TOOLS = {"orientation": "v", "bgcolor": "rgba(0,0,0,0)", "color": INK}
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
@@ -109,7 +112,8 @@ def redraw(live: Any, piece: Fragment | Chart) -> None:
     with live.batch_update():
         for line, other in zip(live.data, new.data, strict=True):
             line.update(other.to_plotly_json(), overwrite=True)
-        live.layout.update({**new.layout.to_plotly_json(), "width": WIDTH}, overwrite=True)
+        look = {**new.layout.to_plotly_json(), "width": WIDTH, "modebar": _TOOLS}
+        live.layout.update(look, overwrite=True)
 
 
 ROWS = ("sale", "quote", "repair", "listing", "unit")

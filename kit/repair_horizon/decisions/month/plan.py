@@ -130,6 +130,8 @@ class Plan(Month):
 
     def words(self) -> str:
         """Say when to stop bidding."""
+        if not ((self.items["kind"] == BUY) & self.items["do"].astype(bool)).any():
+            return "No listing is worth a bid."
         if self.stop_after is None:
             return "Bid on all of them: cash lasts whatever is won."
         return (
