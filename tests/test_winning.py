@@ -94,15 +94,21 @@ def test_a_won_lot_is_what_playing_the_auctions_says(
     assert told.per_listing == pytest.approx(told.chance * told.profit)
 
 
-def test_a_certain_rival_is_beaten_or_not() -> None:
-    """With no spread to speak of a bid a cent above the rival always wins at his price."""
+@pytest.mark.parametrize("theta", [0.0, 1 / 6], ids=["no tax", "margin scheme"])
+@pytest.mark.parametrize("price", [50.0, 80.0])
+def test_a_certain_rival_is_beaten_or_not(price: float, theta: float) -> None:
+    """With no spread to speak of a bid above the rival always wins, at his price and its tier."""
     market, single, _ = world()
-    rival = HighestRival(np.full(30, np.log(50.0)), 1e-6)
-    assert won_lot(market, single, LAND, 0.0, 49.9, rival).chance == 0.0
-    sure = won_lot(market, single, LAND, 0.0, 50.1, rival)
-    assert (sure.chance, sure.price) == (pytest.approx(1.0), pytest.approx(50.0, abs=0.01))
-    expected = float(np.sum(market.weight * profit_at(market, LAND, 50.0)))
+    tiers = Purchase([Tier(0.0, 0.40), Tier(60.0, 0.05)], 0.2, inbound=12.0)
+    land = landing(tiers, 0.12, 45, True)
+    rival = HighestRival(np.full(30, np.log(price)), 1e-6)
+    assert won_lot(market, single, land, theta, price - 0.1, rival).chance == 0.0
+    sure = won_lot(market, single, land, theta, price + 0.1, rival)
+    assert (sure.chance, sure.price) == (pytest.approx(1.0), pytest.approx(price, abs=0.01))
+    expected = float(np.sum(market.weight * profit_at(market, land, price, theta)))
     assert sure.profit == pytest.approx(expected, abs=1e-3)
+    loses = profit_at(single, land, price, theta) < 0
+    assert sure.probability_loss == pytest.approx(float(np.sum(single.weight * loses)))
 
 
 def test_chance_rises_with_the_bid_and_is_never_more_than_one() -> None:
