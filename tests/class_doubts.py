@@ -10,7 +10,7 @@ _SCALED = ("value", "share_of_launch", "bench_hours", "success")
 
 @contextmanager
 def off_by(device_class: str, factor: float) -> Iterator[None]:
-    """Multiply every figure of one class by a factor while it lasts.
+    """Multiply every figure of one class's own by a factor while it lasts.
 
     Shares of the launch price stay at or under 1, chances under 0.99; log steps are multiplied as
     they are. Shares of states are left, as they add to one. In this process only.
@@ -19,7 +19,7 @@ def off_by(device_class: str, factor: float) -> Iterator[None]:
 
     def wrong(name: str) -> tuple[dict[str, str], ...]:
         return tuple(
-            {**row, **_scaled(row, factor)} if row["device_class"] in (device_class, "all") else row
+            {**row, **_scaled(row, factor)} if row["device_class"] == device_class else row
             for row in read(name)
         )
 
