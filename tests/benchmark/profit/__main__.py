@@ -15,6 +15,7 @@ from .business import POLICIES, REFIT, Business
 from .gap import gap
 from .scenarios import CHOOSING, MEASURING, SCENARIOS, Scenario
 from .scores import business_scores, laid_out, table
+from .washout import washout
 
 BUSINESSES = 12
 
@@ -40,6 +41,15 @@ def gaps(scenario: Scenario, seeds: Sequence[int], refit: int = REFIT) -> pd.Dat
     return pd.DataFrame(out)
 
 
+def wrong_classes(scenario: Scenario, seeds: Sequence[int], refit: int = REFIT) -> pd.DataFrame:
+    """Mean cost of a class's figures being off by two fifths, by class and direction."""
+    from tests.class_doubts import off_by
+
+    rows = pd.concat([washout(scenario, seed, refit, off_by) for seed in seeds])
+    by = rows.groupby(["device_class", "factor"])["cost"]
+    return by.agg(mean="mean", se="sem", worst="max")
+
+
 def main() -> None:
     """Read the command line, run, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmark.profit")
@@ -48,6 +58,7 @@ def main() -> None:
     parser.add_argument("--seeds", choices=["choosing", "measuring"], default="choosing")
     parser.add_argument("--policies", nargs="+", choices=POLICIES, default=list(POLICIES))
     parser.add_argument("--gap", action="store_true", help="what the gap is made of, no table")
+    parser.add_argument("--washout", action="store_true", help="cost of wrong class knowledge")
     parser.add_argument("--refit", type=int, default=REFIT, help="months between fits")
     given = parser.parse_args()
     first = CHOOSING if given.seeds == "choosing" else MEASURING
@@ -57,6 +68,10 @@ def main() -> None:
         if given.gap:
             print(f"\n{name}: break-even bids on estimates, {given.businesses} businesses")
             print(gaps(SCENARIOS[name], seeds, given.refit).round(3).to_string())
+            continue
+        if given.washout:
+            print(f"\n{name}: profit that a class off by 1.4 either way costs (0.05 asked)")
+            print(wrong_classes(SCENARIOS[name], seeds, given.refit).round(3).to_string())
             continue
         scores = pd.concat(run(SCENARIOS[name], seeds, given.policies, given.refit))
         took = (time.process_time() - start) / given.businesses

@@ -7,6 +7,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from class_doubts import off_by
 from repair_horizon.logs import read_logs, read_settings
 
 from .adapter import columns
@@ -21,6 +22,7 @@ from .replay import Played, outcomes, play, price_paid
 from .rules import RULES
 from .scenarios import CHOOSING, MEASURING, SCENARIOS
 from .scores import business_scores, table
+from .washout import FACTORS, washout
 from .worth import AS_IS, OPTIONS, REPAIR, Luck, Place, Worth
 
 SEED = 77  # neither for choosing nor for measuring
@@ -227,6 +229,18 @@ def test_the_kit_is_scored_in_a_business() -> None:
     assert told.loc[ORACLE, "told repair"] == pytest.approx(0.0, abs=1e-9)
     assert np.isfinite(told.loc["kit", "share made"])
     assert told.loc["kit", "lots bid for"] > 0
+
+
+@pytest.mark.slow
+def test_class_knowledge_off_by_two_fifths_washes_out() -> None:
+    """After 36 months of own logs the shop loses under 5 % of its profit by it, either way.
+
+    ``--washout`` measures all classes: on three businesses (1000 to 1002) from -4.5 to +4.5 %.
+    """
+    cost = washout(SCENARIOS["mature"], SEED, 12, off_by, ["phone"])
+    assert cost["factor"].tolist() == list(FACTORS)
+    assert (cost["cost"] < 0.05).all()
+    assert (cost["cost"] != 0.0).all()
 
 
 def one_lot(**changes: float) -> Lots:
