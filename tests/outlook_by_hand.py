@@ -193,6 +193,13 @@ def _typed(table: Table, rows: list[dict[str, object]]) -> pd.DataFrame:
     return pd.DataFrame(out)
 
 
+def example_unit(rules: Settings | None = None, **family: float) -> UnitEconomics:
+    """The example's one unit."""
+    unit = example_economics(rules, **family).unit(FAMILY, MODEL, FAULT)
+    assert isinstance(unit, UnitEconomics)
+    return unit
+
+
 FREE = example_settings(targets=Targets())
 
 
@@ -207,3 +214,18 @@ def unit_of(
     unit = unit_economics(outlook, rules, worth).unit(FAMILY, MODEL, fault)
     assert isinstance(unit, UnitEconomics)
     return unit
+
+
+def owned(number: int, **row: object) -> dict[str, object]:
+    """A row of stock.csv: a unit on the bench, bought for 60, erased, unlocked."""
+    start = {
+        "unit_id": f"U{number}",
+        "model_id": MODEL,
+        "state": "s1",
+        "status": "bench",
+        "buy_date": pd.Timestamp("2026-10-12"),
+        "landed_cost": 60.0,
+        "ownership_check": "clear",
+        "erase_date": pd.Timestamp("2026-10-15"),
+    }
+    return {**start, **row}

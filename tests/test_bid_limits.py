@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings
+from outlook_by_hand import FAMILY, FAULT, MODEL, example_economics, example_settings, example_unit
 from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.decisions.costs.purchase import (
     landing,
@@ -52,12 +52,6 @@ WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])
 VALUE = np.array([184.63, 143.93, 82.87, -102.42, 67.75, 67.75, -21.00])
 EXAMPLE = EndStates(WEIGHT, VALUE, np.zeros(7))
 LAND = landing(Purchase([Tier(0.0, 0.18)], 0.20, 0.0, 3.5, 12.0), 0.12, 45, True)
-
-
-def example_unit(rules: Settings | None = None, **family: float) -> UnitEconomics:
-    unit = example_economics(rules, **family).unit(FAMILY, MODEL, FAULT)
-    assert isinstance(unit, UnitEconomics)
-    return unit
 
 
 def test_the_draws_and_the_closed_form_agree_at_one_draw() -> None:

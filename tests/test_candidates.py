@@ -12,6 +12,7 @@ from outlook_by_hand import (
     example_economics,
     example_logs,
     example_settings,
+    example_unit,
 )
 from repair_horizon.decisions.costs.purchase import landing
 from repair_horizon.decisions.month.listings import Scorer, open_listings, score, scorer_for
@@ -26,7 +27,6 @@ from repair_horizon.decisions.month.questions_asked import (
 )
 from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
-from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets, Tier
 
@@ -39,12 +39,6 @@ def listings(*rows: dict[str, object]) -> pd.DataFrame:
     start = {"model_id": MODEL, "listed_fault": FAULT, "end_time": pd.Timestamp("2026-11-20")}
     given = [{**start, "listing_id": f"L{i}", **row} for i, row in enumerate(rows)]
     return example_logs(listings=given).tables["listings"]
-
-
-def example_unit() -> UnitEconomics:
-    unit = example_economics().unit(FAMILY, MODEL, FAULT)
-    assert isinstance(unit, UnitEconomics)
-    return unit
 
 
 def test_value_of_knowing_the_end_is_example_1s() -> None:

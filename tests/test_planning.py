@@ -14,6 +14,7 @@ from outlook_by_hand import (
     example_logs,
     example_outlook,
     example_settings,
+    owned,
 )
 from repair_horizon.decisions.month import plan as planning
 from repair_horizon.decisions.month.listings import lots_of
@@ -38,20 +39,6 @@ RULES = example_settings(targets=Targets(), limits=Limits(working_cash=12000.0, 
 
 def listing(i: int, **row: object) -> dict[str, object]:
     start = {"listing_id": f"L{i}", "model_id": MODEL, "listed_fault": FAULT, "end_time": DAY}
-    return {**start, **row}
-
-
-def owned(i: int, **row: object) -> dict[str, object]:
-    start = {
-        "unit_id": f"U{i}",
-        "model_id": MODEL,
-        "state": "s1",
-        "status": "bench",
-        "buy_date": pd.Timestamp("2026-10-12"),
-        "landed_cost": 60.0,
-        "ownership_check": "clear",
-        "erase_date": pd.Timestamp("2026-10-15"),
-    }
     return {**start, **row}
 
 

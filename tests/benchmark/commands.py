@@ -27,7 +27,6 @@ IMPORTS = "import pandas, statsmodels.api"
 CLI = "import sys; from repair_horizon.cli import main; sys.exit(main())"
 MONTH = "2026-11"
 ASKED = ("--model", "vellfold_2", "--fault", "inner display dead", "--asking", "90")
-ROW = ["model_id=vellfold_2", "channel=online", "grade=B", "gross_amount=200"]
 
 
 class Command(NamedTuple):

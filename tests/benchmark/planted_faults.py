@@ -379,7 +379,8 @@ def main() -> int:
     survivors, explained, clean = [], 0, set()
     with tempfile.TemporaryDirectory() as place:
         tree = Path(place)
-        shutil.copytree(ROOT / "kit", tree / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+        for part in ("kit", "notebooks"):  # pages are made from the notebook beside the kit
+            shutil.copytree(ROOT / part, tree / part, ignore=shutil.ignore_patterns("__pycache__"))
         faults = chosen(given.within, given.seed, given.faults, tree)
         for number, fault in enumerate(faults, 1):
             files = tuple(tests_for(fault.module))

@@ -25,12 +25,6 @@ GRADES, _MIX = np.array(["A", "B", "C", "D", ""]), [0.26, 0.39, 0.19, 0.08, 0.08
 CHANNELS, _WHERE = np.array(["marketplace", "trade_buyer", "own_shop"]), [0.65, 0.19, 0.16]
 _GRADE_LOGS = np.array([0.0, -0.1, -0.22, -0.42, -0.12])
 _CHANNEL_LOGS = np.array([0.0, -0.06, 0.04])
-SALE_COLUMNS = (
-    "sale_id", "model_id", "sale_date", "gross_amount", "currency", "channel", "grade",
-    "storage_gb", "condition", "listed_fault", "price_type", "record_type", "refers_to_sale_id",
-    "quantity", "tax_included", "shipping_charged", "fee_amount", "listed_date", "own_sale",
-    "unit_id", "source_ref",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
