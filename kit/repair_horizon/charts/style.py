@@ -84,7 +84,7 @@ def new_figure(words: Words, y_title: str, *, months: bool = True, height: int =
         "yaxis": {"title": {"text": y_title}, "automargin": True, **_AXIS},
     }
     if words.note:
-        corner = {"x": 1, "xref": "paper", "xanchor": "right", "y": 1, "yref": "paper"}
+        corner = {"x": 0.96, "xref": "paper", "xanchor": "right", "y": 1, "yref": "paper"}
         said = {"text": plain(words.note), "showarrow": False, "yanchor": "bottom"}
         layout["annotations"] = [{**corner, **said, "font": {"size": 11}}]
     return go.Figure(layout=layout)
