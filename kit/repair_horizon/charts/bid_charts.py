@@ -143,7 +143,7 @@ def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Fig
             **shared,
         )
     title = f"{plain(currency)} a listing, lost ones counted; pale: once won"
-    figure.update_layout(barmode="overlay", bargap=0.3, margin={"r": 96}, legend={"y": -0.22})
+    figure.update_layout(barmode="overlay", bargap=0.3, margin={"r": 128}, legend={"y": -0.22})
     figure.update_xaxes(title={"text": title}, rangemode="tozero")
     figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
     return figure
