@@ -405,4 +405,4 @@ def _fit(given: tuple[Logs, str, ShopKnowledge]) -> FamilyEstimates:
 
 def _fit_prices(given: tuple[Logs, str, ShopKnowledge]) -> PriceCurves | CannotSay:
     logs, family_id, knowledge = given
-    return fit_prices(logs, family_id, usual=knowledge.usual, curves=knowledge.curves)
+    return fit_prices(logs, family_id, knowledge.usual, knowledge.curves, knowledge.broke)

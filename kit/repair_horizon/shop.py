@@ -40,6 +40,7 @@ from repair_horizon.decisions.review.value_of_information import (
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import calibrated_table, read_calibration
+from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.price_change import broken_ratios, monthly_change
 from repair_horizon.estimation.price_table import price_forecast
 from repair_horizon.estimation.time_on_market import (
@@ -335,6 +336,17 @@ class Shop(FittedShop):
                 part = monthly_change(found, level=level)
             parts.append(part.assign(family_id=name))
         return _joined(parts, "price_changes")
+
+    def market_break(self) -> MarketBreak | CannotSay | None:
+        """The month of late in which the prices of all families stepped together, if one did.
+
+        Returns
+        -------
+        MarketBreak, CannotSay or None
+            ``words`` says it in a sentence; None where families show no break; CannotSay where
+            fewer than two families have prices enough. See ``estimation.market_breaks``.
+        """
+        return self.knowledge.market
 
     def broken_ratios(self, families: Sequence[str] | None = None) -> pd.DataFrame:
         """Price of broken units against working ones, by family and fault, with 80 % intervals.

@@ -54,9 +54,17 @@ Shop = dict[str, Law]
 
 
 def write(
-    folder: Path, shop: Shop, disturbed: str, seed: int
+    folder: Path,
+    shop: Shop,
+    disturbed: str,
+    seed: int,
+    market: Law = np.zeros_like,
+    sales_a_month: float = SALES_A_MONTH,
 ) -> dict[str, Callable[[Floats], Floats]]:
-    """Write a shop's logs; returns each model's true log level at months from now."""
+    """Write a shop's logs; returns each model's true log level at months from now.
+
+    ``market`` is what moves every price, by months from now.
+    """
     rng = np.random.default_rng([seed, 83])
     catalogue, sales, truth = [], [], {}
     jump = {"crash": (-0.22, 6.0), "currency": (0.10, 8.0)}.get(disturbed, (0.0, 99.0))
@@ -71,11 +79,12 @@ def write(
             def level(
                 ahead: Floats, own: float = own, now: float = now, shape: Law = shape
             ) -> Floats:
-                return own + shape(now + ahead) + jump[0] * (ahead > -jump[1])
+                known = jump[0] * (ahead > -jump[1]) + market(ahead)
+                return own + shape(now + ahead) + known
 
             truth[model] = level
             size = 4 if disturbed == "lots" else 1
-            for back in rng.uniform(0, now - 0.3, rng.poisson(SALES_A_MONTH * now / size)):
+            for back in rng.uniform(0, now - 0.3, rng.poisson(sales_a_month * now / size)):
                 grade = rng.choice(list(GRADES), p=(0.25, 0.5, 0.25))
                 fine = disturbed == "grade inflation" and back < DATA / 4 and rng.random() < 1 / 3
                 said = "A" if fine and grade == "B" else "B" if fine and grade == "C" else grade
@@ -93,8 +102,11 @@ def write(
     return truth
 
 
-def scored(shop: Shop, disturbed: str, seed: int) -> Iterator[pd.DataFrame]:
-    """Errors of every model's level at every horizon, and the last level's."""
+def scored(shop: Shop, disturbed: str, seed: int, *, alarm: bool = True) -> Iterator[pd.DataFrame]:
+    """Errors of every model's level at every horizon, and the last level's.
+
+    ``alarm`` says whether forecasts may know of a market that broke.
+    """
     with tempfile.TemporaryDirectory() as name:
         truth = write(Path(name), shop, disturbed, seed)
         logs = read_logs(Path(name))
@@ -102,7 +114,7 @@ def scored(shop: Shop, disturbed: str, seed: int) -> Iterator[pd.DataFrame]:
     days = pd.DatetimeIndex([month_middle(first + h) for h in HORIZONS])
     sales = logs.tables["sales"]
     for family, law in zip(logs.families, shop, strict=True):
-        curves = fit_prices(logs, family, usual=known.usual, curves=known.curves)
+        curves = fit_prices(logs, family, known.usual, known.curves, known.broke if alarm else None)
         assert isinstance(curves, PriceCurves)
         traits = curves.fit.panel.traits.names
         for i, model in enumerate(curves.models.ids):

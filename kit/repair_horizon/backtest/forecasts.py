@@ -173,7 +173,7 @@ def _family(
     if tested.empty:
         return
     shop = one.knowledge
-    curves = fit_prices(one.known, one.family_id, usual=shop.usual, curves=shop.curves)
+    curves = fit_prices(one.known, one.family_id, shop.usual, shop.curves, shop.broke)
     reason = pd.Series("", index=tested.index)
     if isinstance(curves, CannotSay):
         reason[:] = curves.reason

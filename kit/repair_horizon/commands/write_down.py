@@ -162,6 +162,8 @@ def partition(options: Namespace) -> int:
 def check(options: Namespace) -> int:
     """Print what became of every row, every fault, and what is missing; fail if many are held."""
     from repair_horizon.decisions.month.readiness import readiness
+    from repair_horizon.estimation.curve.market import MarketBreak
+    from repair_horizon.estimation.shop_knowledge import broken_market
 
     logs, settings = read(options.workspace)
     tell = Telling(options)
@@ -176,10 +178,14 @@ def check(options: Namespace) -> int:
     tell.table("reasons", reasons, nothing="Every row is used.")
     share, limit = logs.ledger.held_share(), settings.limits.held_share
     tell.say(f"\n{share:.1%} of the rows wait for review (limit {limit:.1%}).")
+    market = broken_market(logs)
+    broke = market.words if isinstance(market, MarketBreak) else ""
+    if broke:
+        tell.say("\n" + "\n".join(wrap(broke, 80)))
     missing = readiness(logs, settings)
     if options.format == "text":
         _print_missing(missing, options.most, logs.currency)
-    tell.finish(now=f"{logs.newest_day:%Y-%m-%d}", missing=missing, held_share=share)
+    tell.finish(now=f"{logs.newest_day:%Y-%m-%d}", missing=missing, held_share=share, market=broke)
     return 1 if share > limit else 0
 
 

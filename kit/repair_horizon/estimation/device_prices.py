@@ -16,6 +16,7 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.class_curves import class_curve
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.pooled_curves import PooledCurves
 from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
@@ -100,6 +101,7 @@ def fit_prices(
     family_id: str,
     usual: UsualEffects | None = None,
     curves: PooledCurves | None = None,
+    broke: MarketBreak | None = None,
 ) -> PriceCurves | CannotSay:
     """Fit the price curves of one family.
 
@@ -115,6 +117,8 @@ def fit_prices(
     curves
         What all families say of the fall with age; the class's curve alone if None and the family
         has no sale, else the priors.
+    broke
+        A step of the whole shop's market (``market_breaks``).
 
     Returns
     -------
@@ -127,7 +131,7 @@ def fit_prices(
         return rows
     usual = usual_effects(logs) if usual is None else usual
     kind = str(logs.family(family_id).tables["catalogue"]["device_class"].iloc[0])
-    priors = PRICE_PRIORS
+    priors = PRICE_PRIORS if broke is None else replace(PRICE_PRIORS, broke=broke)
     if curves is not None:
         priors = replace(priors, curve=curves.prior(family_id, kind))
     elif rows.basis == NO_SALE:

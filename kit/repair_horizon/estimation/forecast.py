@@ -368,7 +368,7 @@ def fit_family(
     knowledge = shop_knowledge(logs) if knowledge is None else knowledge
     family = logs.family(family_id)
     catalogue = family.tables["catalogue"]
-    prices = fit_prices(logs, family_id, usual=knowledge.usual, curves=knowledge.curves)
+    prices = fit_prices(logs, family_id, knowledge.usual, knowledge.curves, knowledge.broke)
     rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
         as_is = hammer = rivals = pd.DataFrame({"fault": pd.Series(dtype="str")})

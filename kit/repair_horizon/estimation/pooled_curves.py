@@ -12,7 +12,7 @@ Laird and Ware, Biometrics 38, 1982 (random effects by EM; from memory).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -53,36 +53,51 @@ class FamilyCurve:
     pull: Floats
 
 
-def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
-    """Precision and pull one family's prices give its curve, traits and models taken out.
+def base_columns(panel: Panel) -> tuple[Floats, Floats, Floats]:
+    """Columns every price meets, prices less the usual step, and priors' sd after the curve.
 
-    Prices of a model in a quarter, and of a quarter, share what moves them all, so that a burst
-    of sales teaches no more than that leaves; Student-t weights keep out what is mislabelled.
+    The columns are level and slopes (11), the successor's step, and traits.
     """
-    n, models = len(panel.y), len(panel.models.ids)
-    late = (panel.age - PIVOT_AGE) / 12.0
     step = panel.models.step(panel.model, panel.day, panel.now)[:, None]
     # What a successor takes is no fall with age; the joint model has it apart too.
     y = panel.y - _STEP[0] * step[:, 0]
-    x = np.hstack([np.ones((n, 1)), segments(panel.age), step, panel.traits.values])
-    own = np.column_stack([np.ones(n), late])
+    x = np.hstack([np.ones((len(y), 1)), segments(panel.age), step, panel.traits.values])
+    return x, y, np.append(_STEP[1], np.full(panel.traits.values.shape[1], _TRAIT))
+
+
+def models_taken_out(
+    panel: Panel, y: Floats, x: Floats, prior: Floats, cells: Sequence[tuple[Ints, float]]
+) -> tuple[Floats, Floats]:
+    """Normal equations of a robust regression, each model's own level and slope taken out.
+
+    Parameters
+    ----------
+    panel, y, x
+        Rows, their values (n,) and columns (n, k).
+    prior
+        Precision of each coefficient, (k,).
+    cells
+        Groups of rows that share an error, and its standard deviation: a burst of sales in one
+        teaches no more than that leaves.
+
+    Returns
+    -------
+    tuple of ndarray
+        Precision with the prior in it, (k, k), and pull, (k,).
+    """
+    n, models = len(y), len(panel.models.ids)
+    own = np.column_stack([np.ones(n), (panel.age - PIVOT_AGE) / 12.0])
     unknown = np.where(panel.models.price_known, 0.0, _UNKNOWN)
-    sd = np.append(_STEP[1], np.full(panel.traits.values.shape[1], _TRAIT))
-    prior = np.append(np.full(CURVE, 1e-4), sd**-2.0)
     own_prior = np.zeros((models, 2, 2))
     own_prior[:, 0, 0], own_prior[:, 1, 1] = np.hypot(_LEVEL, unknown) ** -2.0, _SLOPE**-2.0
     by_model = sparse.csr_array((np.ones(n), (panel.model, np.arange(n))), shape=(models, n))
-    quarter = panel.month // 3 - panel.month.min(initial=0) // 3
-    cells = _numbered(panel.model * (quarter.max(initial=0) + 1) + quarter), _numbered(quarter)
     weight, noise = np.ones(n), _NOISE
     for left in reversed(range(_PASSES)):
-        cap = [
-            1.0 / (1.0 + (sd / noise) ** 2 * np.bincount(c, weight))[c]
-            for c, sd in zip(cells, (_DRIFT, _MARKET), strict=True)
-        ]
-        row = (weight * cap[0] * cap[1] / noise**2)[:, None]
-        both = np.column_stack([x, y, own]) * row
+        row = weight / noise**2
+        for cell, sd in cells:
+            row = row / (1.0 + (sd / noise) ** 2 * np.bincount(cell, weight))[cell]
         # A model's level and slope meet no other model's: they are taken out one by one.
+        both = np.column_stack([x, y, own]) * row[:, None]
         sums = np.stack([by_model @ (both * own[:, [i]]) for i in range(2)], axis=1)
         loads = np.linalg.solve(sums[:, :, -2:] + own_prior, sums[:, :, :-2])
         whole = x.T @ both[:, :-2] - np.einsum("mic,mid->cd", sums[:, :, :-3], loads)
@@ -95,6 +110,26 @@ def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
         weight = (NU + 1) / (NU + square / noise**2)
         told = weight @ np.minimum(square, 0.25) + _NOISE_WORTH * _NOISE**2
         noise = float(np.sqrt(told / (n + _NOISE_WORTH)))
+    return gram, right
+
+
+def cells_by(panel: Panel, quarter: Ints) -> Ints:
+    """Number the quarters of each model that have a price."""
+    return _numbered(panel.model * (quarter.max(initial=0) + 1) + quarter)
+
+
+def curve_alone(panel: Panel) -> tuple[Floats, Floats]:
+    """Precision and pull one family's prices give its curve, traits and models taken out.
+
+    Prices of a model in a quarter, and of a quarter, share what moves them all, so that a burst
+    of sales teaches no more than that leaves; Student-t weights keep out what is mislabelled.
+    """
+    x, y, sd = base_columns(panel)
+    prior = np.append(np.full(CURVE, 1e-4), sd**-2.0)
+    quarter = panel.month // 3 - panel.month.min(initial=0) // 3
+    gram, right = models_taken_out(
+        panel, y, x, prior, [(cells_by(panel, quarter), _DRIFT), (_numbered(quarter), _MARKET)]
+    )
     gram = gram - np.diag(np.append(np.full(CURVE, 1e-4), np.zeros(len(sd))))
     out = np.linalg.solve(
         gram[CURVE:, CURVE:], np.column_stack([gram[CURVE:, :CURVE], right[CURVE:]])

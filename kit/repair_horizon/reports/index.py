@@ -63,7 +63,8 @@ class IndexPage:
     """What the index is made from: logs, rules, the families' runs and their saved tables.
 
     ``month`` is YYYY-MM; ``tables`` are all families' by the names of ``SAVED``; ``plan`` is the
-    month's, None where there is none; ``settings_hash`` that of this month's settings.
+    month's, None where there is none; ``settings_hash`` that of this month's settings; ``broke``
+    says when the market broke, empty where it did not.
     """
 
     month: str
@@ -75,6 +76,7 @@ class IndexPage:
     before: Before
     settings_hash: str
     invented: str
+    broke: str = ""
 
     @property
     def title(self) -> str:
@@ -150,7 +152,7 @@ def _told(page: IndexPage, links: Mapping[str, str], *, costs: bool = True) -> d
         "results": looking_back.won_and_lost(logs, names),
         "answers": looking_back.answers_came(logs, page.month, names),
         "money": terms(looking_back.money_lines(logs, settings, page.first_day)),
-        "alerts": alert_lines(page.tables["part_alerts"], names),
+        "alerts": [page.broke] * bool(page.broke) + alert_lines(page.tables["part_alerts"], names),
         "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
         "warnings": looking_back.data_warnings(logs, settings, page.first_day)[:3],
         "every": _every_table(page, links, costs=costs),

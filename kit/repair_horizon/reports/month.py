@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.decisions.month.listings import open_listings
+from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.files.names import slugs
 from repair_horizon.files.writing import (
     make_folder,
@@ -261,7 +262,10 @@ def write_month_files(
         write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
     write_table(folder / "set_aside.csv", logs.ledger.exceptions)
     before, rules = last_month(folder), str(record["settings_sha256"])
-    page = IndexPage(run.month, logs, settings, run.families, tables, plan, before, rules, invented)
+    market = whole.market_break()
+    broke = market.words if isinstance(market, MarketBreak) else ""
+    about = (run.month, logs, settings, run.families, tables, plan, before, rules)
+    page = IndexPage(*about, invented, broke)
     write_text(folder / "index.html", index_html(page))
     write_text(folder / "tables" / "index.json", index_kept(page))
     keep_rules(logs.folder, folder, valuation)

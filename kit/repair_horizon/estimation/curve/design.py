@@ -20,6 +20,7 @@ import pandas as pd
 from scipy import sparse
 
 from repair_horizon.estimation.curve.least_squares import Rows
+from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.tables.months import age_in_months, month_number
 
@@ -47,7 +48,8 @@ class Priors:
     ``fast_months``: offers for phones fall by half in six months, then a tenth in the next six.
     On invented families (tests/benchmark, seeds for choosing) it took pinball at 12 months from
     53.6 to 48.2 in small families and from 41.6 to 38.1 in big ones. ``curve`` stands for level
-    and slopes where more is known of them than these figures say.
+    and slopes where more is known of them than these figures say, ``broke`` is a step of the whole
+    shop's market (``estimation.market_breaks``).
     """
 
     level: tuple[float, float] = (-0.1, 0.5)
@@ -71,6 +73,7 @@ class Priors:
     with_step: bool = True
     with_season: bool = True
     curve: CurvePrior | None = None
+    broke: MarketBreak | None = None
 
     @property
     def slow_share(self) -> float:

@@ -23,7 +23,7 @@ from repair_horizon.estimation.curve.design import (
     rows_at,
 )
 from repair_horizon.estimation.curve.least_squares import Posterior, Rows
-from repair_horizon.estimation.curve.market import market_path
+from repair_horizon.estimation.curve.market import MarketPath, market_path
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.quarter_effects import (
     Drift,
@@ -156,7 +156,24 @@ def _starting(priors: Priors) -> Scales:
 
 
 def _walk(layout: Layout, priors: Priors) -> Floats:
-    return market_path(layout.n_months, priors.slow_share).precision
+    return path_of(layout, priors).precision
+
+
+def path_of(layout: Layout, priors: Priors, months: int = 0) -> MarketPath:
+    """The market's path over a family's months and so many after them."""
+    broke = priors.broke
+    if broke is None or not layout.first_month < broke.month <= layout.last_month:
+        return market_path(layout.n_months, priors.slow_share, months)
+    step = broke.month - layout.first_month, broke.spread / priors.market
+    return market_path(layout.n_months, priors.slow_share, months, step)
+
+
+def _stepped(layout: Layout, priors: Priors) -> Floats:
+    """The market's expected effect in each month, before any price."""
+    if priors.broke is None:
+        return np.zeros(layout.n_months)
+    months = np.arange(layout.first_month, layout.last_month + 1)
+    return np.where(months >= priors.broke.month, priors.broke.size, 0.0)
 
 
 def _prior(
@@ -176,6 +193,7 @@ def _prior(
     precision[layout.months, layout.months] = walk / scales.market**2
     pull = np.zeros(layout.size)
     pull[: layout.n_dense] = dense @ mean
+    pull[layout.months] = precision[layout.months, layout.months] @ _stepped(layout, priors)
     return precision, pull
 
 
@@ -198,7 +216,8 @@ def _updated(
     )
     noise = _blend(squares[0], start.noise, _PSEUDO["noise"])
     wander = _blend(squares[1], start.drift, _PSEUDO["drift"])
-    u, months = posterior.mean[layout.months], layout.months
+    months = layout.months
+    u = posterior.mean[months] - _stepped(layout, priors)
     walk = _walk(layout, priors)
     shock = u @ walk @ u + np.sum(walk * posterior.cov[months, months])
     counted = layout.n_months + _PSEUDO["market"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -145,6 +145,13 @@ class Panel:
         object.__setattr__(self, "month", month_number(self.day))
         age = age_in_months(self.day, self.models.launch[self.model])
         object.__setattr__(self, "age", np.maximum(age, 0.0))
+
+    def kept(self, rows: Bools) -> Panel:
+        """The panel with some of its rows."""
+        traits = replace(self.traits, values=self.traits.values[rows])
+        averaged = None if self.averaged is None else self.averaged[rows]
+        cut = {n: getattr(self, n)[rows] for n in ("y", "model", "day", "key", "amount")}
+        return replace(self, traits=traits, averaged=averaged, **cut)
 
     @property
     def counts(self) -> Floats:

@@ -12,8 +12,8 @@ from scipy.special import ndtri, stdtrit
 
 from repair_horizon.estimation.curve.cells import OWN
 from repair_horizon.estimation.curve.design import Points, rows_at
-from repair_horizon.estimation.curve.fit import NU, JointFit
-from repair_horizon.estimation.curve.market import MarketPath, market_path
+from repair_horizon.estimation.curve.fit import NU, JointFit, path_of
+from repair_horizon.estimation.curve.market import MarketPath
 from repair_horizon.estimation.curve.quarter_effects import (
     Folded,
     drawn_states,
@@ -77,7 +77,7 @@ def _rows_with_market(fit: JointFit, points: Points) -> tuple[Folded, Ints]:
 
 
 def _market_of(fit: JointFit, months: int) -> MarketPath:
-    return market_path(fit.layout.n_months, fit.priors.slow_share, months)
+    return path_of(fit.layout, fit.priors, months)
 
 
 @dataclass(frozen=True, eq=False)
