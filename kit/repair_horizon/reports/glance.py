@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 
 from repair_horizon.reports.html import Fragment, piece
-from repair_horizon.reports.month_tables import of_unit, ranked
+from repair_horizon.reports.month_tables import UNIT, ranked
 from repair_horizon.reports.sentences import stop_of, unit_names, until_words
 from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.words import (
@@ -122,7 +122,12 @@ def timeline_picture(
     quarters = [i for i, m in enumerate(months) if m.month in (1, 7) and i > 3]
     ticks = [(0.0, "now")] + [(round(100 * i / count, 2), f"{months[i]:%b %Y}") for i in quarters]
     named = best.assign(who=unit_names(best), link=best["family_id"].map(links).fillna(""))
-    rows = [_time_row(r, of_unit(chances, r), months, ahead) for _, r in named.iterrows()]
+    mine = dict(list(chances.groupby(UNIT, sort=False, observed=True)))
+    none = chances.iloc[:0]
+    rows = [
+        _time_row(r, mine.get((r["model_id"], r["listed_fault"]), none), months, ahead)
+        for _, r in named.iterrows()
+    ]
     sentence = (
         f"Each model's best fault, {ahead.horizon} months; the chance is a share of possible "
         "futures."

@@ -201,5 +201,6 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
 def most_auctioned(month: FamilyMonth) -> pd.Series | None:
     """Return the buyable unit with most hammer prices seen, if any was seen."""
     live = month.thresholds[month.thresholds["verdict"] == Verdict.BUY]
-    counts = [len(of_unit(month.hammers, row)) for _, row in live.iterrows()]
-    return live.iloc[max(range(len(counts)), key=counts.__getitem__)] if any(counts) else None
+    seen = month.hammers.groupby(UNIT).size()
+    counts = seen.reindex(pd.MultiIndex.from_frame(live[UNIT])).fillna(0).to_numpy()
+    return live.iloc[int(counts.argmax())] if counts.any() else None

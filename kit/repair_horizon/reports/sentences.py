@@ -59,7 +59,7 @@ def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
     """Say when buying (``buy_stop``) or repair (``repair_stop``) of a row of thresholds stops."""
     if row["verdict"] == Verdict.CANNOT_SAY:
         return "cannot say"
-    date = pd.Series({k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")})
+    date = {k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")}
     when = stop_words(date, ahead, short=True)
     return _if_bought(row, when) if name == "buy_stop" else when
 

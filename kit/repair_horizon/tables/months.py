@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ def month_number(days: Any) -> Ints:
     return stamps.astype("datetime64[M]").astype("int64") + 1970 * 12
 
 
+@lru_cache(maxsize=4096)
 def month_start(number: int) -> pd.Timestamp:
     """First day of a numbered month."""
     return pd.Timestamp(year=int(number) // 12, month=int(number) % 12 + 1, day=1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -148,7 +148,7 @@ class Ahead:
     level: float
 
 
-def stop_words(date: pd.Series, ahead: Ahead, short: bool = False) -> str:
+def stop_words(date: pd.Series | Mapping[str, Any], ahead: Ahead, short: bool = False) -> str:
     """When something stops, with its interval or the reason why no month is named.
 
     ``date``: ``median``, ``lower``, ``upper`` (months or missing) and, where known,
@@ -169,7 +169,9 @@ def stop_words(date: pd.Series, ahead: Ahead, short: bool = False) -> str:
     return f"{said(median)} ({at}: {first} to {last})"
 
 
-def _no_month(date: pd.Series, ahead: Ahead, month: Callable[[Any], str]) -> str:
+def _no_month(
+    date: pd.Series | Mapping[str, Any], ahead: Ahead, month: Callable[[Any], str]
+) -> str:
     reason = date.get("reason")
     if not missing(reason) and "not within" not in str(reason):
         return f"cannot say: {reason}"

@@ -169,11 +169,20 @@ def option_paths(
     DataFrame
         ``month, value, lower, upper, option, state``; ``value`` is the certainty equivalent.
     """
-    tail, parts = (1 - level) / 2, []
-    for name in options:
-        worth = state.certainty[name]
-        lower, upper = np.quantile(state.by_draw(name), [tail, 1 - tail], axis=0)
-        months = pd.DatetimeIndex([month_start(first_month + h) for h in range(len(worth))])
-        told = {"month": months, "value": worth, "lower": lower, "upper": upper}
-        parts.append(pd.DataFrame(told).assign(option=name, state=state.state))
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=OPTION_COLUMNS)
+    if not options:
+        return pd.DataFrame(columns=OPTION_COLUMNS)
+    tail = (1 - level) / 2
+    worth = [state.certainty[name] for name in options]
+    ends = [np.quantile(state.by_draw(name), [tail, 1 - tail], axis=0) for name in options]
+    count = len(worth[0])
+    months = [month_start(first_month + h) for h in range(count)]
+    lower, upper = np.concatenate(ends, axis=1)
+    told = {
+        "month": pd.DatetimeIndex(months * len(options)),
+        "value": np.concatenate(worth),
+        "lower": lower,
+        "upper": upper,
+        "option": np.repeat(np.array(options, dtype=object), count),
+        "state": state.state,
+    }
+    return pd.DataFrame(told).astype({"option": "str"})
