@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import tracemalloc
+import zipfile
 from contextlib import suppress
 from pathlib import Path
 
@@ -270,6 +271,31 @@ class TestResources:
             sheet.write(*place, "x")
         (tmp_path / "far.xlsx").write_bytes(out.getvalue())
         self.refused(workspace, tmp_path / "far.xlsx", "cells far from all others")
+
+    @pytest.mark.parametrize("place", ["A99999999", "zzz9", "JJJJJJJJJJJJJJJJJJJC4"])
+    @pytest.mark.parametrize("sheets", ["worksheets", "elsewhere"])
+    def test_a_cell_beyond_every_sheet_is_refused_before_room_is_made_for_it(
+        self, workspace: Path, tmp_path: Path, place: str, sheets: str
+    ) -> None:
+        """The reader of workbooks asks for as much memory as a cell's name says, and is killed."""
+        out = io.BytesIO()
+        with xlsxwriter.Workbook(out) as book:
+            book.add_worksheet().write_column(0, 0, ["Order", "far away"])
+        with zipfile.ZipFile(out) as old, zipfile.ZipFile(tmp_path / "far.xlsx", "w") as new:
+            for name in old.namelist():
+                part = old.read(name).replace(b"worksheets/", f"{sheets}/".encode())
+                part = part.replace(b'r="A2"', f'r="{place}"'.encode())
+                new.writestr(name.replace("worksheets/", f"{sheets}/"), part)
+        self.refused(workspace, tmp_path / "far.xlsx", "columns|cells far from all others")
+
+    @pytest.mark.parametrize("extra", [{"content.xml": b"<x/>"}, {"xl/workbook.bin": b""}])
+    def test_another_programs_workbook_is_refused(
+        self, workspace: Path, tmp_path: Path, extra: dict[str, bytes]
+    ) -> None:
+        with zipfile.ZipFile(tmp_path / "other.xlsx", "w") as book:
+            for name, content in {**extra, "xl/workbook.xml": b"<workbook/>"}.items():
+                book.writestr(name, content)
+        self.refused(workspace, tmp_path / "other.xlsx", "no .xlsx inside")
 
     def test_a_hundred_thousand_columns_are_refused_by_their_header(
         self, workspace: Path, tmp_path: Path

@@ -150,7 +150,8 @@ _DAMAGE = (
     KeyError,
     struct.error,
 )
-_PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Z]{0,3})(\d{1,7})["']""")
+# Any letters and digits: the reader of workbooks counts on where a sheet has no column left.
+_PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]*)(\d+)["']""")
 # Empty cells are filled in between the filled ones, at some 40 bytes each.
 _SMALL_AREA, _EMPTY_PER_CELL = 500_000, 20
 _SHARED = re.compile(rb"<(?:\w+:)?si[\s>/]")
@@ -171,10 +172,10 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
     size = 0
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as book:
+            _check_kind(book, file)
             for part in book.infolist():
                 with book.open(part) as stream:
-                    sheet = "worksheets/" in part.filename
-                    size = _check_part(stream, size, limit, file, sheet)
+                    size = _check_part(stream, size, limit, file)
             if _texts_written_out(book) > limit:
                 raise too_large(file, limit)
     except LogFault:
@@ -183,18 +184,24 @@ def check_workbook(content: bytes, limit: int, file: str) -> None:
         raise LogFault([Fault(file, None, "", str(error), "a workbook (.xlsx)")]) from None
 
 
-def _check_part(stream: IO[bytes], size: int, limit: int, file: str, sheet: bool) -> int:
-    tail, rows, columns, filled = b"", 1, 1, 0
+def _check_kind(book: zipfile.ZipFile, file: str) -> None:
+    """Refuse other programs' workbooks, whose cells no check here has counted."""
+    names = {name.lower() for name in book.namelist()}
+    if "xl/workbook.xml" not in names or names & {"content.xml", "xl/workbook.bin"}:
+        raise LogFault([Fault(file, None, "", "no .xlsx inside", "a workbook (.xlsx)")])
+
+
+def _check_part(stream: IO[bytes], size: int, limit: int, file: str) -> int:
+    """Count a part's bytes, and the area of its cells where it is a sheet, whatever its name."""
+    whole, rows, columns, filled = bytearray(), 1, 1, 0
     while chunk := stream.read(CHUNK):
         size += len(chunk)
         if size > limit:
             raise too_large(file, limit)
-        if sheet:
-            found = _PLACE.findall(tail + chunk)
-            filled += len(found)
-            for letters, row in set(found):
-                rows, columns = max(rows, int(row)), max(columns, column_number(letters))
-            tail = chunk[-40:]
+        whole += chunk
+    for place in _PLACE.finditer(whole) if b"sheetData" in whole else ():
+        filled += 1
+        rows, columns = max(rows, int(place[2])), max(columns, column_number(place[1].upper()))
     check_area(rows, columns, file)
     if rows * columns > max(_SMALL_AREA, _EMPTY_PER_CELL * filled):
         found_area = f"{rows} rows of {columns} columns with {filled} cells"
