@@ -26,8 +26,9 @@ def without_last(text: str) -> str:
 
 
 def one_more(text: str) -> str:
-    """A log with its last row about a family once more, under a name of its own."""
-    last = [line for line in text.splitlines(keepends=True) if "ulmvrist" in line][-1]
+    """Listings with the last of a family that came to a price once more, under its own name."""
+    ended = re.compile("ulmvrist.*,(lost|won|seen),")
+    last = [line for line in text.splitlines(keepends=True) if ended.search(line)][-1]
     return text + "more" + last
 
 
@@ -86,18 +87,21 @@ def opened(place: Path) -> Shop:
 
 def answers(place: Path) -> bytes:
     shop = opened(place)
-    return packed((shop.bids(), shop.stock(), shop.estimates(FAMILY)))
+    told = (shop.bids(), shop.promises(), shop.stock(), shop.plan().items, shop.unknowns(most=None))
+    return packed((*told, shop.estimates(FAMILY)))
 
 
 def kept(place: Path) -> dict[str, str]:
-    return dict(p.name.split(".") for p in (place / "out" / ".kept").iterdir())  # type: ignore[misc]
+    """Names and stamps, without how long units of a short list are worth bidding for."""
+    files = [p.name.split(".") for p in (place / "out" / ".kept").iterdir()]
+    return {name: stamp for name, stamp in files if not name.startswith("bidding-")}
 
 
 def test_a_kept_shop_tells_the_figures_of_one_read_anew(place: Path) -> None:
     """Logs, knowledge, estimates and charges come back as they were, to the last bit."""
     first = opened(place)
     told, charges = first.thresholds(), first.scarcity()
-    assert len(kept(place)) == 7
+    assert len(kept(place)) == 8
     again = opened(place)
     assert packed(again.logs) == packed(first.logs)
     assert again.scarcity() == charges
@@ -140,8 +144,33 @@ def test_rules_change_no_fit_and_a_row_changes_its_own_familys(place: Path) -> N
     assert len(fits) == 2
     assert not rules & (fits | {"knowledge"})
     assert {"bids", "shelf", f"opportunity-cost-{opened(place).month()}"} <= rules & listing & sale
-    assert len(listing & fits) == 1  # of the family listed
-    assert fits <= sale  # families learn from each other's sales
+    assert fits <= listing & sale  # families learn from each other's prices
+
+
+def one_more_open(text: str) -> str:
+    """Listings with an open one more, at a price of its own."""
+    row = "more,ulmvrist_2,display_dead,2026-11-20T20:00:00Z,7.00,5.50,0.11"
+    return text.rstrip("\n") + "\n" + row + "," * (text.partition("\n")[0].count(",") - 6) + "\n"
+
+
+def test_one_more_open_listing_works_out_only_what_rests_on_it(place: Path, tmp_path: Path) -> None:
+    """Fits, draws, stock and what is said of other listings stay; the answers are a cold shop's."""
+    answers(place)
+    before, path = kept(place), place / "listings.csv"
+    path.write_text(one_more_open(path.read_text(encoding="utf-8")), encoding="utf-8")
+    bare = shutil.copytree(place, tmp_path / "bare", ignore=lambda *_: ["out"])
+    assert answers(place) == answers(bare)
+    after = kept(place)
+    rests = ("family-", "knowledge", "sellers", "selection", "days", "owned-", "jobs-", "shelf-of")
+    for name in before:
+        assert (before[name] == after.get(name)) or not name.startswith(rests), name
+    changed = {n.partition("-")[0] for n in before if before[n] != after.get(n)}
+    assert {"bids", "plan"} <= changed
+    assert "scores" not in changed  # the one more stands beside them
+    (scores,) = (place / "out" / ".kept").glob("scores-*")
+    listed = [key[0][4] for key in unpacked(scores.read_bytes())]
+    assert "7.0" in listed
+    assert len(listed) > 1
 
 
 def test_without_a_folder_for_results_nothing_is_written(place: Path) -> None:

@@ -17,13 +17,13 @@ from outlook_by_hand import (
     owned,
 )
 from repair_horizon.decisions.month import plan as planning
-from repair_horizon.decisions.month.listings import lots_of
 from repair_horizon.decisions.month.plan import (
     BUY,
     MEND,
     Plan,
     free_cash,
     hours_per_month,
+    lots_worth,
     plan,
     shelf_jobs,
 )
@@ -128,9 +128,9 @@ def test_the_chance_that_cash_runs_out_stays_within_one_in_twenty() -> None:
     scored = planning.score(logs.tables["listings"], logs, economics)
     scored = scored.sort_values(["end_time", "listing_id"])
     rng = np.random.default_rng([rules.seed, 6])
-    offered = {lot[0].bid_id: lot for lot in lots_of(logs.tables["listings"], logs, economics)}
+    worth = lots_worth(logs.tables["listings"], logs, economics, set(scored["listing_id"]))
     lots = [
-        planning._lot(r, offered[r.listing_id], logs.newest_day, rng) for r in scored.itertuples()
+        planning._lot(r, worth[r.listing_id], logs.newest_day, rng) for r in scored.itertuples()
     ]
     low = planning._run(lots, [], 1400.0, got.stop_after + 1, rules).cash_low
     assert (low < 0).mean() > 0.05
@@ -188,14 +188,15 @@ def test_what_comes_in_is_the_profit_and_what_was_paid_before() -> None:
     rows = logs.tables["listings"]
     rng = np.random.default_rng(1)
     (row,) = planning.score(rows, logs, economics).itertuples()
-    buy = planning._lot(row, lots_of(rows, logs, economics)[0], logs.newest_day, rng)
+    (worth,) = lots_worth(rows, logs, economics, {row.listing_id}).values()
+    buy = planning._lot(row, worth, logs.newest_day, rng)
     kappa = 0.12 * 45 / 365
     assert buy.received - buy.profit == pytest.approx(buy.paid * (1 + kappa) + buy.parts)
     assert buy.days == planning.Days(5.0, 14.0, 30.0, 20.0)
     assert buy.parts == pytest.approx(np.full(50, 185.78), abs=0.01)
     (job,) = shelf_jobs(logs, economics)
     mend = job.flow(rng)
-    other = job.found.options.best_alternative()[:, 0]  # type: ignore[union-attr]
+    other = job.other
     assert mend.received - mend.profit == pytest.approx(other + 265.40)
 
 
@@ -274,11 +275,10 @@ def test_a_repairs_own_luck_spreads_what_it_brings() -> None:
     family = replace(family, unit_noise=luck / luck.mean())  # type: ignore[type-var]
     outlook = replace(economics.outlook, families={"fx": family})
     (job,) = shelf_jobs(example_logs(stock=[owned(1)]), replace(economics, outlook=outlook))
-    repair = job.found.options.repair  # type: ignore[union-attr]
-    assert repair is not None
+    assert job.mended is not None
     chance = np.r_[0.93 * np.array([0.25, 0.60, 0.15]), 0.07]
-    value = np.r_[repair.by_grade[0, 0], repair.failed[0, 0]]
-    swing = 0.861 * np.r_[repair.price_by_grade[0, 0], repair.failed_price[0, 0]] * luck.std()
+    value = job.mended.value[0]
+    swing = 0.861 * job.mended.price[0] * luck.std()
     mean = float(chance @ value)
     sd = float(np.sqrt(chance @ ((value - mean) ** 2 + swing**2)))
     drawn = job.flow(np.random.default_rng(7)).received - job.parts

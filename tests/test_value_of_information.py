@@ -43,7 +43,7 @@ def offered(worth: np.ndarray, other: float | None = None, rival: float = 50.0) 
     """One state and a rival who always stands at a price: a lot is worth buying or it is not."""
     options = [worth] if other is None else [worth, np.full(len(worth), other)]
     rivals = HighestRival(np.full(len(worth), np.log(rival)), 1e-4)
-    return Choosable((MODEL, FAULT), (np.stack(options),), rivals, LAND, 1.0)
+    return Choosable((np.stack(options),), rivals, LAND)
 
 
 def unknown_of(value: np.ndarray, noise: float) -> Unknown:
@@ -134,7 +134,7 @@ def test_profit_of_a_listing_is_the_bid_s_own() -> None:
     assert isinstance(unit, UnitEconomics)
     known = outcomes(unit, 0)
     promised = known.expected(unit.landing, unit.exact_bid(0)).per_listing
-    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 1.0}).choosable[MODEL, FAULT]
+    mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)]).choosable[MODEL, FAULT]
     draws = mine.rival.log_median.size
     found = float(mine.profit(np.full((1, draws), 1.0 / draws))[0])
     assert promised > 5.0
@@ -192,7 +192,7 @@ def test_what_could_be_observed_is_what_is_not_known_well() -> None:
     """A quote, an as-is sale and a repair, each with its own draws and the units it bears on."""
     family = loose_family()
     economics = unit_economics(example_outlook(family), example_settings())
-    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     found = {unknown.kind: (unknown, keys) for unknown, keys in mine.unknowns()}
     assert list(found) == [QUOTE, AS_IS_SALE, OUTCOME]
     assert all(keys == [(MODEL, FAULT)] for _, keys in found.values())
@@ -220,7 +220,7 @@ def test_what_could_be_observed_is_what_is_not_known_well() -> None:
 def test_a_state_hardly_ever_found_is_not_asked_about(share: float, kinds: int) -> None:
     """s1 in fewer than one unit of 100: neither its repair nor its as-is sale would be met with."""
     economics = unit_economics(example_outlook(loose_family(share)), example_settings())
-    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     told = [unknown.kind for unknown, _ in mine.unknowns()]
     assert told == [QUOTE, AS_IS_SALE, OUTCOME][:kinds]
 
@@ -234,13 +234,13 @@ def test_what_is_known_to_two_per_cent_is_not_asked_for(spread: float, asked: bo
     path = replace(family.parts[key], price=price * np.ones_like(family.parts[key].price))
     family = replace(family, parts={**family.parts, key: path})
     economics = unit_economics(example_outlook(family), example_settings())
-    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     assert [unknown.kind for unknown, _ in mine.unknowns()] == [QUOTE] * asked
 
 
 def test_an_option_that_cannot_be_valued_is_never_chosen() -> None:
     economics = unit_economics(example_outlook(wide_family(0.3)), example_settings())
-    mine = FamilyUnits(economics, FAMILY, {(MODEL, FAULT): 2.0})
+    mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     unit = mine.units[MODEL, FAULT]
     state = unit.states[0]
     silent = replace(state.options["sell as is"], value=np.full((600, 3), np.nan))

@@ -6,17 +6,18 @@ out it keeps; workers are sent families of it. ``shop.Shop`` asks the questions.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from hashlib import sha256
 from math import inf
 from pathlib import Path
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
 import pandas as pd
 
-from repair_horizon.decisions.month.listings import families_of
+from repair_horizon.decisions.month.listings import Alike, families_of
 from repair_horizon.decisions.month.opportunity_cost import (
     Owned,
     Purchases,
@@ -55,6 +56,8 @@ from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 HORIZON = 24
 NEAR = 3
 BACKTEST = "backtest"
+MOST_OUTLOOKS = 2
+"""Families' draws of two years kept at a time: 10 MB each; of the nearest months all are."""
 TOLERANCE_SHARE = 6.0
 BUSY_SHARE = 0.85
 """Part of the hours and cash there are that is planned for: a bench in full use keeps every job
@@ -85,7 +88,7 @@ class FittedShop:
         self._sellers = sellers
         self._estimates: dict[str, FamilyEstimates] = {}
         self._outlooks: dict[tuple[str, int], Outlook] = {}
-        self._near: dict[tuple[str, int], PartPaths] = {}
+        self._near: dict[tuple[str, int], FamilyOutlook | CannotSay] = {}
         self._scarcities: dict[int, Scarcity] = {}
         self._newest: dict[tuple[tuple[str, ...], int], Economics] = {}
         self._stamps: dict[str, str] = {}
@@ -118,16 +121,25 @@ class FittedShop:
     def knowledge(self) -> ShopKnowledge:
         """What all families together say: grades, channels, ratios, the owner's guesses."""
         return self._knowledge or self._keeper.of(
-            "knowledge", (self._rests_on,), lambda: shop_knowledge(self.logs)
+            "knowledge", (self._hash(_taught(self.logs)),), lambda: shop_knowledge(self.logs)
         )
 
     @cached_property
     def _rests_on(self) -> str:
         """Hash of every row used: what figures rest on that rules do not change."""
+        return self._hash(self.logs)
+
+    @cached_property
+    def _without_listings(self) -> str:
+        """Hash of every row used but listings: what rests on units bought and sold."""
+        tables = self.logs.tables
+        return self._hash(_less(self.logs, listings=tables["listings"].iloc[:0]))
+
+    def _hash(self, logs: Logs) -> str:
+        """Hash of rows; of nothing where nothing is kept."""
         if self._keeper is FORGETS:
             return ""
-        rest = replace(self.logs, folder=Path(), tables={})
-        return stamp_of([rest, *self.logs.tables.values()])
+        return stamp_of([replace(logs, folder=Path(), tables={}), *logs.tables.values()])
 
     def with_rules(self, settings: Settings) -> Self:
         """Return the same business under other rules; what was fitted is kept."""
@@ -156,20 +168,48 @@ class FittedShop:
 
     def _given(self, family_id: str) -> tuple[Logs, str, ShopKnowledge]:
         """All that a family's fit may read, and so all that it rests on."""
-        logs = self.logs.of([family_id])
-        none = {n: logs.tables[n].iloc[:0].reset_index(drop=True) for n in _UNREAD}
-        tables = {**logs.tables, **none}
-        nothing = Ledger({}, no_exceptions())
-        given = replace(logs, folder=Path(), tables=tables, ledger=nothing, notes=())
-        return given, family_id, self.knowledge
+        return _taught(self.logs.of([family_id])), family_id, self.knowledge
 
     def _stamp(self, family_id: str) -> str:
         """Hash of all that a family's fit is given: rows that it does not read leave it alone."""
         if self._keeper is not FORGETS and family_id not in self._stamps:
             logs, name, known = self._given(family_id)
-            rows = (replace(logs, tables={}), *logs.tables.values())
-            self._stamps[family_id] = stamp_of([*rows, name, known])
+            self._stamps[family_id] = stamp_of([self._hash(logs), name, known])
         return self._stamps.get(family_id, "")
+
+    def _of_family(self, what: str, family_id: str, about: object, make: Callable[[], T]) -> T:
+        """Return what is kept of a family's draws under these rules, or make it."""
+        rests_on = (self._stamp(family_id), self._sellers_stamp, *self._rules, repr(about))
+        return self._keeper.of(_kept_name(family_id, what), rests_on, make)
+
+    @contextmanager
+    def _known(self, what: str, rows: pd.DataFrame, month: Month) -> Iterator[dict[Alike, Any]]:
+        """What was said of listings alike, kept by their families; what is added is kept too."""
+        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"].to_dict()
+
+        def families(key: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
+            return tuple(dict.fromkeys(str(family[model_id]) for model_id, *_ in key))
+
+        lots: dict[object, list[tuple[str, ...]]] = {}
+        for at, (model_id, lot) in enumerate(zip(rows["model_id"], rows["lot_id"], strict=True)):
+            lots.setdefault(lot or at, []).append((model_id,))
+        about = repr((self.month(month), self.valuation(month)))
+        kept, known = {}, dict[Alike, Any]()
+        for names in dict.fromkeys(map(families, lots.values())):
+            stamps = [self._stamp(f) for f in names]
+            rests_on = (*stamps, self._sellers_stamp, *self._rules, about)
+            name = _kept_name("+".join(names), what)
+            kept[names] = name, rests_on, self._keeper.find(name, rests_on) or {}
+            known |= kept[names][2]
+        yield known
+        for names, (name, rests_on, before) in kept.items():
+            mine = {key: said for key, said in known.items() if families(key) == names}
+            if len(mine) > len(before):
+                self._keeper.keep(name, rests_on, mine)
+
+    @cached_property
+    def _sellers_stamp(self) -> str:
+        return "" if self._keeper is FORGETS else stamp_of([self.sellers])
 
     def _unfitted(self, families: Sequence[str]) -> list[str]:
         """Families whose estimates are neither here nor kept on disk; kept ones are taken up."""
@@ -203,6 +243,8 @@ class FittedShop:
             rules = self.settings
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
             self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
+            while len(self._outlooks) > MOST_OUTLOOKS:
+                self._outlooks.pop(next(iter(self._outlooks)))
         return self._outlooks[family_id, start]
 
     @cached_property
@@ -217,7 +259,7 @@ class FittedShop:
             self.fit(families)
             return private_sellers(self.estimates(f).offers for f in families)
 
-        return self._keeper.of("sellers", (self._rests_on,), learned)
+        return self._keeper.of("sellers", [self._stamp(f) for f in families], learned)
 
     def _less_shortfall(self, outlook: Outlook) -> Outlook:
         """Outlook whose families know by how much won lots of their class fell short."""
@@ -238,7 +280,7 @@ class FittedShop:
         """
         ledger = Path(self.logs.folder) / f"{LEDGER.name}.csv"
         noted = sha256(ledger.read_bytes()).hexdigest() if ledger.is_file() else ""
-        rests_on = (self._rests_on, repr(self.settings), noted)
+        rests_on = (self._without_listings, repr(self.settings), noted)
         try:
             return self._keeper.of(
                 "selection", rests_on, lambda: shortfalls(self.logs, self.settings)
@@ -271,11 +313,11 @@ class FittedShop:
             In place of the month's own.
         """
         names = [families] if isinstance(families, str) else list(families)
-        self.fit(names)
+        if self.hands is not ALONE:
+            self.fit(names)
         worth = self.valuation(month) if valuation is None else valuation
-        drawn = {f: self.outlook(f, month).families[f] for f in names}
         start = self.month(month)
-        near = {f: self._first_months(found, start, months) for f, found in drawn.items()}
+        near = Drawn(names, partial(self._first_months, start=start, months=months))
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
         return unit_economics(outlook, self.settings, worth)
 
@@ -292,18 +334,23 @@ class FittedShop:
             self._newest[key] = self.economics(names, month, NEAR)
         return self._newest[key]
 
-    def _first_months(
-        self, found: FamilyOutlook | CannotSay, start: int, months: int
-    ) -> FamilyOutlook | CannotSay:
-        """Look at the same draws for fewer months."""
+    def _first_months(self, family_id: str, start: int, months: int) -> FamilyOutlook | CannotSay:
+        """Look at a family's draws for fewer months; those of the nearest are kept."""
+        if months > NEAR:
+            return _until(self.outlook(family_id, start).families[family_id], months + PAD_MONTHS)
+        key = (family_id, start)
+        if key not in self._near:
+            whole = self.outlook(family_id, start).families[family_id]
+            self._near[key] = _until(whole, NEAR + PAD_MONTHS)
+        found = self._near[key]
         if isinstance(found, CannotSay):
             return found
-        reach, key = max(months, NEAR) + PAD_MONTHS, (found.estimates.family_id, start)
-        parts = found.parts
-        if isinstance(parts, PartPaths):  # paths of many months are let go with their economics
-            parts = parts.first(reach)
-            parts = self._near.setdefault(key, parts) if months <= NEAR else parts
-        return replace(found, level=found.level[:, :, : months + PAD_MONTHS], parts=parts)
+        return replace(found, level=found.level[:, :, : months + PAD_MONTHS])
+
+    def _let_go(self) -> None:
+        """Forget the draws of the nearest months, which are drawn again when asked for."""
+        self._newest.clear()
+        self._near.clear()
 
     def families_of(self, table: str) -> list[str]:
         """Families that the rows of a table touch, in the catalogue's order."""
@@ -372,12 +419,10 @@ class FittedShop:
         for key in rates:
             of_family.setdefault(str(family[key[0]]), []).append(key)
         self.fit(list(of_family))
-        sellers = stamp_of([self.sellers])
         known: dict[tuple[str, str], Purchases] = {}
         for name, keys in of_family.items():
-            rests_on = (self._stamp(name), sellers, *self._rules, repr((start, keys)))
             work = partial(self._purchases_of, name, keys, start)
-            known |= self._keeper.of(_kept_name(name, "lots"), rests_on, work)
+            known |= self._of_family("lots", name, (start, keys), work)
         return [replace(known[k], per_month=n) for k, n in rates.items() if k in known]
 
     def _purchases_of(
@@ -391,8 +436,78 @@ class FittedShop:
         return {k: lot for k, lot in lots.items() if lot is not None}
 
     def _owned(self, start: int) -> list[Owned]:
-        economics = self.economics(self.families_of("stock"), start, 2, NO_CHARGES)
-        return owned_units(self.logs, economics)
+        def owned(family_id: str, logs: Logs) -> list[Owned]:
+            return owned_units(logs, self.economics(family_id, start, 2, NO_CHARGES))
+
+        return self._of_stock("owned", start, owned)
+
+    def _of_units(self, what: str, month: Month, make: Callable[[], T]) -> T:
+        """What is said of all units in stock, whatever listing is open."""
+        stamps = [self._stamp(f) for f in self.families_of("stock")]
+        about = repr((self.month(month), self.valuation(month)))
+        rests_on = (self._without_listings, *stamps, self._sellers_stamp, *self._rules, about)
+        return self._keeper.of(f"{what}-of-units", rests_on, make)
+
+    def _of_stock(self, what: str, about: object, work: Callable[[str, Logs], list[T]]) -> list[T]:
+        """What is said of units in stock, kept by family with the stock's own rows."""
+        stock, out = self.logs.tables["stock"], []
+        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
+        for name in self.families_of("stock"):
+            logs = _less(self.logs, stock=stock[stock["model_id"].map(family) == name])
+            rows = self._hash(_less(logs, *set(logs.tables) - {"stock"}))
+            out += self._of_family(what, name, (about, rows), partial(work, name, logs))
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn(Mapping[str, FamilyOutlook | CannotSay]):
+    """Draws of families, made when a family is asked for."""
+
+    names: Sequence[str]
+    make: Callable[[str], FamilyOutlook | CannotSay]
+
+    def __getitem__(self, family_id: str) -> FamilyOutlook | CannotSay:
+        """Return the draws of one family; a KeyError of one not named."""
+        if family_id not in self._made:
+            if family_id not in self.names:
+                raise KeyError(family_id)
+            self._made[family_id] = self.make(family_id)
+        return self._made[family_id]
+
+    def __iter__(self) -> Iterator[str]:
+        """Go through the names, which draws nothing."""
+        return iter(self.names)
+
+    def __len__(self) -> int:
+        """Number of families."""
+        return len(self.names)
+
+    @cached_property
+    def _made(self) -> dict[str, FamilyOutlook | CannotSay]:
+        return {}
+
+
+def _less(logs: Logs, *empty: str, **tables: pd.DataFrame) -> Logs:
+    """The same rows with some tables emptied or replaced; nothing of where they were read."""
+    none = {n: logs.tables[n].iloc[:0].reset_index(drop=True) for n in empty}
+    whole, nothing = {**logs.tables, **none, **tables}, Ledger({}, no_exceptions())
+    return replace(logs, folder=Path(), tables=whole, ledger=nothing, notes=())
+
+
+def _taught(logs: Logs) -> Logs:
+    """All that a fit reads: of listings that taught no price and no answer a row for each fault."""
+    rows = logs.tables["listings"]
+    priced = (rows["final_price"] > 0) | (rows["offer"] > 0) | (rows["terms"] == PRIVATE)
+    kept = priced | ~rows["listed_fault"].where(~priced).duplicated()
+    return _less(logs, *_UNREAD, listings=rows[kept].reset_index(drop=True))
+
+
+def _until(found: FamilyOutlook | CannotSay, months: int) -> FamilyOutlook | CannotSay:
+    """The same draws for the first months, in memory of their own."""
+    if isinstance(found, CannotSay) or months >= found.level.shape[2]:
+        return found
+    parts = found.parts.first(months) if isinstance(found.parts, PartPaths) else found.parts
+    return replace(found, level=found.level[:, :, :months].copy(), parts=parts)
 
 
 def _kept_name(family_id: str, what: str = "family") -> str:

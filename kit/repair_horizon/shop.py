@@ -12,7 +12,7 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +23,9 @@ from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer
 from repair_horizon.decisions.month.asking_price import asking
 from repair_horizon.decisions.month.last_time_buy import part_orders
-from repair_horizon.decisions.month.listings import BID, families_of, open_listings, score
+from repair_horizon.decisions.month.listings import BID, Alike, families_of, open_listings, score
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
-from repair_horizon.decisions.month.plan import Plan, plan
+from repair_horizon.decisions.month.plan import Job, Plan, lots_worth, plan, planned, shelf_jobs
 from repair_horizon.decisions.month.quotes import family_quotes
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
@@ -34,10 +34,13 @@ from repair_horizon.decisions.review.forecast_ledger import forecasts_of
 from repair_horizon.decisions.review.scorecard import TrackRecord, track_record
 from repair_horizon.decisions.review.value_of_information import (
     MOST_MONTHS,
+    Answer,
+    dearest,
+    family_unknowns,
     months_worth_bidding,
-    unknowns,
 )
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import calibrated_table, read_calibration
 from repair_horizon.estimation.curve.market import MarketBreak
@@ -49,7 +52,7 @@ from repair_horizon.estimation.time_on_market import (
     time_on_market,
     with_own_days,
 )
-from repair_horizon.files.keeping import FORGETS, keeper_of
+from repair_horizon.files.keeping import FORGETS, keeper_of, stamp_of
 from repair_horizon.files.stamps import data_size, folder_stamp
 from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
@@ -132,28 +135,37 @@ class Shop(FittedShop):
     def bids(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """Score open listings: see ``decisions.month.listings.score``."""
         rows = self.open_listings(listings)
+        if listings is not None:
+            return score(rows, self.logs, self._near_of(rows, month))
+        return self._kept_of("bids", month, lambda: self._scored(rows, month))
 
-        def scored() -> pd.DataFrame:
-            return score(rows, self.logs, self._near_economics(families_of(rows, self.logs), month))
+    def _near_of(self, rows: pd.DataFrame, month: Month) -> Economics:
+        return self._near_economics(families_of(rows, self.logs), month)
 
-        return scored() if listings is not None else self._kept_of("bids", month, scored)
+    def _scored(self, rows: pd.DataFrame, month: Month) -> pd.DataFrame:
+        with self._known("scores", rows, month) as known:
+            return score(rows, self.logs, self._near_of(rows, month), known)
 
     def promises(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """What each listing worth bidding for promises: rows for the ledger of forecasts."""
         table, rows = self.bids(listings, month), self.open_listings(listings)
+        good = table.loc[table["advice"] == BID, "listing_id"]
+        rows = rows[rows["listing_id"].isin(good)]
 
-        def noted() -> pd.DataFrame:
-            good = rows["listing_id"].isin(table.loc[table["advice"] == BID, "listing_id"])
-            economics = self._near_economics(families_of(rows, self.logs), month)
-            return forecasts_of(rows[good], self.logs, economics, self.now)
+        def noted(known: dict[Alike, dict[str, object]] | None = None) -> pd.DataFrame:
+            return forecasts_of(rows, self.logs, self._near_of(rows, month), self.now, known)
 
-        return noted() if listings is not None else self._kept_of("promises", month, noted)
+        def kept() -> pd.DataFrame:
+            with self._known("promises", rows.assign(lot_id=""), month) as known:
+                return noted(known)
+
+        return noted() if listings is not None else self._kept_of("promises", month, kept)
 
     @cached_property
     def selling(self) -> TimeOnMarket:
         """Days to sale by price asked, channel and class, of every unit listed so far."""
         days = repr(self.settings.delay.selling_days)
-        return self._keeper.of("days-to-sale", (self._rests_on, days), self._selling)
+        return self._keeper.of("days-to-sale", (self._without_listings, days), self._selling)
 
     def _selling(self) -> TimeOnMarket:
         names = self.families_of("stock")
@@ -176,7 +188,7 @@ class Shop(FittedShop):
             economics = self._near_economics(self.families_of("stock"), month)
             return asking(self.logs, economics, self.selling)
 
-        return self._kept_of("asking", month, priced)
+        return self._kept_of("asking", month, lambda: self._of_units("asking", month, priced))
 
     def stock(self, month: Month = None) -> pd.DataFrame:
         """Advise on every unit owned.
@@ -193,28 +205,39 @@ class Shop(FittedShop):
             asked = self.asking(month)[["unit_id", *ASKING]]
             return table.merge(asked, on="unit_id", how="left")
 
-        return self._kept_of("shelf", month, advised)
+        return self._kept_of("shelf", month, lambda: self._of_units("shelf", month, advised))
 
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
-
-        def planned() -> Plan:
+        if listings is not None:
             touched = {*families_of(self.open_listings(listings), self.logs)}
-            touched |= {*self.families_of("stock")}
-            economics = self._near_economics(touched, month)
+            economics = self._near_economics(touched | {*self.families_of("stock")}, month)
             return plan(self.logs, self.settings, economics, listings)
+        return self._kept_of("plan", month, lambda: self._planned(month))
 
-        return planned() if listings is not None else self._kept_of("plan", month, planned)
+    def _planned(self, month: Month) -> Plan:
+        rows = self.open_listings()
+        scored = self._scored(rows, month)
+        wanted = {*scored.loc[scored["advice"] == BID, "listing_id"]}
+        with self._known("worth", rows, month) as known:
+            worth = lots_worth(rows, self.logs, self._near_of(rows, month), wanted, known)
+        about = self.month(month), self.valuation(month)
+
+        def jobs(family_id: str, logs: Logs) -> list[Job]:
+            return shelf_jobs(logs, self._near_economics([family_id], month))
+
+        place = {unit: at for at, unit in enumerate(self.logs.tables["stock"]["unit_id"])}
+        work = sorted(self._of_stock("jobs", about, jobs), key=lambda j: place[j.unit_id])
+        return planned(self.logs, self.settings, self.valuation(month), scored, worth, work)
 
     def part_orders(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
         """Last order of every part, none on the shelf: see ``last_time_buy.part_orders``."""
 
-        def one(family_id: str) -> pd.DataFrame:  # each needs the memory of one
+        def one(family_id: str) -> pd.DataFrame:
             economics = self.economics(family_id, month, months)
             return part_orders(self.logs, economics, family_id, {})
 
-        about = (self.month(month), months, self.valuation(month))
-        return self._kept("part-orders", about, lambda: self._of_all(one))
+        return self._of_all("part-orders", month, months, one)
 
     def ranked_quotes(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
         """Part quotes, the cheapest in all first: see ``quotes.family_quotes``."""
@@ -222,12 +245,20 @@ class Shop(FittedShop):
         def one(family_id: str) -> pd.DataFrame:
             return family_quotes(self.logs, self.economics(family_id, month, months), family_id)
 
-        about = (self.month(month), months, self.valuation(month))
-        return self._kept("ranked-quotes", about, lambda: self._of_all(one))
+        return self._of_all("ranked-quotes", month, months, one)
 
-    def _of_all(self, one: Callable[[str], pd.DataFrame]) -> pd.DataFrame:
-        self._newest.clear()  # what a look ahead of two years needs is more than that of a day
-        return pd.concat([one(f) for f in self.logs.families], ignore_index=True)
+    def _of_all(
+        self, name: str, month: Month, months: int, one: Callable[[str], pd.DataFrame]
+    ) -> pd.DataFrame:
+        """Put tables of families together; each needs the memory of one, and is kept apart."""
+        about = (self.month(month), months, self.valuation(month))
+
+        def all_together() -> pd.DataFrame:
+            self._let_go()  # a look ahead of two years needs more than that of a day
+            each = [self._of_family(name, f, about, partial(one, f)) for f in self.logs.families]
+            return pd.concat(each, ignore_index=True)
+
+        return self._kept(name, about, all_together)
 
     def unknowns(self, month: Month = None, most: int | None = 5) -> pd.DataFrame:
         """List the dearest unknowns: what a quote, an as-is sale or a repair would be worth.
@@ -243,15 +274,36 @@ class Shop(FittedShop):
     def _unknowns(self, month: Month, most: int | None) -> pd.DataFrame:
         counted = listings_per_month(self.logs.tables["listings"], self.now)
         rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items()}
-        economics = self.economics(self.families_of("listings"), month, 2)
+        about = (self.month(month), self.valuation(month))
+        self._let_go()  # a family's units need more than its draws
+        found: list[Answer] = []
+        for name in self.families_of("listings"):
+            models = {*self.logs.family(name).tables["catalogue"]["model_id"]}
+            keys = [k for k in rates if k[0] in models and rates[k] > 0]
+            work = partial(self._family_unknowns, name, sorted(keys), month)
+            found += self._of_family("unknowns", name, (*about, sorted(keys)), work)
 
         @cache
         def months_left(family_id: str, key: tuple[str, str]) -> int:
             ahead = MOST_MONTHS + 2  # a stop is two months running
-            unit = self.economics(family_id, month, ahead).unit(family_id, *key)
-            return months_worth_bidding(unit, ahead) if isinstance(unit, UnitEconomics) else 0
 
-        return unknowns(economics, rates, months_left, most)
+            def worth_bidding() -> int:
+                unit = self.economics(family_id, month, ahead).unit(family_id, *key)
+                return months_worth_bidding(unit, ahead) if isinstance(unit, UnitEconomics) else 0
+
+            name = f"bidding-{stamp_of([key])[:12]}"
+            return self._of_family(name, family_id, about, worth_bidding)
+
+        return dearest(found, rates, months_left, most)
+
+    def _family_unknowns(
+        self, family_id: str, keys: list[tuple[str, str]], month: Month
+    ) -> list[Answer]:
+        economics = self.economics(family_id, month, 2)
+        listed = [k for k in economics.keys(family_id) if k in keys]
+        out = family_unknowns(economics, family_id, listed)
+        self._let_go()
+        return out
 
     def stop_dates(self, family_id: str, month: Month = None, level: float = 0.8) -> pd.DataFrame:
         """Four stop dates of a family's models: see ``decisions.month.stop_dates.stop_dates``."""

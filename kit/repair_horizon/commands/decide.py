@@ -159,6 +159,7 @@ def plan(options: Namespace) -> int:
     shop, tell = opened(options), Telling(options)
     month = shop.month(options.month)
     found = shop.plan(month)
+    answers = shop.unknowns(month)  # looks as near as the plan: after it, not after two years' look
     folder = month_folder(options.workspace, month)
     write_table(folder / "plan.csv", found.items)
     done = found.items[found.items["do"]]
@@ -174,7 +175,6 @@ def plan(options: Namespace) -> int:
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
     tell.say(f"\nWaiting for a part to get cheaper: {pays}.")
-    answers = shop.unknowns(month)
     write_table(folder / "unknowns.csv", answers)
     if len(answers):
         tell.say("\nWhat would be worth knowing, until the buy stop:")

@@ -18,7 +18,7 @@ import pandas as pd
 from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
 from repair_horizon.classes.knowledge import FIRST_MONTHS
 from repair_horizon.estimation.curve.panel import Models
-from repair_horizon.estimation.curve.predict import Draws, draw, level_paths
+from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, until
 from repair_horizon.estimation.part_prices import PART_PRIORS, PartCurves, together
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
@@ -59,7 +59,7 @@ class PartPath:
 
 Key = tuple[str, str, str]
 """Model, part code, quality class."""
-_KEPT = 4096  # months of paths: 33 MB at 1,000 draws
+_KEPT = 2048  # months of paths: 16 MB at 1,000 draws
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,7 +128,8 @@ class PartPaths(Mapping[Key, PartPath]):
     def first(self, months: int) -> PartPaths:
         """Return the same parts looked at for fewer months, which cost less."""
         if self.before is None or self.change is None:
-            return replace(self, months=months)
+            sources = {code: source.first(months) for code, source in self.sources.items()}
+            return replace(self, months=months, sources=sources)
         before = self.before.first(months)
         return replace(before.changed(self.change), keyed=self.keyed, given=self.given)
 
@@ -136,7 +137,7 @@ class PartPaths(Mapping[Key, PartPath]):
     def now(self) -> PartPaths:
         """The same parts in the first month alone, which tells the quality to plan with."""
         if self.before is None or self.change is None:
-            return self.first(1)
+            return replace(self, months=1)
         return replace(self.before.now.changed(self.change), keyed=self.keyed, given=self.given)
 
     def _fill(self, key: Key) -> None:
@@ -199,6 +200,11 @@ class FittedPart:
             off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
             price: Floats = np.exp(path + off) * panel.models.launch_price[at]
             yield PartPath(price, *self.terms(model_id, quality), *self.told(model_id, quality))
+
+    def first(self, months: int) -> FittedPart:
+        """The same draws without what lies beyond the first months, which is most of them."""
+        days = self.days[:months]
+        return replace(self, drawn=until(self.curves.fit, self.drawn, days), days=days)
 
     def terms(
         self, model_id: str, quality: str
@@ -288,6 +294,10 @@ class ClassPart:
             price: Floats = np.exp(centre + error) * self.models.launch_price[at]
             told = self.told(model_id, quality)
             yield PartPath(price, *_terms(np.nan, np.nan, np.nan, 0, pd.NaT), *told)
+
+    def first(self, months: int) -> ClassPart:
+        """The same part for fewer months: nothing of it is drawn by month."""
+        return replace(self, days=self.days[:months])
 
     def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
         """Say that the class stands behind it."""

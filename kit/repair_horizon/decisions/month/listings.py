@@ -32,7 +32,7 @@ from repair_horizon.decisions.unit.bid import (
     rounded_bid,
     verdict_of,
 )
-from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.economics import Economics, newest
 from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
@@ -43,6 +43,7 @@ from repair_horizon.tables.settings import Tier
 
 Floats = npt.NDArray[np.float64]
 
+MOST_SCORERS = 4
 AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
 BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
 
@@ -122,7 +123,16 @@ def open_listings(listings: pd.DataFrame, day: pd.Timestamp) -> pd.DataFrame:
     return listings[(listings["result"] == "") & (listings["end_time"] >= day.normalize())]
 
 
-def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFrame:
+Alike = tuple[tuple[Any, ...], ...]
+"""What is said of a lot depends on: ``Offered.key`` of each of its rows."""
+
+
+def score(
+    listings: pd.DataFrame,
+    logs: Logs,
+    economics: Economics,
+    known: dict[Alike, dict[str, object]] | None = None,
+) -> pd.DataFrame:
     """Score candidate listings at this month's figures.
 
     Parameters
@@ -133,6 +143,8 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
         For the families of the models.
     economics
         From ``unit_economics``; its first month is the month of bidding.
+    known
+        What was said of listings alike, from the same figures; what is said anew is added.
 
     Returns
     -------
@@ -140,9 +152,10 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
         The declared table ``bids``, the largest expected profit of bidding first. Rows of one
         ``lot_id`` are one bid; ``probability_win`` is missing for a fixed price.
     """
-    known: dict[tuple[object, ...], dict[str, object]] = {}
+    known = {} if known is None else known
     rows: list[dict[str, object]] = []
-    for offered in lots_of(listings, logs, economics):
+    # A model's faults one after the other, since they share its prices.
+    for offered in sorted(lots_of(listings, logs, economics), key=lambda lot: lot[0].key[:2]):
         first = offered[0]
         start = {
             "listing_id": first.bid_id,
@@ -154,9 +167,9 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
             "terms": first.terms,
             "quantity": sum(o.quantity for o in offered),
         }
-        key = tuple(o.key for o in offered)
+        key = alike(offered)
         if key not in known:
-            known[key] = _scored(offered)
+            known[key] = plain(_scored(offered))
         rows.append({**start, **known[key]})
     table = OUTPUTS["bids"].table(rows)
     order = {BID: 0, PASS: 1, CANNOT_SAY: 2}
@@ -169,7 +182,7 @@ def score(listings: pd.DataFrame, logs: Logs, economics: Economics) -> pd.DataFr
 
 @dataclass(frozen=True, eq=False)
 class Offered:
-    """One row of a listings file and the scorer of its model and fault."""
+    """One row of a listings file; what its model and fault are worth is worked out when asked."""
 
     listing_id: str
     lot_id: str
@@ -182,10 +195,10 @@ class Offered:
     premium: float
     terms: str
     quantity: int
-    scorer: Scorer | CannotSay
+    scorers: Scorers
 
     @classmethod
-    def read(cls, row: Any, family_id: str, scorer: Scorer | CannotSay) -> Offered:
+    def read(cls, row: Any, family_id: str, scorers: Scorers) -> Offered:
         """Take a row of the table apart; columns that are not there mean what they always did."""
         quantity = float(getattr(row, "quantity", 1) or 1)
         return cls(
@@ -200,8 +213,13 @@ class Offered:
             float(row.premium_rate),
             str(getattr(row, "terms", "") or AUCTION),
             1 if np.isnan(quantity) else max(int(quantity), 1),
-            scorer,
+            scorers,
         )
+
+    @property
+    def scorer(self) -> Scorer | CannotSay:
+        """What all listings of its model and fault share."""
+        return self.scorers.of(self.family_id, (self.model_id, self.listed_fault))
 
     @property
     def bid_id(self) -> str:
@@ -213,11 +231,9 @@ class Offered:
         """Price already bid or asked, money; 0 for none."""
         return float(np.nan_to_num(self.current_bid))
 
-    @property
-    def own_terms(self) -> Landing | None:
+    def terms_at(self, scorer: Scorer) -> Landing | None:
         """Landed cost where the listing's own terms differ from the usual ones."""
-        assert isinstance(self.scorer, Scorer)
-        return self.scorer.terms(self.shipping, self.premium, direct=self.direct)
+        return scorer.terms(self.shipping, self.premium, direct=self.direct)
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -231,18 +247,39 @@ class Offered:
         return self.terms in (FIXED_PRICE, PRIVATE)
 
 
-def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[list[Offered]]:
-    """Rows that are bid on together: each of one ``lot_id``, every other row alone.
+def alike(offered: list[Offered]) -> Alike:
+    """What all that is said of a lot depends on."""
+    return tuple(one.key for one in offered)
 
-    What the rows of a model and fault share is worked out once.
-    """
+
+def plain(row: dict[str, object]) -> dict[str, object]:
+    """The same values as Python's own, which can be kept."""
+    return {k: v.item() if isinstance(v, np.generic) else v for k, v in row.items()}
+
+
+@dataclass(frozen=True, eq=False)
+class Scorers:
+    """Scorers of models and faults; the newest few are kept, since each holds megabytes."""
+
+    economics: Economics
+
+    def of(self, family_id: str, key: tuple[str, str]) -> Scorer | CannotSay:
+        """Scorer of a (model, fault)."""
+        work = partial(scorer_for, self.economics, family_id, key)
+        return newest(self._kept, key, work, MOST_SCORERS)
+
+    @cached_property
+    def _kept(self) -> dict[tuple[str, str], Scorer | CannotSay]:
+        return {}
+
+
+def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[list[Offered]]:
+    """Rows that are bid on together: each of one ``lot_id``, every other row alone."""
     family = logs.tables["catalogue"].set_index("model_id")["family_id"].astype(str).to_dict()
-    keys = list(zip(listings["model_id"], listings["listed_fault"], strict=True))
-    # A model's faults one after the other, since they share its prices.
-    scorers = {k: scorer_for(economics, family[k[0]], k) for k in sorted(set(keys))}
+    scorers = Scorers(economics)
     lots: dict[object, list[Offered]] = {}
-    for at, (key, row) in enumerate(zip(keys, listings.itertuples(), strict=True)):
-        one = Offered.read(row, family[key[0]], scorers[key])
+    for at, row in enumerate(listings.itertuples()):
+        one = Offered.read(row, family[str(row.model_id)], scorers)
         lots.setdefault(one.lot_id or at, []).append(one)
     return list(lots.values())
 
@@ -261,15 +298,16 @@ def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Sc
 
 def _scored(offered: list[Offered]) -> dict[str, object]:
     """Score one listing, or the rows of one lot together."""
-    unknown = [o.scorer for o in offered if isinstance(o.scorer, CannotSay)]
+    scorers = [o.scorer for o in offered]
+    unknown = [s for s in scorers if isinstance(s, CannotSay)]
     if unknown:
         verdict = Verdict.CANNOT_SAY.value
         return {"advice": CANNOT_SAY, "verdict": verdict, "reason": unknown[0].reason}
+    known = [s for s in scorers if isinstance(s, Scorer)]
     if len(offered) > 1 or offered[0].quantity > 1:
-        return _scored_lot(offered)
-    row, scorer = offered[0], offered[0].scorer
-    assert isinstance(scorer, Scorer)
-    terms, current = row.own_terms, row.current
+        return _scored_lot(offered, known)
+    row, scorer = offered[0], known[0]
+    terms, current = row.terms_at(scorer), row.current
     land = terms or scorer.unit.landing
     bid = scorer.bid(terms, 0.0 if row.direct else current)
     bid, offer = _on_the_table(row, scorer, bid, land, current)
@@ -356,11 +394,10 @@ def _shown(bid: Bid, current: float, usual: Bid, buys: bool, verdict: Verdict) -
     }
 
 
-def _scored_lot(offered: list[Offered]) -> dict[str, object]:
+def _scored_lot(offered: list[Offered], scorers: list[Scorer]) -> dict[str, object]:
     """Several units under one bid: what they share together, each one's own luck apart."""
-    scorers = [o.scorer for o in offered if isinstance(o.scorer, Scorer)]
     first, current = offered[0], offered[0].current
-    land = first.own_terms or scorers[0].unit.landing
+    land = first.terms_at(scorers[0]) or scorers[0].unit.landing
     lot = joint_lot([s.known for s in scorers], [o.quantity for o in offered], land)
     rules = scorers[0].unit.settings
     amount, reason = rounded_bid(lot.exact, rules)

@@ -8,6 +8,7 @@ wins to stop bidding so that the chance of running out of cash stays within one 
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,25 +16,30 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.month.listings import (
     BID,
     FIXED_PRICE,
     PRIVATE,
+    Alike,
     Offered,
     Scorer,
+    alike,
     lots_of,
     open_listings,
     score,
 )
 from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.unit.bid_limits import EndStates
+from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate, interlock
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.lots import rival_of
-from repair_horizon.decisions.unit.options import REPAIR
+from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.settings import Delay, Settings
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -165,11 +171,24 @@ def plan(
     rows = logs.tables["listings"] if listings is None else listings
     rows = open_listings(rows, logs.newest_day)
     scored = score(rows, logs, economics)
+    wanted = set(scored.loc[scored["advice"] == BID, "listing_id"])
+    worth = lots_worth(rows, logs, economics, wanted)
+    jobs = shelf_jobs(logs, economics)
+    return planned(logs, settings, economics.valuation, scored, worth, jobs)
+
+
+def planned(
+    logs: Logs,
+    settings: Settings,
+    valuation: Valuation,
+    scored: pd.DataFrame,
+    worth: Mapping[str, LotWorth],
+    jobs: Sequence[Job],
+) -> Plan:
+    """Run the month with listings scored, what those worth bidding for come to, and the jobs."""
     wanted = scored[scored["advice"] == BID].sort_values(["end_time", "listing_id"])
     rng = np.random.default_rng([settings.seed, 6])
-    offered = {lot[0].bid_id: lot for lot in lots_of(rows, logs, economics)}
-    lots = [_lot(row, offered[row.listing_id], logs.newest_day, rng) for row in wanted.itertuples()]
-    jobs = shelf_jobs(logs, economics)
+    lots = [_lot(row, worth[row.listing_id], logs.newest_day, rng) for row in wanted.itertuples()]
     work = [job.flow(rng) for job in jobs]
     cash = free_cash(logs, settings)
     stop_after = _stop_after(lots, work, cash, settings)
@@ -179,8 +198,8 @@ def plan(
         hours_there=hours_per_month(settings),
         cash_there=cash,
         stop_after=stop_after,
-        hour=economics.valuation.hour,
-        cash_day=economics.valuation.cash_day,
+        hour=valuation.hour,
+        cash_day=valuation.cash_day,
     )
 
 
@@ -216,22 +235,26 @@ class Job:
     hours: float
     parts: float
     days: Days
-    found: AtGate
+    other: Floats
+    mended: EndStates | None
+    luck: Floats
+    kept: float
 
     def flow(self, rng: np.random.Generator) -> Flow:
-        """Draw what it brings in every draw, its own outcome and luck drawn too."""
-        value = _drawn_value(self.found, self.kind == MEND, rng)
-        other = value
-        options = self.found.options
-        if self.kind == MEND and options is not None:
-            other = options.best_alternative()[:, 0]
+        """Draw what it brings in every draw, its own outcome and luck drawn too.
+
+        ``other`` is the best other option now, (draws,), ``mended`` where its repair may end.
+        """
+        value = self.other
+        if self.mended is not None:
+            value = drawn_worth(self.mended, self.kept, self.luck, rng)
         parts = np.full(len(value), self.parts)
         return Flow(
             np.ones(len(value), dtype=bool),
             np.zeros(len(value)),
             parts,
             value + parts,
-            value - other,
+            value - self.other,
             self.hours,
             self.days,
         )
@@ -274,25 +297,91 @@ def _job(unit: pd.Series, family_id: str, found: AtGate) -> Job:
         found.hours if mends else 0.0,
         float(np.mean(cash[:, 0] if cash.ndim > 1 else cash)),
         Days(0.0, wait, wait + work + delay.listing_days, delay.selling_days),
-        found,
+        _other(found),
+        None if repair is None else _mended(repair),
+        found.bench.outlook.unit_noise,
+        found.terms.kept,
     )
 
 
-def _lot(row: Any, offered: list[Offered], today: pd.Timestamp, rng: np.random.Generator) -> Flow:
+@dataclass(frozen=True, eq=False)
+class LotUnit:
+    """One unit of a lot: its end states in money, and the rest that a month needs of it."""
+
+    states: EndStates
+    kept: float
+    luck: Floats
+    shortfall: float
+    parts: float
+    hours: float
+
+
+@dataclass(frozen=True, eq=False)
+class LotWorth:
+    """What a month needs of a lot, without the megabytes it was worked out by."""
+
+    units: tuple[LotUnit, ...]
+    landing: Landing
+    rival: HighestRival | None
+    days: float
+    delay: Delay
+
+
+def lots_worth(
+    listings: pd.DataFrame,
+    logs: Logs,
+    economics: Economics,
+    wanted: set[str],
+    known: dict[Alike, LotWorth] | None = None,
+) -> dict[str, LotWorth]:
+    """Work out the lots wanted, by their ``bid_id``; a model's one after the other.
+
+    ``known`` holds lots alike, from the same figures; what is worked out anew is added.
+    """
+    known, out = {} if known is None else known, {}
+    lots = [lot for lot in lots_of(listings, logs, economics) if lot[0].bid_id in wanted]
+    for lot in sorted(lots, key=lambda o: o[0].key[:2]):
+        key = alike(lot)
+        if key not in known:
+            known[key] = _lot_worth(lot)
+        out[lot[0].bid_id] = known[key]
+    return out
+
+
+def _lot_worth(offered: list[Offered]) -> LotWorth:
+    found = [o.scorer for o in offered]
+    scorers = [s for s in found if isinstance(s, Scorer)]
+    counts, head = [o.quantity for o in offered], scorers[0]
+    each = [
+        LotUnit(
+            s.known.market.money,
+            s.unit.kept,
+            s.unit.family.unit_noise,
+            s.known.shortfall,
+            s.known.parts_cash,
+            s.known.hours,
+        )
+        for s in scorers
+    ]
+    return LotWorth(
+        tuple(unit for unit, n in zip(each, counts, strict=True) for _ in range(n)),
+        offered[0].terms_at(head) or head.unit.landing,
+        rival_of([s.known for s in scorers], counts),
+        head.unit.days,
+        head.unit.settings.delay,
+    )
+
+
+def _lot(row: Any, lot: LotWorth, today: pd.Timestamp, rng: np.random.Generator) -> Flow:
     """One scored listing in every draw: won or not, at which price, and what comes of it."""
-    scorers = [o.scorer for o in offered if isinstance(o.scorer, Scorer)]
-    counts = [o.quantity for o in offered]
-    head = scorers[0]
-    land = offered[0].own_terms or head.unit.landing
-    rival = rival_of([s.known for s in scorers], counts)
-    price, won = _price(row, rival, len(head.unit.family.unit_noise), rng)
+    land, delay, units = lot.landing, lot.delay, lot.units
+    price, won = _price(row, lot.rival, len(units[0].luck), rng)
     paid = land.landed_each(price)
-    units = [s for s, count in zip(scorers, counts, strict=True) for _ in range(count)]
-    worth = np.asarray(sum(_drawn_unit(s, rng) for s in units), dtype="float64")
-    worth -= sum(s.known.shortfall for s in units)
-    parts = sum(s.known.parts_cash for s in units)
-    hours = sum(s.known.hours for s in units)
-    delay = head.unit.settings.delay
+    worth = np.asarray(
+        sum(drawn_worth(u.states, u.kept, u.luck, rng) for u in units), dtype="float64"
+    )
+    worth -= sum(u.shortfall for u in units)
+    parts = sum(u.parts for u in units)
     start = float(max((row.end_time - today.normalize()).days, 0))
     return Flow(
         won,
@@ -300,11 +389,11 @@ def _lot(row: Any, offered: list[Offered], today: pd.Timestamp, rng: np.random.G
         np.full(len(worth), parts),
         worth + parts,
         worth - paid * (1 + land.money.kappa),
-        hours,
+        sum(u.hours for u in units),
         Days(
             start,
             start + delay.inbound_days + delay.queue_days,
-            start + head.unit.days - delay.selling_days,
+            start + lot.days - delay.selling_days,
             delay.selling_days,
         ),
     )
@@ -329,33 +418,30 @@ def _price(
     return np.clip(price, current, limit), (price < limit) & (limit > current)
 
 
-def _drawn_unit(scorer: Scorer, rng: np.random.Generator) -> Floats:
-    """Worth before acquisition of one unit in every draw, its state, outcome and luck drawn."""
-    states, unit = scorer.known.market.money, scorer.unit
-    at = _slot(states.weight, rng)
-    rows = np.arange(len(at))
-    luck = rng.permutation(unit.family.unit_noise)
-    value: Floats = states.value[rows, at] + unit.kept * states.price[rows, at] * (luck - 1.0)
-    return value
-
-
-def _drawn_value(found: AtGate, mends: bool, rng: np.random.Generator) -> Floats:
-    """Value now of a unit owned: of its repair, outcome drawn, or of the best other option."""
+def _other(found: AtGate) -> Floats:
+    """Value now of the best option but repair in every draw; of a working unit what it fetches."""
     if found.options is None:
         worth = float(max(p[0] for p in found.paths.values()))
         return np.full(len(found.bench.outlook.unit_noise), worth)
-    repair = found.options.repair
-    if not mends or repair is None:
-        return found.options.best_alternative()[:, 0]
-    graded = np.concatenate(
-        [repair.success[:, None] * repair.grade_shares, 1.0 - repair.success[:, None]], axis=1
+    return found.options.best_alternative()[:, 0].copy()
+
+
+def _mended(repair: RepairOption) -> EndStates:
+    """Where a repair may end now: each grade, or failed."""
+    good, failed = repair.success[:, None], (repair.failed[:, :1], repair.failed_price[:, :1])
+    return EndStates(
+        np.concatenate([good * repair.grade_shares, 1.0 - good], axis=1),
+        np.concatenate([repair.by_grade[:, 0], failed[0]], axis=1),
+        np.concatenate([repair.price_by_grade[:, 0], failed[1]], axis=1),
     )
-    at, rows = _slot(graded, rng), np.arange(len(graded))
-    value = np.concatenate([repair.by_grade[:, 0], repair.failed[:, :1]], axis=1)[rows, at]
-    price = np.concatenate([repair.price_by_grade[:, 0], repair.failed_price[:, :1]], axis=1)
-    luck = rng.permutation(found.bench.outlook.unit_noise)
-    out: Floats = value + found.terms.kept * price[rows, at] * (luck - 1.0)
-    return out
+
+
+def drawn_worth(states: EndStates, kept: float, luck: Floats, rng: np.random.Generator) -> Floats:
+    """Worth in every draw of one unit that ends in one of its states, state and luck drawn."""
+    at, rows = _slot(states.weight, rng), np.arange(len(states.weight))
+    own = rng.permutation(luck)
+    value: Floats = states.value[rows, at] + kept * states.price[rows, at] * (own - 1.0)
+    return value
 
 
 def _slot(weight: Floats, rng: np.random.Generator) -> npt.NDArray[np.int64]:
@@ -411,7 +497,7 @@ def _run(
     return Month(wins, hours, spent, profit, low)
 
 
-def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: list[Job]) -> pd.DataFrame:
+def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: Sequence[Job]) -> pd.DataFrame:
     rows: list[dict[str, object]] = []
     for row, flow in zip(wanted.itertuples(), lots, strict=True):
         win = 1.0 if np.isnan(row.probability_win) else row.probability_win

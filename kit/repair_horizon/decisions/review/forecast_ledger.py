@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import io
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,10 +18,18 @@ import pandas as pd
 
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.month.listings import lots_of
+from repair_horizon.decisions.month.listings import (
+    Alike,
+    Offered,
+    Scorer,
+    alike,
+    lots_of,
+    plain,
+)
 from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bid_limits import EndStates, lot_spread, profit_at
 from repair_horizon.decisions.unit.economics import Economics
+from repair_horizon.decisions.unit.winning import at_price
 from repair_horizon.files.lock import locked
 from repair_horizon.files.writing import for_spreadsheet, unguarded, write_whole
 from repair_horizon.logs import CannotSay, Logs
@@ -34,7 +41,11 @@ Floats = npt.NDArray[np.float64]
 
 
 def forecasts_of(
-    listings: pd.DataFrame, logs: Logs, economics: Economics, day: pd.Timestamp
+    listings: pd.DataFrame,
+    logs: Logs,
+    economics: Economics,
+    day: pd.Timestamp,
+    known: dict[Alike, dict[str, object]] | None = None,
 ) -> pd.DataFrame:
     """Write down what each listing promises, for the ledger.
 
@@ -46,6 +57,8 @@ def forecasts_of(
         As for ``score``.
     day
         Day of the forecast.
+    known
+        As for ``score``.
 
     Returns
     -------
@@ -53,14 +66,15 @@ def forecasts_of(
         Columns of the ledger. The forecast is for the threshold, or the current bid where that is
         higher; listings of which nothing can be said have no row.
     """
+    known = {} if known is None else known
     rows: list[dict[str, object]] = []
     offered = [one for lot in lots_of(listings, logs, economics) for one in lot]
     for one in sorted(offered, key=lambda o: (o.model_id, o.listed_fault)):
-        if isinstance(one.scorer, CannotSay):
-            continue
-        known, terms = one.scorer.known, one.own_terms
-        bid = bid_on_terms(known, terms)
-        price = max(bid.amount, one.current)
+        if alike([one]) not in known:
+            scorer = one.scorer
+            if isinstance(scorer, CannotSay):
+                continue
+            known[alike([one])] = plain(_promised(one, scorer))
         start = {
             "entry_id": f"{one.listing_id}:{day:%Y-%m-%d}",
             "record_type": FORECAST,
@@ -70,25 +84,29 @@ def forecasts_of(
             "family_id": one.family_id,
             "model_id": one.model_id,
             "listed_fault": one.listed_fault,
-            "price": price,
-            "max_bid": bid.amount,
+            **known[alike([one])],
         }
-        land = terms or one.scorer.unit.landing
-        rows.append({**start, **_promise(_plain(known), land, price)})
+        rows.append(start)
     return pd.DataFrame(rows, columns=[c.name for c in LEDGER.columns])
 
 
-def _plain(known: Outcomes) -> Outcomes:
-    """The promise before won lots' shortfall, which is learned from it, is taken off."""
-    unit = known.unit
-    return replace(known, unit=replace(unit, family=replace(unit.family, shortfall=0.0)))
+def _promised(one: Offered, scorer: Scorer) -> dict[str, object]:
+    """What a listing promises at its maximum bid, or at the bid it has reached."""
+    terms = one.terms_at(scorer)
+    amount = bid_on_terms(scorer.known, terms).amount
+    price = max(amount, one.current)
+    promise = _promise(scorer.known, terms or scorer.unit.landing, price)
+    return {"price": price, "max_bid": amount, **promise}
 
 
 def _promise(known: Outcomes, land: Landing, price: float) -> dict[str, float]:
-    """Mean, chance of loss, quantiles and shared part of the profit at a price."""
+    """Mean, chance of loss, quantiles and shared part of the profit at a price.
+
+    Before won lots' shortfall, which is learned from it, is taken off.
+    """
     theta = margin_fraction(known.unit.settings)
-    bought, dearer = known.bought(land, price), known.bought(land, price + 1.0)
     market, single = known.market.money, known.single.money
+    bought, dearer = (at_price(market, single, land.money, theta, p) for p in (price, price + 1.0))
     _, own, common = lot_spread(market, single, (land.money, theta), price)
     profit = profit_at(single, land.money, price, theta)
     cut = weighted_quantiles(EndStates(known.single.weight, profit, profit))

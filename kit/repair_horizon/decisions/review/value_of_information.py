@@ -15,7 +15,7 @@ counted, so an answer is worth a little more than told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -32,7 +32,6 @@ from repair_horizon.decisions.unit.options import NOT_FOR_SALE, REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.broken_prices import OTHER
-from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.outputs import OUTPUTS
 
@@ -57,11 +56,9 @@ class Choosable:
     ``states`` has for each state the options' worth times the state's share, (options, draws).
     """
 
-    key: tuple[str, str]
     states: tuple[Floats, ...]
     rival: HighestRival
     landing: Landing
-    per_month: float
 
     def profit(self, weight: Floats) -> Floats:
         """Profit expected of one listing decided under each row of weights, (rows,).
@@ -135,22 +132,19 @@ def tried(success: Floats) -> tuple[Floats, Floats]:
 class FamilyUnits:
     """One family's units and what is unknown of them, thinned to ``DRAWS`` draws."""
 
-    def __init__(
-        self, economics: Economics, family_id: str, rates: Mapping[tuple[str, str], float]
-    ):
-        self.economics, self.family_id, self.rates = economics, family_id, rates
+    def __init__(self, economics: Economics, family_id: str, keys: Sequence[tuple[str, str]]):
+        self.economics, self.family_id, self.keys = economics, family_id, keys
         self._benches: dict[str, Bench | None] = {}
 
     @cached_property
     def units(self) -> dict[tuple[str, str], UnitEconomics]:
         """Models and faults that were listed lately and can be bid for."""
         out = {}
-        for key in self.economics.keys(self.family_id):
-            if self.rates.get(key, 0.0) > 0:
-                bench = self.bench(key[0])
-                unit = None if bench is None else unit_on(bench, key[1])
-                if unit is not None and Outcomes(unit, 0).rival is not None:
-                    out[key] = unit
+        for key in self.keys:
+            bench = self.bench(key[0])
+            unit = None if bench is None else unit_on(bench, key[1])
+            if unit is not None and Outcomes(unit, 0).rival is not None:
+                out[key] = unit
         return out
 
     @cached_property
@@ -187,7 +181,7 @@ class FamilyUnits:
             assert rival is not None
             thin = HighestRival(self.thin(rival.log_median), rival.spread)
             states = tuple(self._worth(unit, s) for s in unit.states)
-            out[key] = Choosable(key, states, thin, unit.landing, self.rates[key])
+            out[key] = Choosable(states, thin, unit.landing)
         return out
 
     def _worth(self, unit: UnitEconomics, state: StateOptions) -> Floats:
@@ -286,25 +280,44 @@ def unknowns(
         The declared table ``unknowns``, the dearest first: only answers worth a unit of money or
         more, over all listings expected until the buy stop of the units they bear on.
     """
-    found: list[tuple[float, Unknown, list[tuple[Choosable, float]]]] = []
-    for family_id, family in economics.outlook.families.items():
-        if isinstance(family, CannotSay):
-            continue
-        mine = FamilyUnits(economics, family_id, rates)
-        if not mine.units:
-            continue
-        for unknown, keys in mine.unknowns():
-            gains = [(mine.choosable[k], unknown.gain(mine.choosable[k])) for k in keys]
-            gains = [(unit, gain) for unit, gain in gains if gain > 1e-6]
-            rough = sum(unit.per_month * gain for unit, gain in gains)
-            if rough > 0:
-                found.append((rough, unknown, gains))
-    found.sort(key=lambda f: -f[0])
+    found: list[Answer] = []
+    for family_id in economics.outlook.families:
+        keys = [k for k in economics.keys(family_id) if rates.get(k, 0.0) > 0]
+        found += family_unknowns(economics, family_id, keys)
+    return dearest(found, rates, months_left, most)
+
+
+Answer = tuple[Unknown, list[tuple[tuple[str, str], float]]]
+"""Something unknown, and what knowing it adds to one listing of each (model, fault)."""
+
+
+def family_unknowns(
+    economics: Economics, family_id: str, keys: Sequence[tuple[str, str]]
+) -> list[Answer]:
+    """What could be observed of a family, for its models and faults that are listed."""
+    mine, out = FamilyUnits(economics, family_id, keys), list[Answer]()
+    for unknown, touched in mine.unknowns() if mine.units else ():
+        gains = [(key, unknown.gain(mine.choosable[key])) for key in touched]
+        gains = [(key, gain) for key, gain in gains if gain > 1e-6]
+        if gains:
+            out.append((unknown, gains))
+    return out
+
+
+def dearest(
+    found: Sequence[Answer],
+    rates: Mapping[tuple[str, str], float],
+    months_left: Callable[[str, tuple[str, str]], int],
+    most: int | None,
+) -> pd.DataFrame:
+    """Put the answers in order of their worth; see ``unknowns``."""
+    rough = [sum(rates[key] * gain for key, gain in gains) for _, gains in found]
     rows = []
-    for _, unknown, gains in found[:SHORTLIST]:
+    for at in sorted(range(len(found)), key=lambda i: -rough[i])[:SHORTLIST]:
+        unknown, gains = found[at]
         each = [
-            (unit.per_month * min(months_left(unknown.family_id, unit.key), MOST_MONTHS), gain)
-            for unit, gain in gains
+            (rates[key] * min(months_left(unknown.family_id, key), MOST_MONTHS), gain)
+            for key, gain in gains
         ]
         worth = sum(n * gain for n, gain in each)
         lower, upper = np.quantile(unknown.value, [0.1, 0.9])

@@ -36,8 +36,8 @@ Floats = npt.NDArray[np.float64]
 K = TypeVar("K")
 T = TypeVar("T")
 
-MOST_MONTHS = 96
-"""Units kept at a time, times the months each looks ahead: some 30 MB at 1,000 draws."""
+MOST_MONTHS = 24
+"""Units kept at a time, times the months each looks ahead: some 25 MB at 1,000 draws."""
 
 
 @dataclass(frozen=True, eq=False)

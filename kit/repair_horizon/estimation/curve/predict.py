@@ -173,6 +173,23 @@ def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
     return models.successor_ages(rng.random((draws, len(models.ids))), fit.panel.now)
 
 
+def until(fit: JointFit, drawn: Draws, days: pd.DatetimeIndex) -> Draws:
+    """The same draws of what some days need, in memory of their own."""
+    ahead = months_ahead(fit, days)
+    months = int(ahead.max(initial=0)) + 1
+    known = fit.layout.size if ahead.min(initial=1) <= 0 else fit.layout.months.start
+    quarters = int(_quarter(fit, days).max(initial=0)) + 1
+    market, drift = drawn.market[:, :months].copy(), drawn.drift[:, :, :quarters].copy()
+    return replace(drawn, theta=drawn.theta[:, :known].copy(), market=market, drift=drift)
+
+
+def _quarter(fit: JointFit, days: pd.DatetimeIndex) -> Ints:
+    """Quarters from the newest one of the fit on; below zero before it."""
+    newest = fit.drift.states.first + fit.drift.states.quarters - 1
+    out: Ints = month_number(days) // 3 - newest
+    return out
+
+
 def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     """Log price ratio of the level at each point in each draw, (draws, points).
 
@@ -181,13 +198,13 @@ def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     """
     rows = rows_at(fit.layout, points, fit.panel.models, (fit.panel.traits, fit.panel.now))
     d = rows.dense.shape[1]
-    out = drawn.theta[:, :d] @ rows.dense.T + (rows.sparse @ drawn.theta[:, d:].T).T
+    known = rows.sparse[:, : drawn.theta.shape[1] - d]  # without months that no point lies in
+    out = drawn.theta[:, :d] @ rows.dense.T + (known @ drawn.theta[:, d:].T).T
     ahead = months_ahead(fit, points.day)
     late = ahead > 0
     reach = np.minimum(ahead[late], drawn.market.shape[1] - 1)
     out[:, late] += drawn.market[:, reach]
-    newest = fit.drift.states.first + fit.drift.states.quarters - 1
-    quarter = np.clip(month_number(points.day) // 3 - newest, 0, drawn.drift.shape[2] - 1)
+    quarter = np.clip(_quarter(fit, points.day), 0, drawn.drift.shape[2] - 1)
     out += drawn.drift[:, points.model, quarter]
     paths: Floats = out + _step_turns(fit, drawn, points)
     return paths
