@@ -228,6 +228,22 @@ class TestRows:
         notes = read_logs(workspace, today="2026-01-01").notes
         assert any("look alike" in n and "\\u200b" in n for n in notes)
 
+    def test_identifiers_that_look_alike_are_printed_so_that_they_differ(
+        self, workspace: Path, capsys
+    ) -> None:
+        """``check`` writes out what cannot be seen, of the catalogue and of a row held for it."""
+        more = "m2,f,phone,2020-01-01,500\nm2\u200b,f,phone,2020-01-01,500\n"
+        (workspace / "catalogue.csv").write_text(CATALOGUE + more, encoding="utf-8")
+        with (workspace / "sales.csv").open("a", encoding="utf-8") as file:
+            file.write("z0,\u200bm1,2025-01-05,300,EUR,\n")
+        main(["check", "--workspace", str(workspace)])
+        lines = "".join(capsys.readouterr()).splitlines()
+        (alike,) = [line for line in lines if "look alike" in line]
+        (held,) = [line for line in lines if "looks like m1" in line]
+        assert "m2, m2\\u200b" in alike
+        assert "\\u200bm1" in held
+        assert "\u200b" not in alike + held
+
 
 class TestSaid:
     def test_nothing_a_log_holds_acts_on_the_terminal(self, workspace: Path, capsys) -> None:

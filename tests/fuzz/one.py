@@ -8,7 +8,8 @@ from pathlib import Path
 import atheris
 
 # Nothing of the kit may be loaded before, or its branches would go unseen.
-with atheris.instrument_imports(include=["repair_horizon.logs"]):
+READS = ("logs", "imports", "asking", "commands")
+with atheris.instrument_imports(include=[f"repair_horizon.{stage}" for stage in READS]):
     from .targets import TARGETS
 
 _INPUT_SECONDS, _INPUT_BYTES, _MEGABYTES = 20, 6000, 3000

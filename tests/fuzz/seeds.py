@@ -12,7 +12,7 @@ from repair_horizon.demo import write_demo
 from repair_horizon.tables.dictionary import starter_settings
 from repair_horizon.tables.inputs import TABLES
 
-from .targets import ENDINGS, NAMES, SPLIT
+from .targets import ASKED, ENDINGS, NAMES, SPLIT
 
 _ROWS = 4
 _MAPPING = """
@@ -105,6 +105,26 @@ _ANSWERS = (
 )
 
 
+_PASTED = (
+    b"Hello,\n> 2026-11 | m1 | display_dead | L0501 | other_bid | 95 | too worn\n"
+    b"2026-11 | m1 | no_power | | agree | | \n2026-11|m1\n"
+)
+_UNITS = (
+    "--class=phone; --fault=display dead; --launch=2024-09; --launch-price=900",
+    "--class=laptop; --fault=no power; --launch=2023-01; --asking=90; --resale=300",
+    "--class=phone; --fault=x; --launch=2024-09; --launch-price=900; --part=DA=40+5@0.02; "
+    "--state=display=0.7,DA,1.5,0.9; --state=board=0.3; --grade=B=1,0.85",
+    "--class=watch; --fault=battery worn; --launch-price=200; --as-is=20; --hours=1",
+    "--class=console; --fault=no power; --monthly-fall=0.03; --success=0.8; --resale=9",
+)
+
+
+def _asked(*words: str) -> bytes:
+    """Options as the target reads them: the option's number, then its text."""
+    split = [word.partition("=") for word in words]
+    return "\n".join(chr(ASKED.index(o) + 64) + v for o, _, v in split).encode()
+
+
 def write_seeds(folder: Path) -> None:
     """Write a folder of seeds per target, and the dictionary of words in ``words.txt``."""
     demo = folder / "demo"
@@ -119,6 +139,8 @@ def write_seeds(folder: Path) -> None:
         "settings": [settings, _uncommented(starter_settings()).encode()],
         "import": [*_imports(), *_own_exports(logs)],
         "workbook": [SPLIT.join((_SHEET, _TEXTS, _STYLES))],
+        "answers": [_ANSWERS, _PASTED],
+        "ask": [_asked(*words.split("; ")) for words in _UNITS],
     }
     for target, inputs in seeds.items():
         place = folder / target

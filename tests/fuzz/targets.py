@@ -9,16 +9,20 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 import shutil
 import tomllib
 import zipfile
 from collections.abc import Callable
+from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import asdict
 from pathlib import Path
 
+from repair_horizon.cli import main
 from repair_horizon.imports import ImportResult, import_file
 from repair_horizon.imports.draft import draft_mapping
+from repair_horizon.imports.partner_answers import import_answers
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.logs.reading import TableRead, read_table
 from repair_horizon.tables.inputs import CLASSES, TABLES
@@ -182,6 +186,65 @@ def import_a_workbook(data: bytes, folder: Path) -> None:
     import_an_export(head + packed(parts), folder)
 
 
+def import_answers_back(data: bytes, folder: Path) -> None:
+    """A partner's answers, as a file or pasted lines: refused, or every line read accounted for.
+
+    The same file again adds nothing, and what was added reads back.
+    """
+    file, work = folder / "answers.txt", folder / "work"
+    file.write_bytes(data)
+    shutil.rmtree(work, ignore_errors=True)
+    work.mkdir()
+    try:
+        got = import_answers(file, work)
+    except LogFault as error:
+        said(error)
+        assert not (work / "answers.csv").exists(), "refused answers were written"
+        return
+    assert adds_up(got), "answers are lost"
+    assert (work / "answers.csv").exists() == bool(got.added)
+    if got.added:
+        back = read_table(work / "answers.csv", TABLES["answers"])
+        assert (back.read, len(back.held)) == (got.added, 0), "an answer cannot be read back"
+    again = import_answers(file, work)
+    assert adds_up(again)
+    assert again.added == 0, "the same answer was added twice"
+
+
+ASKED = (
+    *("--model", "--class", "--fault", "--launch", "--launch-price", "--asking", "--resale"),
+    *("--monthly-fall", "--part", "--as-is", "--state", "--grade", "--hours", "--success"),
+    *("--manufacturer-quote", "--month"),
+)
+
+
+def ask_about_a_unit(data: bytes, folder: Path) -> None:
+    """Options of ``ask``, a byte and a text a line: an answer in finite figures, or a message."""
+    text = data.decode("utf-8", "replace").replace("\0", "")
+    words = ["ask", "--format", "json"]
+    for line in text.split("\n")[:12]:
+        words += [ASKED[ord(line[0]) % len(ASKED)] + "=" + line[1:]] if line else []
+    out, err = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(err):
+        try:
+            status = main(words)
+        except SystemExit as ended:
+            status = ended.code if isinstance(ended.code, int) else 1
+    assert status in (0, 2), f"ended with {status}"
+    assert "Traceback" not in err.getvalue()
+    assert not set("\x1b\x9b\u202e") & set(err.getvalue()), "acts on the terminal"
+    if status:
+        assert err.getvalue().strip(), "refused without a word"
+        return
+    told = json.loads(out.getvalue(), parse_constant=_no_constant)
+    assert told["max_bid"] >= 0
+    assert told["walk_away"] >= told["first_offer"]
+
+
+def _no_constant(name: str) -> None:
+    raise AssertionError(f"{name} is told for a figure")
+
+
 def packed(parts: dict[str, bytes]) -> bytes:
     """Make a workbook of the parts given, with what has to be around them."""
     out = io.BytesIO()
@@ -236,4 +299,6 @@ TARGETS: dict[str, Target] = {
     "settings": read_a_settings_file,
     "import": import_an_export,
     "workbook": import_a_workbook,
+    "answers": import_answers_back,
+    "ask": ask_about_a_unit,
 }

@@ -20,6 +20,8 @@ RUNS = {
     "settings": 3000,
     "import": 80,
     "workbook": 40,
+    "answers": 200,
+    "ask": 40,
 }
 
 
