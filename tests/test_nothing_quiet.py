@@ -240,7 +240,7 @@ class TestRows:
         lines = "".join(capsys.readouterr()).splitlines()
         (alike,) = [line for line in lines if "look alike" in line]
         (held,) = [line for line in lines if "looks like m1" in line]
-        assert "m2, m2\\u200b" in alike
+        assert r"'m2' and 'm2\u200b'" in alike
         assert "\\u200bm1" in held
         assert "\u200b" not in alike + held
 
