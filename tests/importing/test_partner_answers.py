@@ -60,6 +60,16 @@ def test_what_holds_no_answer_is_one_message_and_changes_nothing(
     assert not (workspace / "answers.csv").exists()
 
 
+def test_line_ends_of_every_system_and_endless_headings_are_no_traceback(tmp_path: Path) -> None:
+    """Lone carriage returns end lines; a heading beyond every limit is one message."""
+    (tmp_path / "none").mkdir()
+    (tmp_path / "old.csv").write_bytes(FILE.replace("\r\n", "\r").encode())
+    assert import_answers(tmp_path / "old.csv", tmp_path / "none", preview=True).rows_in_file == 2
+    (tmp_path / "long.csv").write_text("answer_id," + "h" * 200_000 + "\n1,2\n")
+    with pytest.raises(LogFault, match="field larger than field limit"):
+        import_answers(tmp_path / "long.csv", tmp_path / "none")
+
+
 def test_the_next_index_tells_what_came_of_it_and_text_stays_text(
     workspace: Path, tmp_path: Path
 ) -> None:

@@ -41,13 +41,13 @@ def import_answers(file: Path, workspace: Path, *, preview: bool = False) -> Imp
     if len(data) > _LARGEST:
         allowed = f"answers, at most {_LARGEST:,} bytes"
         raise LogFault([Fault(str(file), None, "", f"{len(data):,} bytes", allowed)])
-    text = data.decode("utf-8-sig", "replace").replace("\r\n", "\n")
+    text = data.decode("utf-8-sig", "replace").replace("\r\n", "\n").replace("\r", "\n")
     if not text.startswith("answer_id"):
         text = answers_in(text, file.name)
     with TemporaryDirectory(prefix="answers-") as place:
         plain, mapping = Path(place) / file.with_suffix(".csv").name, Path(place) / "answers.toml"
         plain.write_text(text, encoding="utf-8", newline="")
-        mapping.write_text(_mapping(text), encoding="utf-8")
+        mapping.write_text(_mapping(text, file.name), encoding="utf-8")
         return import_file(plain, workspace, ANSWERS.name, mapping, preview=preview)
 
 
@@ -79,8 +79,11 @@ def answer_id(month: str, model: str, fault: str, listing: str, answer: str, amo
     return "/".join([month, about, answer, *([amount] if amount else [])])
 
 
-def _mapping(text: str) -> str:
-    there = next(csv.reader(io.StringIO(text)), [])
+def _mapping(text: str, name: str) -> str:
+    try:
+        there = next(csv.reader(io.StringIO(text, newline="")), [])
+    except csv.Error as error:
+        raise LogFault([Fault(name, 1, "", str(error), "the columns of answers.csv")]) from None
     names = [c.name for c in ANSWERS.columns if c.name in there]
     lines = ['table = "answers"', 'separator = ","', 'decimal = "."', "[columns]"]
     return "\n".join([*lines, *(f'{n} = "{n}"' for n in names)]) + "\n"
