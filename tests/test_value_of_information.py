@@ -248,3 +248,29 @@ def test_an_option_that_cannot_be_valued_is_never_chosen() -> None:
     worth = mine._worth(unit, replace(state, options=options))
     repaired = mine.thin(options["repair"].value[:, 0]) * mine.thin(state.share)
     np.testing.assert_allclose(worth[worth.mean(axis=1).argmax()], repaired)
+
+
+def test_a_repair_with_another_quality_is_worth_what_it_is_where_no_other_is_sold() -> None:
+    """Draw by draw: beside a copy, the maker's part as if it stood alone.
+
+    Prices move it one for one, which leaves out that a dearer part also costs more when it fails.
+    """
+    alone = wide_family(0.3)
+    key = (MODEL, "DA", "maker_original")
+    luck = np.exp(0.3 * np.random.default_rng(3).standard_normal((600, 1)))
+    copy = replace(alone.parts[key], price=120.0 * luck * np.ones_like(alone.parts[key].price))
+    both = replace(alone, parts={**alone.parts, (MODEL, "DA", "aftermarket"): copy})
+    told = []
+    for family in (alone, both):
+        mine = FamilyUnits(
+            unit_economics(example_outlook(family), FREE), FAMILY, {(MODEL, FAULT): 2.0}
+        )
+        unit = mine.units[MODEL, FAULT]
+        state = unit.states[0]
+        told.append((list(state.options), mine._worth(unit, state) / mine.thin(state.share)))
+    (names, single), (_, pair) = told
+    assert len(pair) == len(single) + 1
+    repaired, again = single[names.index("repair")], pair[-1]
+    assert np.std(repaired) > 20.0
+    assert np.corrcoef(again, repaired)[0, 1] > 0.999
+    assert again.mean() == pytest.approx(repaired.mean(), abs=6.0)
