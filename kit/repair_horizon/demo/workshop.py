@@ -183,7 +183,17 @@ def _take(ready: list[tuple[pd.Timestamp, int]], day: pd.Timestamp) -> int | Non
     return None
 
 
-# status, state asked for by class, flag, ownership, erased
+@dataclass(frozen=True)
+class Plight:
+    """How a unit stands: ``state`` as the device class names it, ``flag`` if it is dangerous."""
+
+    status: str
+    state: str
+    flag: str
+    ownership: str
+    erased: bool
+
+
 _SHELF = (
     ("in_transit", "display", "", "open", False), ("in_transit", "battery", "", "clear", False),
     ("quarantine", "battery", "swollen", "clear", False),
@@ -199,7 +209,7 @@ _SHELF = (
     ("sold", "working", "", "clear", True), ("parted", "board", "", "clear", True),
     ("scrapped", "board", "wet", "clear", False), ("returned", "working", "", "clear", True),
 )  # fmt: skip
-_MORE_LISTED = ("listed", "working", "", "clear", True)
+_MORE_LISTED = Plight("listed", "working", "", "clear", True)
 _UNITS = 36
 _INBOUND = 12.0
 
@@ -212,7 +222,7 @@ class Unit:
     model_id: str
     bought: pd.Timestamp
     state: str
-    plight: tuple[str, str, str, str, bool]
+    plight: Plight
 
 
 def draw_stock(seed: int, truth: Truth, repairs: pd.DataFrame) -> pd.DataFrame:
@@ -228,7 +238,7 @@ def draw_stock(seed: int, truth: Truth, repairs: pd.DataFrame) -> pd.DataFrame:
         Repairs as text; units of jobs without an outcome stand on the bench.
     """
     rng, asks = np.random.default_rng([seed, 7]), np.random.default_rng([seed, 12])
-    units = [_drawn(rng, number, plight) for number, plight in enumerate(_SHELF, 1)]
+    units = [_drawn(rng, number, Plight(*row)) for number, row in enumerate(_SHELF, 1)]
     units += [_on_bench(job) for job in repairs[repairs["outcome"] == ""].to_dict("records")]
     rest = range(len(units) + 1, _UNITS + 1)
     units += [_drawn(rng, number, _MORE_LISTED) for number in rest]
@@ -252,12 +262,12 @@ def _asked(rng: np.random.Generator, truth: Truth, row: dict[str, str]) -> dict[
     return {"listed_date": f"{day:%Y-%m-%d}", "asking_price": f"{round(price) - 0.01:.2f}"}
 
 
-def _drawn(rng: np.random.Generator, number: int, plight: tuple[str, str, str, str, bool]) -> Unit:
+def _drawn(rng: np.random.Generator, number: int, plight: Plight) -> Unit:
     family = FAMILIES[(number * 3 + number // 8) % len(FAMILIES)]
     models = [m.model_id for m in family.models if "2022-01" < m.launch < "2026-01"]
     model_id = models[int(rng.integers(0, len(models)))]
     bought = pd.Timestamp(END) - pd.Timedelta(days=int(rng.integers(3, 70)))
-    return Unit(f"U{2000 + number}", model_id, bought, _in_own_words(family, plight[1]), plight)
+    return Unit(f"U{2000 + number}", model_id, bought, _in_own_words(family, plight.state), plight)
 
 
 def _on_bench(job: dict[object, object]) -> Unit:
@@ -265,7 +275,7 @@ def _on_bench(job: dict[object, object]) -> Unit:
     model_id = str(job["model_id"])
     state = next(iter(LISTED[FAMILY_OF[model_id].device_class][str(job["listed_fault"])]))
     bought = pd.Timestamp(str(job["opened"])) - pd.Timedelta(days=6)
-    plight = ("bench", "", "", "clear", False)
+    plight = Plight("bench", "", "", "clear", False)
     return Unit(str(job["unit_id"]), model_id, bought, state, plight)
 
 
@@ -281,7 +291,6 @@ def _in_own_words(family: Family, wanted: str) -> str:
 
 
 def _row(rng: np.random.Generator, truth: Truth, place: int, unit: Unit) -> dict[str, str]:
-    status, _, flag, ownership, erased = unit.plight
     family = FAMILY_OF[unit.model_id]
     faults = LISTED[family.device_class]
     bought_as = next(
@@ -297,11 +306,11 @@ def _row(rng: np.random.Generator, truth: Truth, place: int, unit: Unit) -> dict
         "landed_cost": f"{cost + _INBOUND:.2f}",
         "currency": "EUR",
         "state": unit.state,
-        "status": status,
+        "status": unit.plight.status,
         "location": f"{'ABCDEF'[place // 8]}{place % 8 + 1}",
-        "erase_date": f"{done:%Y-%m-%d}" if erased else "",
-        "ownership_check": ownership,
-        "flags": flag,
+        "erase_date": f"{done:%Y-%m-%d}" if unit.plight.erased else "",
+        "ownership_check": unit.plight.ownership,
+        "flags": unit.plight.flag,
     }
 
 
