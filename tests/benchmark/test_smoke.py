@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
+from .all_figures import parts, success
 from .forecasts import KNOWING, OURS, TUNING, figures, run
 from .robustness import KINDS, failures
 from .scale import bare, fit, growth, project, read, slope
@@ -64,3 +65,14 @@ def test_the_scale_benchmark_measures_what_it_says(tmp_path) -> None:
     assert projected["silent"] == 0
     assert slope(tmp_path, extent)["joint"][0] > 0
     assert growth([10, 100, 1000], [1.0, 10.0, 100.0]) == pytest.approx(1.0)
+
+
+def test_parts_and_success_are_among_all_figures() -> None:
+    """Part prices lie nearer than the last quote, and success intervals are neither empty nor all.
+
+    What cannot be taken here is said in a line of its own.
+    """
+    told = {name: value for name, value, _ in [*parts(TUNING, 1), *success(TUNING, 1)]}
+    assert told["invented parts: error / last quote"] < 0.95
+    assert all(0.5 < told[f"success: 80 % interval holds, {n} jobs"] < 1 for n in (3, 5, 10, 20))
+    assert pd.isna(told["computer part offers: error / last quote"])

@@ -7,6 +7,7 @@ goes are tabulated here, what the logs say in ``estimates``.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -266,10 +267,19 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
         rows.append({**row, **verdict, **about.loc[model_id, ["n_sales", "model_name"]]})
     names = ("bid_path", "stop_chances", "options", "end_states", "waterfall")
     return {
-        **{name: stacked([d.tables[name] for d in done], name) for name in names},
+        **{name: _of_units(done, name) for name in names},
         "stop_dates": OUTPUTS["stop_dates"].table(dates).assign(family_id=worked.family_id),
         "thresholds": _with_earnings(OUTPUTS["thresholds"].table(rows), worked),
     }
+
+
+def _of_units(done: Sequence[_Decided], name: str) -> pd.DataFrame:
+    """Put one table of every unit under each other, each row with its model and listed fault."""
+    whole = stacked([d.tables[name] for d in done], name)
+    lengths = [len(d.tables[name]) for d in done]
+    for key in UNIT if len(whole) else ():
+        whole[key] = np.repeat(np.array([d.threshold[key] for d in done], dtype=object), lengths)
+    return whole.astype(dict.fromkeys(UNIT, "str"))
 
 
 def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
@@ -285,8 +295,6 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
         "end_states": _end_states(unit),
         "waterfall": _waterfall(unit, float(exact[0])),
     }
-    key = {"model_id": unit.model_id, "listed_fault": unit.listed_fault}
-    named = {name: table.assign(**key) for name, table in by_unit.items()}
     columns = OUTPUTS["thresholds"].names
     threshold = {c: v for c, v in bids.iloc[0].items() if c in columns}
     by_date = {str(d["date_name"]): d for d in dates}
@@ -297,7 +305,7 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
         "main_state": unit.main.state,
         **model[["n_sales", "confidence", "model_name"]],
     }
-    return _Decided({"bid_path": bids, **named}, dates, threshold)
+    return _Decided({"bid_path": bids, **by_unit}, dates, threshold)
 
 
 def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:
