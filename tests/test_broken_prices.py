@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.broken_prices import START_NOISE, broken_design
+from repair_horizon.estimation.broken_prices import START_NOISE, broken_design, ratio_draws
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
     FamilyRatios,
@@ -21,7 +21,7 @@ from repair_horizon.estimation.pooled_ratios import (
     family_ratios,
     ratio_centre,
 )
-from repair_horizon.estimation.rival_prices import bidding, order_gap
+from repair_horizon.estimation.rival_prices import bidding, order_gap, rival_draws
 from repair_horizon.estimation.robust_means import GaussianPrior, robust_fit
 from repair_horizon.tables.codes import Basis
 from scant_logs import FAMILY, Z80, outlook_of, workspace
@@ -231,3 +231,21 @@ def test_bidders_are_shrunk_to_what_prices_spread() -> None:
     assert narrow.gap < bidding(knowledge, 0.3, 0).gap
     assert narrow.spread < 0.2 < wide.spread
     assert narrow.bid_spread < wide.bid_spread
+
+
+def test_draws_have_the_errors_the_tables_tell_and_faults_share_the_common_part() -> None:
+    """Variance is the squared error (and what is not known of bidders), covariance the common."""
+    told = {"std_error": [0.30, 0.20], "common": [0.12, 0.12], "n": 0, "newest": pd.NaT}
+    table = pd.DataFrame(
+        {"fault": ["a", "b"], "log_ratio": [-2.0, -1.8], "basis": "class", "words": "", **told}
+    )
+    rng = np.random.default_rng(6)
+    rivals = rival_draws(table.assign(spread=0.3, gap_sd=0.1), 100_000, rng)
+    ratios = ratio_draws(table.assign(noise=0.0), 100_000, rng)
+    for drawn, bidders in (
+        (np.stack([r.log_ratio for r in rivals.values()]), 0.01),
+        (np.log(np.stack(list(ratios.values()))), 0.0),
+    ):
+        np.testing.assert_allclose(drawn.mean(axis=1), [-2.0, -1.8], atol=0.005)
+        expected = np.array([[0.09, 0.0144], [0.0144, 0.04]]) + bidders
+        np.testing.assert_allclose(np.cov(drawn), expected, atol=0.0015)

@@ -54,7 +54,7 @@ def test_cox_s_example_gives_the_published_coefficient() -> None:
 
 def mean_days(found: TimeOnMarket, log_hazard: float) -> float:
     """Area under the chance of being unsold; beyond the horizon at the mean hazard."""
-    left = found.survival(log_hazard)
+    left = np.exp(-np.exp(log_hazard) * found.cumulative(np.arange(HORIZON_DAYS + 1)))
     rate = np.exp(log_hazard) * found.baseline[-1] / HORIZON_DAYS
     return float(np.sum((left[1:] + left[:-1]) / 2) + left[-1] / rate)
 

@@ -93,12 +93,6 @@ class TimeOnMarket:
         rate = self.baseline[-1] / HORIZON_DAYS
         return np.asarray(known + rate * np.maximum(at - HORIZON_DAYS, 0.0))
 
-    def survival(self, log_hazard: float, since: int = 0) -> Floats:
-        """Chance to be unsold after so many more days, given unsold for ``since`` days."""
-        hazard = self.cumulative(since + np.arange(HORIZON_DAYS + 1))
-        out: Floats = np.exp(-np.exp(log_hazard) * (hazard - hazard[0]))
-        return out
-
 
 def listed_units(logs: Logs, curves: Mapping[str, PriceCurves]) -> pd.DataFrame:
     """Units put up for sale at a known price, sold or not.
