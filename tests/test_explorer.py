@@ -155,6 +155,10 @@ def test_further_questions_have_answers(demo: Worked) -> None:
     learnt = questions.beliefs(demo, key[1])
     assert learnt["share"].sum() == pytest.approx(1.0)
     assert "<table>" in plain_table(learnt, "Declared and learnt").html
+    assert "Part costs in all" in plain_table(quality, "Part qualities").html
+    parts = plain_table(questions.parts_to_stock(demo, key), "Last orders", "part_orders").html
+    assert "Least order" in parts
+    assert "moq" not in parts.lower()
 
 
 def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Worked) -> None:

@@ -23,7 +23,15 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay
-from repair_horizon.reports.html import Chart, Column, Fragment, folded, paragraph, table
+from repair_horizon.reports.html import (
+    Chart,
+    Column,
+    Fragment,
+    columns_of,
+    folded,
+    paragraph,
+    table,
+)
 from repair_horizon.reports.month_tables import LEVEL
 from repair_horizon.reports.worked import Key, Worked, unit_of
 from repair_horizon.tables.codes import StopDate, Verdict
@@ -369,15 +377,29 @@ def bid_chart(worked: Worked, found: Answers, moves: Moves, said: str = "") -> C
     return Chart(figure)
 
 
-def plain_table(rows: pd.DataFrame, caption: str) -> Fragment:
-    """Print any of the further questions' tables, its columns in plain words."""
+_HEADINGS = {
+    "seen": "Own sales",
+    "max_bid": "Maximum bid",
+    "part_code": "Part",
+    "quality_class": "Part quality",
+    "total": "Part costs in all",
+    "resale": "Unit sells for",
+    "reserve": "For returns",
+    "net": "Leaves",
+    "named": "In settings.toml",
+}
+
+
+def plain_table(rows: pd.DataFrame, caption: str, output: str = "") -> Fragment:
+    """Print any of the further questions' tables in plain words: those of a declared ``output``."""
+    if output:
+        return table(rows, columns_of(output, " ".join(rows.columns)), caption)
     columns = [_plain_column(rows, str(name)) for name in rows.columns]
     return table(rows, columns, caption)
 
 
 def _plain_column(rows: pd.DataFrame, name: str) -> Column:
-    heading = name.replace("_", " ")
-    heading = heading[:1].upper() + heading[1:]
+    heading = _HEADINGS.get(name, name.replace("_", " ").capitalize())
     if pd.api.types.is_bool_dtype(rows[name]):
         return Column(name, heading, lambda v: "yes" if v else "no")
     if name.startswith(("share", "success", "prior", "probability")):
