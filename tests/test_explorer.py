@@ -350,18 +350,19 @@ def test_the_map_says_in_words_what_a_move_makes_of_what_is_bought(two_families:
     most = (after["bid_before"] - after["max_bid"]).max()
     assert most > 1
     assert f"Maximum bids move by EUR\u00a0{most:,.0f} at most" in models.said.value
-    falls = (before["won_price"] - after["won_price"]).dropna().sort_values()
-    name = falls.index[-1]  # the price it is usually won at moves past the most one would pay
-    words = " with ".join(name.rsplit(", ", 1))
-    models.most.value = round((before.loc[name, "won_price"] + after.loc[name, "won_price"]) / 2, 4)
-    assert f"New among them: {words}" in models.said.value
-    assert "No longer among them" not in models.said.value
-    models.most.value, models.dearer.value = 0.0, -20
-    cheaper = models.table().set_index("name")
-    name = (cheaper["won_price"] - before["won_price"]).dropna().sort_values().index[-1]
-    models.most.value = round(before.loc[name, "won_price"] + 0.01, 4)
-    assert "No longer among them: " in models.said.value
-    assert " with ".join(name.rsplit(", ", 1)) in models.said.value
+    for step, moved in ((20, after), (-20, None)):
+        models.most.value, models.dearer.value = 0.0, step
+        moved = models.table().set_index("name") if moved is None else moved
+        shift = (before["won_price"] - moved["won_price"]).dropna().abs()
+        name = shift.idxmax()  # the price it is usually won at moves past the most one would pay
+        limit = (before.loc[name, "won_price"] + moved.loc[name, "won_price"]) / 2
+        models.most.value = round(limit, 4)
+        was, now = (set(t.index[t["won_price"] <= limit]) for t in (before, moved))
+        assert name in was ^ now
+        for words, names in (("No longer among them", was - now), ("New among them", now - was)):
+            assert (words in models.said.value) == bool(names)
+            told = sorted(" with ".join(n.rsplit(", ", 1)) for n in names)
+            assert not told or f"{words}: {told[0]}" in models.said.value
     models.dearer.value = 0
     assert "among them" not in models.said.value
     assert BEFORE_BUYING in models.pieces()[1].html
