@@ -13,6 +13,7 @@ from repair_horizon.estimation.market_breaks import steps
 from repair_horizon.estimation.pooled_effects import rows_by_family
 from repair_horizon.estimation.shop_knowledge import broken_market
 from repair_horizon.logs import CannotSay, read_logs
+from repair_horizon.reports.month import Order, write_month
 from repair_horizon.shop import open_shop
 from repair_horizon.tables.months import month_number, month_start
 
@@ -83,6 +84,15 @@ def test_check_and_the_library_say_it(crashed: Path, capsys: pytest.CaptureFixtu
     assert isinstance(found, MarketBreak)
     main(["check", "--workspace", str(crashed)])
     assert found.words in " ".join(capsys.readouterr().out.split())
+
+
+def test_the_months_first_page_says_it_first(crashed: Path, tmp_path: Path) -> None:
+    """The index of the month holds the alarm as the first of its alerts."""
+    found = open_shop(crashed).market_break()
+    assert isinstance(found, MarketBreak)
+    order = Order(families=["f0"], draws=60, out=tmp_path)
+    page = write_month(crashed, f"{NOW:%Y-%m}", order=order).index.read_text(encoding="utf-8")
+    assert f"<h2>Alerts</h2>\n<ul><li>{found.words}</li>" in page
 
 
 def test_forecasts_after_a_crash_are_nearer_with_the_alarm() -> None:
