@@ -12,11 +12,17 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.owner_guesses import owner_guesses
+from repair_horizon.estimation.owner_guesses import (
+    _STRENGTHS,
+    SHARE_LOG_SD,
+    SHARE_STRENGTH,
+    _share_strength,
+    owner_guesses,
+)
 from repair_horizon.estimation.repairs import fit_rates
 from scant_logs import FAMILY, workspace
 from scipy.special import expit, logit
-from scipy.stats import beta
+from scipy.stats import beta, dirichlet_multinomial, norm
 
 
 def jobs_of(state: list[str], good: list[bool]) -> pd.DataFrame:
@@ -135,3 +141,30 @@ def test_a_job_without_a_state_found_teaches_its_listed_fault(tmp_path: Path) ->
     assert after["display_only"] < before["display_only"] - 0.02
     assert after["board"] < before["board"] - 0.02
     assert after["locked"] == 0
+
+
+@pytest.mark.parametrize("loyal", [True, False])
+def test_what_declared_shares_are_worth_is_the_dirichlet_multinomials_posterior_mean(
+    loyal: bool,
+) -> None:
+    """Against scipy's likelihood on the same grid; a state declared never to be met says nothing.
+
+    Jobs that follow the declared shares make them worth more than jobs that do not.
+    """
+    shares = np.array([0.6, 0.3, 0.1])
+    found = np.array([[6, 3, 1], [12, 6, 2]] if loyal else [[0, 1, 9], [1, 18, 1]])
+    rows, jobs = [], []
+    for fault, counts in zip("ab", found, strict=True):
+        for state, (share, n) in enumerate(zip([*shares, 0.0], [*counts, 0], strict=True)):
+            key = {"family_id": FAMILY, "listed_fault": fault, "state": f"s{state}"}
+            rows.append({**key, "prior_share": share})
+            jobs += [key] * n
+    told = _share_strength(pd.DataFrame(rows), pd.DataFrame(jobs))
+    log = [
+        norm.logpdf(np.log(s / SHARE_STRENGTH) / SHARE_LOG_SD)
+        + sum(dirichlet_multinomial.logpmf(c, s * shares, c.sum()) for c in found)
+        for s in _STRENGTHS
+    ]
+    weight = np.exp(np.array(log) - max(log))
+    assert told == pytest.approx(np.exp(weight @ np.log(_STRENGTHS) / weight.sum()), rel=1e-6)
+    assert (told > SHARE_STRENGTH) == loyal
