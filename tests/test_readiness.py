@@ -151,8 +151,8 @@ def test_a_card_says_what_the_page_says_of_a_figure() -> None:
     row = {"listing_id": "L1", "model_id": "veld1", "listed_fault": "battery_worn"}
     row |= {"end_time": pd.Timestamp("2026-11-03"), "max_bid": 151.0, "probability_win": 0.9997}
     card = " ".join(laid_out(pd.DataFrame([row]), 40, "bids").split())
-    assert card.startswith("L1 veld1 listed fault battery worn; ends 2026-11-03; ")
-    assert "maximum bid 151; chance of winning over 99" in card
+    assert card.startswith("L1 veld1 listed fault: battery worn; ends: 2026-11-03; ")
+    assert "maximum bid: 151; chance of winning: over 99" in card
 
 
 def test_long_sentences_are_broken_at_the_terminal_s_edge_and_paths_are_not() -> None:

@@ -233,7 +233,7 @@ def _said(name: str, value: Any, output: str) -> str:
         return f"{name.replace('_', ' ')} {_short(value)}"
     column = OUTPUTS[output].column(name)
     words = f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else column.worded(value)
-    return f"{column.heading[:1].lower()}{column.heading[1:]} {words}"
+    return f"{column.heading[:1].lower()}{column.heading[1:]}: {words}"
 
 
 def _short(value: Any) -> str:
