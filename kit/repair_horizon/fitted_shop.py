@@ -56,8 +56,8 @@ from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 HORIZON = 24
 NEAR = 3
 BACKTEST = "backtest"
-MOST_OUTLOOKS = 2
-"""Families' draws of two years kept at a time: 10 MB each; of the nearest months all are."""
+MOST_OUTLOOKS = 1
+"""Families' draws of two years kept at a time, 11 MB each; of the nearest months all are."""
 TOLERANCE_SHARE = 6.0
 BUSY_SHARE = 0.85
 """Part of the hours and cash there are that is planned for: a bench in full use keeps every job
@@ -242,9 +242,9 @@ class FittedShop:
             known = Estimates(self.currency, self.now, families, self.sellers)
             rules = self.settings
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
-            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
-            while len(self._outlooks) > MOST_OUTLOOKS:
+            while len(self._outlooks) >= MOST_OUTLOOKS:
                 self._outlooks.pop(next(iter(self._outlooks)))
+            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
         return self._outlooks[family_id, start]
 
     @cached_property
@@ -351,6 +351,7 @@ class FittedShop:
         """Forget the draws of the nearest months, which are drawn again when asked for."""
         self._newest.clear()
         self._near.clear()
+        self._outlooks.clear()
 
     def families_of(self, table: str) -> list[str]:
         """Families that the rows of a table touch, in the catalogue's order."""
