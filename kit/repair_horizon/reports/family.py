@@ -64,8 +64,9 @@ from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import part_words
 
-# A kernel that is kept has the shop of its last page still.
+# A kernel that is kept has the shop of its last page still, and that of a month before.
 _shops: WeakKeyDictionary[Logs, tuple[str, Shop]] = WeakKeyDictionary()
+_before: WeakKeyDictionary[Shop, tuple[str, Shop]] = WeakKeyDictionary()
 
 
 def settings_asked(
@@ -216,20 +217,29 @@ def _changes(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataFrame
     """
     now, family_id, month = worked.shop, worked.family_id, worked.first_month
     day = pd.Timestamp(past.known) if past.known else now.now - pd.DateOffset(months=1)
-    logs = now.logs.as_of(day)
+    then = _month_before(now, day, past, month)
     about = {"model_id": key[0], "listed_fault": key[1], "known_before": day}
     about["own_rules"] = past.rules is not None
     unsaid = pd.DataFrame({"block": [None], "change": [None]}).assign(**about)
-    if logs.tables["sales"].empty:
+    if then.logs.tables["sales"].empty:
         return unsaid.assign(reason="no sale was known a month earlier")
-    rules = now.settings if past.rules is None else with_own_days(logs, past.rules)
-    rules = replace(rules, seed=now.settings.seed, draws=now.settings.draws)
-    then = Shop(logs, rules, now.calibration, past.valuation or now.valuation(month))
     views = view_of(then, family_id, month - 1), view_of(now, family_id, month)
     found = attribute(*views, (family_id, *key))
     if isinstance(found, CannotSay):
         return unsaid.assign(reason=found.reason)
     return found.table().assign(**about, reason="")
+
+
+def _month_before(now: Shop, day: pd.Timestamp, past: Before, month: int) -> Shop:
+    """The business as it was known a day earlier, the same for every family of a month."""
+    key = f"{day} {past.rules!r} {past.valuation!r} {month}"
+    if now not in _before or _before[now][0] != key:
+        logs = now.logs.as_of(day)
+        rules = now.settings if past.rules is None else with_own_days(logs, past.rules)
+        rules = replace(rules, seed=now.settings.seed, draws=now.settings.draws)
+        worth = past.valuation or now.valuation(month)
+        _before[now] = key, Shop(logs, rules, now.calibration, worth)
+    return _before[now][1]
 
 
 @dataclass(frozen=True, eq=False)
