@@ -29,6 +29,7 @@ from hostile_files import (
     within,
 )
 from repair_horizon.files import sizes as file_sizes
+from repair_horizon.imports.raw_rows import CHUNK
 from repair_horizon.logs import LogFault, read_logs
 from repair_horizon.logs.partitioning import partition
 
@@ -76,6 +77,20 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused_whichever_part_it_is(
     assert len(content) < 1_000_000
     with within(20, 40), pytest.raises(LogFault, match="at most 64 MB"):
         bring("e.xlsx", content, "max_megabytes = 64.0\n")
+
+
+@pytest.mark.parametrize("before", range(0, 60, 3))
+def test_a_far_cell_is_seen_wherever_a_chunk_of_it_ends(bring: Bring, before: int) -> None:
+    """Its name straddles the megabyte that is read at a time; a tag without an end is refused."""
+    far = '<c r="' + "J" * 30 + '4"><v>1</v></c>'
+    head = sheet().index(b"</sheetData>") + len("<row>")
+    blank = " " * (CHUNK - head - before)
+    with within(20, 40), pytest.raises(LogFault, match="at most 1000 columns"):
+        bring("e.xlsx", book({"xl/worksheets/s.xml": sheet(blank + far)}))
+    if before == 0:
+        endless = sheet("<c " + "x" * 3 * CHUNK)[: 3 * CHUNK]
+        with within(20, 40), pytest.raises(LogFault, match="a tag without an end"):
+            bring("e.xlsx", book({"xl/worksheets/s.xml": endless}))
 
 
 def test_one_long_text_repeated_by_its_number_is_counted_as_often_as_it_stands(

@@ -152,6 +152,7 @@ _DAMAGE = (
 )
 # Any letters and digits: the reader of workbooks counts on where a sheet has no column left.
 _PLACE = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]*)(\d+)["']""")
+_CARRIED = 16  # more than a word looked for that a chunk ends in the middle of
 # Empty cells are filled in between the filled ones, at some 40 bytes each.
 _SMALL_AREA, _EMPTY_PER_CELL = 500_000, 20
 _SHARED = re.compile(rb"<(?:\w+:)?si[\s>/]")
@@ -191,17 +192,28 @@ def _check_kind(book: zipfile.ZipFile, file: str) -> None:
         raise LogFault([Fault(file, None, "", "no .xlsx inside", "a workbook (.xlsx)")])
 
 
+def _whole_tags(content: bytes, file: str) -> tuple[bytes, bytes]:
+    """Content up to the last tag that is closed, and what goes on in the next chunk."""
+    end = content.rfind(b">") + 1
+    rest = content[end:]
+    if len(rest) > CHUNK and b"<" in rest:
+        raise LogFault([Fault(file, None, "", "a tag without an end", "a workbook (.xlsx)")])
+    return content[:end], rest if len(rest) <= CHUNK else rest[-_CARRIED:]
+
+
 def _check_part(stream: IO[bytes], size: int, limit: int, file: str) -> int:
     """Count a part's bytes, and the area of its cells where it is a sheet, whatever its name."""
-    whole, rows, columns, filled = bytearray(), 1, 1, 0
+    sheet, rest, rows, columns, filled = False, b"", 1, 1, 0
     while chunk := stream.read(CHUNK):
         size += len(chunk)
         if size > limit:
             raise too_large(file, limit)
-        whole += chunk
-    for place in _PLACE.finditer(whole) if b"sheetData" in whole else ():
-        filled += 1
-        rows, columns = max(rows, int(place[2])), max(columns, column_number(place[1].upper()))
+        rest += chunk
+        sheet = sheet or b"sheetData" in rest
+        whole, rest = _whole_tags(rest, file) if sheet else (b"", rest[-_CARRIED:])
+        for place in _PLACE.finditer(whole):
+            filled += 1
+            rows, columns = max(rows, int(place[2])), max(columns, column_number(place[1].upper()))
     check_area(rows, columns, file)
     if rows * columns > max(_SMALL_AREA, _EMPTY_PER_CELL * filled):
         found_area = f"{rows} rows of {columns} columns with {filled} cells"
