@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from demo_copies import some_families
 from repair_horizon.cli import WORK, main, parser
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.tables.outputs import OUTPUTS
 
 
@@ -149,6 +150,7 @@ def test_bids_scores_every_open_listing(shop: Path, capsys) -> None:
     assert (bid["max_bid"] > bid["current_bid"].fillna(0)).all()
     passed = table[table["advice"] == "pass"]
     assert passed["reason"].notna().all()
+    assert BEFORE_BUYING in " ".join(capsys.readouterr().out.split())
 
 
 def test_stock_advises_every_unit_held_and_locks_the_dangerous_ones(shop: Path) -> None:
@@ -203,6 +205,7 @@ def test_catalogue_and_sales_alone_are_enough(shop: Path, tmp_path: Path, capsys
 def test_plan_writes_part_orders_and_what_would_be_worth_knowing(shop: Path, capsys) -> None:
     assert run("plan", "--workspace", str(shop), "--months", "3") == 0
     out = capsys.readouterr().out
+    assert BEFORE_BUYING in " ".join(out.split())
     folder = shop / "out" / "2026-11"
     items = pd.read_csv(folder / "plan.csv")
     assert items["do"].any()
