@@ -11,6 +11,7 @@ import pytest
 from demo_copies import some_families
 from repair_horizon.cli import WORK, main, parser
 from repair_horizon.decisions.cautions import BEFORE_BUYING
+from repair_horizon.shop import open_shop
 from repair_horizon.tables.outputs import OUTPUTS
 
 
@@ -148,6 +149,10 @@ def test_bids_scores_every_open_listing(shop: Path, capsys) -> None:
     assert table["part_quality"].notna().sum() > 15
     bid = table[(table["advice"] == "bid") & (table["terms"] == "auction")]
     assert (bid["max_bid"] > bid["current_bid"].fillna(0)).all()
+    # A chance is no rounder than the library's: 0.997 does not read as certain.
+    exact = open_shop(shop).bids().set_index("listing_id")["probability_win"]
+    told = table.set_index("listing_id")["probability_win"]
+    assert (told - exact[told.index]).abs().max() < 1e-4
     passed = table[table["advice"] == "pass"]
     assert passed["reason"].notna().all()
     assert BEFORE_BUYING in " ".join(capsys.readouterr().out.split())

@@ -155,7 +155,7 @@ class Telling:
         name
             Its key in the JSON.
         table
-            Figures are shown and written to ``decimals``, amounts to cents.
+            Figures are shown and written to ``decimals``, amounts to cents, declared shares finer.
         path
             Its file; none is written if None.
         columns
@@ -165,7 +165,8 @@ class Telling:
         shown
             What is shown in its place, in words; nothing if it is empty.
         """
-        exact, table = table, _rounded(table, decimals)
+        output = _DECLARED.get(name, name)
+        exact, table = table, _rounded(table, decimals, output)
         if path is not None:
             write_table(path, table)
         if self._json is not None:
@@ -175,7 +176,7 @@ class Telling:
         else:
             shown = exact[columns.split() or list(table)] if shown is None else shown
             if len(shown):
-                print(laid_out(shown, width(), _DECLARED.get(name, name), decimals))
+                print(laid_out(shown, width(), output, decimals))
             if path is not None:
                 print(f"{'' if shown.empty else chr(10)}{len(table)} rows: {path}")
 
@@ -205,16 +206,22 @@ def laid_out(table: pd.DataFrame, columns: int | None, output: str = "", decimal
     A card says the headings and words of the declared ``output``; files and JSON have the names.
     """
     look = {"index": False, "na_rep": "", "max_rows": MOST_ROWS, "max_colwidth": WIDEST_CELL}
-    text = _rounded(table, decimals).to_string(**look)
+    text = _rounded(table, decimals, output).to_string(**look)
     if columns is None or max(len(line) for line in text.splitlines()) <= columns:
         return str(text)
     rows = table.head(MOST_ROWS).iterrows()
     return "\n\n".join(_card(row, columns, output) for _, row in rows)
 
 
-def _rounded(table: pd.DataFrame, decimals: int) -> pd.DataFrame:
+def _rounded(table: pd.DataFrame, decimals: int, output: str) -> pd.DataFrame:
+    """Round figures; a share to its declared digits, so that 0.997 never reads as certain."""
+    from repair_horizon.tables.output_columns import OUTPUT_KINDS
+    from repair_horizon.tables.outputs import OUTPUTS
+
+    known = OUTPUTS[output].columns if output in OUTPUTS else ()
+    digits = {c.name: OUTPUT_KINDS[c.kind].decimals for c in known if c.kind == "share"}
     floats = table.select_dtypes("float").columns
-    return table.assign(**{c: table[c].round(decimals) for c in floats})
+    return table.assign(**{c: table[c].round(digits.get(c) or decimals) for c in floats})
 
 
 def _card(row: pd.Series, columns: int, output: str) -> str:
