@@ -48,6 +48,11 @@ def raising(family: str) -> str:
     return family.upper()
 
 
+def failing(folder: str, family: str) -> str:
+    (Path(folder) / f"{family}.{time.monotonic_ns()}").touch()
+    raise ValueError("no such price")
+
+
 def unseen(path: str, token: str) -> bool:
     """Stand in for a worker that does not see the shared folder."""
     return False

@@ -298,7 +298,7 @@ def test_workers_of_another_version_are_named(
         ignore=shutil.ignore_patterns("__pycache__"),
     )
     shutil.copytree(ROOT / "notebooks", other / "notebooks")
-    with open(other / "repair_horizon" / "scale" / "hands.py", "a") as file:
+    with open(other / "repair_horizon" / "scale" / "cluster.py", "a") as file:
         file.write("# a later thought\n")
     cluster.add(1).add(1, source=other)
     out = ["--out", str(tmp_path / "f.csv"), "--cluster", cluster.address]
@@ -310,19 +310,28 @@ def test_workers_of_another_version_are_named(
     assert not (tmp_path / "f.csv").exists()
 
 
-@pytest.mark.parametrize("kit", ["another", "none"])
-def test_a_worker_that_joins_late_with_another_kit_swallows_no_family(
-    cluster: Cluster, tmp_path: Path, kit: str
+@pytest.mark.parametrize("kit", ["newer", "older", "none"])
+def test_a_dask_worker_of_another_version_joining_late_never_swallows_a_family(
+    cluster: Cluster, tmp_path: Path, kit: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What it is given goes to one that runs this very kit."""
+    """It is looked at before it is given any, and the worker that was there does them all."""
     other = tmp_path / "other" / "repair_horizon"
     other.mkdir(parents=True)
     (other / "__init__.py").write_text("")
-    if kit == "another":
-        shutil.copytree(ROOT / "kit" / "repair_horizon", other, dirs_exist_ok=True)
-        with open(other / "scale" / "hands.py", "a") as file:
-            file.write("# a later thought\n")
+    if kit != "none":
+        shutil.copytree(KIT / "repair_horizon", other, dirs_exist_ok=True)
+        edited(other / "__init__.py", '__version__ = "', '__version__ = "9.')
+    if kit == "older":  # it has never heard of what it is asked to do
+        edited(other / "scale" / "cluster.py", "_in_one_thread", "_run_there")
     cluster.add(1)
+    looked, same_kit = {}, by_cluster._same_kit
+
+    def spied(client: object, workers: list[str]) -> set[str]:
+        good = same_kit(client, workers)
+        looked.update({worker: worker in good for worker in workers})
+        return good
+
+    monkeypatch.setattr(by_cluster, "_same_kit", spied)
     work = partial(scale_work.slowly, str(tmp_path))
     found = {}
     for family, result in each_family(work, FAMILIES, cluster=cluster.address):
@@ -330,6 +339,24 @@ def test_a_worker_that_joins_late_with_another_kit_swallows_no_family(
             cluster.add(1, source=other.parent)
         found[family] = result
     assert found == {f: f.upper() for f in FAMILIES}
+    assert list(looked.values()) == [True, False]
+    assert {n for f in FAMILIES for n in scale_work.begun(tmp_path, f)} == {cluster.workers[0].pid}
+
+
+def edited(path: Path, before: str, after: str) -> None:
+    text = path.read_text()
+    assert before in text
+    path.write_text(text.replace(before, after))
+
+
+def test_a_family_that_fails_is_asked_for_once_where_all_run_this_kit(
+    two_workers: Cluster, tmp_path: Path
+) -> None:
+    """Its own error comes back, and nobody works on it again."""
+    work = partial(scale_work.failing, str(tmp_path))
+    ((_, error),) = each_family(work, ["bad"], cluster=two_workers.address)
+    assert isinstance(error, ValueError)
+    assert len(scale_work.begun(tmp_path, "bad")) == 1
 
 
 @pytest.mark.skipif(os.name == "nt", reason="no such signal there")
@@ -428,14 +455,6 @@ def test_a_token_must_be_the_very_one(tmp_path: Path) -> None:
     assert sees(str(tmp_path / "token"), "mine")
     assert not sees(str(tmp_path / "token"), "yours")
     assert not sees(str(tmp_path / "none"), "mine")
-
-
-def test_a_worker_that_joins_later_is_looked_at_too() -> None:
-    """Its family is not done by another version, however late it came."""
-    same = by_cluster._checked(scale_work.raising, fingerprint(), "a")
-    assert same == "A"
-    with pytest.raises(FamilyLost, match="another version of the kit"):
-        by_cluster._checked(scale_work.raising, {**fingerprint(), "numpy": "1.0"}, "a")
 
 
 def test_versions_of_what_computes_must_be_equal() -> None:

@@ -181,6 +181,21 @@ def test_own_days_replace_the_setting_once_there_are_twenty(shop: Shop) -> None:
     assert own_days_to_sale(bare)["phone"][0] < days
 
 
+@pytest.mark.parametrize("own", [FEWEST_SOLD - 1, FEWEST_SOLD])
+def test_twenty_own_sales_are_enough_and_nineteen_are_not(own: int) -> None:
+    """Sold after 1, 2, 3... days, and two still standing 30 days: days stood over units sold."""
+    listed = pd.Timestamp("2026-09-01")
+    sale = {"model_id": MODEL, "own_sale": 1.0, "listed_date": listed, "gross_amount": 500.0}
+    sales = [{**sale, "sale_date": listed + pd.Timedelta(days=d)} for d in range(1, own + 1)]
+    logs = example_logs(sales=sales)
+    unit = {"model_id": MODEL, "status": "listed"}
+    standing = {"listed_date": logs.newest_day - pd.Timedelta(days=30)}
+    stock = [{**unit, **standing, "unit_id": f"U{n}"} for n in range(2)]
+    found = own_days_to_sale(example_logs(sales=sales, stock=stock))
+    days = own * (own + 1) / 2 + 2 * 30
+    assert found == ({"foldable": (days / own, own)} if own == FEWEST_SOLD else {})
+
+
 def test_every_listed_unit_gets_a_price_a_channel_and_days(shop: Shop) -> None:
     """The demo's slope is -12: found within 3 errors; its own shop, dearer and cheaper, is best."""
     table, stock = shop.asking(), shop.logs.tables["stock"]

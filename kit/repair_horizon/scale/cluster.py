@@ -25,7 +25,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from repair_horizon.scale.workers import FamilyLost, one_thread
+from repair_horizon.scale.workers import TRIES, FamilyLost, one_thread
 from repair_horizon.tables.faults import Fault, LogFault
 
 A = TypeVar("A")
@@ -38,7 +38,7 @@ _CONNECT_SECONDS = 10
 PATIENCE_SECONDS = 60.0
 _LOOK_SECONDS, _PAUSE_SECONDS = 2.0, 0.2
 _FETCH_SECONDS = 300.0
-_OTHER_KIT = "the worker it was given to runs another version of the kit"
+_DIED = "every worker it was given to died"
 
 
 def on_cluster(
@@ -52,41 +52,32 @@ def on_cluster(
     """
     with _connected(address) as client:
         _check_workers(client, address)
-        task = partial(_checked, work, fingerprint())
+        task = partial(_in_one_thread, work)
 
-        def submitted(family: str, workers: list[str] | None) -> Any:
+        def submitted(family: str, workers: set[str]) -> Any:
             return _submitted(client, task, given(family), workers)
 
         yield from _as_they_finish(client, submitted, families)
 
 
-def _submitted(
-    client: Any, task: Callable[[A], T], item: A, workers: list[str] | None = None
-) -> Any:
+def _submitted(client: Any, task: Callable[[A], T], item: A, workers: set[str]) -> Any:
     with warnings.catch_warnings():
         # A family's rows travel with its task. Sent ahead of it, as the warning advises, they
         # would be lost with the worker they were sent to.
         warnings.filterwarnings("ignore", message="Sending large graph")
         key = f"family-{uuid.uuid4().hex}"
-        return client.submit(task, item, key=key, pure=False, workers=workers)
+        return client.submit(task, item, key=key, pure=False, workers=sorted(workers))
 
 
-def _checked(work: Callable[[A], T], expected: dict[str, str], item: A) -> T:
-    """Run on the worker, which may have joined after the others were looked at."""
-    if fingerprint() != expected:
-        raise FamilyLost(_OTHER_KIT)
+def _in_one_thread(work: Callable[[A], T], item: A) -> T:
     with one_thread():
         return work(item)
 
 
-def _of_another_kit(result: object) -> bool:
-    return isinstance(result, ImportError) or str(result) == _OTHER_KIT
-
-
-def _same_kit(client: Any) -> list[str]:
-    """Addresses of the workers that run this very kit now."""
-    found = client.run(fingerprint, on_error="return")
-    return [worker for worker, theirs in found.items() if theirs == fingerprint()]
+def _same_kit(client: Any, workers: list[str]) -> set[str]:
+    """Addresses of those workers that run this very kit."""
+    found = client.run(fingerprint, workers=workers, on_error="return") if workers else {}
+    return {worker for worker, theirs in found.items() if theirs == fingerprint()}
 
 
 def _library() -> Any:
@@ -166,43 +157,56 @@ def _check_workers(client: Any, address: str) -> None:
 
 
 def _as_they_finish(
-    client: Any, submitted: Callable[[str, list[str] | None], Any], families: Sequence[str]
+    client: Any, submitted: Callable[[str, set[str]], Any], families: Sequence[str]
 ) -> Iterator[tuple[str, Any]]:
     """Keep as many families under way as there are workers, and yield each when it is done.
 
     No more than that, since the scheduler blames a death on all that waits at the worker, and
-    would in the end give up families that had nothing to do with it.
+    would in the end give up families that had nothing to do with it. Each goes to workers that
+    were looked at only: one that joined since may have another kit, or none.
     """
-    waiting, names, seen = deque(families), dict[Any, str](), time.monotonic()
-    moved: set[str] = set()
-    while names or waiting:
-        places = _places(client)
-        if places:
+    waiting, seen = deque((f, TRIES) for f in families), time.monotonic()
+    under_way: dict[Any, tuple[str, int, set[str]]] = {}
+    same_kit: dict[str, bool] = {}
+    while under_way or waiting:
+        there = _there(client, same_kit)
+        if there:
             seen = time.monotonic()
-        elif places is None or time.monotonic() - seen > PATIENCE_SECONDS:
+        elif there is None or time.monotonic() - seen > PATIENCE_SECONDS:
             break
-        while waiting and len(names) < places:
-            family = waiting.popleft()
-            names[submitted(family, None)] = family
-        for future in _done(client, list(names)):
-            family, result = names.pop(future), _outcome(future)
-            # A worker that joined since they were looked at may lack the kit, or have another.
-            if _of_another_kit(result) and family not in moved:
-                moved.add(family)
-                if good := _same_kit(client):
-                    names[submitted(family, good)] = family
-                    continue
-            yield family, result
-    for family in (*names.values(), *waiting):
+        while waiting and len(under_way) < len(there):
+            family, tries = waiting.popleft()
+            under_way[submitted(family, there)] = family, tries, there
+        for future in _done(client, list(under_way)):
+            yield under_way.pop(future)[0], _outcome(future)
+        for future, (family, tries, given_to) in list(under_way.items()):
+            if there and not there & given_to:  # nobody is left of those it may be done by
+                del under_way[future]
+                future.release()
+                if tries > 1:
+                    waiting.append((family, tries - 1))
+                else:
+                    yield family, FamilyLost(_DIED)
+    left = [family for family, _, _ in under_way.values()] + [family for family, _ in waiting]
+    for family in left:
         yield family, FamilyLost("the cluster had no scheduler or no worker any more")
 
 
-def _places(client: Any) -> int | None:
-    """How many workers there are; None without a scheduler, who is not waited for."""
+def _there(client: Any, same_kit: dict[str, bool]) -> set[str] | None:
+    """Workers of this very kit; None without a scheduler, who is not waited for.
+
+    ``same_kit`` holds what was found of workers looked at before; new ones are added.
+    """
+    if client.status != "running":
+        return None
     try:
-        return len(client.nthreads()) if client.status == "running" else None
+        there = set(client.nthreads())
+        new = sorted(there - set(same_kit))
+        good = _same_kit(client, new)
     except OSError:
         return None
+    same_kit |= {worker: worker in good for worker in new}
+    return {worker for worker in there if same_kit[worker]}
 
 
 def _done(client: Any, futures: list[Any]) -> set[Any]:
@@ -227,7 +231,7 @@ def _outcome(future: Any) -> Any:
     try:
         error = future.exception(timeout=_FETCH_SECONDS)
         if isinstance(error, library.KilledWorker):
-            return FamilyLost("every worker it was given to died")
+            return FamilyLost(_DIED)
         return error if error is not None else future.result(timeout=_FETCH_SECONDS)
     except (library.CancelledError, OSError) as lost:
         return FamilyLost(f"its result was lost with its worker ({type(lost).__name__})")
