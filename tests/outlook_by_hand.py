@@ -19,8 +19,8 @@ from repair_horizon.estimation.rival_prices import RivalPrice
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import empty_rows
 from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.faults import Ledger, no_exceptions
 from repair_horizon.tables.inputs import TABLES, Table
-from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 from repair_horizon.tables.settings import (
     Bench,
     Channel,

@@ -26,11 +26,10 @@ from hostile_files import (
     within,
 )
 from repair_horizon.cli import main
-from repair_horizon.files.names import slug, slugs
-from repair_horizon.files.writing import write_text
+from repair_horizon.files.writing import slug, slugs, write_text
 from repair_horizon.imports import import_file
 from repair_horizon.logs import LogFault, read_logs, read_settings
-from repair_horizon.tables.toml_files import MAX_BYTES
+from repair_horizon.tables.settings import MAX_BYTES
 
 
 @pytest.fixture

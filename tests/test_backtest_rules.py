@@ -14,11 +14,11 @@ from repair_horizon.backtest.methods import (
     exponential,
     flat_rate,
     last_levels,
+    mixed_forecast,
     past_errors,
     straight_line,
 )
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
-from repair_horizon.estimation.mixed_model import mixed_forecast
 from repair_horizon.logs import Logs
 from scipy.stats import norm
 

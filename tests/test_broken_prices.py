@@ -16,13 +16,14 @@ from repair_horizon.estimation.broken_prices import START_NOISE, broken_design, 
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
     FamilyRatios,
+    GaussianPrior,
     PooledRatios,
     as_is_rows,
     family_ratios,
     ratio_centre,
+    robust_fit,
 )
 from repair_horizon.estimation.rival_prices import bidding, order_gap, rival_draws
-from repair_horizon.estimation.robust_means import GaussianPrior, robust_fit
 from repair_horizon.tables.codes import Basis
 from scant_logs import FAMILY, Z80, outlook_of, workspace
 from scipy.stats import norm

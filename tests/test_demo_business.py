@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from demo_copies import DEMO, demo_logs
-from repair_horizon.decisions.review.results import results
-from repair_horizon.decisions.review.scorecard import Scorecard, score_ledger
+from repair_horizon.decisions.review.scorecard import Scorecard, results, score_ledger
 from repair_horizon.demo import Business, simulate, write_demo
 from repair_horizon.demo.catalogue import (
     ASKING_FACTOR,
@@ -30,8 +29,8 @@ from repair_horizon.demo.catalogue import (
 )
 from repair_horizon.demo.truth import ratio_at
 from repair_horizon.logs import Logs, Settings, read_settings
+from repair_horizon.tables.faults import HELD, SET_ASIDE, USED
 from repair_horizon.tables.inputs import CLASSES, STOCK, TABLES
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, USED
 
 # The median of n draws from t(4) with scale s has a standard error of about 1.33 s / sqrt(n).
 MEDIAN_SE = 1.33

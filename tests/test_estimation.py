@@ -13,9 +13,8 @@ import pytest
 import statsmodels.api as sm
 from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
-from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior
+from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior, posterior_of
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
-from repair_horizon.estimation.curve.least_squares import posterior_of
 from repair_horizon.estimation.curve.market import covariances, market_path
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.curve.predict import draw, level_paths, predict

@@ -21,9 +21,9 @@ from repair_horizon.decisions.review.forecast_ledger import (
     read_ledger,
     weighted_quantiles,
 )
-from repair_horizon.decisions.review.results import results
 from repair_horizon.decisions.review.scorecard import (
     Scorecard,
+    results,
     score_ledger,
     score_lots,
     simulate_totals,

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from repair_horizon.logs import LogFault, log_text
-from repair_horizon.logs.log_text import read_at_once
+from repair_horizon.logs import LogFault, reading
+from repair_horizon.logs.reading import read_at_once
 
 HEADER = "sale_id,model_id,sale_date,gross_amount,currency,source_ref"
 
@@ -15,9 +15,9 @@ HEADER = "sale_id,model_id,sale_date,gross_amount,currency,source_ref"
 def carefully(path: Path, monkeypatch: pytest.MonkeyPatch) -> pd.DataFrame | str:
     """The table as text by walking the file record by record, or what it says is wrong."""
     with monkeypatch.context() as patch:
-        patch.setattr(log_text, "read_at_once", lambda content: None)
+        patch.setattr(reading, "read_at_once", lambda content: None)
         try:
-            return log_text.csv_text(path)
+            return reading.csv_text(path)
         except LogFault as error:
             return str(error)
 
@@ -92,7 +92,7 @@ def test_a_long_file_of_recurring_words_is_read_alike(tmp_path: Path, monkeypatc
     rows = [f'S{i},{"é" * (i % 7)},"{i % 50},5",plain' for i in range(9_000)]
     path = tmp_path / "any.csv"
     path.write_text("id,word,quoted,one\n" + "\n".join(rows) + "\n", encoding="utf-8")
-    monkeypatch.setattr(log_text, "_BLOCK", 10_000)
+    monkeypatch.setattr(reading, "_BLOCK", 10_000)
     at_once = read_at_once(path.read_bytes())
     assert at_once is not None
     assert [isinstance(t, pd.CategoricalDtype) for t in at_once.dtypes[:4]] == [False, *[True] * 3]

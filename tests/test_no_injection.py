@@ -20,7 +20,7 @@ from demo_copies import some_families
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from papermill.translators import PythonTranslator
-from repair_horizon.files.names import slugs
+from repair_horizon.files.writing import slugs
 from repair_horizon.reports.kernel import execute
 
 ROOT = Path(__file__).parent.parent

@@ -239,7 +239,7 @@ class TestLogsReadOnce:
     """A kept kernel reads the logs once for all families; no notebook may notice."""
 
     LOOK = (
-        "from repair_horizon.logs.once import read_once\nlogs = read_once(workspace)\n"
+        "from repair_horizon.logs.workspace import read_once\nlogs = read_once(workspace)\n"
         "print(len(logs.tables['sales']), logs.folder, logs.tables['sales']['amount'].iloc[0])"
     )
 
@@ -261,7 +261,7 @@ class TestLogsReadOnce:
             f"{len(logs.tables['sales'])} {workspace} {logs.tables['sales']['amount'].iloc[0]}"
         )
         assert self.told(tmp_path, workspace, self.LOOK).splitlines() == [expected]
-        unread = "import repair_horizon.logs.once as once\nonce.read_logs = None\n"
+        unread = "import repair_horizon.logs.workspace as once\nonce.read_logs = None\n"
         assert self.told(tmp_path, workspace, unread + self.LOOK).splitlines() == [expected]
 
     def test_a_file_changed_meanwhile_is_read_anew(self, tmp_path, workspace):

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from repair_horizon.logs import Logs, read_logs
 from repair_horizon.logs.partitioning import partition
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
+from repair_horizon.tables.faults import HELD, SET_ASIDE
 
 CATALOGUE = (
     "model_id,family_id,device_class,launch_date,launch_price\n"

@@ -5,10 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.estimation.class_curves import class_curve
 from repair_horizon.estimation.curve.design import CurvePrior, segments
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
-from repair_horizon.estimation.pooled_curves import FamilyCurve, PooledCurves, curve_alone
+from repair_horizon.estimation.pooled_curves import (
+    FamilyCurve,
+    PooledCurves,
+    class_curve,
+    curve_alone,
+)
 
 NOW = pd.Timestamp("2025-12-28")
 START = class_curve("phone")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from outlook_by_hand import example_family
-from repair_horizon.estimation.price_change import broken_ratios, monthly_change
+from repair_horizon.estimation.price_table import broken_ratios, monthly_change
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.predict import learned_share, predict
-from repair_horizon.estimation.deflation import deflated
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
+from repair_horizon.estimation.price_rows import deflated
 from repair_horizon.logs import Logs, read_logs
 
 LAUNCH = {

@@ -10,9 +10,9 @@ from repair_horizon.estimation.curve.design import Priors
 from repair_horizon.estimation.price_rows import price_rows
 from repair_horizon.logs import CannotSay, LogFault, Logs, read_logs, read_settings
 from repair_horizon.logs.reading import read_table
+from repair_horizon.tables.faults import HELD, SET_ASIDE
 from repair_horizon.tables.inputs import SALES, TABLES
 from repair_horizon.tables.months import age_in_months, month_number, month_word, parse_month
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
 
 CATALOGUE = (
     "model_id,family_id,device_class,launch_date,launch_price\n"

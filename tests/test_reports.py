@@ -12,8 +12,7 @@ from family_by_hand import family_by_hand
 from hypothesis import given
 from hypothesis import strategies as st
 from pages_by_hand import Elements
-from repair_horizon.files.names import slug, slugs
-from repair_horizon.files.writing import for_spreadsheet, write_text
+from repair_horizon.files.writing import for_spreadsheet, slug, slugs, write_text
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month

@@ -24,7 +24,6 @@ from repair_horizon.cli import main
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.scale import FamilyLost, Hands, each_family
 from repair_horizon.scale import cluster as by_cluster
-from repair_horizon.scale import families as mapping
 from repair_horizon.scale.cluster import differences, fingerprint, sees
 from repair_horizon.shop import Shop
 
@@ -117,8 +116,8 @@ def nobody_here(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
         raise AssertionError("done here, not by the cluster")
 
     def forbid() -> None:
-        monkeypatch.setattr(mapping, "_guarded", refuse)
-        monkeypatch.setattr(mapping, "in_processes", refuse)
+        monkeypatch.setattr(scale, "_guarded", refuse)
+        monkeypatch.setattr(scale, "in_processes", refuse)
 
     return forbid
 

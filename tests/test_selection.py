@@ -30,9 +30,8 @@ from repair_horizon.decisions.review.scorecard import (
     share_table,
     shortfalls,
 )
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
+from repair_horizon.decisions.unit.bid import bid_on_terms, joint_lot, outcomes
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
-from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.shop import open_shop
 

@@ -32,8 +32,8 @@ from repair_horizon.share.bundle import (
     scrubbed,
     share_month,
 )
-from repair_horizon.share.pictures import browser as drawing_browser
 from repair_horizon.share.single_page import DIGITS, pack
+from repair_horizon.share.single_page import browser as drawing_browser
 
 FAMILY = "grabvyx_console"
 FORMULAS = ["=1+1", "+1+cmd|' /C calc'!A0", "-2+3+A1", "@SUM(A1)", '=HYPERLINK("http://x.y")']

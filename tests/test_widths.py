@@ -8,10 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from demo_copies import demo_logs
-from repair_horizon.estimation.curve.fit import NU, fit_joint
-from repair_horizon.estimation.curve.panel import Panel
-from repair_horizon.estimation.curve.predict import predict
-from repair_horizon.estimation.curve.uncertainty import (
+from repair_horizon.estimation.curve.checks import (
     FAMILY,
     MARKET,
     OWN,
@@ -20,6 +17,9 @@ from repair_horizon.estimation.curve.uncertainty import (
     level_after,
     width_shares,
 )
+from repair_horizon.estimation.curve.fit import NU, fit_joint
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
 from repair_horizon.logs import Logs
 from repair_horizon.reports.sections.prices import widths

@@ -14,11 +14,16 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.costs.purchase import landing
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, verdict_of
+from repair_horizon.decisions.unit.bid import (
+    bid_on_terms,
+    joint_lot,
+    outcomes,
+    rival_of,
+    verdict_of,
+)
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.decisions.unit.lots import joint_lot, rival_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer, won_lot
 from repair_horizon.tables.codes import Verdict

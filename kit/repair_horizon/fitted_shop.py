@@ -49,9 +49,9 @@ from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowled
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
+from repair_horizon.tables.faults import Ledger, no_exceptions
 from repair_horizon.tables.inputs import LEDGER
 from repair_horizon.tables.months import month_number, parse_month
-from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 
 HORIZON = 24
 NEAR = 3

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from repair_horizon.asking.asked import given_of
 from repair_horizon.asking.given import Given
+from repair_horizon.asking.unit_answer import given_of
 from repair_horizon.classes import class_knowledge
 from repair_horizon.logs import Fault, LogFault, Settings
 from repair_horizon.shop import Shop, shop_from_frames

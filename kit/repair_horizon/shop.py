@@ -18,9 +18,8 @@ from typing import Any
 
 import pandas as pd
 
-from repair_horizon.asking.asked import answered, asked_of
 from repair_horizon.asking.given import Given
-from repair_horizon.asking.unit_answer import UnitAnswer
+from repair_horizon.asking.unit_answer import UnitAnswer, answered, asked_of
 from repair_horizon.decisions.month.asking_price import asking
 from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.listings import BID, Alike, families_of, open_listings, score
@@ -44,16 +43,14 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import calibrated_table, read_calibration
 from repair_horizon.estimation.curve.market import MarketBreak
-from repair_horizon.estimation.price_change import broken_ratios, monthly_change
-from repair_horizon.estimation.price_table import price_forecast
+from repair_horizon.estimation.price_table import broken_ratios, monthly_change, price_forecast
 from repair_horizon.estimation.time_on_market import (
     TimeOnMarket,
     listed_units,
     time_on_market,
     with_own_days,
 )
-from repair_horizon.files.keeping import FORGETS, keeper_of, stamp_of
-from repair_horizon.files.stamps import data_size, folder_stamp
+from repair_horizon.files.keeping import FORGETS, data_size, folder_stamp, keeper_of, stamp_of
 from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
@@ -375,7 +372,7 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            ``family_id`` and the columns of ``estimation.price_change.monthly_change``; of a
+            ``family_id`` and the columns of ``estimation.price_table.monthly_change``; of a
             family of which nothing can be said one row, with the reason.
         """
         names = self.logs.families if families is None else list(families)
@@ -396,7 +393,7 @@ class Shop(FittedShop):
         -------
         MarketBreak, CannotSay or None
             ``words`` says it in a sentence; None where families show no break; CannotSay where
-            fewer than two families have prices enough. See ``estimation.market_breaks``.
+            fewer than two families have prices enough. See ``estimation.shop_knowledge``.
         """
         return self.knowledge.market
 
@@ -406,7 +403,7 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            The columns of ``estimation.price_change.broken_ratios`` and ``reason``; of a family
+            The columns of ``estimation.price_table.broken_ratios`` and ``reason``; of a family
             of which nothing can be said one row, with the reason.
         """
         parts = []

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from repair_horizon.estimation.curve_tables import part_curve, price_curve, price_points
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.part_prices import PartCurves
+from repair_horizon.estimation.price_table import part_curve, price_curve, price_points
 from repair_horizon.tables.months import month_start, month_word
 from repair_horizon.tables.words import chance, fault_words, money
 
@@ -116,7 +116,7 @@ class PartView:
         return f"PartView({self.family_id}: {', '.join(self.fitted) or 'no part quoted'})"
 
     def table(self, level: float = 0.8) -> pd.DataFrame:
-        """Tabulate part prices by model, part, quality and month; see ``curve_tables``."""
+        """Tabulate part prices by model, part, quality and month; see ``price_table``."""
         return part_curve(self.fitted, self.month + self.months, level)
 
     def plot(self, model_id: str | None = None, part_code: str | None = None) -> go.Figure:

@@ -14,10 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import statsmodels.api as sm
-from repair_horizon.backtest.methods import RULES, last_levels, months_of, past_errors, past_of
+from repair_horizon.backtest.methods import (
+    RULES,
+    last_levels,
+    mixed_forecast,
+    months_of,
+    past_errors,
+    past_of,
+)
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.panel import Panel, Traits
-from repair_horizon.estimation.mixed_model import mixed_forecast
 from repair_horizon.tables.months import age_in_months
 from scipy.stats import norm
 from scipy.stats import t as student

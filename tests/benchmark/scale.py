@@ -29,8 +29,8 @@ import pandas as pd
 from repair_horizon.logs.reading import empty_rows, typed
 from repair_horizon.logs.workspace import Logs, read_logs
 from repair_horizon.tables.columns import KINDS
+from repair_horizon.tables.faults import Ledger, no_exceptions
 from repair_horizon.tables.inputs import SALES, TABLES
-from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 from repair_horizon.tables.settings import read_settings
 
 from .scale_simulator import FAMILIES, MODELS, Extent, catalogue, sales, write_workspace

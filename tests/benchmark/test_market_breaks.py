@@ -9,9 +9,8 @@ import pandas as pd
 import pytest
 from repair_horizon.cli import main
 from repair_horizon.estimation.curve.market import MarketBreak, market_path
-from repair_horizon.estimation.market_breaks import steps
 from repair_horizon.estimation.pooled_effects import rows_by_family
-from repair_horizon.estimation.shop_knowledge import broken_market
+from repair_horizon.estimation.shop_knowledge import broken_market, steps
 from repair_horizon.logs import CannotSay, read_logs
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.shop import open_shop

@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 import pytest
-from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import locked
 from repair_horizon.logs import LogFault
 
 from .exports import ROWS, Run, lines, stored

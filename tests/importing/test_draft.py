@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from repair_horizon.cli import main
 from repair_horizon.imports import ImportResult, import_file, table_of
 from repair_horizon.imports.draft import Draft, draft_mapping
+from repair_horizon.imports.layout import is_personal
 from repair_horizon.imports.manual import worked
-from repair_horizon.imports.recognise import is_personal
 from repair_horizon.tables.faults import LogFault
 
 from .exports import adds_up, workbook

@@ -1,8 +1,7 @@
 """Curves of the published fits, laid out for the kit's fitter."""
 
 import numpy as np
-from repair_horizon.estimation.separable import Shape
-from repair_horizon.estimation.simple_curves import log_grid
+from repair_horizon.estimation.simple_curves import Shape, log_grid
 
 SATURATING = Shape(
     ("ceiling",),

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repair_horizon.backtest.scores import (
+from repair_horizon.backtest.score_tables import (
     coverage,
     mean_absolute_log_error,
     mean_log_error,

@@ -6,7 +6,7 @@ Certified to 11 digits; parameters are asked to 1e-7, standard errors and RSS to
 
 import numpy as np
 import pytest
-from repair_horizon.estimation.separable import Shape, fit_shape
+from repair_horizon.estimation.simple_curves import Shape, fit_shape
 from scipy.optimize import OptimizeWarning, curve_fit
 
 from .shapes import POWER, SATURATING

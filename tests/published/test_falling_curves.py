@@ -7,8 +7,7 @@ rate; its standard error is the rate's divided by the rate.
 
 import numpy as np
 import pytest
-from repair_horizon.estimation.separable import fit_shape
-from repair_horizon.estimation.simple_curves import cross_check, falling_with_floor
+from repair_horizon.estimation.simple_curves import cross_check, falling_with_floor, fit_shape
 from repair_horizon.logs import CannotSay
 
 from .shapes import SATURATING, TWO_SPEED

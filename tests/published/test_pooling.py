@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.estimation.curve.least_squares import Posterior, posterior_of
+from repair_horizon.estimation.curve.design import Posterior, posterior_of
 
 NEARLY_FLAT = 1e-12
 DYESTUFF = np.array(

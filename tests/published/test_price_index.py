@@ -6,7 +6,7 @@ the mean log relative, Jevons' index (ILO and others, Consumer Price Index Manua
 
 import numpy as np
 import pytest
-from repair_horizon.estimation.curve.least_squares import posterior_of
+from repair_horizon.estimation.curve.design import posterior_of
 
 
 def period_effect(model: np.ndarray, period: np.ndarray, log_price: np.ndarray) -> float:

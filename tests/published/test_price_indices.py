@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.estimation.deflation import deflated, read_index
-from repair_horizon.estimation.separable import fit_shape
+from repair_horizon.estimation.price_rows import deflated, read_index
+from repair_horizon.estimation.simple_curves import fit_shape
 from repair_horizon.logs import read_logs
 
 from .shapes import POWER

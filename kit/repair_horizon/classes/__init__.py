@@ -4,7 +4,7 @@ The files beside this module hold one figure a row. They are the start of a shop
 and the wide end of every shrinkage; own data take over. `class_knowledge` reads them.
 """
 
-from repair_horizon.classes.figures import Chance, Figure, Figures, Mark
+from repair_horizon.classes.figures import Chance, Figure, Figures, Mark, PriceCurve
 from repair_horizon.classes.knowledge import (
     Bounds,
     ClassKnowledge,
@@ -14,7 +14,6 @@ from repair_horizon.classes.knowledge import (
     class_knowledge,
     meaning_of,
 )
-from repair_horizon.classes.value_by_age import PriceCurve
 
 __all__ = [
     "Bounds",

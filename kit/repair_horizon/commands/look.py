@@ -81,7 +81,7 @@ def _forecasting(options: Namespace) -> Shop:
     shop = opened(options)
     if not options.price_index:
         return shop
-    from repair_horizon.estimation.deflation import deflated, read_index
+    from repair_horizon.estimation.price_rows import deflated, read_index
     from repair_horizon.shop import Shop
 
     logs = deflated(shop.logs, read_index(options.price_index), shop.now)
@@ -186,7 +186,7 @@ def backtest(options: Namespace) -> int:
 
 def share(options: Namespace) -> int:
     """Write a written month, or one family of it, as one file."""
-    from repair_horizon.files.names import slug
+    from repair_horizon.files.writing import slug
     from repair_horizon.share.bundle import share_month
 
     if not Path(options.workspace).is_dir():

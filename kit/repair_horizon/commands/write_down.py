@@ -10,7 +10,7 @@ from textwrap import fill, indent, wrap
 
 import pandas as pd
 
-from repair_horizon.classes.listing import KnownFigure, known_figures
+from repair_horizon.classes.knowledge import KnownFigure, known_figures
 from repair_horizon.commands.look import write_pages
 from repair_horizon.commands.printing import (
     NARROW,
@@ -124,7 +124,7 @@ def _draft(options: Namespace) -> int:
     """Write a first mapping beside the export, and say what is to be answered in it."""
     from repair_horizon.files.writing import write_text
     from repair_horizon.imports.draft import draft_mapping
-    from repair_horizon.logs.appending import read_stored
+    from repair_horizon.logs.adding import read_stored
     from repair_horizon.tables.inputs import CATALOGUE
 
     file = Path(options.file)

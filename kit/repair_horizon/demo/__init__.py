@@ -15,11 +15,12 @@ import pandas as pd
 from repair_horizon.demo.catalogue import fault_states
 from repair_horizon.demo.dirt import soil_others, soil_sales
 from repair_horizon.demo.history import draw_history
-from repair_horizon.demo.part_market import draw_maker_quotes, draw_quotes
 from repair_horizon.demo.rules import SETTINGS, write_files
 from repair_horizon.demo.sales import (
     GAP,
     catalogue,
+    draw_maker_quotes,
+    draw_quotes,
     draw_sales,
     fx_table,
     launch_amounts,
@@ -27,8 +28,8 @@ from repair_horizon.demo.sales import (
 )
 from repair_horizon.demo.truth import Truth, build_truth
 from repair_horizon.demo.workshop import draw_listings, draw_repairs, draw_stock, link_units
+from repair_horizon.tables.faults import HELD, USED
 from repair_horizon.tables.inputs import LEDGER, TABLES
-from repair_horizon.tables.row_accounts import HELD, USED
 
 __all__ = ["Business", "Truth", "simulate", "write_demo"]
 

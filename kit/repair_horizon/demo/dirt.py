@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.demo.catalogue import END, MODEL_OF
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, USED
+from repair_horizon.tables.faults import HELD, SET_ASIDE, USED
 
 
 def _amount(factor: float) -> Edit:

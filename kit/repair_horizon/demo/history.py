@@ -32,8 +32,7 @@ from repair_horizon.demo.rules import SETTINGS
 from repair_horizon.demo.truth import Truth
 from repair_horizon.demo.workshop import Job, job_row, offered_unit, weighted
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
-from repair_horizon.tables.settings import Settings
-from repair_horizon.tables.toml_files import build
+from repair_horizon.tables.settings import Settings, build
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

@@ -24,14 +24,16 @@ from repair_horizon.estimation.pooled_ratios import (
     NOT_SOLD,
     OPENED_RATIO,
     START_NOISE,
+    GaussianPrior,
     PooledRatios,
+    RobustFit,
     as_is_rows,
     hammer_rows,
     pooled_ratios,
     ratio_centre,
+    robust_fit,
 )
 from repair_horizon.estimation.price_rows import STORAGE
-from repair_horizon.estimation.robust_means import GaussianPrior, RobustFit, robust_fit
 from repair_horizon.logs import Logs
 from repair_horizon.tables.codes import Basis
 

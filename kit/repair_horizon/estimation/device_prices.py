@@ -13,12 +13,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.class_curves import class_curve
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
-from repair_horizon.estimation.pooled_curves import PooledCurves
+from repair_horizon.estimation.pooled_curves import PooledCurves, class_curve
 from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE, NO_SALE, TRAIT_SD, price_rows
 from repair_horizon.logs import CannotSay, Logs

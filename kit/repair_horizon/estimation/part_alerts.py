@@ -16,8 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.estimation.part_prices import PartCurves
-from repair_horizon.estimation.part_shifts import common_move
+from repair_horizon.estimation.part_prices import PartCurves, common_move
 from repair_horizon.tables.months import age_in_months, month_start
 
 LEFT_BAND, SUPPLY, SCARCE, STALE = "left its band", "end of supply", "possible scarcity", "stale"

@@ -29,8 +29,7 @@ from scipy.special import log_ndtr
 
 from repair_horizon.estimation.broken_prices import OTHER, log_ratios
 from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.pooled_ratios import single_units
-from repair_horizon.estimation.robust_means import normal_density
+from repair_horizon.estimation.pooled_ratios import normal_density, single_units
 from repair_horizon.logs import Logs
 
 Floats = npt.NDArray[np.float64]

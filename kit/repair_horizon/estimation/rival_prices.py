@@ -25,7 +25,7 @@ from scipy.special import ndtr
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
 from repair_horizon.estimation.broken_prices import BrokenFit, ratio_table
-from repair_horizon.estimation.robust_means import NORMAL_SPREAD, RobustFit, normal_density
+from repair_horizon.estimation.pooled_ratios import NORMAL_SPREAD, RobustFit, normal_density
 from repair_horizon.tables.codes import Basis
 
 Floats = npt.NDArray[np.float64]

@@ -8,21 +8,32 @@ own place is replaced, not written through. New files can be read by their owner
 ``private`` is False; where the system has no such rights, whoever may enter the folder may read.
 
 A place that cannot be written to has one message for the whole run, not one per family.
+
+One writer at a time into a table: the system's own lock on a file beside it.
+
+The system lets go of it when its holder ends, however that ends, so a killed import is no obstacle
+to the next one. The file itself, ``.TABLE.lock``, stays and is empty: taking it away would let two
+wait for two files of one name.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import io
 import os
 import re
+import unicodedata
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
 import pandas as pd
+from filelock import FileLock, Timeout
+
+from repair_horizon.tables.faults import Fault, LogFault
 
 
 def write_whole(path: Path, content: str | bytes, *, private: bool = True) -> None:
@@ -231,3 +242,75 @@ def said_in_a_cell(words: str, place: Path) -> OSError | None:
     if number in _SURELY or (number in _PERHAPS and inside):
         return unwritable(OSError(number, os.strerror(number), path or str(place)), place)
     return None
+
+
+_PAUSE = 0.02
+
+
+@contextmanager
+def locked(workspace: Path, table: str, patience: float = 60.0) -> Iterator[None]:
+    """Hold the lock of one table of a workspace.
+
+    Parameters
+    ----------
+    workspace
+        The folder.
+    table
+        Name of the table.
+    patience
+        Seconds to wait for another import before giving up.
+
+    Raises
+    ------
+    LogFault
+        If another import does not end in time, or the folder cannot be written.
+    """
+    path = workspace / f".{table}.lock"
+    with suppress(OSError):
+        if path.is_symlink():  # the lock of an import of before, or somebody's trap
+            path.unlink()
+    lock = FileLock(path, timeout=patience, poll_interval=_PAUSE, thread_local=False)
+    try:
+        lock.acquire()
+    except Timeout:
+        found, allowed = "held by another import", "no other at work: run it again once that ends"
+        raise LogFault([Fault(path.name, None, "", found, allowed)]) from None
+    except OSError as error:
+        found, allowed = error.strerror or str(error), "a folder that can be written"
+        raise LogFault([Fault(workspace.name, None, "", found, allowed)]) from None
+    try:
+        yield
+    finally:
+        lock.release()
+
+
+_RESERVED = {"con", "prn", "aux", "nul", "index", "thresholds", "plotly", "run", "set_aside"}
+_RESERVED |= {f"{d}{i}" for d in ("com", "lpt") for i in range(10)}
+_LONGEST = 60
+
+
+def slug(name: str) -> str:
+    """Return a name as lower-case letters, digits, ``-`` and ``_``.
+
+    A name that had to be changed gets a few characters of its hash, so that two names never
+    share a file, also on systems that do not tell capitals apart.
+    """
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode("ascii").lower()
+    kept = re.sub(r"[^a-z0-9_-]+", "-", plain).strip("-_")[:_LONGEST]
+    if kept and kept == name and kept not in _RESERVED:
+        return kept
+    mark = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{kept or 'family'}-{mark}"
+
+
+def slugs(names: Iterable[str]) -> dict[str, str]:
+    """Return the file name of each identifier; a number parts the few that still coincide."""
+    out: dict[str, str] = {}
+    for name in names:
+        first = wanted = slug(name)
+        count = 1
+        while wanted in out.values():
+            count += 1
+            wanted = f"{first}-{count}"
+        out[name] = wanted
+    return out

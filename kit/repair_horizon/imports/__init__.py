@@ -3,7 +3,7 @@
 The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
 ``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column
 under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find what is new
-(``result``) and write it, all or nothing (``logs.appending``). Before that, ``draft`` proposes a
+(``result``) and write it, all or nothing (``logs.adding``). Before that, ``draft`` proposes a
 mapping for a file as it is found (``layout``, ``recognise``).
 """
 
@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from repair_horizon.files.lock import locked
+from repair_horizon.files.writing import locked
 from repair_horizon.imports.fill import Filled, fill
 from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
 from repair_horizon.imports.raw_rows import Inference
@@ -37,7 +37,7 @@ from repair_horizon.imports.sources import (
     read_source,
     unpivoted,
 )
-from repair_horizon.logs.appending import append_rows, read_salt, read_stored
+from repair_horizon.logs.adding import append_rows, read_salt, read_stored
 from repair_horizon.logs.partitioning import settle
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table

@@ -18,23 +18,21 @@ import pandas as pd
 from repair_horizon.imports import dates, numbers
 from repair_horizon.imports.draft_values import unwanted_lines, value_lines
 from repair_horizon.imports.layout import (
+    MONTHS,
     SERIAL,
+    Match,
     Sheet,
     comment,
     export_sheet,
-    quoted,
-    rows_said,
-    toml,
-)
-from repair_horizon.imports.mapping import DATES, NUMBERS
-from repair_horizon.imports.recognise import (
-    MONTHS,
-    Match,
     is_personal,
     month_named,
     plain,
+    quoted,
+    rows_said,
+    toml,
     value_words,
 )
+from repair_horizon.imports.mapping import DATES, NUMBERS
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES
 

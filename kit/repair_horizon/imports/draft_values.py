@@ -9,8 +9,18 @@ import pandas as pd
 
 from repair_horizon.classes import meaning_of
 from repair_horizon.imports import numbers
-from repair_horizon.imports.layout import Sheet, comment, quoted, rows_said, some, toml
-from repair_horizon.imports.recognise import Match, is_personal, plain, value_words
+from repair_horizon.imports.layout import (
+    Match,
+    Sheet,
+    comment,
+    is_personal,
+    plain,
+    quoted,
+    rows_said,
+    some,
+    toml,
+    value_words,
+)
 
 _NO_UNITS = (
     *("bundle", "lot", "job lot", "konvolut", "box only", "empty box", "ovp", "case for"),

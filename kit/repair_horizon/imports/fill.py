@@ -14,9 +14,8 @@ from repair_horizon.imports.mapping import AS_WRITTEN, DATES, NUMBERS, Format, I
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.sources import Source, damaged, note
 from repair_horizon.tables.columns import Column, read_column
-from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.faults import HELD, SET_ASIDE, Fault, LogFault
 from repair_horizon.tables.inputs import Table
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
 
 
 @dataclass(frozen=True, eq=False)

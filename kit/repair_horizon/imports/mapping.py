@@ -42,7 +42,7 @@ from repair_horizon.imports.dates import format_problem
 from repair_horizon.tables.columns import Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
-from repair_horizon.tables.toml_files import as_dict, build, read_toml
+from repair_horizon.tables.settings import as_dict, build, read_toml
 
 ENCODINGS = (
     *("utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1250", "cp1251", "cp1252", "cp1254"),

@@ -14,10 +14,9 @@ from repair_horizon.files.writing import for_spreadsheet, unguarded
 from repair_horizon.imports.mapping import NUMBERS
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.sources import Source, note
-from repair_horizon.logs.appending import csv_text, replace_file
-from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.logs.adding import csv_text, replace_file
+from repair_horizon.tables.faults import COLUMNS, HELD, SET_ASIDE, Fault, LogFault
 from repair_horizon.tables.inputs import Table
-from repair_horizon.tables.row_accounts import COLUMNS, HELD, SET_ASIDE
 
 THERE = "already there"
 
@@ -117,7 +116,7 @@ class ImportResult:
     rows
         The rows added (or, in a preview, that would be), in our columns, as text.
     ledger
-        One line per record not added, with the columns of ``tables.row_accounts.COLUMNS``; its
+        One line per record not added, with the columns of ``tables.faults.COLUMNS``; its
         status is "already there", "set aside" or "held for review".
     inferred
         What is known about the file and how: declared, or proved by which value.

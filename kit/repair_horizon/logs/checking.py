@@ -16,8 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.logs.currencies import convert
+from repair_horizon.tables.faults import HELD, SET_ASIDE, exception_rows
 from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE, exception_rows
 
 Bools = npt.NDArray[np.bool_]
 

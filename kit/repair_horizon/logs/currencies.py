@@ -8,8 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from repair_horizon.tables.faults import Fault, LogFault
-from repair_horizon.tables.row_accounts import HELD, exception_rows
+from repair_horizon.tables.faults import HELD, Fault, LogFault, exception_rows
 
 MAX_AGE_DAYS = 31
 MONEY = {

@@ -17,8 +17,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from repair_horizon.files.lock import locked
-from repair_horizon.files.writing import sync_folder
+from repair_horizon.files.writing import locked, sync_folder
 from repair_horizon.logs.partitions import (
     ADDING,
     FOLDER,

@@ -25,12 +25,10 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from repair_horizon.logs.log_text import printed
-from repair_horizon.logs.reading import TableRead, check_frame, typed
+from repair_horizon.logs.reading import TableRead, check_frame, printed, typed
 from repair_horizon.tables.columns import KINDS
-from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.tables.faults import HELD, Fault, LogFault, exception_rows
 from repair_horizon.tables.inputs import Table
-from repair_horizon.tables.row_accounts import HELD, exception_rows
 
 FOLDER = "family_id="
 NO_FAMILY = "__HIVE_DEFAULT_PARTITION__"

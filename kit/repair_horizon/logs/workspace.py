@@ -1,11 +1,19 @@
-"""A workspace folder read, checked and ready: ``read_logs`` and what it returns."""
+"""A workspace folder read, checked and ready: ``read_logs`` and what it returns.
+
+Logs read once for many pages: ``read_once`` keeps one workspace's logs in this process.
+
+Every family's notebook begins by reading the whole workspace; in a kernel that is kept between
+notebooks the logs are there already. They are read anew when a file has changed, and when what
+is kept is no longer what was read, since a notebook may do to them what it likes.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -33,12 +41,17 @@ from repair_horizon.logs.currencies import (
     only_currency,
     priced,
 )
-from repair_horizon.logs.gathering import gather, located, of_families, split_by_family
-from repair_horizon.logs.now import days_of, last_day
-from repair_horizon.logs.reading import empty_rows
-from repair_horizon.tables.faults import Fault, LogFault
+from repair_horizon.logs.gathering import (
+    days_of,
+    gather,
+    last_day,
+    located,
+    of_families,
+    split_by_family,
+)
+from repair_horizon.logs.reading import empty_rows, find_file
+from repair_horizon.tables.faults import Fault, Ledger, LogFault, no_exceptions
 from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.row_accounts import Ledger, no_exceptions
 from repair_horizon.tables.settings import read_settings
 
 Ints = npt.NDArray[np.int64]
@@ -334,3 +347,86 @@ def _drop(
     if lines:
         rows = rows[~rows["line"].isin(pd.concat(lines))]
     return rows, exceptions
+
+
+@dataclass(frozen=True, eq=False)
+class _Kept:
+    folder: Path
+    as_of: str
+    files: list[tuple[Any, ...]]
+    logs: Logs
+    content: list[int]
+
+
+_kept: list[_Kept] = []
+
+
+def read_once(folder: str | Path, as_of: str = "") -> Logs:
+    """Return a workspace's logs, as known on a day, without reading again what has not changed.
+
+    Parameters
+    ----------
+    folder
+        The workspace.
+    as_of
+        Last day known (YYYY-MM-DD); empty for everything.
+
+    Returns
+    -------
+    Logs
+        The same object as long as files and logs are as they were.
+
+    Raises
+    ------
+    LogFault
+        As ``read_logs``.
+
+    Examples
+    --------
+    >>> from repair_horizon.logs.workspace import read_once
+    >>> read_once("data/demo") is read_once("data/demo")
+    True
+    """
+    at, files = Path(folder), _stamp(Path(folder))
+    for kept in _kept:
+        same = kept.folder == at and kept.as_of == as_of and kept.files == files
+        if same and kept.content == _content(kept.logs):
+            return kept.logs
+    _kept.clear()
+    whole = read_logs(at)
+    logs = whole.as_of(as_of) if as_of else whole
+    _kept.append(_Kept(at, as_of, files, logs, _content(logs)))
+    return logs
+
+
+def _content(logs: Logs) -> list[int]:
+    """Hash every table's values, so that a change made in memory is seen."""
+    return [
+        hash((name, tuple(t.columns), int(pd.util.hash_pandas_object(t).to_numpy().sum())))
+        for name, t in logs.tables.items()
+    ]
+
+
+def _stamp(folder: Path) -> list[tuple[Any, ...]]:
+    """Tell the files of the logs from changed ones: name, size, time of change, place on disk."""
+    found: list[tuple[Any, ...]] = [(str(Path.cwd()),)]
+    for path in _files(folder):
+        try:
+            at = path.stat()
+        except OSError:
+            continue
+        found.append((str(path), at.st_size, at.st_mtime_ns, at.st_ino))
+    return sorted(found)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    yield folder / "settings.toml"
+    for table in TABLES.values():
+        try:
+            path = find_file(folder, table)
+        except LogFault:
+            continue
+        if path is not None and path.is_dir():
+            yield from path.rglob("*")
+        elif path is not None:
+            yield path

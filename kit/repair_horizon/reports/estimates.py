@@ -7,17 +7,19 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from repair_horizon.estimation import curve_tables
+from repair_horizon.estimation import price_table
 from repair_horizon.estimation.curve.checks import (
+    SOURCES,
     far_off,
+    level_after,
     market_index,
     model_effects,
     parameter_table,
     residual_groups,
     robust_check,
+    width_shares,
 )
 from repair_horizon.estimation.curve.predict import learned_share
-from repair_horizon.estimation.curve.uncertainty import SOURCES, level_after, width_shares
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.part_alerts import part_alerts
 from repair_horizon.estimation.repairs import shares_after_reading, success_by_fault
@@ -152,7 +154,7 @@ def _effects(curves: PriceCurves) -> pd.DataFrame:
 def _health(worked: Worked, curves: PriceCurves) -> pd.DataFrame:
     """How the price fit stands: what was learned against the value started from."""
     fit, start, scales = curves.fit, curves.fit.priors, curves.fit.scales
-    flagged = np.abs(fit.residuals) > curve_tables.FLAG_AT * scales.noise
+    flagged = np.abs(fit.residuals) > price_table.FLAG_AT * scales.noise
     long_run = scales.market * np.hypot(1, start.slow_share)
     others = {0: "no effect", 1: "one other family"}
     only = ", ".join(n.replace("_", " ") for n in curves.never_sold)
@@ -195,7 +197,7 @@ def _health(worked: Worked, curves: PriceCurves) -> pd.DataFrame:
 def _plain_curve(worked: Worked, curves: PriceCurves) -> tuple[str, str, str, str]:
     """Hold the joint curve against a plain falling one through the most sold model's own sales."""
     most = curves.models.ids[int(curves.fit.panel.sales_by_model.argmax())]
-    points = curve_tables.price_points(curves, worked.logged["sales"])
+    points = price_table.price_points(curves, worked.logged["sales"])
     points = points.assign(residual=curves.fit.residuals)
     points = points[(points["model_id"] == most) & ~points["flagged"]].sort_values("age_months")
     what = "a plain curve through the most sold model"

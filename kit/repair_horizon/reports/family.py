@@ -21,8 +21,7 @@ import pandas as pd
 import repair_horizon
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
-from repair_horizon.decisions.month.questions_asked import bid_moves, turning_points
-from repair_horizon.decisions.month.sensitivity import sensitivity
+from repair_horizon.decisions.month.questions_asked import bid_moves, sensitivity, turning_points
 from repair_horizon.decisions.month.shelf import shelf
 from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
@@ -44,7 +43,7 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.fitted_shop import NEAR
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs, Settings, read_settings
-from repair_horizon.logs.once import read_once
+from repair_horizon.logs.workspace import read_once
 from repair_horizon.reports import estimates
 from repair_horizon.reports.made_from import NOTHING_BEFORE, Before, before_tables
 from repair_horizon.reports.month_tables import (

@@ -4,7 +4,7 @@
 and keeps its record as with its own engine, nbclient runs the cells, but the kernel outlives the
 notebook. Before each notebook it is put back to its first state (``kernel_state``), so that the
 output is a fresh kernel's; it is replaced when it dies, runs out of time, or cannot be put back.
-What it has imported and read (``logs.once``) is what makes the next page cheap.
+What it has imported and read (``logs.workspace``) is what makes the next page cheap.
 """
 
 from __future__ import annotations

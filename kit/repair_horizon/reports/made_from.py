@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
-from repair_horizon.files.stamps import program_files
+from repair_horizon.files.keeping import program_files
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.reading import find_file

@@ -12,9 +12,9 @@ import pandas as pd
 
 from repair_horizon.decisions.month.listings import open_listings
 from repair_horizon.estimation.curve.market import MarketBreak
-from repair_horizon.files.names import slugs
 from repair_horizon.files.writing import (
     make_folder,
+    slugs,
     stops_the_run,
     write_table,
     write_text,

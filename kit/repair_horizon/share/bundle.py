@@ -25,8 +25,7 @@ from repair_horizon.logs import Fault, LogFault
 from repair_horizon.reports.made_from import DONE, PAGE
 from repair_horizon.reports.page import COSTS, SUPPLIERS, PageParts
 from repair_horizon.reports.sections.bids import COST_COLUMNS
-from repair_horizon.share.pictures import browser, chart_pictures
-from repair_horizon.share.single_page import figures, single_file
+from repair_horizon.share.single_page import browser, chart_pictures, figures, single_file
 
 SINGLE_LIMIT = 6_000_000
 HIDEABLE = (COSTS, SUPPLIERS)

@@ -28,12 +28,12 @@ from repair_horizon.decisions.unit.bid import (
     Outcomes,
     against,
     bid_on_terms,
+    joint_lot,
     outcomes,
     rounded_bid,
     verdict_of,
 )
 from repair_horizon.decisions.unit.economics import Economics, newest
-from repair_horizon.decisions.unit.lots import joint_lot
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs

@@ -30,11 +30,11 @@ from repair_horizon.decisions.month.listings import (
     score,
 )
 from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.unit.bid import rival_of
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate, interlock
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.decisions.unit.lots import rival_of
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs

@@ -30,8 +30,7 @@ from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bid_limits import EndStates, lot_spread, profit_at
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.winning import at_price
-from repair_horizon.files.lock import locked
-from repair_horizon.files.writing import for_spreadsheet, unguarded, write_whole
+from repair_horizon.files.writing import for_spreadsheet, locked, unguarded, write_whole
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.faults import Fault, LogFault

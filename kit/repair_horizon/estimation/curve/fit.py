@@ -17,12 +17,13 @@ from repair_horizon.estimation.curve.cells import OWN, cells_of, fitted
 from repair_horizon.estimation.curve.design import (
     Layout,
     Points,
+    Posterior,
     Priors,
+    Rows,
     dense_prior,
     layout_of,
     rows_at,
 )
-from repair_horizon.estimation.curve.least_squares import Posterior, Rows
 from repair_horizon.estimation.curve.market import MarketPath, market_path
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.quarter_effects import (

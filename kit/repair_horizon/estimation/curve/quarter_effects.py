@@ -23,8 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from repair_horizon.estimation.curve.cells import OWN, Cells, Sums, weighted_sums
-from repair_horizon.estimation.curve.design import Layout
-from repair_horizon.estimation.curve.least_squares import Posterior, Rows, posterior_of
+from repair_horizon.estimation.curve.design import Layout, Posterior, Rows, posterior_of
 from repair_horizon.estimation.curve.panel import Panel
 
 Floats = npt.NDArray[np.float64]

@@ -8,13 +8,12 @@ import pandas as pd
 
 from repair_horizon.decisions.month.shelf import GONE
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
-from repair_horizon.decisions.review.results import results
-from repair_horizon.decisions.review.scorecard import score_lots, won_lots
+from repair_horizon.decisions.review.scorecard import results, score_lots, won_lots
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.reports.html import NOTHING, Column, Fragment, folded, joined, note, table
 from repair_horizon.reports.sections.this_month import named
 from repair_horizon.tables.codes import Code
-from repair_horizon.tables.row_accounts import HELD, SET_ASIDE
+from repair_horizon.tables.faults import HELD, SET_ASIDE
 from repair_horizon.tables.words import (
     day_words,
     fault_words,

@@ -10,7 +10,7 @@ from repair_horizon.backtest.methods import OURS, RULES
 from repair_horizon.backtest.money_replay import MoneyReplay
 from repair_horizon.backtest.running import BacktestRun
 from repair_horizon.backtest.score_tables import EVERY, fell_where, reliability
-from repair_horizon.charts.interval_checks import by_months_ahead, reliability_chart
+from repair_horizon.charts.price_charts import by_months_ahead, reliability_chart
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.html import (
     Chart,
