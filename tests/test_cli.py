@@ -1,15 +1,18 @@
 """The commands: what they print and write, their exit status, and no traceback for bad input."""
 
 import argparse
+import io
 import json
 import re
 import shutil
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from demo_copies import some_families
-from repair_horizon.cli import WORK, main, parser
+from repair_horizon.cli import WORK, _Visible, main, parser
+from repair_horizon.commands.write_down import TOPICS
 from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.shop import open_shop
 from repair_horizon.tables.outputs import OUTPUTS
@@ -275,3 +278,108 @@ def test_what_moves_prices_and_what_broken_units_fetch_are_written(shop: Path, c
     shown = capsys.readouterr()
     assert "Change a month" in shown.out
     assert "Now is" in shown.err
+
+
+class Terminal(io.StringIO):
+    """What a terminal of 80 columns is given."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def on_terminal(*words: str) -> tuple[int, str]:
+    """Run a command whose streams are both that terminal; return its status and all it says."""
+    screen = Terminal()
+    with pytest.MonkeyPatch.context() as patch, redirect_stdout(screen), redirect_stderr(screen):
+        patch.setenv("COLUMNS", "80")
+        try:
+            status = run(*words)
+        except SystemExit as ended:
+            status = int(str(ended.code))
+    return status, screen.getvalue()
+
+
+def too_wide(text: str) -> list[str]:
+    """Lines over 80 columns, but for a path or an address, and for a command to copy."""
+    return [
+        line
+        for line in text.splitlines()
+        if len(line) > 80
+        and not re.fullmatch(r" *\S*(/|://)\S*", line)
+        and not re.match(r" *(repair-horizon|jupyter) ", line)
+    ]
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_the_manual_keeps_to_80_columns(capsys, topic: str) -> None:
+    """Piped or not."""
+    assert run("explain", topic) == 0
+    assert too_wide(capsys.readouterr().out) == []
+
+
+@pytest.mark.parametrize("command", ["", *(n for names in WORK.values() for n in names)])
+def test_every_help_keeps_to_80_columns(command: str) -> None:
+    status, said = on_terminal(*command.split(), "--help")
+    assert (status, too_wide(said)) == (0, [])
+
+
+def test_every_command_keeps_to_80_columns_on_a_terminal(shop: Path, tmp_path: Path) -> None:
+    """Tables as cards, sentences and faults broken between words; paths and commands whole."""
+    copied, export = tmp_path / "w", tmp_path / "export.csv"
+    shutil.copytree(shop, copied)
+    rows = (f"2026-03-0{i},Vellfold Five,very good,{300 + i},a long remark" for i in range(1, 9))
+    export.write_text("\n".join(["Paid at,Item,Condition,Total,Remark", *rows]) + "\n")
+    here = ("--workspace", str(copied))
+    asked = "--class phone --fault locked --launch 2025-09 --launch-price 899"
+    for words, status in (
+        (("check", *here), 0),
+        (("forecast", "--months", "3", *here), 0),
+        (("forecast", "--of", "changes", *here), 0),
+        (("forecast", "--of", "broken", *here), 0),
+        (("bids", *here), 0),
+        (("stock", *here), 0),
+        (("plan", *here, "--months", "3"), 0),
+        (("ask", "--model", "vellfold_5", "--fault", "no power", "--asking", "250", *here), 0),
+        (
+            (
+                "ask",
+                *[
+                    "--class",
+                    "phone",
+                    "--fault",
+                    "locked",
+                    "--launch",
+                    "2025-09",
+                    "--launch-price",
+                    "899",
+                ],
+            ),
+            0,
+        ),
+        (("add", "sale", "model_id=vellfold_5", "gross_amount=612", "grade=B", *here), 0),
+        (("add", "--undo", *here), 0),
+        (("add", "sale", "model_id=nobody's", "gross_amount=2,5", *here), 2),
+        (("import", str(export), "--draft", *here), 0),
+        (("explore", "--write-only", *here), 0),
+        (("partition", *here), 0),
+        (("init", "--workspace", str(tmp_path / "new")), 0),
+        (("check", "--workspace", str(tmp_path / "none")), 2),
+        (("share", "--month", "2026-11", *here), 2),
+    ):
+        ended, said = on_terminal(*words)
+        assert ended == status, (words, said)
+        assert said.strip(), words
+        assert too_wide(re.sub(r"[^\n]*\r", "", said)) == [], words
+
+
+def test_how_far_the_work_is_goes_when_something_is_said() -> None:
+    """Each step takes the place of the one before; nothing of it is left beside the answer."""
+    terminal = Terminal()
+    monitor = _Visible(terminal)
+    for text in ("\r  1 of 2: one", "\r  2 of 2: another", "answer", "\n"):
+        monitor.write(text)
+    shown = ""
+    for piece in re.split(r"(?=\r)", terminal.getvalue()):
+        shown = piece[1:] + shown[len(piece) - 1 :] if piece.startswith("\r") else shown + piece
+    assert shown.rstrip() == "answer"
+    assert "x0d" not in terminal.getvalue()

@@ -32,27 +32,29 @@ def test_the_mapping_language_is_explained_whole(capsys) -> None:
 def test_worked_examples_show_what_becomes_of_their_rows(capsys) -> None:
     """The results are worked out when they are printed; these were read off by hand."""
     out = said(capsys, "mapping")
+    joined = " ".join(out.split())
     assert [n for n in range(1, 10) if f"\nExample {n}\n" in out] == [1, 2, 3, 4, 5]
     for line in (
-        "shop-2001   tavora_3 2026-01-03         1129      EUR     A",
+        "shop-2001; model_id: tavora_3; sale_date: 2026-01-03; gross_amount: 1129; currency: EUR",
         "line 3: held for review, a value the mapping does not name (geprüft)",
-        "market-91-1 tavora_3 2026-03-01          129      USD marketplace        128   working",
+        "channel: marketplace; storage_gb: 128; condition: working",
         "line 3: set aside, no single unit (job lot)",
-        "quay-2026-03-Tavora 3|Battery|Original 2026-03-01   tavora_3       BAT maker_original",
-        "saturday-7   tavora_3 display_dead 2026-02-28 20:15:00     won        41.5",
+        "quay-2026-03-Tavora 3|Battery|Original; quote_date: 2026-03-01; model_id: tavora_3",
+        "end_time: 2026-02-28 20:15:00; result: won; final_price: 41.5",
         "line 5: set aside, before this year (2025-12-12 18:00:00)",
         "line 3: held for review, identifier cut short by a spreadsheet (3.5E+14)",
     ):
-        assert line in out, line
+        assert line in joined, line
 
 
 def test_every_column_and_its_rule_is_explained(capsys) -> None:
     out = said(capsys, "columns")
+    joined = " ".join(out.split())
     for table in TABLES.values():
         assert f"{table.name}.csv: " in out
         for column in table.columns:
             assert f" {column.name}" in out
-            assert column.allowed in out
+            assert column.allowed in joined
     one = said(capsys, "columns", "stock")
     assert "stock.csv" in one
     assert "sales.csv" not in one
@@ -74,7 +76,7 @@ def test_verdicts_and_dates_stand_among_the_words(capsys) -> None:
 
 
 def test_every_class_figure_is_listed_with_its_width_and_source(capsys) -> None:
-    out = said(capsys, "classes", "watch")
+    out = " ".join(said(capsys, "classes", "watch").split())
     assert out.startswith("watch: what is known before any log")
     assert (
         "share of launch price at 12 months: 0.5, 80 % interval 0.32 to 0.78 (class, a guess)"

@@ -10,13 +10,15 @@ from collections.abc import Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, NoReturn, TextIO, TypeAlias
+from shutil import get_terminal_size
+from typing import Any, ClassVar, NoReturn, TextIO, TypeAlias
 
 from repair_horizon import __version__
 from repair_horizon.commands import ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import look as months
 from repair_horizon.commands import write_down as logs
+from repair_horizon.commands.printing import NARROW, wrapped
 from repair_horizon.scale import FamilyLost
 from repair_horizon.tables.faults import LogFault, visible
 
@@ -317,13 +319,27 @@ def main(words: Sequence[str] | None = None) -> int:
 
 
 class _Visible(io.TextIOBase):
-    """A stream on which control characters are written out."""
+    """A stream on which control characters are written out, and a terminal's edge is kept.
+
+    Text that begins with a carriage return and ends no line says how far the work is: the next of
+    its kind takes its place, and whatever else is written, on either stream, wipes it away.
+    """
+
+    passing: ClassVar[TextIO | None] = None
 
     def __init__(self, stream: TextIO) -> None:
         self.stream = stream
 
     def write(self, text: str) -> int:
-        self.stream.write(visible(text))
+        passes = text.startswith("\r") and "\n" not in text
+        if _Visible.passing is not None:
+            _Visible.passing.write(f"\r{'':<{NARROW - 1}}\r")
+            _Visible.passing.flush()
+        _Visible.passing = self.stream if passes else None
+        shown = visible(text[1:] if passes else text)
+        if self.isatty() and not passes:
+            shown = wrapped(shown, max(NARROW, get_terminal_size((NARROW, 24)).columns))
+        self.stream.write(shown)
         return len(text)
 
     def flush(self) -> None:

@@ -180,7 +180,14 @@ class FittedShop:
     def _of_family(self, what: str, family_id: str, about: object, make: Callable[[], T]) -> T:
         """Return what is kept of a family's draws under these rules, or make it."""
         rests_on = (self._stamp(family_id), self._sellers_stamp, *self._rules, repr(about))
-        return self._keeper.of(_kept_name(family_id, what), rests_on, make)
+        told, families = self.hands.progress, self.logs.families
+
+        def made() -> T:
+            if told is not None:
+                told(f"{what} of {family_id}", families.index(family_id), len(families))
+            return make()
+
+        return self._keeper.of(_kept_name(family_id, what), rests_on, made)
 
     @contextmanager
     def _known(self, what: str, rows: pd.DataFrame, month: Month) -> Iterator[dict[Alike, Any]]:

@@ -59,7 +59,7 @@ from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.words import model_names
+from repair_horizon.tables.words import family_names, model_names
 from repair_horizon.views import FamiliesCompared, PartView, PriceView, best_first
 
 MOST_KEPT = 20_000_000
@@ -291,7 +291,9 @@ class Shop(FittedShop):
             name = f"bidding-{stamp_of([key])[:12]}"
             return self._of_family(name, family_id, about, worth_bidding)
 
-        return dearest(found, rates, months_left, most)
+        catalogue = self.logs.tables["catalogue"]
+        names = family_names(catalogue) | model_names(catalogue)
+        return dearest(found, rates, months_left, most, names, f"{self.currency} ")
 
     def _family_unknowns(
         self, family_id: str, keys: list[tuple[str, str]], month: Month

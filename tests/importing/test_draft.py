@@ -65,6 +65,27 @@ def test_a_german_shop_export_needs_two_answers_only(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("values", "grade", "condition"),
+    [
+        (("very good", "good", "fair"), ("A", "B", "C"), ("", "", "")),
+        (("very good", "for parts", "good"), ("A", "", "B"), ("working", "as_is", "working")),
+        (("working", "defective", "tested"), ("", "", ""), ("working", "as_is", "working")),
+    ],
+)
+def test_a_column_is_proposed_for_what_its_values_say(
+    tmp_path: Path, values: tuple[str, ...], grade: tuple[str, ...], condition: tuple[str, ...]
+) -> None:
+    """Under one header, 'Condition', stand grades, working or broken, or both."""
+    lines = [f"{i},2026-01-1{i},Tavora 3,EUR {100 + i}.50,{v}" for i, v in enumerate(values)]
+    export = "\n".join(["Order no,Sold on,Item,Price,Condition", *lines]) + "\n"
+    draft = drafted(tmp_path, export)
+    assert not any("Condition" in question for question in draft.questions)
+    rows = previewed(tmp_path, draft).rows.reindex(columns=["grade", "condition"], fill_value="")
+    assert tuple(rows["grade"]) == grade
+    assert tuple(rows["condition"]) == condition
+
+
 def test_nothing_about_persons_stands_in_a_draft(tmp_path: Path) -> None:
     """Names, addresses and accounts are neither shown nor read; only their headers are named."""
     assert "Ohnesorg" not in drafted(tmp_path, SHOP).text

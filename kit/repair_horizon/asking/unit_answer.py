@@ -116,8 +116,8 @@ def _states(answer: UnitFigures) -> Iterator[str]:
     for row in answer.dispositions.itertuples():
         gain = "" if np.isnan(row.gain) else f"{row.gain:,.0f}"
         yield (
-            f"{fault_words(row.state)[:23]:<24}{percent(row.share):>8}  "
-            f"{option_words(row.option)[:21]:<22}{row.value:>10,.0f}{gain:>10}"
+            f"{_cell(fault_words(row.state), 24)}{percent(row.share):>8}  "
+            f"{option_words(row.option):<22}{row.value:>10,.0f}{gain:>10}"
         )
     yield "worth: money still to come, the price paid not counted; gain: over the next best"
 
@@ -170,12 +170,17 @@ def _until(answer: UnitFigures) -> Iterator[str]:
 
 
 def _matters(answer: UnitFigures, most: int = 6) -> Iterator[str]:
-    yield f"{'figure':<34}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
+    yield f"{'figure':<36}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
     for row in answer.matters.head(most).itertuples():
         yield (
-            f"{row.figure[:33]:<34}{_short(row.low):>9}{_short(row.high):>9}"
+            f"{_cell(row.figure, 36)}{_short(row.low):>9}{_short(row.high):>9}"
             f"{row.bid_low:>12,.0f}{row.bid_high:>13,.0f}"
         )
+
+
+def _cell(words: str, width: int) -> str:
+    """Words in a column; what is too long for it has a line of its own."""
+    return f"{words:<{width}}" if len(words) < width else f"{words}\n{'':<{width}}"
 
 
 def _short(value: float) -> str:
@@ -198,13 +203,13 @@ def question_words(answer: UnitFigures) -> str:
 
 
 def _sources(answer: UnitFigures) -> Iterator[str]:
-    yield f"{'figure':<36}{'value':>8}{'80 % interval':>18}  rests on"
+    yield f"{'figure':<38}{'value':>8}{'80 % interval':>16}  rests on"
     rare = [fault_words(s.state) for s in answer.unit.states if s.usual < RARE]
     for row in answer.sources.itertuples():
         if any(row.figure.endswith(f" {state}") for state in rare):
             continue
         width = "" if row.lower == row.upper else f"{_short(row.lower)} to {_short(row.upper)}"
-        yield f"{row.figure[:35]:<36}{_short(row.value):>8}{width:>18}  {row.basis}"
+        yield f"{_cell(row.figure, 38)}{_short(row.value):>8}{width:>16}  {row.basis}"
 
 
 def told_in_html(answer: UnitFigures) -> str:

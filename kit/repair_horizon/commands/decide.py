@@ -34,12 +34,12 @@ STOCK_SHOWN = (
     "ask_price mark_down channel days_expected caution reason"
 )
 THRESHOLDS_SHOWN = "model_id listed_fault max_bid probability_win expected_profit verdict reason"
-PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit hours cash"
+PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit gain hours cash"
 
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import PRIVATE
+    from repair_horizon.decisions.month.listings import PRIVATE, winning_told
     from repair_horizon.decisions.review.forecast_ledger import append
 
     workspace, tell = Path(options.workspace), Telling(options)
@@ -51,7 +51,8 @@ def bids(options: Namespace) -> int:
     table = shop.bids(given, month)
     path = month_folder(options.workspace, month) / "bids.csv"
     nothing = f"No listing is open on {shop.now:%Y-%m-%d}."
-    tell.table("bids", table, path, BIDS_SHOWN, f"{nothing} Maximum bids are:")
+    shown = table.assign(probability_win=winning_told(table))[BIDS_SHOWN.split()]
+    tell.table("bids", table, path, nothing=f"{nothing} Maximum bids are:", shown=shown)
     if table.empty:
         _maximum_bids(shop, month, tell)
     noted = append(workspace, shop.promises(given, month))
@@ -153,6 +154,8 @@ def stock(options: Namespace) -> int:
 
 def plan(options: Namespace) -> int:
     """Plan the month's bids and bench work; rank part quotes, and say the last orders."""
+    from repair_horizon.decisions.month.listings import winning_told
+    from repair_horizon.decisions.month.plan import BUY
     from repair_horizon.fitted_shop import HORIZON, NEAR
 
     within("--months", options.months, NEAR, HORIZON)
@@ -163,11 +166,19 @@ def plan(options: Namespace) -> int:
     folder = month_folder(options.workspace, month)
     write_table(folder / "plan.csv", found.items)
     done = found.items[found.items["do"]]
-    tell.table("plan", done, None, PLAN_SHOWN, "Nothing to do: no listing pays, no unit waits.")
+    lots = done["kind"] == BUY  # a job's gain is told, a lot's promise
+    shown = done.assign(
+        probability_win=winning_told(done),
+        expected_profit=done["expected_profit"].where(lots),
+        gain=done["gain"].mask(lots),
+    )
+    nothing = "Nothing to do: no listing pays, no unit waits."
+    tell.table("plan", done, nothing=nothing, shown=shown[PLAN_SHOWN.split()])
     tell.say(f"\n{found.words()}")
     if len(done):
         tell.say(f"Before buying: {BEFORE_BUYING}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
+    tell.say(f"\nWhat the plan comes to, {shop.currency} and hours, 90 % range:")
     tell.table("outcome", found.outcome())
     write_table(folder / "part_orders.csv", shop.part_orders(month, options.months))
     quotes = shop.ranked_quotes(month, options.months)
@@ -179,7 +190,7 @@ def plan(options: Namespace) -> int:
     if len(answers):
         tell.say("\nWhat would be worth knowing, until the buy stop:")
     for text in answers["words"]:
-        tell.say(f"  {text} {shop.currency}")
+        tell.say(f"  {text}")
     tell.say(f"\nEverything considered: {folder / 'plan.csv'}")
     tell.say(f"Part quotes, cheapest in total first: {folder / 'part_quotes_ranked.csv'}")
     tell.say(f"Last orders of parts, none assumed on the shelf: {folder / 'part_orders.csv'}")

@@ -110,7 +110,7 @@ def explore(options: Namespace) -> int:
                 cell["source"] = "\n".join(f"{n} = {v!r}" for n, v in chosen.items())
         write_text(path, json.dumps(notebook, ensure_ascii=False, indent=1) + "\n")
     if options.write_only:
-        print(f"written: {path}\nopen it: jupyter lab {shlex.quote(str(path))}")
+        print(f"written: {path}\nopen it:\n  jupyter lab {shlex.quote(str(path))}")
         return 0
     print(f"{path}: run all cells. Ctrl-C here ends it.", flush=True)
     start = [sys.executable, "-m", "jupyterlab", str(path)]

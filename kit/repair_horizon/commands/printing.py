@@ -18,6 +18,7 @@ from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs, read
 from repair_horizon.scale import Hands
 from repair_horizon.tables.inputs import LEDGER, TABLES
 from repair_horizon.tables.months import month_word
+from repair_horizon.tables.words import MISSING
 
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
@@ -68,9 +69,8 @@ def hands_of(options: Namespace) -> Hands:
 
 
 def _step(family: str, done: int, of: int) -> None:
-    """Say on one line of the terminal how far the work is; it goes when all is done."""
-    said = f"\r  {done} of {of}: {family[:40]:<40}" if done < of else f"\r{'':<60}\r"
-    print(said, end="", file=sys.stderr, flush=True)
+    """Say on one line of the terminal how far the work is; what is printed next wipes it away."""
+    print(f"\r  {done} of {of}: {family[:60]}", end="", file=sys.stderr, flush=True)
 
 
 # Locks and notes of the kit's own, and a log put aside by `partition`.
@@ -111,6 +111,7 @@ def month_folder(workspace: str, month: int) -> Path:
 MOST_ROWS, WIDEST_CELL, NARROW = 60, 60, 80
 # Declared outputs of tables that are told under another name.
 _DECLARED = {"stock": "shelf", "maximum_bids": "thresholds"}
+_COPIED = re.compile(r" *(repair-horizon|jupyter) ")
 _WHOLE: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 
 
@@ -191,13 +192,20 @@ def width() -> int | None:
     return shutil.get_terminal_size((NARROW, 24)).columns if sys.stdout.isatty() else None
 
 
-def wrapped(words: str) -> str:
-    """Break lines that are too long for a page of a terminal; words stay whole."""
-    lines = words.splitlines() or [""]
+def wrapped(words: str, most: int = NARROW) -> str:
+    """Break lines that are too long for a page of a terminal, the rest of each a little in.
+
+    Words stay whole, and so does a command to copy.
+    """
     return "\n".join(
-        line if len(line) <= NARROW else fill(line, NARROW, subsequent_indent="  ", **_WHOLE)
-        for line in lines
+        line if len(line) <= most or _COPIED.match(line) else _broken(line, most)
+        for line in words.split("\n")
     )
+
+
+def _broken(line: str, most: int) -> str:
+    inner = len(line) - len(line.lstrip()) + 2
+    return fill(line, most, subsequent_indent=" " * inner, **_WHOLE)
 
 
 def laid_out(table: pd.DataFrame, columns: int | None, output: str = "", decimals: int = 2) -> str:
@@ -219,14 +227,14 @@ def _rounded(table: pd.DataFrame, decimals: int, output: str) -> pd.DataFrame:
     from repair_horizon.tables.outputs import OUTPUTS
 
     known = OUTPUTS[output].columns if output in OUTPUTS else ()
-    digits = {c.name: OUTPUT_KINDS[c.kind].decimals for c in known if c.kind == "share"}
+    digits = {c.name: OUTPUT_KINDS[c.kind].decimals for c in known if c.kind in ("share", "chance")}
     floats = table.select_dtypes("float").columns
     return table.assign(**{c: table[c].round(digits.get(c) or decimals) for c in floats})
 
 
 def _card(row: pd.Series, columns: int, output: str) -> str:
     """One row: its first two entries as a head, the others by name; what is empty is left out."""
-    told = [(str(n), v) for n, v in row.items() if not (pd.isna(v) or v == "")]
+    told = [(str(n), v) for n, v in row.items() if not (pd.isna(v) or v in ("", MISSING))]
     head = "  ".join(str(v) for _, v in told[:2])
     rest = "; ".join(_said(name, value, output) for name, value in told[2:])
     lines = wrap(rest, max(columns, 20), initial_indent="  ", subsequent_indent="  ", **_WHOLE)
@@ -237,7 +245,7 @@ def _said(name: str, value: Any, output: str) -> str:
     from repair_horizon.tables.outputs import OUTPUTS
 
     if output not in OUTPUTS or name not in OUTPUTS[output].names:
-        return f"{name.replace('_', ' ')} {_short(value)}"
+        return f"{name.replace('_', ' ')}: {_short(value)}"
     column = OUTPUTS[output].column(name)
     words = f"{value:%Y-%m-%d}" if isinstance(value, pd.Timestamp) else column.worded(value)
     return f"{column.heading[:1].lower()}{column.heading[1:]}: {words}"

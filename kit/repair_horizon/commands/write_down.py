@@ -6,7 +6,7 @@ import shlex
 from argparse import Namespace
 from difflib import get_close_matches
 from pathlib import Path
-from textwrap import fill, indent, wrap
+from textwrap import fill, indent
 
 import pandas as pd
 
@@ -143,7 +143,7 @@ def _draft(options: Namespace) -> int:
             print(wrapped(f"{number}. {question}"))
     then = ["repair-horizon", "import", str(file), "--mapping", str(path)]
     then += ["--workspace", options.workspace] if options.workspace != "." else []
-    print(f"\nThen: {shlex.join([*then, '--preview'])}")
+    print(f"\nThen:\n  {shlex.join([*then, '--preview'])}")
     return 0
 
 
@@ -177,11 +177,11 @@ def check(options: Namespace) -> int:
     reasons = logs.ledger.reasons()
     tell.table("reasons", reasons, nothing="Every row is used.")
     share, limit = logs.ledger.held_share(), settings.limits.held_share
-    tell.say(f"\n{share:.1%} of the rows wait for review (limit {limit:.1%}).")
+    tell.say(f"\n{100 * share:.1f} % of the rows wait for review (limit {100 * limit:.1f} %).")
     market = broken_market(logs)
     broke = market.words if isinstance(market, MarketBreak) else ""
     if broke:
-        tell.say("\n" + "\n".join(wrap(broke, 80)))
+        tell.say(wrapped(f"\n{broke}"))
     missing = readiness(logs, settings)
     if options.format == "text":
         _print_missing(missing, options.most, logs.currency)
@@ -200,8 +200,8 @@ def _print_missing(missing: pd.DataFrame, most: int, currency: str) -> None:
             "" if row.moves != row.moves else f" Leaves bids open by {currency} {row.moves:.0f}."
         )
         said = f"{number}. {row.missing}{moves} {row.unlocks}"
-        print("\n".join(wrap(said, 80, subsequent_indent="   ")))
-        print("\n".join(wrap(row.how, 80, initial_indent="   ", subsequent_indent="     ")))
+        print(wrapped(said))
+        print(wrapped(f"  {row.how}"))
     if len(missing) > most:
         print(f"... and {len(missing) - most} more: check --most {len(missing)}")
 
@@ -215,15 +215,16 @@ def explain(options: Namespace) -> int:
     if topic == "mapping":
         from repair_horizon.imports.manual import mapping_manual
 
-        print(mapping_manual(), end="")
+        said = mapping_manual()
     elif topic == "columns":
-        print("\n\n".join(_columns(t) for t in _tables(part)))
+        said = "\n\n".join(_columns(t) for t in _tables(part))
     elif topic == "settings":
-        print("\n".join(_settings(part)))
+        said = "\n".join(_settings(part))
     elif topic == "classes":
-        print("\n\n".join(_figures(known_figures(name)) for name in ([part] if part else CLASSES)))
+        said = "\n\n".join(_figures(known_figures(n)) for n in ([part] if part else CLASSES))
     else:
-        print("\n".join(_words(part)))
+        said = "\n".join(_words(part))
+    print(wrapped(said.rstrip("\n")))
     return 0
 
 

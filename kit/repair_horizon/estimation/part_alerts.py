@@ -18,6 +18,7 @@ import pandas as pd
 
 from repair_horizon.estimation.part_prices import PartCurves, common_move
 from repair_horizon.tables.months import age_in_months, month_start
+from repair_horizon.tables.words import percent
 
 LEFT_BAND, SUPPLY, SCARCE, STALE = "left its band", "end of supply", "possible scarcity", "stale"
 ALERT_COLUMNS = ["part_code", "model_id", "quality_class", "kind", "since", "words"]
@@ -71,8 +72,8 @@ def _shocks(curves: PartCurves) -> Iterator[_Row]:
         way = "dearer" if shift.size > 0 else "cheaper"
         held = "; no fall is forecast from there" if shift.size > 0 else ""
         words = (
-            f"left its band in {shift.since:%Y-%m}: about {change:.0%} {way} by {shift.n} quotes; "
-            f"the forecast starts again from them{held}"
+            f"left its band in {shift.since:%Y-%m}: about {percent(change)} {way} by "
+            f"{shift.n} quotes; the forecast starts again from them{held}"
         )
         yield model, shift.quality, LEFT_BAND, shift.since, words
 

@@ -40,6 +40,7 @@ from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import (
     MISSING,
     Ahead,
+    bare_money,
     fault_words,
     missing,
     money,
@@ -290,8 +291,8 @@ def option_tables(worked: Worked, found: Answers) -> Fragment:
             Column("state", "It turns out to be", fault_words),
             Column("share", "Chance", percent, numeric=True),
             Column("option", "Then"),
-            Column("value", f"Worth, {currency}", number, numeric=True),
-            Column("margin", "Ahead of the next by", number, numeric=True),
+            Column("value", f"Worth, {currency}", bare_money, numeric=True),
+            Column("margin", "Ahead of the next by", bare_money, numeric=True),
         ],
         "What to do with the unit, by what it turns out to be",
     )
@@ -300,9 +301,9 @@ def option_tables(worked: Worked, found: Answers) -> Fragment:
         mine,
         [
             Column("option", "Option"),
-            Column("value", f"Worth, {currency}", number, numeric=True),
-            Column("lower", f"Lower ({percent(LEVEL)})", number, numeric=True),
-            Column("upper", f"Upper ({percent(LEVEL)})", number, numeric=True),
+            Column("value", f"Worth, {currency}", bare_money, numeric=True),
+            Column("lower", f"Lower ({percent(LEVEL)})", bare_money, numeric=True),
+            Column("upper", f"Upper ({percent(LEVEL)})", bare_money, numeric=True),
         ],
         f"Every option if it is {fault_words(found.main_state)}",
     )

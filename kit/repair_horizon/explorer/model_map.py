@@ -37,6 +37,8 @@ from repair_horizon.shop import Shop
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import (
+    bare_money,
+    chance,
     fault_words,
     listing,
     model_names,
@@ -44,6 +46,7 @@ from repair_horizon.tables.words import (
     number,
     part_words,
     percent,
+    winning,
 )
 from repair_horizon.views import FamiliesCompared, best_first
 
@@ -247,9 +250,11 @@ class ModelMap:
                     "line": {"color": FAINT, "width": 1},
                 },
                 text=[plain(n) for n in mine["name"]],
-                customdata=mine[["max_bid", "probability_win", "bid_before"]],
+                customdata=mine.assign(wins=mine["probability_win"].map(chance))[
+                    ["max_bid", "wins", "bid_before"]
+                ],
                 hovertemplate="%{text}<br>maximum bid %{customdata[0]:,.0f} (parts as they are "
-                "%{customdata[2]:,.0f})<br>wins %{customdata[1]:.0%}, then earns %{y:,.0f}"
+                "%{customdata[2]:,.0f})<br>wins %{customdata[1]}, then earns %{y:,.0f}"
                 "<extra></extra>",
             )
         return Chart(figure)
@@ -260,11 +265,11 @@ class ModelMap:
         currency = self.shop.currency
         columns = [
             Column("name", "Model and fault"),
-            Column("max_bid", f"Maximum bid, {currency}", number, numeric=True),
-            Column("bid_before", "parts as they are", number, numeric=True),
-            Column("won_price", "Usually won at", number, numeric=True),
-            Column("probability_win", "Chance of winning", percent, numeric=True),
-            Column("expected_profit", "Profit of a win", number, numeric=True),
+            Column("max_bid", f"Maximum bid, {currency}", bare_money, numeric=True),
+            Column("bid_before", "parts as they are", bare_money, numeric=True),
+            Column("won_price", "Usually won at", bare_money, numeric=True),
+            Column("probability_win", "Chance of winning", winning, numeric=True),
+            Column("expected_profit", "Profit of a win", bare_money, numeric=True),
             Column("probability_loss", "Chance of loss", percent, numeric=True),
         ]
         best = table(rows.head(MOST), columns, "Most expected of a listing first")
@@ -288,10 +293,10 @@ class ModelMap:
             Column("family_id", "Family", fault_words),
             Column("rows", "Rows shown", number, numeric=True),
             Column("best", "Best of them"),
-            Column("max_bid", f"Maximum bid, {self.shop.currency}", number, numeric=True),
-            Column("probability_win", "Chance of winning", percent, numeric=True),
-            Column("expected_profit", "Profit of a win", number, numeric=True),
-            Column("profit_per_hour", "Profit per bench hour", number, numeric=True),
+            Column("max_bid", f"Maximum bid, {self.shop.currency}", bare_money, numeric=True),
+            Column("probability_win", "Chance of winning", winning, numeric=True),
+            Column("expected_profit", "Profit of a win", bare_money, numeric=True),
+            Column("profit_per_hour", "Profit per bench hour", bare_money, numeric=True),
             Column("change", "Prices a month", change.worded, numeric=True),
         ]
         rows = self.beside(self.families.value).table()

@@ -116,6 +116,8 @@ def readable_as(column: Column, cells: Sequence[str]) -> float:
 
 def _kind_test(column: Column):  # type: ignore[no-untyped-def]
     words = value_words(column.name)
+    if column.name == "grade":  # a grade's column may say of some units that they were sold broken
+        words = {w: v for w, v in value_words("condition").items() if v == "as_is"} | words
     if column.choices or words:
         known = {*map(plain, column.choices), *words}
         return lambda text: plain(text) in known
@@ -191,13 +193,18 @@ def matches(header: Sequence[str], cells: dict[str, list[str]], table: Table) ->
     for theirs in header:
         if not theirs or is_personal(theirs):
             continue
-        for ours, score in _scores(plain(theirs), known).items():
+        scores = _scores(plain(theirs), known)
+        fits = {ours: readable_as(table.column(ours), cells[theirs]) for ours in scores}
+        for ours, score in scores.items():
             column = table.column(ours)
-            fits = readable_as(column, cells[theirs])
             free = column.kind in ("code", "text") and not column.choices
+            # A header in our own words yields where its values are another column's: 'Condition'
+            # above 'very good' is the grade.
+            coded = column.choices or value_words(ours)
+            outdone = coded and fits[ours] < max(fits.values())
             own = plain(theirs) == plain(ours)
             named = score >= _WHOLE - 50 and free and ours != "model_id" and any(cells[theirs])
-            if fits >= _ENOUGH or named or own:
+            if fits[ours] >= _ENOUGH or ((named or own) and not outdone):
                 found.append(Match(ours, theirs, score))
     taken: dict[str, Match] = {}
     used: set[str] = set()

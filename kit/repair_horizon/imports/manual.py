@@ -15,14 +15,16 @@ from typing import Any
 from repair_horizon.imports import ImportMapping, ImportResult, import_file, table_of
 from repair_horizon.imports.mapping import AsideRule, Filter, Format, KeyRule, Unpivot
 
-_OPENING = """A mapping says how the columns of somebody else's export become columns of one of
-our logs. It is a TOML file. What it leaves out is proved from the file's own values or refused,
-never guessed; a value it does not name holds its row for review. `import FILE --draft` writes a
-first one, `--preview` shows what it would do.
+_OPENING = """A mapping says how the columns of somebody else's export become columns of one
+of our logs. It is a TOML file. What it leaves out is proved from the file's own
+values or refused, never guessed; a value it does not name holds its row for
+review. `import FILE --draft` writes a first one, `--preview` shows what it
+would do.
 
-In `[values.COLUMN]` a line "*" = "value" takes every value not named, "*" = "*" leaves them as
-they are. A date's order is written in words (day.month.year, year2 for two digits, month_name)
-or codes (%d.%m.%Y); excel-serial is a spreadsheet's day number."""
+In `[values.COLUMN]` a line "*" = "value" takes every value not named, "*" = "*"
+leaves them as they are. A date's order is written in words (day.month.year,
+year2 for two digits, month_name) or codes (%d.%m.%Y); excel-serial is a
+spreadsheet's day number."""
 _SECTIONS: tuple[tuple[str, Any, str], ...] = (
     ("key", KeyRule, "the key, where no single column of theirs is ours"),
     ("formats.COLUMN", Format, "how one column of ours is written"),
@@ -63,9 +65,10 @@ def _example(mapping: Path) -> list[str]:
     result = worked(export, mapping)
     shown = [f"  {line}" for line in export.read_text(encoding="utf-8").splitlines()]
     said = [f"  {line}" for line in mapping.read_text(encoding="utf-8").splitlines()]
-    rows = result.rows.to_string(index=False).splitlines()
+    rows = result.rows.to_dict("records")
     out = [f"{export.name}:", *shown, "", f"{mapping.name}:", *said, ""]
-    out += [f"becomes, in {result.table}.csv:", *[f"  {line}" for line in rows]]
+    out.append(f"becomes, in {result.table}.csv:")
+    out += ["  " + "; ".join(f"{c}: {v}" for c, v in row.items() if v != "") for row in rows]
     left = result.ledger[["line", "status", "reason", "found"]]
     for line, status, reason, found in left.itertuples(index=False):
         out.append(f"  line {line}: {status}, {reason}" + (f" ({found})" if found else ""))

@@ -31,7 +31,6 @@ from repair_horizon.reports.made_from import DONE, Before, with_last_month
 from repair_horizon.reports.month_tables import (
     LEVEL,
     best_faults,
-    family_names,
     main_row,
     ranked,
 )
@@ -46,6 +45,7 @@ from repair_horizon.tables.words import (
     MISSING,
     Ahead,
     day_words,
+    family_names,
     missing,
     month_words,
     number,
@@ -169,12 +169,11 @@ def _pictures(page: IndexPage, links: Mapping[str, str], *, costs: bool) -> Frag
     """Draw the bids on one money axis, and until when buying and repair pay."""
     if page.every.empty:
         return NOTHING
-    short = "Invented." if page.invented else ""
-    under = f"{short} {_UNDER}".strip()
+    under = f"Invented. {_UNDER}" if page.invented else _UNDER
     best, chances = best_faults(page.every).head(MOST), page.tables["stop_chances"]
     return joined(
         bid_picture(page.every, page.logs.currency, links, under, costs=costs),
-        timeline_picture(best, chances, page.ahead, links, "How long it pays", short),
+        timeline_picture(best, chances, page.ahead, links, "How long it pays", under),
     )
 
 

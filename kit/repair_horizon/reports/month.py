@@ -34,7 +34,6 @@ from repair_horizon.reports.made_from import (
     standing,
 )
 from repair_horizon.reports.month_tables import (
-    family_names,
     invented_note,
     read_saved,
     stacked,
@@ -45,7 +44,7 @@ from repair_horizon.scale import FamilyLost, Hands, each_family
 from repair_horizon.shop import shop_of
 from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.words import month_words, short_names
+from repair_horizon.tables.words import family_names, month_words, short_names
 
 Progress = Callable[[str, str, float], None]
 KEPT = "kept"

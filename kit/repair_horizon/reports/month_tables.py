@@ -15,7 +15,7 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
-from repair_horizon.tables.words import Ahead, fault_words, shared_words, short_names
+from repair_horizon.tables.words import Ahead, short_names
 
 LEVEL = 0.8
 TABLES = PAGE_TABLES
@@ -111,18 +111,6 @@ def stacked(parts: Sequence[pd.DataFrame], output: str) -> pd.DataFrame:
     """Put tables of one output under each other; empty and typed where none has a row."""
     whole = [p for p in parts if len(p)]
     return pd.concat(whole, ignore_index=True) if whole else OUTPUTS[output].empty()
-
-
-def family_names(catalogue: pd.DataFrame) -> dict[str, str]:
-    """Return each family's name to print: the words its models' names begin with."""
-    models = catalogue.groupby("family_id")["model_name"].agg(list)
-    return {str(family): _family_name(names, str(family)) for family, names in models.items()}
-
-
-def _family_name(names: Sequence[str], family_id: str) -> str:
-    words = [n.split() for n in names]
-    lead = words[0][: shared_words(words)] if len(words) > 1 and all(words) else []
-    return " ".join(lead) or fault_words(family_id)
 
 
 def for_page(month: FamilyMonth) -> FamilyMonth:

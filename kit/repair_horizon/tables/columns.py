@@ -43,9 +43,9 @@ class Column:
             return "one of " + ", ".join(self.choices)
         words = KINDS[self.kind].allowed
         if self.lowest is not None and self.highest is not None:
-            return f"{words} from {self.lowest:g} to {self.highest:g}"
+            return f"{words}, from {self.lowest:.12g} to {self.highest:.12g}"
         if self.lowest is not None:
-            return f"{words}, at least {self.lowest:g}"
+            return f"{words}, at least {self.lowest:.12g}"
         return words
 
 

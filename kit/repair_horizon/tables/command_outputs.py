@@ -35,7 +35,7 @@ BIDS = _whole(
     quantity | count | Units | units of the lot
     max_bid | money | Maximum bid | the listing's own; of a private seller the walk-away price
     offer | money | First offer | to a private seller
-    probability_win | share | Chance of winning | that the bid wins, or the offer is taken
+    probability_win | chance | Chance of winning | that the bid wins, or the offer is taken
     room | money | Room | maximum bid less the current one
     advice | code | Do | bid, pass or cannot say
     verdict | code | Verdict | of model and fault
@@ -67,12 +67,13 @@ PLAN = _whole(
     end_time | date | Ends | day the auction closes; empty for a job
     do | yes_no | Do it | whether the plan takes it
     max_bid | money | Maximum bid | at the listing's own terms
-    probability_win | share | Chance of winning | of the bid
+    probability_win | chance | Chance of winning | of the bid
     expected_profit | money | Profit of a win | at the price the lot is won at
     profit_per_hour | money | Profit per bench hour | the same for each bench hour
     gain | money | Gain | chance times profit; a job's gain over the next option
     hours | hours | Bench hours | it takes if it comes about
     cash | money | Cash | it takes if it comes about at its maximum bid
+    terms | code | Terms | auction, fixed_price or private; empty for a job
     """,
 )
 PART_ORDERS = _whole(

@@ -14,6 +14,7 @@ import pandas as pd
 from repair_horizon.tables.codes import Code, Verdict
 from repair_horizon.tables.words import (
     MISSING,
+    bare_money,
     codes_words,
     fault_words,
     missing,
@@ -23,6 +24,7 @@ from repair_horizon.tables.words import (
     short_day,
     short_month,
     verdict_words,
+    winning,
 )
 
 
@@ -59,8 +61,9 @@ OUTPUT_KINDS: dict[str, OutputKind] = {
     "fault": OutputKind("str", fault_words, said="fault or state of the fault table"),
     "part": OutputKind("str", part_words, said="part code"),
     "parts": OutputKind("str", codes_words, said="part codes joined by ;"),
-    "money": OutputKind("float64", number, 2, "amount in the settlement currency"),
+    "money": OutputKind("float64", bare_money, 2, "amount in the settlement currency"),
     "share": OutputKind("float64", percent, 4, "share from 0 to 1"),
+    "chance": OutputKind("float64", winning, 4, "chance from 0 to 1"),
     "change": OutputKind("float64", _change, 4, "share, below zero for a fall"),
     "number": OutputKind("float64", partial(number, decimals=2), said="number"),
     "hours": OutputKind("float64", partial(number, decimals=1), 2, "hours"),

@@ -59,7 +59,7 @@ _SHARED = declared(
     expected_profit | money | Profit of a win | expected profit of a lot that is won
     profit_per_hour | money | Profit per bench hour | the same for each bench hour it takes
     probability_loss | share | Chance of loss | chance that a lot that is won loses money
-    probability_win | share | Chance of winning | chance that the maximum bid wins a lot
+    probability_win | chance | Chance of winning | chance that the maximum bid wins a lot
     listings_per_month | number | Listings a month | such lots expected a month
     earns_per_month | money | Earns a month | profit of a win x chance of winning x listings a month
     bid_next_month | money | Maximum bid next month | the same for the month after

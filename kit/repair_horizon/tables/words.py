@@ -41,6 +41,7 @@ PARTS = {
     "STR": "strap",
 }
 MISSING = "–"
+WITHIN_LIMIT = "its price is within the limit"  # of a price asked, which needs no luck
 NOW = "this month"  # when something stops that no longer pays
 _NBSP = "\u00a0"
 
@@ -51,9 +52,14 @@ def missing(value: Any) -> bool:
 
 
 def money(amount: Any, currency: str, *, cents: bool = False) -> str:
-    """Amount with its currency and thousands marked: ``EUR 1,234``, ``−EUR 12``."""
+    """Amount with its currency and thousands marked: ``EUR 1,234``, ``−EUR 12``.
+
+    What would read 0 and is not is said so: ``under EUR 1``.
+    """
     if missing(amount):
         return MISSING
+    if not cents and _rounds_away(amount):
+        return f"under {currency}{_NBSP}1" if float(amount) > 0 else f"over −{currency}{_NBSP}1"
     digits = f"{abs(float(amount)):,.{2 if cents else 0}f}"
     sign = "−" if float(amount) < 0 and digits.strip("0.,") else ""
     return f"{sign}{currency}{_NBSP}{digits}"
@@ -67,6 +73,18 @@ def number(amount: Any, decimals: int = 0) -> str:
     return f"−{text}" if float(amount) < 0 and text.strip("0.,") else text
 
 
+def bare_money(value: Any) -> str:
+    """Bare amount of money in whole units; what would read 0 and is not is said so."""
+    if not missing(value) and _rounds_away(value):
+        return "under 1" if float(value) > 0 else "over −1"
+    return number(value)
+
+
+def _rounds_away(value: Any) -> bool:
+    """Whether an amount is not zero, but reads 0 in whole units; half a cent is zero."""
+    return abs(float(value)) >= 0.005 and f"{abs(float(value)):.0f}" == "0"
+
+
 def percent(share: Any) -> str:
     """Share as whole percent; small but not zero, large but not all, are said so."""
     if missing(share):
@@ -77,6 +95,16 @@ def percent(share: Any) -> str:
     if 99.5 < value < 100:
         return f"over 99{_NBSP}%"
     return f"{math.floor(value + 0.5)}{_NBSP}%"
+
+
+def winning(share: Any) -> str:
+    """Chance of winning as percent; an auction is never sure, whatever rounding says.
+
+    Words in its place, such as ``WITHIN_LIMIT``, stay.
+    """
+    if share == WITHIN_LIMIT:
+        return WITHIN_LIMIT
+    return percent(share if missing(share) else min(float(share), 0.9999))
 
 
 def chance(share: Any) -> str:
@@ -214,6 +242,18 @@ def shared_words(words: list[list[str]]) -> int:
     """Count the words with which every name begins."""
     columns = list(zip(*words, strict=False))
     return next((i for i, c in enumerate(columns) if len(set(c)) > 1), len(columns))
+
+
+def family_names(catalogue: pd.DataFrame) -> dict[str, str]:
+    """Return each family's name to print: the words its models' names begin with."""
+    models = catalogue.groupby("family_id")["model_name"].agg(list)
+    return {str(family): _family_name(names, str(family)) for family, names in models.items()}
+
+
+def _family_name(names: Sequence[str], family_id: str) -> str:
+    words = [n.split() for n in names]
+    lead = words[0][: shared_words(words)] if len(words) > 1 and all(words) else []
+    return " ".join(lead) or fault_words(family_id)
 
 
 def model_names(catalogue: pd.DataFrame) -> dict[str, str]:

@@ -40,6 +40,7 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Tier
+from repair_horizon.tables.words import WITHIN_LIMIT
 
 Floats = npt.NDArray[np.float64]
 
@@ -413,6 +414,16 @@ def _scored_lot(offered: list[Offered], scorers: list[Scorer]) -> dict[str, obje
         **_shown(bid, current, usual, buys, verdict),
         "reason": said if buys else f"{said}; {reason or 'the price has passed the maximum bid'}",
     }
+
+
+def winning_told(rows: pd.DataFrame) -> pd.Series:
+    """Chances of winning to be told, of listings in ``bids`` or ``plan``.
+
+    A price asked that the limit allows needs no luck: words stand in place of its chance.
+    """
+    win, open_to = rows["probability_win"], rows.get("room", pd.Series(0.0, rows.index)) >= 0
+    sure = ((rows["terms"] == PRIVATE) & (win == 1.0)) | ((rows["terms"] == FIXED_PRICE) & open_to)
+    return win.astype("object").mask(sure, WITHIN_LIMIT)
 
 
 def pass_reason(known: Outcomes, land: Landing, bid: Bid, current: float) -> str:

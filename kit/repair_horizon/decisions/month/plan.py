@@ -40,6 +40,7 @@ from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Delay, Settings
+from repair_horizon.tables.words import percent
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -50,7 +51,7 @@ RUNS_OUT = 0.05
 RANGE = (0.05, 0.95)
 _AS_SCORED = (
     *("family_id", "model_id", "end_time", "max_bid"),
-    *("probability_win", "expected_profit", "profit_per_hour"),
+    *("probability_win", "expected_profit", "profit_per_hour", "terms"),
 )
 
 
@@ -142,7 +143,7 @@ class Plan(Month):
             return "Bid on all of them: cash lasts whatever is won."
         return (
             f"Stop bidding after {self.stop_after} lots won: with more, the chance that cash runs "
-            f"out would pass {RUNS_OUT:.0%}."
+            f"out would pass {percent(RUNS_OUT)}."
         )
 
 

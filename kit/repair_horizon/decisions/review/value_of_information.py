@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -34,10 +35,12 @@ from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.outputs import OUTPUTS
+from repair_horizon.tables.words import fault_words, part_words
 
 Floats = npt.NDArray[np.float64]
 
 QUOTE, AS_IS_SALE, OUTCOME = "quote", "as-is sale", "repair outcome"
+IN, OF = ", ", " of "  # parts of ``what``: code and quality, state and fault
 OBSERVATIONS, DRAWS = 16, 500
 QUOTE_NOISE = 0.08
 """How far one supplier's quote is from the usual price of a part, in logs (judgement)."""
@@ -211,7 +214,7 @@ class FamilyUnits:
         for (model_id, code), keys in needs.items():
             for offer in self.offers(model_id, code):
                 value = self.thin(np.log(offer.now.price[:, 0]))
-                what = f"{code}, {offer.quality}"
+                what = f"{code}{IN}{offer.quality}"
                 basis = offer.now.basis.value
                 if value.std() >= LEAST_SPREAD:
                     shown = measured(value, QUOTE_NOISE)
@@ -250,7 +253,7 @@ class FamilyUnits:
                 value = self.thin(state.repair.success)
                 basis = Basis.OWN.value
                 if value.std() >= LEAST_SPREAD:
-                    what = f"{state.state} of {fault}"
+                    what = f"{state.state}{OF}{fault}"
                     names = (OUTCOME, self.family_id, "", what, basis)
                     yield Unknown(*names, value, *tried(value)), keys
 
@@ -309,8 +312,13 @@ def dearest(
     rates: Mapping[tuple[str, str], float],
     months_left: Callable[[str, tuple[str, str]], int],
     most: int | None,
+    names: Mapping[str, str] = MappingProxyType({}),
+    currency: str = "",
 ) -> pd.DataFrame:
-    """Put the answers in order of their worth; see ``unknowns``."""
+    """Put the answers in order of their worth; see ``unknowns``.
+
+    ``names`` are models' and families' in words, ``currency`` stands before amounts in words.
+    """
     rough = [sum(rates[key] * gain for key, gain in gains) for _, gains in found]
     rows = []
     for at in sorted(range(len(found)), key=lambda i: -rough[i])[:SHORTLIST]:
@@ -323,20 +331,23 @@ def dearest(
         lower, upper = np.quantile(unknown.value, [0.1, 0.9])
         told = {c: getattr(unknown, c) for c in ("kind", "family_id", "model_id", "what", "basis")}
         about = {"lower": lower, "upper": upper, "listings": sum(n for n, _ in each)}
-        rows.append({**told, **about, "worth": worth, "words": _words(unknown, worth)})
+        words = f"{_words(unknown, names)}: worth {currency}{worth:.0f}"
+        rows.append({**told, **about, "worth": worth, "words": words})
     table = OUTPUTS["unknowns"].table(rows)
     table = table[table["worth"] >= 1.0].sort_values("worth", ascending=False, kind="stable")
     return table.head(most if most is not None else len(table)).reset_index(drop=True)
 
 
-def _words(unknown: Unknown, worth: float) -> str:
-    """Say what to find out, and what it is worth."""
-    do = {
-        QUOTE: f"get a quote for {unknown.what} of {unknown.model_id}",
-        AS_IS_SALE: f"sell one {unknown.what} of {unknown.family_id} as is",
-        OUTCOME: f"repair one more {unknown.what}, {unknown.family_id}",
-    }[unknown.kind]
-    return f"{do}: worth {worth:.0f}"
+def _words(unknown: Unknown, names: Mapping[str, str]) -> str:
+    """Say what to find out."""
+    model, family = (names.get(n, n) for n in (unknown.model_id, unknown.family_id))
+    what, _, of = unknown.what.partition(OF)
+    if unknown.kind == QUOTE:
+        part, _, quality = what.partition(IN)
+        return f"get a quote for the {part_words(part)} ({fault_words(quality)}) of {model}"
+    if unknown.kind == AS_IS_SALE:
+        return f"sell one {family} with {fault_words(what)} as is"
+    return f"repair one more {family} with {fault_words(of)} that turns out {fault_words(what)}"
 
 
 def months_worth_bidding(unit: UnitEconomics, months: int) -> int:

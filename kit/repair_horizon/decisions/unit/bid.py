@@ -50,6 +50,7 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, WonLot, at_price, won_lot
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import percent
 
 Floats = npt.NDArray[np.float64]
 
@@ -235,7 +236,7 @@ def against(won: WonLot, rules: Settings) -> str:
     lot may be expected to lose although the bid itself breaks even on average.
     """
     if won.chance < rules.limits.least_win_chance:
-        return f"{RARELY_WON}: {won.chance:.0%} of such lots"
+        return f"{RARELY_WON}: {percent(won.chance)} of such lots"
     if won.profit <= 0:
         return f"{LOSES_WON}: {won.profit:.2f} a lot"
     if won.surplus <= 0:

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 
 from repair_horizon.tables.months import month_start
+from repair_horizon.tables.words import percent
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -68,9 +69,9 @@ class MarketBreak:
         )
         way = "up" if self.size > 0 else "down"
         return (
-            f"Prices stepped {way} by about {middle:.0%} ({near:.0%} to {far:.0%} with 80 %) in "
-            f"{month_start(self.month):%B %Y}, {self.agree} of {self.families} families together: "
-            "forecasts start from the new level."
+            f"Prices stepped {way} by about {percent(middle)} ({percent(near)} to {percent(far)} "
+            f"with 80 %) in {month_start(self.month):%B %Y}, {self.agree} of "
+            f"{self.families} families together: forecasts start from the new level."
         )
 
 

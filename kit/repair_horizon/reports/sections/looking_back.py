@@ -15,6 +15,7 @@ from repair_horizon.reports.sections.this_month import named
 from repair_horizon.tables.codes import Code
 from repair_horizon.tables.faults import HELD, SET_ASIDE
 from repair_horizon.tables.words import (
+    bare_money,
     day_words,
     fault_words,
     money,
@@ -54,7 +55,7 @@ def won_and_lost(logs: Logs, names: Mapping[str, str]) -> Fragment:
     columns = [
         Column("unit", "Model, fault"),
         Column("result", "Result"),
-        Column("final_price", f"Hammer price, {logs.currency}", number, True),
+        Column("final_price", f"Hammer price, {logs.currency}", bare_money, True),
         Column("end_time", "Ended", short_day),
     ]
     return joined(note(said), folded("Each lot", table(rows, columns, "Won and lost")))
@@ -81,9 +82,9 @@ def answers_came(logs: Logs, month: str, names: Mapping[str, str]) -> Fragment:
     columns = [
         Column("unit", "Model, fault"),
         Column("answer", "Answer", Said.worded),
-        Column("amount", f"Amount, {logs.currency}", number, True),
+        Column("amount", f"Amount, {logs.currency}", bare_money, True),
         Column("result", "What came of it"),
-        Column("final_price", f"Hammer price, {logs.currency}", number, True),
+        Column("final_price", f"Hammer price, {logs.currency}", bare_money, True),
         Column("note", "Note", second=True),
     ]
     return table(rows, columns, f"Answers to {last['month'].iloc[0]:%B %Y}")

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from repair_horizon.decisions.cautions import Chosen
+from repair_horizon.decisions.month.listings import winning_told
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.reports.html import (
     NOTHING,
@@ -29,6 +30,7 @@ from repair_horizon.reports.sentences import stop_of, unit_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (
     Ahead,
+    bare_money,
     fault_words,
     listing,
     missing,
@@ -62,7 +64,9 @@ def open_listings(
     rows = items[(items["kind"] == "buy") & items["do"].astype(bool)].sort_values("end_time")
     if rows.empty:
         return note("No open listing is worth a bid (listings.csv).")
-    rows = rows.assign(unit=named(rows["model_id"], rows["about"], names))
+    rows = rows.assign(
+        unit=named(rows["model_id"], rows["about"], names), probability_win=winning_told(rows)
+    )
     told = "end_time max_bid probability_win expected_profit item"
     columns = [Column("unit", "Model, fault"), *columns_of("plan", told, currency)]
     columns = [c for c in columns if costs or c.name not in COST_COLUMNS]
@@ -100,7 +104,7 @@ def plan_section(plan: Plan | None, names: Names, currency: str) -> Fragment:
     if plan is None:
         return NOTHING
     outcome, items = plan.outcome(), plan.items
-    heads = {"mean": "Expected", "lower": "from", "upper": "to", "there": "There is"}
+    heads = {"mean": "Expected", "lower": "from", "upper": "to", "there": "Available"}
     columns = [Column("what", "This month")]
     columns += [Column(c, h, number, True) for c, h in heads.items()]
     caption = f"What the plan comes to, {currency} and hours, 90 % range"
@@ -113,7 +117,7 @@ def plan_section(plan: Plan | None, names: Names, currency: str) -> Fragment:
     work = [
         Column("unit", "Unit"),
         declared("plan", "kind"),
-        Column("gain", f"Gain over next option, {currency}", number, True),
+        Column("gain", f"Gain over next option, {currency}", bare_money, True),
         declared("plan", "hours"),
     ]
     order = table(jobs, work, "Bench jobs")
