@@ -463,6 +463,26 @@ def test_explore_writes_the_notebook_and_leaves_what_was_there(tmp_path: Path, c
     assert "ModelMap" in path.read_text()
 
 
+@pytest.mark.parametrize(("user", "asked"), [(0, True), (1000, False)])
+def test_jupyter_is_asked_to_allow_root_where_root_asks(
+    tmp_path: Path, capsys, monkeypatch: pytest.MonkeyPatch, user: int, asked: bool
+) -> None:
+    """Else it refuses to start; nobody else's server is told so, and what is done is said."""
+    started: list[list[str]] = []
+    monkeypatch.setattr("os.geteuid", lambda: user, raising=False)
+    monkeypatch.setattr("subprocess.call", lambda words: started.append(words) or 0)
+    for name in ("catalogue.csv", "settings.toml"):
+        (tmp_path / name).write_text((DEMO / name).read_text())
+    words = ["explore", "--workspace", str(tmp_path)]
+    assert main([*words, "--no-browser"]) == 0
+    assert main([*words, "--write-only"]) == 0
+    (server,) = started
+    assert server[1:3] == ["-m", "jupyterlab"]
+    said = capsys.readouterr().out
+    assert ("--allow-root" in server, "You are root" in said) == (asked, asked)
+    assert said.rstrip().endswith("explore.ipynb" + " --allow-root" * asked)
+
+
 def test_only_the_explorer_loads_the_widget_library() -> None:
     for path in (ROOT / "kit").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text())):

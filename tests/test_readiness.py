@@ -1,5 +1,7 @@
 """What is missing is named with what it would unlock, the dearest first; the terminal's manners."""
 
+import csv
+import subprocess
 from pathlib import Path
 
 import pandas as pd
@@ -55,6 +57,26 @@ def test_what_was_written_down_is_no_longer_missing() -> None:
     assert before["how"].str.contains("part_code=DA ").any()
     assert not after["how"].str.contains("part_code=DA ").any()
     assert after["how"].str.contains("part_code=FM ").any()
+
+
+@pytest.mark.parametrize("model", ["veld1", "veld\u200b1", "the veld's 1", "caf\u00e9\u200b'\\n"])
+def test_a_line_to_copy_shows_what_has_no_shape_and_names_the_model_all_the_same(
+    tmp_path: Path, capsys, model: str
+) -> None:
+    """Printed by check as bash takes it: a sign without width stands there as what it is."""
+    rows = [["model_id", "family_id", "device_class", "launch_date", "launch_price"]]
+    rows[0].append("launch_currency")
+    rows.append([model, "veld", "foldable", "2026-02-10", "1799", "EUR"])
+    with (tmp_path / "catalogue.csv").open("w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows(rows)
+    sales = "sale_id,model_id,sale_date,gross_amount,currency\n"
+    (tmp_path / "sales.csv").write_text(sales)
+    main(["check", "--workspace", str(tmp_path)])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "\u200b" not in said
+    written = said.partition("add quote model_id=")[2].partition(" part_code=")[0]
+    bash = subprocess.run(["bash", "-c", f"printf %s {written}"], capture_output=True, check=True)
+    assert bash.stdout.decode() == model
 
 
 def test_channels_and_faults_named_nowhere_and_as_is_sales_without_fault_are_said() -> None:

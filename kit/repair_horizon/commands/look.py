@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
 import subprocess
 import sys
@@ -109,12 +110,16 @@ def explore(options: Namespace) -> int:
             if "parameters" in cell["metadata"].get("tags", []):
                 cell["source"] = "\n".join(f"{n} = {v!r}" for n, v in chosen.items())
         write_text(path, json.dumps(notebook, ensure_ascii=False, indent=1) + "\n")
+    # Jupyter refuses root, who may be all there is in a container.
+    given = [str(path), *["--allow-root"] * (hasattr(os, "geteuid") and os.geteuid() == 0)]
     if options.write_only:
-        print(f"written: {path}\nopen it:\n  jupyter lab {shlex.quote(str(path))}")
+        print(f"written: {path}\nopen it:\n  jupyter lab {shlex.join(given)}")
         return 0
     print(f"{path}: run all cells. Ctrl-C here ends it.", flush=True)
-    start = [sys.executable, "-m", "jupyterlab", str(path)]
-    return subprocess.call([*start, "--no-browser"] if options.no_browser else start)
+    if len(given) > 1:
+        print("You are root: JupyterLab is started with --allow-root.", flush=True)
+    given += ["--no-browser"] * options.no_browser
+    return subprocess.call([sys.executable, "-m", "jupyterlab", *given])
 
 
 def report(options: Namespace) -> int:

@@ -31,8 +31,11 @@ def _short(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 3] + "..."
 
 
-# What moves a terminal's cursor, colours it, answers for its keyboard or turns the writing round.
-_UNSEEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+# What moves a terminal's cursor, colours it, answers for its keyboard or turns the writing round,
+# and what has no width, but for the joiners that scripts and emoji need.
+_UNSEEN = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u200b\u200e\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff]"
+)
 
 
 def visible(text: str) -> str:

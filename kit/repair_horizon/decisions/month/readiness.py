@@ -7,6 +7,7 @@ stays cheap; ``ask`` says the same of one unit exactly.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from typing import Any
 
@@ -15,6 +16,7 @@ import pandas as pd
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.checking import visible_name
 from repair_horizon.tables.months import age_in_months
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import fault_words, listing, part_words
@@ -91,11 +93,12 @@ def _of_family(logs: Logs, family_id: str, models: pd.DataFrame) -> Iterator[Any
         yield _row(
             f"No sale of {family_id}: its prices are the class's ({share.words()}).",
             "The first sales narrow every bid of the family.",
-            f"repair-horizon add sale model_id={model} gross_amount=...",
+            f"repair-horizon add sale model_id={typed(model)} gross_amount=...",
             0.5 * worth * float(share.log_sd),
             family_id,
         )
-    yield from _parts(here["part_quotes"], _states(here, known, family_id), known, newest)
+    states = _states(here, known, family_id)
+    yield from _parts(here["part_quotes"], states, known, newest, logs.currency)
     yield from _broken(here, known, (family_id, model), worth)
 
 
@@ -105,7 +108,11 @@ def _states(here: Any, known: ClassKnowledge, family_id: str) -> pd.DataFrame:
 
 
 def _parts(
-    quotes: pd.DataFrame, states: pd.DataFrame, known: ClassKnowledge, newest: pd.Series
+    quotes: pd.DataFrame,
+    states: pd.DataFrame,
+    known: ClassKnowledge,
+    newest: pd.Series,
+    currency: str,
 ) -> Iterator[Any]:
     """Parts nobody quoted in the family: the class's price stands in, wide."""
     model, quoted = str(newest["model_id"]), set(quotes["part_code"])
@@ -129,7 +136,7 @@ def _parts(
         price = float(share.value) * float(newest["launch_amount"])
         yield _row(
             f"No quote for the {part_words(code)} of {model}: the class says "
-            f"{price:.0f} ({share.words()}).",
+            f"{currency} {price:.0f} ({share.words()}).",
             f"A quote decides what '{fault}' is worth.",
             _quote(model, str(code)),
             price * float(share.log_sd) * float(often),
@@ -137,9 +144,25 @@ def _parts(
         )
 
 
+def typed(identifier: str) -> str:
+    r"""Write an identifier as bash and zsh take it, with what has no shape of its own written out.
+
+    Examples
+    --------
+    >>> print(typed("phone" + chr(0x200B)), typed("it's"))
+    $'phone\U0000200b' 'it'"'"'s'
+    """
+    if visible_name(identifier) == identifier:
+        return shlex.quote(identifier)
+    shown = "".join(
+        c if visible_name(c) == c and c not in "\\'" else f"\\U{ord(c):08x}" for c in identifier
+    )
+    return f"$'{shown}'"
+
+
 def _quote(model: str, code: str) -> str:
     return (
-        f"repair-horizon add quote model_id={model} part_code={code} "
+        f"repair-horizon add quote model_id={typed(model)} part_code={code} "
         "quality_class=... supplier_id=... unit_price=..."
     )
 
@@ -153,7 +176,7 @@ def _broken(here: Any, known: ClassKnowledge, of: tuple[str, str], worth: float)
         yield _row(
             f"No as-is sale of {family_id}: broken units count at the class's ratio.",
             "One as-is sale with its fault decides between repairing and selling as is.",
-            f"repair-horizon add sale model_id={model} condition=as_is listed_fault=... "
+            f"repair-horizon add sale model_id={typed(model)} condition=as_is listed_fault=... "
             "gross_amount=...",
             0.3 * worth * float(ratio.value) * float(ratio.log_sd),
             family_id,
@@ -162,7 +185,7 @@ def _broken(here: Any, known: ClassKnowledge, of: tuple[str, str], worth: float)
         yield _row(
             f"No hammer price of {family_id}.",
             "The chance of winning rests on the class; note what lots went for, lost ones too.",
-            f"repair-horizon add listing model_id={model} listed_fault=... result=lost "
+            f"repair-horizon add listing model_id={typed(model)} listed_fault=... result=lost "
             "final_price=...",
             family=family_id,
         )
