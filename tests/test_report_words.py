@@ -9,6 +9,7 @@ import pytest
 from demo_copies import demo_logs
 from family_by_hand import FIRST, NASTY, family_by_hand
 from pages_by_hand import DEMO, Elements
+from repair_horizon.decisions.month.listings import winning_told
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.logs import read_logs, read_settings
 from repair_horizon.reports.made_from import (
@@ -35,7 +36,9 @@ from repair_horizon.reports.sentences import (
     until_words,
 )
 from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import (
+    WITHIN_LIMIT,
     Ahead,
     chance,
     dates_in_words,
@@ -56,7 +59,10 @@ class TestWords:
         [
             (1234.4, "EUR\u00a01,234"),
             (-12.6, "−EUR\u00a013"),
-            (-0.2, "EUR\u00a00"),
+            (0.5, "under EUR\u00a01"),
+            (0.0, "EUR\u00a00"),
+            (-0.004, "EUR\u00a00"),
+            (-0.2, "just under EUR\u00a00"),
             (float("nan"), "–"),
         ],
     )
@@ -69,6 +75,34 @@ class TestWords:
     )
     def test_a_small_chance_is_not_called_none_nor_a_large_one_certain(self, share, said):
         assert percent(share) == f"{said}\u00a0%"
+
+    @pytest.mark.parametrize("output", ["thresholds", "bids", "plan"])
+    def test_a_win_that_earns_little_is_not_said_to_earn_nothing(self, output):
+        """Nor is an auction that is nearly sure a certainty: the file has the exact figure."""
+        profit, win = (OUTPUTS[output].column(n) for n in ("expected_profit", "probability_win"))
+        assert [profit.worded(v) for v in (0.3, 0.0, 12.4)] == ["under 1", "0", "12"]
+        assert [win.worded(v) for v in (1.0, 0.9999, 0.42)] == [
+            *["over 99\u00a0%"] * 2,
+            "42\u00a0%",
+        ]
+        written = OUTPUTS[output].written(
+            pd.DataFrame({"expected_profit": [0.304], "probability_win": [0.99996]})
+        )
+        assert written.to_numpy().tolist() == [[0.3, 1.0]]
+
+    def test_a_price_asked_within_the_limit_is_no_chance_of_100_percent(self):
+        rows = pd.DataFrame(
+            {
+                "terms": ["private", "private", "fixed_price", "auction", ""],
+                "probability_win": [1.0, 0.4, float("nan"), 1.0, float("nan")],
+                "room": [5.0, -2.0, 3.0, 40.0, 0.0],
+            }
+        )
+        column = OUTPUTS["bids"].column("probability_win")
+        said = [column.worded(v) for v in winning_told(rows)]
+        assert said == [WITHIN_LIMIT, "40\u00a0%", WITHIN_LIMIT, "over 99\u00a0%", "–"]
+        over = rows.assign(room=-1.0)
+        assert column.worded(winning_told(over).iloc[2]) == "–"
 
     def test_numbers_never_show_minus_zero(self):
         assert [number(-0.3), number(-1200), number(None)] == ["0", "−1,200", "–"]

@@ -59,7 +59,9 @@ def money(amount: Any, currency: str, *, cents: bool = False) -> str:
     if missing(amount):
         return MISSING
     if not cents and _rounds_away(amount):
-        return f"under {currency}{_NBSP}1" if float(amount) > 0 else f"over −{currency}{_NBSP}1"
+        return (
+            f"under {currency}{_NBSP}1" if float(amount) > 0 else f"just under {currency}{_NBSP}0"
+        )
     digits = f"{abs(float(amount)):,.{2 if cents else 0}f}"
     sign = "−" if float(amount) < 0 and digits.strip("0.,") else ""
     return f"{sign}{currency}{_NBSP}{digits}"
@@ -76,7 +78,7 @@ def number(amount: Any, decimals: int = 0) -> str:
 def bare_money(value: Any) -> str:
     """Bare amount of money in whole units; what would read 0 and is not is said so."""
     if not missing(value) and _rounds_away(value):
-        return "under 1" if float(value) > 0 else "over −1"
+        return "under 1" if float(value) > 0 else "just under 0"
     return number(value)
 
 
