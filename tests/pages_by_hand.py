@@ -6,7 +6,7 @@ import nbformat
 from demo_copies import DEMO
 from repair_horizon.logs import read_settings
 from repair_horizon.reports.html import Chart
-from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
+from repair_horizon.reports.sections import back, bids, prices
 
 
 def all_charts(month):
@@ -17,8 +17,8 @@ def all_charts(month):
         bids.scissors_piece(month),
         *bids.bid_pieces(month),
         bids.sensitivity_piece(month),
-        *parts_and_faults.part_pieces(month),
-        parts_and_faults.part_share_piece(month),
+        *prices.part_pieces(month),
+        prices.part_share_piece(month),
     ]
 
 
@@ -31,8 +31,8 @@ def all_tables(month):
         *(bids.cautions(month, step) for step in ("buying", "repairing", "selling")),
         bids.stop_table(month),
         prices.models(month),
-        parts_and_faults.fault_tree(month),
-        parts_and_faults.yields(month),
+        prices.fault_tree(month),
+        prices.yields(month),
         bids.next_months(month),
         prices.fit_health(month),
         back.data_quality(month),

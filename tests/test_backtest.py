@@ -18,8 +18,14 @@ from repair_horizon.backtest.forecasts import (
     month_ends,
 )
 from repair_horizon.backtest.methods import METHODS, MIXED, OURS, RULES
-from repair_horizon.backtest.running import backtest, write_backtest
-from repair_horizon.backtest.score_tables import by_horizon, by_sales, fell_where, reliability
+from repair_horizon.backtest.running import (
+    backtest,
+    by_horizon,
+    by_sales,
+    fell_where,
+    reliability,
+    write_backtest,
+)
 from repair_horizon.estimation.calibration import read_calibration, width_factor
 from repair_horizon.imports import import_file
 from repair_horizon.logs import LogFault, Logs, read_logs, read_settings

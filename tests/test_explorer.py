@@ -26,8 +26,8 @@ from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valua
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers, moves_words, plain_table
 from repair_horizon.logs import CannotSay, read_logs
+from repair_horizon.reports.estimates import Worked, worked_out
 from repair_horizon.reports.family import family_month
-from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.words import part_words
@@ -374,7 +374,7 @@ def test_two_families_are_drawn_side_by_side_under_the_map_s_moves(two_families:
     models = map_of(two_families)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)
-        from repair_horizon.explorer.family_pair import FamilyPair
+        from repair_horizon.explorer.model_map import FamilyPair
 
         pair = FamilyPair(models)
     assert {pair.one.value, pair.other.value} == {"vellfold", "grabvyx_console"}

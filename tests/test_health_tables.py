@@ -9,7 +9,7 @@ from demo_copies import DEMO, demo_logs, demo_shop
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.logs import read_settings
 from repair_horizon.reports import estimates
-from repair_horizon.reports.worked import worked_out
+from repair_horizon.reports.estimates import worked_out
 from repair_horizon.shop import Shop
 
 

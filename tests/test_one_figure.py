@@ -15,8 +15,8 @@ from repair_horizon.decisions.review.why_changed import BidChange, attribute
 from repair_horizon.estimation.calibration import Calibration, write_calibration
 from repair_horizon.explorer.answers import Answers, answers
 from repair_horizon.logs import read_logs
+from repair_horizon.reports.estimates import worked_out
 from repair_horizon.reports.family import family_month, view_of
-from repair_horizon.reports.worked import worked_out
 from repair_horizon.shop import Shop, open_shop
 
 FAMILIES = ["vellfold", "ulmvrist_watch"]

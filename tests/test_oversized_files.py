@@ -28,7 +28,7 @@ from hostile_files import (
     texts,
     within,
 )
-from repair_horizon.files import sizes as file_sizes
+from repair_horizon.files import writing as file_sizes
 from repair_horizon.imports.raw_rows import CHUNK
 from repair_horizon.logs import LogFault, read_logs
 from repair_horizon.logs.partitioning import partition

@@ -108,7 +108,7 @@ def test_the_index_is_searched_sorted_and_filtered_offline(browser, month):
 
 def test_an_answer_tapped_on_the_index_becomes_text_that_import_reads(browser, month):
     """Without a network: the text is shown to be copied; the note stays text."""
-    from repair_horizon.imports.partner_answers import answers_in
+    from repair_horizon.imports import answers_in
 
     seen = Seen(browser, month / "index.html")
     seen.run("document.getElementById('answer-back').open = true")

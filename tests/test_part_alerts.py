@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from repair_horizon.demo import Business, simulate
 from repair_horizon.demo.catalogue import SUPPLIERS
-from repair_horizon.demo.rules import write_files
+from repair_horizon.demo.truth import write_files
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.part_alerts import (
     ALERT_COLUMNS,

@@ -11,7 +11,7 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.estimation.pooled_parts import PooledParts
+from repair_horizon.estimation.pooled_curves import PooledParts
 
 
 def family_with(extra: float):

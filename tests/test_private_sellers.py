@@ -12,7 +12,7 @@ from repair_horizon.decisions.unit.bid import Outcomes, outcomes
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer
-from repair_horizon.estimation.private_sellers import (
+from repair_horizon.estimation.rival_prices import (
     PrivateSellers,
     SellerReserve,
     posterior,

@@ -13,7 +13,7 @@ from repair_horizon.estimation.repairs import (
     shares_after_reading,
 )
 from repair_horizon.logs import read_logs
-from repair_horizon.reports.sections.parts_and_faults import fault_tree
+from repair_horizon.reports.sections.prices import fault_tree
 
 STATES = """family_id,listed_fault,state,prior_share,part_codes,bench_hours,prior_success
 ulver,no_power,battery_worn,0.5,BAT,0.5,0.9

@@ -21,7 +21,7 @@ from repair_horizon.reports.html import FIGURE_TYPE, Column, Fragment, table
 from repair_horizon.reports.made_from import Before
 from repair_horizon.reports.month_tables import for_page, main_row
 from repair_horizon.reports.page import page_html, page_parts, read_template, safe_json
-from repair_horizon.reports.sections import back, bids, parts_and_faults, prices
+from repair_horizon.reports.sections import back, bids, prices
 from repair_horizon.reports.sentences import change_sentence
 from repair_horizon.shop import shop_of
 from repair_horizon.tables.codes import Cause
@@ -45,9 +45,9 @@ class TestBid:
 
     def test_the_part_share_is_part_over_resale_with_a_guide_at_half(self):
         month = family_by_hand()
-        shares = parts_and_faults.part_shares(month, ("m1", "DA"))
+        shares = prices.part_shares(month, ("m1", "DA"))
         assert shares["share"].to_numpy() == pytest.approx(60.0 / 420.0)
-        figure = parts_and_faults.part_share_piece(month).figure
+        figure = prices.part_share_piece(month).figure
         assert [s.y0 for s in figure.layout.shapes if s.xref == "paper"] == [50.0]
         assert "14\u00a0% of resale, below the guide" in figure.layout.meta["title"]
 
@@ -324,7 +324,7 @@ class TestPage:
 
 
 def test_part_warnings_name_shifts_and_only_count_old_quotes() -> None:
-    html = parts_and_faults.part_warnings(for_page(family_by_hand())).html
+    html = prices.part_warnings(for_page(family_by_hand())).html
     assert "left its band in October 2026" in html
     assert "300 days" not in html
     assert "1 kind of part has no quote newer than 180 days" in html

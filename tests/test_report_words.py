@@ -20,7 +20,7 @@ from repair_horizon.reports.made_from import (
 )
 from repair_horizon.reports.month_tables import main_row, save_tables, short_names
 from repair_horizon.reports.sections.looking_back import money_lines
-from repair_horizon.reports.sections.parts_and_faults import alert_lines
+from repair_horizon.reports.sections.prices import alert_lines
 from repair_horizon.reports.sections.this_month import (
     decisions,
     named,

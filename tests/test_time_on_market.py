@@ -14,7 +14,7 @@ import pytest
 from demo_copies import DEMO, demo_logs, demo_shop
 from outlook_by_hand import FAMILY, MODEL, example_economics, example_logs, example_settings
 from repair_horizon.decisions.costs.sale import SaleTerms
-from repair_horizon.decisions.month.asking_price import (
+from repair_horizon.decisions.month.shelf import (
     PERIOD_DAYS,
     PERIODS,
     AskPath,

@@ -44,7 +44,7 @@ from repair_horizon.estimation.forecast import (
     forecast,
 )
 from repair_horizon.estimation.part_paths import PartPaths
-from repair_horizon.estimation.private_sellers import PRIVATE, PrivateSellers, private_sellers
+from repair_horizon.estimation.rival_prices import PRIVATE, PrivateSellers, private_sellers
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings

@@ -20,13 +20,12 @@ import pandas as pd
 
 from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer, answered, asked_of
-from repair_horizon.decisions.month.asking_price import asking
 from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.listings import BID, Alike, families_of, open_listings, score
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.plan import Job, Plan, lots_worth, plan, planned, shelf_jobs
 from repair_horizon.decisions.month.quotes import family_quotes
-from repair_horizon.decisions.month.shelf import shelf
+from repair_horizon.decisions.month.shelf import asking, shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
 from repair_horizon.decisions.month.thresholds import disposition_table, maximum_bid
 from repair_horizon.decisions.review.forecast_ledger import forecasts_of
@@ -178,7 +177,7 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            See ``decisions.month.asking_price.asking``.
+            See ``decisions.month.shelf.asking``.
         """
 
         def priced() -> pd.DataFrame:

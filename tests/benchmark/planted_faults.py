@@ -41,7 +41,6 @@ CURVE = (
 TESTS: dict[str, tuple[str, ...]] = {
     "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
     "decisions/costs/replacement": ("published/test_keeping",),
-    "decisions/month/asking_price": ("test_time_on_market",),
     "decisions/month/last_time_buy": ("test_quotes",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
     "decisions/month/opportunity_cost": ("test_opportunity_cost",),
@@ -49,7 +48,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/month/questions_asked": ("test_candidates",),
     "decisions/month/quotes": ("test_quotes",),
     "decisions/month/readiness": ("test_readiness",),
-    "decisions/month/shelf": ("test_shelf",),
+    "decisions/month/shelf": ("test_shelf", "test_time_on_market"),
     "decisions/month/stop_dates": ("test_stop_dates", "test_decisions"),
     "decisions/month/thresholds": ("test_stop_dates",),
     "decisions/review": ("test_forecast_ledger", "test_selection"),
@@ -89,7 +88,22 @@ TESTS: dict[str, tuple[str, ...]] = {
         "test_success_rates",
         "test_no_option_lost",
     ),
-    "estimation/rival_prices": ("test_broken_prices", "test_no_option_lost"),
+    "estimation/pooled_curves": (
+        "test_pooled_curves",
+        "published/test_pooling",
+        "test_no_option_lost",
+    ),
+    "estimation/price_table": ("test_price_change", "test_price_curves", "test_estimation"),
+    "estimation/rival_prices": (
+        "test_private_sellers",
+        "test_broken_prices",
+        "test_no_option_lost",
+    ),
+    "estimation/simple_curves": (
+        "published/test_falling_curves",
+        "published/test_certified_curves",
+        "published/test_used_prices",
+    ),
     "estimation/time_on_market": ("test_time_on_market",),
 }
 

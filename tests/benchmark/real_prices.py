@@ -45,7 +45,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
-from repair_horizon.backtest.score_tables import pinball
+from repair_horizon.backtest.running import pinball
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.panel import Panel

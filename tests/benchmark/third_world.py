@@ -23,7 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
-from repair_horizon.backtest.score_tables import pinball
+from repair_horizon.backtest.running import pinball
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices

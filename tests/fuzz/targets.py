@@ -20,9 +20,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from repair_horizon.cli import main
-from repair_horizon.imports import ImportResult, import_file
+from repair_horizon.imports import ImportResult, import_answers, import_file
 from repair_horizon.imports.draft import draft_mapping
-from repair_horizon.imports.partner_answers import import_answers
 from repair_horizon.logs import LogFault, read_logs, read_settings
 from repair_horizon.logs.reading import TableRead, read_table
 from repair_horizon.tables.inputs import CLASSES, TABLES

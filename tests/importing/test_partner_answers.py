@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from repair_horizon.cli import main
-from repair_horizon.imports.partner_answers import import_answers
+from repair_horizon.imports import import_answers
 from repair_horizon.logs import LogFault, read_logs
 from repair_horizon.reports.sections.looking_back import answers_came
 from repair_horizon.reports.sections.this_month import answer_form

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from repair_horizon.backtest.score_tables import (
+from repair_horizon.backtest.running import (
     coverage,
     mean_absolute_log_error,
     mean_log_error,

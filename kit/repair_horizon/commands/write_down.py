@@ -90,8 +90,7 @@ def _pair(word: str) -> tuple[str, str]:
 
 def bring_in(options: Namespace) -> int:
     """Import a foreign export by a declared mapping, or draft that mapping."""
-    from repair_horizon.imports import import_file, table_of
-    from repair_horizon.imports.partner_answers import ANSWERS, import_answers
+    from repair_horizon.imports import ANSWERS, import_answers, import_file, table_of
 
     if options.draft:
         return _draft(options)

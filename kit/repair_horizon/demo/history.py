@@ -28,8 +28,7 @@ from repair_horizon.demo.catalogue import (
     MODEL_OF,
     state_of,
 )
-from repair_horizon.demo.rules import SETTINGS
-from repair_horizon.demo.truth import Truth
+from repair_horizon.demo.truth import SETTINGS, Truth
 from repair_horizon.demo.workshop import Job, job_row, offered_unit, weighted
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings, build

@@ -26,14 +26,16 @@ from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ord
 from repair_horizon.estimation.part_paths import PartPath, part_paths
 from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
-from repair_horizon.estimation.private_sellers import (
+from repair_horizon.estimation.repairs import RepairRates, fit_rates
+from repair_horizon.estimation.rival_prices import (
     PrivateSellers,
+    RivalPrice,
     SellerReserve,
     answered_offers,
+    hammer_ratios,
     private_sellers,
+    rival_draws,
 )
-from repair_horizon.estimation.repairs import RepairRates, fit_rates
-from repair_horizon.estimation.rival_prices import RivalPrice, hammer_ratios, rival_draws
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import one_thread

@@ -15,7 +15,7 @@ from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies, models_of
 from repair_horizon.estimation.curve.quarter_effects import fitted_covariance
-from repair_horizon.estimation.pooled_parts import PooledParts, pooled_parts
+from repair_horizon.estimation.pooled_curves import PooledParts, pooled_parts
 from repair_horizon.estimation.price_rows import price_panel
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.inputs import QUALITIES

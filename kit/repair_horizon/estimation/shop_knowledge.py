@@ -30,14 +30,15 @@ from repair_horizon.estimation.part_prices import PART_PRIORS
 from repair_horizon.estimation.pooled_curves import (
     CURVE,
     PooledCurves,
+    PooledParts,
     base_columns,
     cells_by,
     class_curve,
     models_taken_out,
     pooled_curves,
+    pooled_parts,
 )
 from repair_horizon.estimation.pooled_effects import UsualEffects, effects_of, rows_by_family
-from repair_horizon.estimation.pooled_parts import PooledParts, pooled_parts
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
 from repair_horizon.estimation.price_rows import PriceRows
 from repair_horizon.logs import CannotSay, Logs

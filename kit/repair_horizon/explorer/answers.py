@@ -23,6 +23,7 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay
+from repair_horizon.reports.estimates import Key, Worked, unit_of
 from repair_horizon.reports.html import (
     Chart,
     Column,
@@ -33,7 +34,6 @@ from repair_horizon.reports.html import (
     table,
 )
 from repair_horizon.reports.month_tables import LEVEL
-from repair_horizon.reports.worked import Key, Worked, unit_of
 from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS

@@ -37,8 +37,8 @@ from repair_horizon.explorer.controls import (
 )
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay
+from repair_horizon.reports.estimates import Key, Worked, worked_out
 from repair_horizon.reports.html import Chart, Fragment, joined, note
-from repair_horizon.reports.worked import Key, Worked, worked_out
 from repair_horizon.shop import Shop
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, month_words

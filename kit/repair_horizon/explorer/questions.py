@@ -16,7 +16,7 @@ from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.economics import bench_of, unit_economics
 from repair_horizon.logs import CannotSay, Logs, Settings
-from repair_horizon.reports.worked import Key, Worked, unit_of
+from repair_horizon.reports.estimates import Key, Worked, unit_of
 from repair_horizon.shop import Shop
 from repair_horizon.tables.words import money, percent
 

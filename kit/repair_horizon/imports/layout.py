@@ -28,7 +28,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from repair_horizon.files.sizes import largest_file
+from repair_horizon.files.writing import largest_file
 from repair_horizon.imports import dates, numbers
 from repair_horizon.imports.mapping import DATES, NUMBERS, ImportMapping
 from repair_horizon.imports.raw_rows import RawRow, RawTable, read_bytes

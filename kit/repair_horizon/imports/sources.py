@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from repair_horizon.files.sizes import check_size, largest_file
+from repair_horizon.files.writing import check_size, largest_file
 from repair_horizon.imports.mapping import ENCODINGS, AsideRule, ImportMapping, Unpivot
 from repair_horizon.imports.raw_rows import MAX_COLUMNS, Inference, RawRow, RawTable, read_bytes
 from repair_horizon.imports.typed_files import json_rows, parquet_rows, workbook_rows

@@ -27,7 +27,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from pyarrow import csv as arrow_csv
 
-from repair_horizon.files.sizes import check_size
+from repair_horizon.files.writing import check_size
 from repair_horizon.tables.columns import KINDS, Column, read_column
 from repair_horizon.tables.faults import COLUMNS, HELD, Fault, LogFault, no_exceptions
 from repair_horizon.tables.inputs import Table

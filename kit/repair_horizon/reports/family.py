@@ -45,6 +45,7 @@ from repair_horizon.fitted_shop import NEAR
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.workspace import read_once
 from repair_horizon.reports import estimates
+from repair_horizon.reports.estimates import Worked, worked_out
 from repair_horizon.reports.made_from import NOTHING_BEFORE, Before, before_tables
 from repair_horizon.reports.month_tables import (
     LEVEL,
@@ -56,7 +57,6 @@ from repair_horizon.reports.month_tables import (
     main_row,
     stacked,
 )
-from repair_horizon.reports.worked import Worked, worked_out
 from repair_horizon.shop import Shop, shop_of
 from repair_horizon.tables.codes import Confidence, Verdict
 from repair_horizon.tables.months import month_start, parse_month

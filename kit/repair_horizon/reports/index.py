@@ -15,7 +15,6 @@ from repair_horizon.decisions.costs.money import NOT_TAX_ADVICE
 from repair_horizon.decisions.month.plan import Plan
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import Logs, Settings
-from repair_horizon.reports.glance import MOST, bid_picture, timeline_picture
 from repair_horizon.reports.html import (
     NOTHING,
     Column,
@@ -37,8 +36,8 @@ from repair_horizon.reports.month_tables import (
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import read_template, rendered
 from repair_horizon.reports.sections import looking_back, this_month
-from repair_horizon.reports.sections.bids import COST_COLUMNS
-from repair_horizon.reports.sections.parts_and_faults import alert_lines
+from repair_horizon.reports.sections.bids import COST_COLUMNS, MOST, bid_picture, timeline_picture
+from repair_horizon.reports.sections.prices import alert_lines
 from repair_horizon.reports.sentences import sentence, since_words, unit_names, unit_words
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.words import (

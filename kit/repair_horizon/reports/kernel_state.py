@@ -30,10 +30,10 @@ _GROWTH = 1.0  # GB beyond its first size that make a kernel spent
 _WARM = (
     "repair_horizon.reports.sections.back",
     "repair_horizon.reports.sections.bids",
-    "repair_horizon.reports.sections.parts_and_faults",
+    "repair_horizon.reports.sections.prices",
     "repair_horizon.reports.sections.prices",
     "repair_horizon.reports.family",
-    "repair_horizon.estimation.private_sellers",
+    "repair_horizon.estimation.rival_prices",
     "repair_horizon.estimation.time_on_market",
     "plotly.graph_objects",
     "plotly.io",
