@@ -176,7 +176,7 @@ def test_the_threshold_table_is_the_bids_months_and_verdicts() -> None:
         assert row["won_price"] == bid.won.price < bid.amount
     rare = bid_row(outcomes(unit_of(economics_of(rival=200.0)), 0))
     assert rare["verdict"] == "own stock only"
-    assert str(rare["reason"]).startswith("would rarely win at that price: 0%")
+    assert str(rare["reason"]).startswith("would rarely win at that price: under 1")
 
 
 def test_the_usual_hammer_price_is_the_ratio_of_the_level() -> None:
