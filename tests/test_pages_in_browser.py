@@ -45,6 +45,24 @@ def test_a_family_page_draws_all_charts_quietly_and_fits(browser, month, size):
     assert seen.count(".missing") == 0
 
 
+@pytest.mark.parametrize("page", ["index.html", "grabvyx_console.html"])
+def test_every_table_and_picture_says_that_it_is_invented(browser, month, page):
+    """Inside, where a picture of it sent alone keeps it; a business of one's own says nothing."""
+    seen = Seen(browser, month / page)
+    said = (
+        "const each = s => [...document.querySelectorAll(s)];"
+        "const after = e => getComputedStyle(e, '::after').content;"
+        "return [...each('caption').map(after),"
+        "...each('figure:not(.picture) figcaption p').map(after),"
+        "...each('.picture .note').map(e => e.textContent)]"
+    )
+    told = seen.run(said)
+    assert len(told) >= 5
+    assert all("Invented" in words for words in told), told
+    seen.run("document.querySelector('.invented').remove()")
+    assert not any("Invented" in words for words in seen.run(said)[: seen.count("caption")])
+
+
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
 def test_the_index_fits_and_asks_nothing_of_a_network(browser, month, size):
     seen = Seen(browser, month / "index.html", size)

@@ -119,8 +119,8 @@ def test_example_1_sale_and_repair_lines_are_to_the_cent(auction: Settings) -> N
     assert {k: float(v) for k, v in lines.items()} == {
         "parts": 265.40,
         "labour": 49.00,
-        "collateral": 6.43,
-        "dead parts": 1.22,
+        "damage while opening": 6.43,
+        "parts dead on arrival": 1.22,
         "capital on parts": 1.92,
     }
     assert total(lines) == 323.97

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -70,9 +71,26 @@ def _macros(template: str) -> Any:
 
 def piece(template: str, macro: str, *values: Any) -> Fragment:
     """Return what a template's macro makes of values."""
-    return Fragment(str(getattr(_macros(f"{template}.html.j2"), macro)(*values)))
+    kind = Picture if template == "pictures" else Fragment
+    return kind(str(getattr(_macros(f"{template}.html.j2"), macro)(*values)))
 
 
+class Picture(Fragment):
+    """A picture of ranked rows; where no page is made, it brings its style along."""
+
+    def _repr_html_(self) -> str:
+        if os.environ.get(PAGE_VARIABLE):
+            return self.html
+        style = (TEMPLATES / "pictures.css").read_text(encoding="utf-8")
+        return f"<style>{_PAPER}{style}</style>{self.html}"
+
+
+# The page's own colours on light paper, for a picture that stands in no page.
+_PAPER = (
+    ".picture { --soft: #58616b; --paper: #fdfdfc; --line: #d4d8dc; --shade: #f1f3f4; "
+    "color: #1d2329; background: #fdfdfc; margin: 0.6rem 0; padding: 0.3rem; } "
+    ".picture :is(ol, li) { margin: 0 !important; padding-left: 0 !important; }"
+)
 # Set while a page is made: its charts stay data. Elsewhere a notebook carries what draws them.
 PAGE_VARIABLE = "REPAIR_HORIZON_PAGE"
 _carried: list[str] = []
@@ -97,12 +115,21 @@ class Chart:
             return {**self.figure._repr_mimebundle_(), "text/plain": repr(self)}
         first = not _carried
         _carried.append(repr(self))
-        html = self.figure.to_html(full_html=False, include_plotlyjs=first)
-        return {**own, "text/html": html}
+        # The title goes above the drawing, where a narrow screen breaks it.
+        title = f'<p style="margin: 0.6em 0 0; font-weight: 600">{escape(self.title)}</p>'
+        figure, config = go.Figure(self.figure), {"displayModeBar": False, "responsive": True}
+        figure.layout.title.text = None
+        drawn = figure.to_html(config, full_html=False, include_plotlyjs=first)
+        return {**own, "text/html": title + drawn}
+
+    @property
+    def title(self) -> str:
+        """The chart's conclusion."""
+        return str(self.figure.layout.meta["title"])
 
     def __repr__(self) -> str:
         """Say the chart's conclusion."""
-        return f"Chart: {self.figure.layout.meta['title']}"
+        return f"Chart: {self.title}"
 
 
 @dataclass(frozen=True)

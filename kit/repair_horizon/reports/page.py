@@ -159,7 +159,7 @@ def page_html(page: PageParts, *, whole: bool = False) -> str:
 
 def rendered(template: str, scripts: Sequence[str], policy: str = "", **values: Any) -> str:
     """Set a whole page with its style sheet, its scripts and the policy that lets them through."""
-    style = Markup(read_template("style.css"))
+    style = Markup(read_template("style.css") + read_template("pictures.css"))
     told = {"policy": policy or content_policy(scripts), "scripts": [Markup(s) for s in scripts]}
     return environment().get_template(template).render(style=style, **told, **values)
 

@@ -36,8 +36,8 @@ def repair_cost(job: Job, settings: Settings) -> dict[str, Floats]:
     Returns
     -------
     dict
-        ``parts`` (with adhesive and consumables), ``labour``, ``collateral``, ``dead parts``,
-        ``capital on parts``.
+        ``parts`` (with adhesive and consumables), ``labour``, ``damage while opening``,
+        ``parts dead on arrival``, ``capital on parts``.
     """
     wage = settings.bench.rate_per_hour
     labour = cents(job.hours * wage)
@@ -49,8 +49,8 @@ def repair_cost(job: Job, settings: Settings) -> dict[str, Floats]:
     return {
         "parts": parts,
         "labour": labour,
-        "collateral": collateral_cost(repair.collateral, wage),
-        "dead parts": cents(dead),
+        "damage while opening": collateral_cost(repair.collateral, wage),
+        "parts dead on arrival": cents(dead),
         "capital on parts": cents(parts * settings.delay.capital_rate * job.cash_days / 365.0),
     }
 

@@ -238,7 +238,7 @@ def against(won: WonLot, rules: Settings) -> str:
     if won.chance < rules.limits.least_win_chance:
         return f"{RARELY_WON}: {percent(won.chance)} of such lots"
     if won.profit <= 0:
-        return f"{LOSES_WON}: {won.profit:.2f} a lot"
+        return f"{LOSES_WON}: {-won.profit:.2f} each"
     if won.surplus <= 0:
         return f"{EARN_MORE}: {won.profit:.2f} a lot against {won.charge:.2f}"
     return ""

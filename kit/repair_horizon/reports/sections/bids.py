@@ -211,8 +211,8 @@ def opening(month: FamilyMonth) -> Fragment:
     """Headline, currency and cut-off."""
     basis = f" Price basis: {month.base}." if month.base else ""
     said = (
-        f"Known up to {day_words(month.cutoff)}; amounts in {month.currency}; intervals at "
-        f"{percent(month.level)}.{basis}"
+        f"{_invented(month)}Known up to {day_words(month.cutoff)}; amounts in {month.currency}; "
+        f"intervals at {percent(month.level)}.{basis}"
     )
     return joined(paragraph(headline(month)[0], "headline"), note(said))
 
@@ -233,8 +233,12 @@ def timeline_piece(month: FamilyMonth) -> Fragment:
 
 
 def _known(month: FamilyMonth) -> str:
-    said = f"Known up to {day_words(month.cutoff)}. Check registry, ownership and locks first."
-    return f"Invented. {said}" if month.invented else said
+    day = day_words(month.cutoff)
+    return f"{_invented(month)}Known up to {day}. Check registry, ownership and locks first."
+
+
+def _invented(month: FamilyMonth) -> str:
+    return "Invented. " if month.invented else ""
 
 
 def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
