@@ -202,7 +202,8 @@ def share(options: Namespace) -> int:
     usual = folder.parent / f"{options.month}-{'-without-'.join([what, *hide])}.html"
     out = out_file(options) if options.out else usual
     shared = share_month(folder, out, options.family, hide=hide)
-    print(f"{shared.path}: {shared.size:,} bytes, {len(shared.files)} files")
+    count = "1 file" if len(shared.files) == 1 else f"{len(shared.files)} files"
+    print(f"{shared.path}: {shared.size:,} bytes, {count}")
     for note in shared.notes:
         print(note)
     print("It opens without a network. The logs and saved tables are not in it.")
