@@ -12,11 +12,8 @@ from repair_horizon.decisions.unit.bid import Outcomes, outcomes
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer
-from repair_horizon.estimation.rival_prices import (
-    PrivateSellers,
-    SellerReserve,
-    posterior,
-)
+from repair_horizon.estimation.rival_prices import PrivateSellers, SellerReserve, posterior
+from scipy.stats import norm
 
 
 def answered(
@@ -97,6 +94,16 @@ def known_with(sellers: SellerReserve | None) -> Outcomes:
     unit = unit_economics(example_outlook(family), example_settings()).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     return outcomes(unit, 0)
+
+
+def test_before_any_answer_the_posterior_is_the_stated_prior() -> None:
+    """Shift 0 +- 0.25, spread 0.30 and room 0.15 log-normal with 0.4 and 0.5 (scipy's normal)."""
+    prior = posterior([], [], [])
+    logs = prior.shift, np.log(prior.spread / 0.30), np.log(prior.room / 0.15)
+    density = np.prod(
+        [norm.pdf(x, 0.0, sd) for x, sd in zip(logs, (0.25, 0.4, 0.5), strict=True)], 0
+    )
+    np.testing.assert_allclose(prior.weight, density / density.sum(), rtol=1e-9)
 
 
 def test_without_offers_rivals_prices_hold() -> None:

@@ -85,6 +85,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/broken_prices": ("test_broken_prices", "test_no_option_lost"),
     "estimation/repairs": (
         "published/test_proportions",
+        "test_readings",
         "test_success_rates",
         "test_no_option_lost",
     ),

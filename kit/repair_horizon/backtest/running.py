@@ -96,7 +96,7 @@ Floats = npt.NDArray[np.float64]
 FEWEST_HELD_OUT = 30
 SALES_GROUPS = ((0, 0, "none"), (1, 4, "1 to 4"), (5, 19, "5 to 19"), (20, 10**9, "20 or more"))
 EVERY = "all"
-_TIMES_BETTER = ("median_ape", "absolute_error", "pinball")
+_RATIOS = ("median_ape", "absolute_error", "pinball")
 
 
 def by_horizon(backtest: Backtest, fewest: int = FEWEST_HELD_OUT) -> pd.DataFrame:
@@ -210,7 +210,7 @@ def score_row(rows: pd.DataFrame, levels: Sequence[float]) -> dict[str, float]:
 def _against_rules(table: pd.DataFrame) -> pd.DataFrame:
     """Add each score's ratio to that of the best simple rule in the same group."""
     simple = table["method"].isin(list(RULES))
-    for score in _TIMES_BETTER:
+    for score in _RATIOS:
         table[f"{score}_to_best_rule"] = table[score] / table.loc[simple, score].min()
     last = ["reason"]
     return table[[c for c in table.columns if c not in last] + last]
@@ -270,7 +270,6 @@ def fell_where(backtest: Backtest, method: str) -> pd.DataFrame:
 # nobody tested cannot be called supported.
 HORIZONS = (1, 3, 6, 12, 18, 24)
 _SHARES = ("median_ape", "bias", "coverage_50", "coverage_80", "coverage_90", "share_lost")
-_RATIOS = ("median_ape_to_best_rule", "absolute_error_to_best_rule", "pinball_to_best_rule")
 
 
 @dataclass(frozen=True, eq=False)
