@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from repair_horizon.estimation.forecast import FamilyOutlook, fit, forecast
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
+from repair_horizon.estimation.rival_prices import private_sellers
+from repair_horizon.estimation.shop_knowledge import shop_knowledge
 from repair_horizon.logs import Logs, read_logs
 from scipy.stats import norm
 
@@ -40,6 +42,14 @@ def workspace(folder: Path, **files: str) -> Logs:
 
 
 def outlook_of(logs: Logs, draws: int = 400) -> FamilyOutlook:
-    family = forecast(fit(logs), months=6, draws=draws).families[FAMILY]
+    family = forecast(all_fitted(logs), months=6, draws=draws).families[FAMILY]
     assert isinstance(family, FamilyOutlook)
     return family
+
+
+def all_fitted(logs: Logs) -> Estimates:
+    """Estimates of every family of a shop."""
+    known = shop_knowledge(logs)
+    families = {f: fit_family(logs, f, known) for f in logs.families}
+    sellers = private_sellers(f.offers for f in families.values())
+    return Estimates(logs.currency, logs.newest_day, families, sellers)

@@ -10,9 +10,10 @@ import pytest
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
-from repair_horizon.estimation.forecast import FamilyOutlook, fit, forecast
+from repair_horizon.estimation.forecast import FamilyOutlook, forecast
 from repair_horizon.logs import CannotSay, read_logs
 from repair_horizon.tables.codes import Basis
+from scant_logs import all_fitted
 
 
 def write_workspace(folder: Path, sales: list[tuple[str, str, float]], price: str = "500") -> Path:
@@ -74,7 +75,7 @@ def test_without_a_sale_the_class_stands_in_as_wide_as_it_says(tmp_path: Path) -
         band = predict(curves.fit, curves.points(np.array([1]), day))
         assert float(band.median[0]) == pytest.approx(float(np.log(at.value)), abs=0.03)
         assert float(at.log_sd) <= float(np.sqrt(band.level_variance[0])) < float(at.log_sd) + 0.25
-    worth = forecast(fit(logs), months=3, draws=200).families["ulver"]
+    worth = forecast(all_fitted(logs), months=3, draws=200).families["ulver"]
     assert isinstance(worth, FamilyOutlook)
     assert worth.level_basis == {"ulver_1": Basis.CLASS, "ulver_2": Basis.CLASS}
     assert np.isfinite(worth.level).all()
@@ -111,7 +112,7 @@ def test_unknown_launch_price(tmp_path: Path) -> None:
     """Without launch price and sale there is no forecast, with the reason; with sales there is."""
     sales = [("ulver_1", f"2023-{m:02d}-10", 500 * 0.92 * 0.98 ** (11 + m)) for m in range(1, 13)]
     without = read_logs(write_workspace(tmp_path / "w", sales, price=""))
-    outlook = forecast(fit(without), months=6, draws=50).families["ulver"]
+    outlook = forecast(all_fitted(without), months=6, draws=50).families["ulver"]
     assert not isinstance(outlook, CannotSay)
     assert outlook.reasons["ulver_2"] == "no launch price and no sale"
     assert np.isnan(outlook.level[:, 1]).all()

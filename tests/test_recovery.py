@@ -23,13 +23,14 @@ from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import Band, learned_share, predict
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
-from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, fit, forecast
+from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, forecast
 from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.repairs import fit_rates
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_start
+from scant_logs import all_fitted
 
 SEEDS = (7, 8, 9)
 CUTOFF = pd.Timestamp("2025-10-31")
@@ -389,7 +390,7 @@ def stop_cases(world: World, outlook: Outlook) -> pd.DataFrame:
 
 @pytest.fixture(scope="module")
 def stops(worlds: list[World]) -> pd.DataFrame:
-    outlook = forecast(fit(worlds[0].logs), months=MONTHS, seed=1, draws=300)
+    outlook = forecast(all_fitted(worlds[0].logs), months=MONTHS, seed=1, draws=300)
     return stop_cases(worlds[0], outlook)
 
 

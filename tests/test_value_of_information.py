@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -18,14 +19,15 @@ from repair_horizon.decisions.review.value_of_information import (
     Choosable,
     FamilyUnits,
     Unknown,
+    dearest,
+    family_unknowns,
     measured,
     months_worth_bidding,
     tried,
-    unknowns,
 )
 from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_paths import PartPath
@@ -37,6 +39,17 @@ from scipy.stats import norm
 N = 4000
 FREE = replace(example_settings(), targets=Targets(), limits=Limits())
 LAND = landing(Purchase([], inbound=10.0), 0.0, 0, False)
+
+
+def unknowns(
+    economics: Economics,
+    rates: dict[tuple[str, str], float],
+    months_left: Callable[[str, tuple[str, str]], int],
+    most: int | None = 5,
+) -> pd.DataFrame:
+    """The dearest unknowns of the example's family."""
+    keys = [k for k in economics.keys(FAMILY) if k in rates]
+    return dearest(family_unknowns(economics, FAMILY, keys), rates, months_left, most)
 
 
 def offered(worth: np.ndarray, other: float | None = None, rival: float = 50.0) -> Choosable:

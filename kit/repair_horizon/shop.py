@@ -262,7 +262,7 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            See ``decisions.review.value_of_information.unknowns``.
+            See ``decisions.review.value_of_information.dearest``.
         """
         about = (self.month(month), most, self.valuation(month))
         return self._kept("unknowns", about, lambda: self._unknowns(month, most))

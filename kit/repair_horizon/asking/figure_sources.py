@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.asking.given import GIVEN, Given, PartGiven, with_given
@@ -20,11 +19,10 @@ from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.options import AS_IS
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import fault_words, part_words
-
-Floats = npt.NDArray[np.float64]
 
 SOURCE_COLUMNS = ["figure", "value", "lower", "upper", "unit", "basis", "rests_on"]
 OWN_SETTING = "a setting, a tenth either way"

@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.unit.economics import Economics, bench_of
@@ -19,8 +18,6 @@ from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath, PartPaths
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Basis
-
-Floats = npt.NDArray[np.float64]
 
 GIVEN = "given"
 GIVEN_QUALITY = "maker_original"

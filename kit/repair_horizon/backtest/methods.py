@@ -21,7 +21,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import statsmodels.api as sm
 from scipy.special import ndtri
@@ -31,6 +30,7 @@ from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.price_rows import ASKING, CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months
 
 TRIM = 3.5
@@ -86,9 +86,7 @@ def mixed_forecast(panel: Panel, points: Points) -> RivalForecast:
     return mixed if mixed is not None else _pooled(rows, wanted)
 
 
-def _mixed(
-    rows: tuple[Floats, Floats, npt.NDArray[np.int64]], at: tuple[Floats, npt.NDArray[np.int64]]
-) -> RivalForecast | None:
+def _mixed(rows: tuple[Floats, Floats, Ints], at: tuple[Floats, Ints]) -> RivalForecast | None:
     """Mixed-model forecast; None where the fit fails, does not converge or is not finite."""
     y, x, group = rows
     if len(np.unique(group)) < 2 or len(y) <= x.shape[1] + 4:
@@ -118,7 +116,7 @@ def _mixed(
     return RivalForecast(median, sd, True)
 
 
-def _pooled(rows: tuple[Floats, Floats, npt.NDArray[np.int64]], wanted: Floats) -> RivalForecast:
+def _pooled(rows: tuple[Floats, Floats, Ints], wanted: Floats) -> RivalForecast:
     """Pooled least squares without models, for families the mixed model cannot do."""
     y, x, _ = rows
     # A little ridge keeps a family with fewer rows than columns solvable.
@@ -129,8 +127,6 @@ def _pooled(rows: tuple[Floats, Floats, npt.NDArray[np.int64]], wanted: Floats) 
     variance = scale * (1.0 + np.einsum("ij,jk,ik->i", wanted, gram, wanted))
     return RivalForecast(wanted @ beta, np.sqrt(variance), False)
 
-
-Floats = npt.NDArray[np.float64]
 
 OURS, MIXED = "the kit's curves", "mixed model"
 # A grade, channel or storage not seen by the cutoff keeps its prior: no effect, give or take 0.3.
@@ -191,9 +187,7 @@ def answers(
     yield pd.DataFrame({**shared, "method": MIXED, **told})
 
 
-def _half_widths(
-    rule: Rule, past: Past, horizon: npt.NDArray[np.int64], levels: tuple[float, ...]
-) -> Floats:
+def _half_widths(rule: Rule, past: Past, horizon: Ints, levels: tuple[float, ...]) -> Floats:
     """Half width of a rule's interval for each level and sale, (levels, n)."""
     asked, at = np.unique(horizon, return_inverse=True)
     half = [np.quantile(past_errors(rule, past, int(h)), levels) for h in asked]
@@ -257,8 +251,6 @@ def sale_points(curves: PriceCurves, sales: pd.DataFrame) -> tuple[Points, Float
         unseen += np.abs(doubled)
     return Points(model, pd.DatetimeIndex(sales["sale_date"]), values), unseen
 
-
-Ints = npt.NDArray[np.int64]
 
 YEARLY_FALL = 0.25  # common practice, no source
 LEVEL_MONTHS = 3.0

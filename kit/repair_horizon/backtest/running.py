@@ -27,6 +27,7 @@ from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import ALONE, Hands
 from repair_horizon.shop import Shop
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
 
 
@@ -90,8 +91,6 @@ def mean_absolute_log_error(actual: npt.ArrayLike, predicted: npt.ArrayLike) -> 
     got, said = np.asarray(actual, dtype="float64"), np.asarray(predicted, dtype="float64")
     return float(np.mean(np.abs(np.log(said / got))))
 
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_HELD_OUT = 30
 SALES_GROUPS = ((0, 0, "none"), (1, 4, "1 to 4"), (5, 19, "5 to 19"), (20, 10**9, "20 or more"))

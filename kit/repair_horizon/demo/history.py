@@ -16,7 +16,6 @@ import tomllib
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.demo.catalogue import (
@@ -30,11 +29,9 @@ from repair_horizon.demo.catalogue import (
 )
 from repair_horizon.demo.truth import SETTINGS, Truth
 from repair_horizon.demo.workshop import Job, job_row, offered_unit, weighted
+from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings, build
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 FIRST = "2025-11-01"
 ELASTICITY, SHOP_HAZARD, DAYS_AT_LEVEL = 12.0, 0.6, 14.0

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.classes import class_knowledge
@@ -35,10 +34,8 @@ from repair_horizon.estimation.pooled_ratios import (
 )
 from repair_horizon.estimation.price_rows import STORAGE
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.codes import Basis
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 OTHER = "(other faults)"
 _Z80 = 1.2815515655

@@ -11,15 +11,13 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Fault, LogFault
+from repair_horizon.tables.arrays import Bools, Ints
 from repair_horizon.tables.months import parse_month
-
-Floats = npt.NDArray[np.float64]
 
 FILE = "calibration.csv"
 FEWEST_SALES, FEWEST_AT_HORIZON = 100, 30
@@ -85,7 +83,7 @@ def width_factor(forecasts: pd.DataFrame) -> Calibration:
     return Calibration(factor, held, n, origins, months, words)
 
 
-def _supported(horizon: npt.NDArray[np.int64], inside: npt.NDArray[np.bool_]) -> int:
+def _supported(horizon: Ints, inside: Bools) -> int:
     reach = 0
     for h in np.unique(horizon):
         at = horizon == h

@@ -21,8 +21,7 @@ from repair_horizon.estimation.pooled_curves import PooledCurves, class_curve
 from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE, NO_SALE, TRAIT_SD, price_rows
 from repair_horizon.logs import CannotSay, Logs
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats, Ints
 
 # Chosen on the published camera offers and on simulated families (tests/benchmark, seeds for
 # choosing). Real offers drifted for years around the curve of age, and a drift goes on: against a
@@ -90,7 +89,7 @@ class PriceCurves:
         at = self.fit.layout.dense(trait)
         return float(self.fit.posterior.mean[at]), float(np.sqrt(self.fit.posterior.cov[at, at]))
 
-    def points(self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex) -> Points:
+    def points(self, model: Ints, day: pd.DatetimeIndex) -> Points:
         """Points at the base grade, channel and storage."""
         return Points(model, day, np.zeros((len(model), len(self.fit.panel.traits.names))))
 

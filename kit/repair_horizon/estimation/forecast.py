@@ -16,7 +16,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.broken_prices import fit_broken, ratio_draws
@@ -33,16 +32,14 @@ from repair_horizon.estimation.rival_prices import (
     SellerReserve,
     answered_offers,
     hammer_ratios,
-    private_sellers,
     rival_draws,
 )
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import one_thread
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_word
-
-Floats = npt.NDArray[np.float64]
 
 PAD_MONTHS = 9
 
@@ -329,26 +326,6 @@ class Estimates:
     def __repr__(self) -> str:
         """Say which families, up to when."""
         return f"Estimates({', '.join(self.families)}; up to {self.now:%Y-%m-%d})"
-
-
-def fit(logs: Logs, knowledge: ShopKnowledge | None = None) -> Estimates:
-    """Fit curves, part prices and repair rates of every family.
-
-    Parameters
-    ----------
-    logs
-        From ``read_logs``; use ``logs.as_of(day)`` to leave out what came later.
-    knowledge
-        ``shop_knowledge`` of them; worked out if None.
-
-    Returns
-    -------
-    Estimates
-    """
-    knowledge = shop_knowledge(logs) if knowledge is None else knowledge
-    families = {f: fit_family(logs, f, knowledge) for f in logs.families}
-    sellers = private_sellers(f.offers for f in families.values())
-    return Estimates(logs.currency, logs.newest_day, families, sellers)
 
 
 @one_thread()

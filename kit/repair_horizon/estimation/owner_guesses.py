@@ -20,14 +20,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import betaln, expit, gammaln, logit
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.logs import CannotSay, Logs
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")

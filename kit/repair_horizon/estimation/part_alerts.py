@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.part_prices import PartCurves, common_move
@@ -116,7 +115,3 @@ def _stale(curves: PartCurves, now: pd.Timestamp) -> Iterator[_Row]:
         if days > STALE_DAYS:
             words = f"newest quote is {days} days old"
             yield str(offer.model_id), str(offer.quality_class), STALE, offer.newest, words
-
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]

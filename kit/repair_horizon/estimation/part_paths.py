@@ -12,7 +12,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
@@ -21,11 +20,10 @@ from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, until
 from repair_horizon.estimation.part_prices import PART_PRIORS, PartCurves, together
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.inputs import QUALITIES
 from repair_horizon.tables.months import age_in_months, month_number
-
-Floats = npt.NDArray[np.float64]
 
 COMMON_PACE, DIFFERING_MONTHS = "original_refurbished", 12.0
 """Pace of every quality after a year of its own.

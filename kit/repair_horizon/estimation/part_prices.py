@@ -18,10 +18,9 @@ from repair_horizon.estimation.curve.quarter_effects import fitted_covariance
 from repair_horizon.estimation.pooled_curves import PooledParts, pooled_parts
 from repair_horizon.estimation.price_rows import price_panel
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.inputs import QUALITIES
 from repair_horizon.tables.months import month_number, month_start
-
-Ints = npt.NDArray[np.int64]
 
 SHIFT = "shift "
 
@@ -99,7 +98,7 @@ def find_shifts(fit: JointFit, quality: Sequence[str]) -> list[Shift]:
 
 
 def _strongest(
-    fit: JointFit, rows: npt.NDArray[np.bool_], known: tuple[Ints, Floats]
+    fit: JointFit, rows: Bools, known: tuple[Ints, Floats]
 ) -> tuple[int, float, float, int] | None:
     """Month, size, standard error and quotes of the clearest shift of some rows, if any.
 
@@ -185,8 +184,6 @@ def _moved(
     return moved
 
 
-Floats = npt.NDArray[np.float64]
-
 # Copies and pulled parts get cheaper with age while the maker's own hold their price, so a
 # quality's effect may change with age. On two invented businesses, twelve months ahead, this
 # took the median error of a part's level from 10.6 to 5.5 % and the cover of its 80 % band from
@@ -235,7 +232,7 @@ class PartCurves:
     shifts: tuple[Shift, ...] = ()
     quality: tuple[str, ...] = ()
 
-    def points(self, model: npt.NDArray[np.int64], day: pd.DatetimeIndex, quality: str) -> Points:
+    def points(self, model: Ints, day: pd.DatetimeIndex, quality: str) -> Points:
         """Points of one quality class at the commonest supplier.
 
         Days after a shift are on its new level; a series that turned up is not let fall again

@@ -26,7 +26,6 @@ from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
@@ -44,6 +43,7 @@ from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.price_rows import PriceRows, usual_ratio
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.inputs import QUALITIES
 from repair_horizon.tables.months import age_in_months
 
@@ -74,9 +74,6 @@ def class_curve(device_class: str) -> CurvePrior:
     cov[1:, 1:] += np.linalg.inv(curve_prior(shape)[1])
     return CurvePrior(mean, np.asarray(np.linalg.inv(WIDER * cov), dtype="float64"))
 
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 CURVE = len(KNOTS) + 1
 FAMILIES_WORTH = 6.0
@@ -241,9 +238,7 @@ class PooledCurves:
         pull = np.stack([f.pull for f in self.families])
         return precision, pull - np.einsum("nij,nj->ni", precision, start)
 
-    def _shop(
-        self, kept: npt.NDArray[np.bool_], between: Floats, shared: Floats
-    ) -> tuple[Floats, Floats]:
+    def _shop(self, kept: Bools, between: Floats, shared: Floats) -> tuple[Floats, Floats]:
         """Mean and covariance of the shop's offset, the families' own averaged out."""
         precision, pull = (a[kept] for a in self._told)
         own = np.linalg.inv(between)
@@ -252,7 +247,7 @@ class PooledCurves:
         cov = np.linalg.inv(np.linalg.inv(shared) + (information + information.T) / 2)
         return cov @ np.einsum("nij,nj->i", gain, pull), cov
 
-    def _between(self, kept: npt.NDArray[np.bool_], start: Floats) -> Floats:
+    def _between(self, kept: Bools, start: Floats) -> Floats:
         """Covariance of families around the shop's curve, ``start`` worth six of them."""
         precision, pull = (a[kept] for a in self._told)
         between = start

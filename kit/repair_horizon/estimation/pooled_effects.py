@@ -23,7 +23,6 @@ from functools import cached_property
 from weakref import WeakKeyDictionary
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.estimation.curve.design import Priors
 from repair_horizon.estimation.curve.panel import Panel, Traits
@@ -38,9 +37,7 @@ from repair_horizon.estimation.price_rows import (
 )
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.scale import one_thread
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from repair_horizon.tables.arrays import Floats, Ints
 
 # An estimate wider than this says nothing that the prior does not.
 WIDEST = 0.5
@@ -122,7 +119,7 @@ def _first_weights(panel: Panel) -> Floats:
     return np.asarray((_NU + 1) / (_NU + (off / spread) ** 4))
 
 
-def _means(columns: Floats, weight: Floats, cells: tuple[npt.NDArray[np.int64], int]) -> Floats:
+def _means(columns: Floats, weight: Floats, cells: tuple[Ints, int]) -> Floats:
     """Weighted mean of each column in each cell, (cells, columns)."""
     cell, number = cells
     total = np.bincount(cell, weight, number)

@@ -30,6 +30,7 @@ import pandas as pd
 from repair_horizon.classes import Figure, class_knowledge, meaning_of
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.inputs import CLASSES
 from repair_horizon.tables.months import age_in_months
 
@@ -92,8 +93,6 @@ def robust_fit(
         )
     return RobustFit(mean, np.linalg.inv(precision + INFORMATION * information), noise, weights)
 
-
-Floats = npt.NDArray[np.float64]
 
 NOT_SOLD = ("locked", "blocked")
 NO_FAULT = "no fault"

@@ -9,15 +9,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.curve.design import Priors, level_and_slopes, segments
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies, models_of
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months
-
-Floats = npt.NDArray[np.float64]
 
 GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
 UNKNOWN_GRADE = "unknown"
@@ -133,9 +131,6 @@ def _traits(
         np.full(len(all_names), TRAIT_SD),
         np.array([n != ASKING for n in all_names], dtype=bool),
     )
-
-
-Ints = npt.NDArray[np.int64]
 
 
 def price_panel(

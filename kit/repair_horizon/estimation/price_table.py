@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.curve.design import Points
@@ -18,6 +17,7 @@ from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
 from repair_horizon.estimation.part_prices import PartCurves, together
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import (
     age_in_months,
     month_middle,
@@ -25,9 +25,6 @@ from repair_horizon.tables.months import (
     month_start,
     month_word,
 )
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 KEYS = ("grade", "storage_gb", "channel")
 
@@ -346,7 +343,7 @@ def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame
     return pd.DataFrame({n: scale * np.exp(c) for n, c in zip(_BAND, columns, strict=True)})
 
 
-def _dated(table: pd.DataFrame, numbers: npt.NDArray[np.int64], last: int) -> pd.DataFrame:
+def _dated(table: pd.DataFrame, numbers: Ints, last: int) -> pd.DataFrame:
     months = pd.DatetimeIndex([month_start(n) for n in numbers])
     return table.assign(month=months, phase=np.where(numbers > last, "forecast", "logged"))
 

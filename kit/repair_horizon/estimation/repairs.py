@@ -20,7 +20,6 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import betaincinv
 
@@ -33,9 +32,8 @@ from repair_horizon.estimation.owner_guesses import (
     owner_guesses,
 )
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.codes import Basis
-
-Floats = npt.NDArray[np.float64]
 
 HOURS_STRENGTH = 5.0
 GRADE_STRENGTH = 6.0
@@ -304,8 +302,6 @@ def _count_grades(jobs: pd.DataFrame, order: list[str]) -> Floats:
     grades = jobs.loc[jobs["outcome"].isin(FIXED), "grade_out"]
     return np.array([(grades == g).sum() for g in order], dtype="float64")
 
-
-Ints = npt.NDArray[np.int64]
 
 # Bounds of the current in ampere (common practice, no source). A charger that negotiated more
 # than eight volts is charging, whatever the current.

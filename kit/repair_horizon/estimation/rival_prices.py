@@ -51,9 +51,8 @@ from repair_horizon.estimation.pooled_ratios import (
     single_units,
 )
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_BIDDERS, MOST_BIDDERS = 2, 40
 _PRIOR_DRAWS, _SPREAD_WORTH = 2000, 4.0

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 from weakref import WeakKeyDictionary
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.linalg import toeplitz
 
@@ -42,9 +41,8 @@ from repair_horizon.estimation.pooled_effects import UsualEffects, effects_of, r
 from repair_horizon.estimation.pooled_ratios import PooledRatios, pooled_ratios
 from repair_horizon.estimation.price_rows import PriceRows
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_number
-
-Floats = npt.NDArray[np.float64]
 
 SPAN, RECENT = 30, 15
 """Months looked at, and how many of the newest a break may have begun in."""

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Floats
 
 FLOOR = "floor"
 
@@ -185,8 +186,6 @@ def _errors(gradient: Floats, rss: float) -> Floats:
     out: Floats = np.sqrt(rss / (n - k) * spread) / scale
     return out
 
-
-Floats = npt.NDArray[np.float64]
 
 FEWEST_SALES = 8
 

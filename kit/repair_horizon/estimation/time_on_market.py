@@ -22,9 +22,8 @@ from repair_horizon.estimation.broken_prices import log_ratios
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.settings import Settings
-
-Floats = npt.NDArray[np.float64]
 
 ASKED_PRIOR, ASKED_SD = -10.0, 4.0
 """b before any unit was listed: 5 % more asked, 40 % fewer buyers a day (judgement, no source)."""
@@ -206,7 +205,7 @@ def _design(rows: pd.DataFrame) -> tuple[tuple[str, ...], Floats]:
 
 
 def partial_likelihood(
-    days: Floats, sold: npt.NDArray[np.bool_], x: Floats, centre: Floats, precision: Floats
+    days: Floats, sold: Bools, x: Floats, centre: Floats, precision: Floats
 ) -> tuple[Floats, Floats]:
     """Mode of the partial likelihood times a normal prior, by Newton's method, and its covariance.
 
@@ -234,7 +233,7 @@ def partial_likelihood(
     return beta, np.linalg.inv(curvature)
 
 
-def _breslow(days: Floats, sold: npt.NDArray[np.bool_], risk: Floats) -> Floats:
+def _breslow(days: Floats, sold: Bools, risk: Floats) -> Floats:
     """Cumulative hazard at level by whole days; beyond the last sale at the mean rate so far."""
     order = np.argsort(-days, kind="stable")
     at_risk = np.cumsum(risk[order])

@@ -12,14 +12,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.logs.currencies import convert
+from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.faults import HELD, SET_ASIDE, exception_rows
 from repair_horizon.tables.inputs import TABLES
-
-Bools = npt.NDArray[np.bool_]
 
 # One zero too many makes a price ten times too high; a unit sold for its parts is easily ten times
 # too low, so below the usual more is let through to the robust fit.
@@ -282,9 +280,7 @@ def _before_launch(rows: pd.DataFrame, catalogue: pd.DataFrame) -> Bools:
     return early.to_numpy(dtype=bool)
 
 
-def _odd_amounts(
-    rows: pd.DataFrame, single: Bools, ratio: npt.NDArray[np.float64]
-) -> list[tuple[Bools, str, str]]:
+def _odd_amounts(rows: pd.DataFrame, single: Bools, ratio: Floats) -> list[tuple[Bools, str, str]]:
     """Amounts that stand for something else, or are far off the usual of their model."""
     far = single & ((ratio > _FAR) | (ratio < 1 / _FAR))
     amount = rows["gross_amount"].to_numpy()
@@ -338,7 +334,7 @@ def _of_usual_size(later: pd.DataFrame, used: pd.DataFrame) -> pd.DataFrame:
     return later[~((ratio > _TOO_HIGH) | (ratio < _TOO_LOW))]
 
 
-def _ratio_to_usual(rows: pd.DataFrame, single: Bools, asked: Bools) -> npt.NDArray[np.float64]:
+def _ratio_to_usual(rows: pd.DataFrame, single: Bools, asked: Bools) -> Floats:
     """How many times the usual price of a single unit the amounts asked about are; else 1.
 
     The usual price is the median of its model, currency and condition within 90 days either way,

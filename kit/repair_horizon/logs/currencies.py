@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.faults import HELD, Fault, LogFault, exception_rows
 
 MAX_AGE_DAYS = 31
@@ -83,7 +84,7 @@ def check_rates(rates: pd.DataFrame) -> list[pd.DataFrame]:
     ]
 
 
-def _oddities(log_rate: npt.NDArray[np.float64], day: npt.NDArray[np.datetime64]) -> list[str]:
+def _oddities(log_rate: Floats, day: npt.NDArray[np.datetime64]) -> list[str]:
     """Say what is odd about each rate of one pair, in the order of days; '' for nothing."""
     out = []
     for i, rate in enumerate(log_rate):

@@ -28,6 +28,7 @@ import pyarrow.parquet as pq
 from pyarrow import csv as arrow_csv
 
 from repair_horizon.files.writing import check_size
+from repair_horizon.tables.arrays import Bools, Ints
 from repair_horizon.tables.columns import KINDS, Column, read_column
 from repair_horizon.tables.faults import COLUMNS, HELD, Fault, LogFault, no_exceptions
 from repair_horizon.tables.inputs import Table
@@ -374,10 +375,10 @@ class _Words:
     """A column read: its values and which are at fault, one a row or, with ``code``, one a word."""
 
     values: Any
-    bad: npt.NDArray[np.bool_]
+    bad: Bools
     code: npt.NDArray[np.integer] | None = None
 
-    def at(self, places: npt.NDArray[np.int64] | None) -> Any:
+    def at(self, places: Ints | None) -> Any:
         """Return the values of some rows (all if None)."""
         if self.code is not None:
             return self.values.take(self.code if places is None else self.code[places])
@@ -399,8 +400,8 @@ def _read_words(column: Column, text: pd.Series) -> _Words:
 def _rows(
     table: Table,
     read: Mapping[str, _Words],
-    line: npt.NDArray[np.int64],
-    places: npt.NDArray[np.int64] | None,
+    line: Ints,
+    places: Ints | None,
 ) -> pd.DataFrame:
     """Put some rows (all if ``places`` is None) of the columns read together."""
     line = line if places is None else line[places]
@@ -443,7 +444,7 @@ def lines_like_records(field: str, separator: str, width: int) -> list[str]:
     return [t for t in field.splitlines()[1:] if t.count(separator) >= max(2, (width - 1) // 2)]
 
 
-def _faults_of(column: Column, line: npt.NDArray[np.int64], text: pd.Series) -> pd.DataFrame:
+def _faults_of(column: Column, line: Ints, text: pd.Series) -> pd.DataFrame:
     found = text.astype("str").str.strip().to_numpy()
     return pd.DataFrame(
         {"line": line, "column": column.name, "found": found, "allowed": column.allowed}

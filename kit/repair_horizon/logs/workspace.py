@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.logs.checking import (
@@ -50,11 +49,10 @@ from repair_horizon.logs.gathering import (
     split_by_family,
 )
 from repair_horizon.logs.reading import empty_rows, find_file
+from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.faults import Fault, Ledger, LogFault, no_exceptions
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.settings import read_settings
-
-Ints = npt.NDArray[np.int64]
 
 _NOWHERE = np.zeros(0, dtype="int64")
 _DATED = ("sales", "part_quotes", "repairs")

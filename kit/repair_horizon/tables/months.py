@@ -7,14 +7,12 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.faults import Fault, LogFault
 
 AVERAGE_MONTH_DAYS = 30.4375
-Ints = npt.NDArray[np.int64]
-Floats = npt.NDArray[np.float64]
 
 
 def month_number(days: Any) -> Ints:

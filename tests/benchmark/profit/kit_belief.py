@@ -13,7 +13,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from repair_horizon.estimation.forecast import FamilyOutlook, fit, forecast
+from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
+from repair_horizon.estimation.rival_prices import private_sellers
+from repair_horizon.estimation.shop_knowledge import shop_knowledge
 from repair_horizon.logs import CannotSay, read_logs, read_settings
 
 from .costs import QUALITIES
@@ -36,7 +38,12 @@ def kit_belief(folder: Path, start: World, first: int, months: int) -> World:
         First month of the replay the estimates are wanted for, and how many.
     """
     settings = read_settings(folder)
-    outlook = forecast(fit(read_logs(folder)), months, settings.seed, settings.draws, START + first)
+    logs = read_logs(folder)
+    known = shop_knowledge(logs)
+    families = {f: fit_family(logs, f, known) for f in logs.families}
+    sellers = private_sellers(f.offers for f in families.values())
+    found = Estimates(logs.currency, logs.newest_day, families, sellers)
+    outlook = forecast(found, months, settings.seed, settings.draws, START + first)
     level = start.level.copy()
     prices = {code: p.copy() for code, p in start.part_price.items()}
     cheap, families = start.cheap.copy(), []

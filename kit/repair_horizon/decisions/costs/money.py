@@ -18,11 +18,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
-
-Floats = npt.NDArray[np.float64]
 
 NOT_TAX_ADVICE = (
     "Taxes are worked out as the settings say. This is not tax advice: "

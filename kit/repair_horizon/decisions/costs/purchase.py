@@ -18,9 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from repair_horizon.decisions.costs.money import cents
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Purchase, Settings, Tier
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

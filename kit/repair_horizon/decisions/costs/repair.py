@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.decisions.costs.money import cents
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Collateral, Settings
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 
 def marginal_costs(market_values: npt.ArrayLike, expenses: npt.ArrayLike, rate: float) -> Floats:

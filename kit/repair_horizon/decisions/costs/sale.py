@@ -7,13 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
 from repair_horizon.decisions.costs.money import cents, tax_fraction
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Channel, Reserve, Settings
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

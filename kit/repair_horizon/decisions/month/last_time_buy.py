@@ -23,11 +23,9 @@ from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.estimation.pooled_ratios import normal_density
 from repair_horizon.logs import Logs
+from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 HISTORY_MONTHS = 12.0
 

@@ -8,7 +8,6 @@ from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.money import margin_fraction
@@ -41,8 +40,6 @@ from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Tier
 from repair_horizon.tables.words import WITHIN_LIMIT
-
-Floats = npt.NDArray[np.float64]
 
 MOST_SCORERS = 4
 AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"

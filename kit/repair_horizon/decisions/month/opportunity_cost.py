@@ -17,7 +17,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing
@@ -28,8 +27,7 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, Logs
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 LISTING_MONTHS = 6
 _NODES = 24

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing
@@ -38,12 +37,10 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Delay, Settings
 from repair_horizon.tables.words import percent
-
-Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 BUY, MEND, SELL = "buy", "repair", "sell"
 SEASON_DAYS = 240
@@ -445,11 +442,11 @@ def drawn_worth(states: EndStates, kept: float, luck: Floats, rng: np.random.Gen
     return value
 
 
-def _slot(weight: Floats, rng: np.random.Generator) -> npt.NDArray[np.int64]:
+def _slot(weight: Floats, rng: np.random.Generator) -> Ints:
     """Draw one column per row, by weight."""
     edges = np.cumsum(weight, axis=1)
     u = rng.random(len(weight)) * edges[:, -1]
-    out: npt.NDArray[np.int64] = (u[:, None] > edges).sum(axis=1).clip(max=weight.shape[1] - 1)
+    out: Ints = (u[:, None] > edges).sum(axis=1).clip(max=weight.shape[1] - 1)
     return out
 
 

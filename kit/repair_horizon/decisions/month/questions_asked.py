@@ -28,8 +28,6 @@ from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_words
 
-Floats = npt.NDArray[np.float64]
-
 MORE_RESALE, DEARER_PART, MORE_DAYS = 0.01, 10.0, 7.0
 
 

@@ -21,8 +21,6 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import PartQuality, Settings
 
-Floats = npt.NDArray[np.float64]
-
 _NAMES = OUTPUTS["part_quotes_ranked"].names
 _ABOUT = ("model_id", "part_code", "rank", "wait_months", "wait_gains")
 

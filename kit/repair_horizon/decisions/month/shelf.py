@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.sale import SaleTerms, net_sale, reserve_per_unit, sale_terms
@@ -39,6 +38,7 @@ from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
@@ -200,8 +200,6 @@ def _grade_factor(family: FamilyOutlook, rules: Settings, grade: str) -> np.ndar
     factors = np.stack([family.grade[g] for g in rules.grade_order], axis=-1)
     return np.einsum("dg,dg->d", factors, family.grade_shares)
 
-
-Floats = npt.NDArray[np.float64]
 
 PERIOD_DAYS, PERIODS, RATIOS = 14, 9, 61
 LEAST_STEP = 0.03

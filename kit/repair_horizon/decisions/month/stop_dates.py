@@ -15,7 +15,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtri
 
@@ -25,12 +24,9 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 BUY_STOP, BID_ZERO, REPAIR_STOP, PART_STOP = "buy stop", "bid zero", "repair stop", "part stop"
 

@@ -13,7 +13,6 @@ import io
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.money import margin_fraction
@@ -35,8 +34,6 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.reading import read_table
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
-
-Floats = npt.NDArray[np.float64]
 
 
 def forecasts_of(

@@ -28,7 +28,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr
 
@@ -37,6 +36,7 @@ from repair_horizon.decisions.costs.sale import planning_channel, reserve_per_un
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.estimation.owner_guesses import FIXED
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings
 
@@ -147,9 +147,6 @@ def _sold(sale: pd.Series, landed: float, rules: Settings) -> dict[str, float]:
     return {"sale": gross, "selling": float(cents(out)), "tax": float(cents(tax))}
 
 
-Floats = npt.NDArray[np.float64]
-
-LEVEL = 0.8
 RUNS = 4000
 UNLIKELY = 0.05
 FEWEST = 5

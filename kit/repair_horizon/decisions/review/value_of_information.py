@@ -21,7 +21,6 @@ from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr
 
@@ -33,11 +32,10 @@ from repair_horizon.decisions.unit.options import NOT_FOR_SALE, REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.broken_prices import OTHER
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import fault_words, part_words
-
-Floats = npt.NDArray[np.float64]
 
 QUOTE, AS_IS_SALE, OUTCOME = "quote", "as-is sale", "repair outcome"
 IN, OF = ", ", " of "  # parts of ``what``: code and quality, state and fault
@@ -49,7 +47,7 @@ NOTHING = -1e6
 LEAST_SHARE, LEAST_SPREAD = 0.01, 0.02
 MOST_MONTHS = 12
 """An answer ages: it is counted for a year at most (judgement)."""
-SHOWN, SHORTLIST = 5, 15
+SHORTLIST = 15
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,38 +254,6 @@ class FamilyUnits:
                     what = f"{state.state}{OF}{fault}"
                     names = (OUTCOME, self.family_id, "", what, basis)
                     yield Unknown(*names, value, *tried(value)), keys
-
-
-def unknowns(
-    economics: Economics,
-    rates: Mapping[tuple[str, str], float],
-    months_left: Callable[[str, tuple[str, str]], int],
-    most: int | None = SHOWN,
-) -> pd.DataFrame:
-    """List the dearest unknowns.
-
-    Parameters
-    ----------
-    economics
-        From ``unit_economics``, with the month's charges; its first month decides.
-    rates
-        Listings a month of each (model, fault); those without any are left out.
-    months_left
-        Months until the buy stop of a family's (model, fault); asked of a short list only.
-    most
-        Rows wanted; all of the short list if None.
-
-    Returns
-    -------
-    DataFrame
-        The declared table ``unknowns``, the dearest first: only answers worth a unit of money or
-        more, over all listings expected until the buy stop of the units they bear on.
-    """
-    found: list[Answer] = []
-    for family_id in economics.outlook.families:
-        keys = [k for k in economics.keys(family_id) if rates.get(k, 0.0) > 0]
-        found += family_unknowns(economics, family_id, keys)
-    return dearest(found, rates, months_left, most)
 
 
 Answer = tuple[Unknown, list[tuple[tuple[str, str], float]]]

@@ -10,16 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, family_outlook
 from repair_horizon.estimation.part_paths import PartPath, each_changed
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,6 @@ from functools import cached_property, partial
 from typing import Any, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.classes import class_knowledge
@@ -21,9 +20,9 @@ from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath, PartPaths
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
 
-Floats = npt.NDArray[np.float64]
 T = TypeVar("T")
 
 

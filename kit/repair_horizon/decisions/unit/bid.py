@@ -24,7 +24,6 @@ from functools import cached_property
 from math import inf
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr
 
 from repair_horizon.decisions.costs.money import margin_fraction, round_down
@@ -48,11 +47,10 @@ from repair_horizon.decisions.unit.certainty_equivalent import certainty_equival
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, WonLot, at_price, won_lot
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import percent
-
-Floats = npt.NDArray[np.float64]
 
 NO_PRICE = "do not buy at any price"
 TOO_SMALL = "not worth the handling"

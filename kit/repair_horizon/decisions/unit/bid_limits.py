@@ -21,13 +21,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing, Segment
 from repair_horizon.estimation.rival_prices import order_gap
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,7 +22,7 @@ from math import inf, isinf
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 
 @dataclass(frozen=True)

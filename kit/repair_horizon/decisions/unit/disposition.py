@@ -18,7 +18,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.money import cents
@@ -26,9 +25,8 @@ from repair_horizon.decisions.costs.sale import SaleTerms, net_sale
 from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.options import AS_IS, NOT_FOR_SALE, REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
-
-Floats = npt.NDArray[np.float64]
 
 HOLD_WEEKS = (2, 4, 8)
 

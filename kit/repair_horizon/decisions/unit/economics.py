@@ -8,7 +8,6 @@ from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
 from repair_horizon.decisions.costs.sale import sale_terms
@@ -29,10 +28,10 @@ from repair_horizon.decisions.unit.options import (
 from repair_horizon.decisions.unit.outcomes import PlannedQuality, StateOptions, UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
 
-Floats = npt.NDArray[np.float64]
 K = TypeVar("K")
 T = TypeVar("T")
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.decisions.costs.money import cents
@@ -26,17 +25,10 @@ from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
 from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.pooled_ratios import works
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 
-Floats = npt.NDArray[np.float64]
-
-REPAIR, AS_IS, PART_OUT, MAKER, NOTHING = (
-    "repair",
-    "sell as is",
-    "part out",
-    "maker's service",
-    "none",
-)
+REPAIR, AS_IS, PART_OUT, MAKER = "repair", "sell as is", "part out", "maker's service"
 NOT_FOR_SALE = ("locked", "blocked")
 SYMPTOM_WEIGHT = 1 / 3
 """Part of the listed fault in the as-is price of a unit found to have less (judgement)."""

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, Segment
@@ -21,9 +20,8 @@ from repair_horizon.decisions.unit.certainty_equivalent import Valuation, log_me
 from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
-
-Floats = npt.NDArray[np.float64]
 
 # Options this close are told apart by their labour: the one with fewer hours is advised.
 CLOSE = 1.0

@@ -17,13 +17,11 @@ from functools import cached_property
 from math import inf, isinf
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
-
-Floats = npt.NDArray[np.float64]
+from repair_horizon.tables.arrays import Floats
 
 # Prices paid given a win, by draw: midpoints of this many parts of equal chance.
 PARTS = 5

@@ -11,13 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.estimation.curve.design import PIVOT_AGE, Layout
 from repair_horizon.estimation.curve.panel import Panel
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from repair_horizon.tables.arrays import Floats, Ints
 
 # What stands before the dense columns in ``Cells.columns``: one, (age - 18) / 12 and the step.
 OWN = 3

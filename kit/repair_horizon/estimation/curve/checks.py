@@ -38,9 +38,8 @@ from repair_horizon.estimation.curve.fit import NU, JointFit
 from repair_horizon.estimation.curve.predict import Sources, sources_of
 from repair_horizon.estimation.curve.quarter_effects import DRIFT_RHO
 from repair_horizon.estimation.price_rows import CHANNEL
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_number, month_start, month_word
-
-Floats = npt.NDArray[np.float64]
 
 FAR_OFF = 4.0
 _AGES = (12.0, 24.0, 36.0)

@@ -20,12 +20,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import linalg, sparse
 
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months, month_number
 
 
@@ -65,9 +65,6 @@ def posterior_of(gram: Floats, right: Floats, prior: tuple[Floats, Floats]) -> P
     cov[np.diag_indices_from(cov)] /= 2.0
     return Posterior(cov @ (right + pull), cov, precision, pull)
 
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 KNOTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 78], dtype="float64")
 _STARTS = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 84], dtype="float64")

@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.estimation.curve.cells import OWN, cells_of, fitted
 from repair_horizon.estimation.curve.design import (
@@ -34,9 +33,7 @@ from repair_horizon.estimation.curve.quarter_effects import (
     squared_steps,
     states_of,
 )
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from repair_horizon.tables.arrays import Floats
 
 NU = 4.0
 PASSES, SETTLED = 8, 0.02

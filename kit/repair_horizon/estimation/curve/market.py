@@ -18,14 +18,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import percent
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 QUICK_RHO = 0.9
 FAMILIES_DIFFER = 0.05

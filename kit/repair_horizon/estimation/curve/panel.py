@@ -9,11 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.months import age_in_months, month_number
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

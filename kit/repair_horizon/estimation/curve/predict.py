@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import linalg
 from scipy.special import ndtri, stdtrit
@@ -20,10 +19,8 @@ from repair_horizon.estimation.curve.quarter_effects import (
     reach_of,
     with_drift,
 )
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months, month_number
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,14 +20,11 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from repair_horizon.estimation.curve.cells import OWN, Cells, Sums, weighted_sums
 from repair_horizon.estimation.curve.design import Layout, Posterior, Rows, posterior_of
 from repair_horizon.estimation.curve.panel import Panel
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from repair_horizon.tables.arrays import Floats, Ints
 
 # Correlation of a model's neighbouring quarters. On the published camera offers 0.8 and 0.9 did
 # as well; on simulated families (tests/benchmark, seeds for choosing) likewise.
