@@ -8,12 +8,12 @@ import tomllib
 from pathlib import Path
 
 import pandas as pd
-from repair_horizon.demo import write_demo
 from repair_horizon.tables.dictionary import starter_settings
 from repair_horizon.tables.inputs import TABLES
 
 from .targets import ASKED, ENDINGS, NAMES, SPLIT
 
+_DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
 _ROWS = 4
 _MAPPING = """
 [columns]
@@ -127,11 +127,9 @@ def _asked(*words: str) -> bytes:
 
 def write_seeds(folder: Path) -> None:
     """Write a folder of seeds per target, and the dictionary of words in ``words.txt``."""
-    demo = folder / "demo"
-    write_demo(demo)
-    logs = {n: _head(demo / f"{n}.csv") for n in TABLES if n != "answers"}
+    logs = {n: _head(_DEMO / f"{n}.csv") for n in TABLES if n != "answers"}
     logs["answers"] = _ANSWERS
-    settings = (demo / "settings.toml").read_bytes()
+    settings = (_DEMO / "settings.toml").read_bytes()
     seeds = {
         "log": [bytes([i]) + logs[n] for i, n in enumerate(NAMES)],
         "workspace": [bytes([i]) + logs[n] for i, n in enumerate(NAMES)],
