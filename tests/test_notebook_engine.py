@@ -13,13 +13,13 @@ from pathlib import Path
 import nbformat
 import papermill
 import pytest
+from demo_copies import DEMO, some_families
 from repair_horizon.logs import read_logs
 from repair_horizon.reports.kernel import ENGINE, Limits, RunEnded, execute, stop_kernels
 from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.notebooks import FamilyTask, run_family
 
 ROOT = Path(__file__).parent.parent
-DEMO = ROOT / "data" / "demo"
 KEPT, FRESH = Limits(seconds=60), Limits(seconds=60, fresh_kernel=True)
 
 # Every way a cell can show something; none depends on the clock or on where it runs.
@@ -88,13 +88,14 @@ class TestSameAsAKernel:
         assert kept.metadata.language_info == fresh.metadata.language_info
 
     def test_a_family_page_and_its_tables_are_the_same_to_the_byte(self, tmp_path):
-        """The real notebook on the demo, each way once."""
+        """The real notebook on a family of the demo, each way once."""
         made = []
+        shop = some_families(tmp_path / "shop", ["ulmvrist_watch"])
         for how in (KEPT, FRESH):
             folder = tmp_path / str(how.fresh_kernel)
             tables = folder / "tables" / "f"
             given = {
-                "workspace": str(DEMO),
+                "workspace": str(shop),
                 "family_id": "ulmvrist_watch",
                 "month": "2026-11",
                 "draws": "60",
@@ -324,7 +325,7 @@ class TestFaults:
     @pytest.mark.parametrize("alone", [False, True], ids=["kept", "fresh"])
     def test_memory_beyond_the_limit_is_refused_by_the_system(self, tmp_path, alone):
         limits = Limits(60, 1.5, alone)
-        cell = "import numpy as np\nheld = [np.ones(50_000_000) for _ in range(10)]"
+        cell = "import numpy as np\nheld = [np.empty(50_000_000) for _ in range(10)]"
         said = reason(tmp_path, [cell], limits)
         assert said.startswith("ran out of memory (limit 1.5 GB): Unable to allocate")
         path = write_notebook(tmp_path, [cell.replace("range(10)", "range(1)")])
@@ -386,26 +387,22 @@ def ended(pid):
 
 
 @pytest.mark.parametrize("first", ["papermill", "repair_horizon.reports.kernel"])
-def test_papermill_finds_the_engine_whichever_of_the_two_is_imported_first(first, tmp_path):
+def test_papermill_finds_the_engine_whichever_of_the_two_is_imported_first(first):
     declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     place = declared["project"]["entry-points"]["papermill.engine"][ENGINE]
-    book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("2 * 21")])
-    nbformat.write(book, tmp_path / "book.ipynb")
     # As an installed kit is found, whatever this environment's own metadata say.
     code = f"""
 import entrypoints
 entry = entrypoints.EntryPoint.from_string({place!r}, {ENGINE!r})
 entrypoints.get_group_all = lambda group, path=None: [entry] if group == "papermill.engine" else []
 import {first}
-import papermill
-nb = papermill.execute_notebook("book.ipynb", None, engine_name={ENGINE!r},
-                                kernel_name="python3", language="python", progress_bar=False)
-print(nb.cells[-1].outputs[0]["data"]["text/plain"])
+from papermill.engines import papermill_engines
+found = papermill_engines.get_engine({ENGINE!r}).execute_notebook
+from repair_horizon.reports.kernel import KeptKernelEngine
+print(found == KeptKernelEngine.execute_notebook)
 """
-    ran = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, check=False
-    )
-    assert ran.stdout == "42\n", ran.stderr
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)
+    assert ran.stdout == "True\n", ran.stderr
 
 
 class TestLighter:
@@ -439,7 +436,8 @@ def test_what_a_page_imports_of_the_kit_was_there_before_its_first_state_was_not
     last = nbformat.v4.new_code_cell("print(*sorted(set(sys.modules) - there))")
     notebook.cells = [notebook.cells[0], first, *notebook.cells[1:], last]
     nbformat.write(notebook, str(tmp_path / "watched.ipynb"))
-    given = {"workspace": str(DEMO), "family_id": "vellfold", "out_folder": str(tmp_path / "out")}
+    shop = some_families(tmp_path / "shop", ["vellfold"], draws=60)
+    given = {"workspace": str(shop), "family_id": "vellfold", "out_folder": str(tmp_path / "out")}
     stop_kernels()
     executed = execute(tmp_path / "watched.ipynb", given, KEPT)
     late = executed.cells[-1].outputs[0]["text"].split()
