@@ -82,15 +82,16 @@ COMMANDS = {
     "explore": ["explore", "--write-only"],
     "backtest": ["backtest"],
     "ask": ["ask", "--model", "veld1", "--fault", "cracked screen", "--asking", "90"],
-    "add": ["add", "sale", "model_id=veld1", "gross_amount=480", "--today", "2026-11-20"],
-    "add --undo": ["add", "--undo"],
     "share": ["share", "--month", "2026-11"],
-    "partition": ["partition"],
-    "import": ["import", "OUT/sales.csv", "--mapping", "OUT/none.toml"],
     "a month before the data": ["bids", "--month", "2019-01"],
     "a day before the data": ["stock", "--as-of", "2019-01-01"],
     "check as JSON": ["check", "--format", "json"],
     "bids as JSON": ["bids", "--format", "json"],
+    # From here on the workspace is changed.
+    "add": ["add", "sale", "model_id=veld1", "gross_amount=480", "--today", "2026-11-20"],
+    "add --undo": ["add", "--undo"],
+    "partition": ["partition"],
+    "import": ["import", "OUT/sales.csv", "--mapping", "OUT/none.toml"],
 }
 
 
@@ -99,15 +100,20 @@ def _told(capsys) -> str:
     return shown.out + shown.err
 
 
+@pytest.fixture(scope="module", params=WORKSPACES, ids=lambda w: w.__name__)
+def beginners(request, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One workspace for all commands, as a beginner has: one finds what another kept."""
+    folder = tmp_path_factory.mktemp("beginner") / "shop"
+    request.param(folder)
+    return folder
+
+
 @pytest.mark.parametrize("command", COMMANDS)
-@pytest.mark.parametrize("workspace", WORKSPACES, ids=lambda w: w.__name__)
-def test_it_answers_or_says_why(tmp_path: Path, capsys, workspace, command: str) -> None:
+def test_it_answers_or_says_why(beginners: Path, tmp_path: Path, capsys, command: str) -> None:
     """A status of ours, words to read, no empty frame; a refusal is short."""
-    folder = tmp_path / "shop"
-    workspace(folder)
     capsys.readouterr()
     words = [w.replace("OUT", str(tmp_path)) for w in COMMANDS[command]]
-    status = main([*words, "--workspace", str(folder)])
+    status = main([*words, "--workspace", str(beginners)])
     shown = capsys.readouterr()
     told = shown.out + shown.err
     assert status in (0, 1, 2)
