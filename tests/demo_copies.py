@@ -20,6 +20,14 @@ def demo_logs() -> Logs:
     return read_logs(DEMO)
 
 
+def demo_logs_of(*families: str) -> Logs:
+    """The demo business as read, of some families only."""
+    logs = demo_logs().of(families)
+    catalogue = logs.tables["catalogue"]
+    kept = catalogue[catalogue["family_id"].isin(families)]
+    return replace(logs, tables={**logs.tables, "catalogue": kept})
+
+
 @cache
 def _fitted() -> Shop:
     return Shop(demo_logs(), read_settings(DEMO))

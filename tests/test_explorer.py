@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from demo_copies import DEMO, demo_shop, some_families
+from demo_copies import DEMO, demo_logs_of, demo_shop, some_families
 from outlook_by_hand import (
     FAULT,
     MODEL,
@@ -274,10 +274,7 @@ def two_families() -> Shop:
     """Two of the demo's families, one of them foldables, the month's charges given."""
     whole = charged_shop()
     rules = replace(whole.settings, draws=60)
-    logs = whole.logs.of(["vellfold", "grabvyx_console"])
-    catalogue = logs.tables["catalogue"]
-    kept = catalogue[catalogue["family_id"].isin(["vellfold", "grabvyx_console"])]
-    logs = replace(logs, tables={**logs.tables, "catalogue": kept})
+    logs = demo_logs_of("vellfold", "grabvyx_console")
     worth = Valuation(hour=6.0, tolerance=3000.0)
     return Shop(logs, rules, valuation=worth, knowledge=whole.knowledge)
 

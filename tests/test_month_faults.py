@@ -9,7 +9,7 @@ from pathlib import Path
 import nbformat
 import pandas as pd
 import pytest
-from demo_copies import DEMO, demo_logs, some_families
+from demo_copies import DEMO, demo_logs, demo_logs_of, some_families
 from repair_horizon.cli import main
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.files import writing as unwritable
@@ -360,8 +360,9 @@ class TestDigests:
         other = replace(logs, tables={**logs.tables, "sales": moved})
         assert self.differing(logs, other) == set()
 
-    def test_where_the_hash_is_the_same_the_tables_are(self, logs):
+    def test_where_the_hash_is_the_same_the_tables_are(self):
         """Halve what another class's family sells for and needs: nothing of this family moves."""
+        logs = demo_logs_of(GOOD, "grabvyx_console").as_of("2026-11-30")
         settings = replace(read_settings(DEMO), draws=20)
         models = logs.family("grabvyx_console").tables["catalogue"]["model_id"]
         tables = dict(logs.tables)

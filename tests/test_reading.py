@@ -172,7 +172,7 @@ FIELDS = st.one_of(
 
 
 @settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(rows=st.lists(st.lists(FIELDS, min_size=10, max_size=10), max_size=12))
 def test_used_set_aside_and_held_always_add_up(tmp_path: Path, rows: list[list[str]]) -> None:

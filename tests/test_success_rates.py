@@ -32,18 +32,18 @@ def jobs_of(state: list[str], good: list[bool]) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize("offset", [0.0, -1.0])
-@pytest.mark.parametrize("tried", [0, 3, 5, 10, 20])
-def test_success_intervals_hold_what_they_say(tmp_path: Path, tried: int, offset: float) -> None:
+def test_success_intervals_hold_what_they_say(tmp_path: Path, offset: float) -> None:
     """80 % intervals hold 72-92 % of true rates, also for an owner a logit too hopeful.
 
+    In every shop some states were never tried, some 3, 5, 10 and 20 times.
     With the owner's word taken as it stands they held 52-56 % there (an audit's figure).
     """
     logs, rng = workspace(tmp_path / "w"), np.random.default_rng(2)
     names, held = [f"s{i}" for i in range(20)], []
-    for _ in range(30):
+    n = np.repeat([0, 3, 5, 10, 20], 4)
+    for _ in range(38):
         guess = rng.choice([0.5, 0.7, 0.85, 0.9, 0.93, 0.95], 20)
         true = expit(logit(guess) + offset + 0.55 * rng.standard_normal(20))
-        n = np.append(np.full(5, tried), rng.poisson(8, 15))
         fixed = rng.binomial(n, true)
         good = [j < k for k, m in zip(fixed, n, strict=True) for j in range(m)]
         declared = pd.DataFrame({"state": names, "prior_success": guess})
@@ -55,8 +55,9 @@ def test_success_intervals_hold_what_they_say(tmp_path: Path, tried: int, offset
         told = fixed.astype(float), n.astype(float), np.zeros((20, 2))
         ab = guesses.success(FAMILY, guess, *told, np.ones(20))
         lower, upper = (beta.ppf(p, *ab.T) for p in (0.1, 0.9))
-        held.append(((lower <= true) & (true <= upper))[:5])
-    assert 0.72 <= float(np.mean(held)) <= 0.92
+        held.append((lower <= true) & (true <= upper))
+    shares = np.mean(held, axis=0).reshape(5, 4).mean(axis=1)
+    assert ((shares >= 0.72) & (shares <= 0.92)).all(), shares
 
 
 def declared_states(success: dict[str, float]) -> str:
