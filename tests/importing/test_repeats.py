@@ -1,18 +1,14 @@
-"""The same export twice, overlapping exports, and a ledger that adds up."""
+"""The same export twice and overlapping exports; ledgers that add up: ``fuzz/test_strategies``."""
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from repair_horizon.imports import import_file
 from repair_horizon.logs import LogFault, read_logs
 
-from .exports import HEADER, MAPPING, ROWS, Run, adds_up, lines, stored
+from .exports import MAPPING, ROWS, Run, lines, stored
 
 
 def test_the_same_and_overlapping_exports_add_nothing_twice(run: Run, workspace: Path) -> None:
@@ -127,46 +123,3 @@ def test_what_is_imported_can_be_read_back(run: Run, workspace: Path) -> None:
     assert got.added == 21
     assert logs.ledger.read["sales"] == 21
     assert set(logs.ledger.exceptions["reason"]) == {"amount is zero or negative"}
-
-
-def _one_of(*usual: str) -> st.SearchStrategy[str]:
-    dirt = ("", "  ", "x", "m1", "Total", "3.5E+14", "US $ 5", "1.234,5", "01/13/2025", '"')
-    return st.one_of(st.sampled_from(usual), st.sampled_from(usual), st.sampled_from(dirt))
-
-
-_ROW = st.tuples(
-    _one_of("1", "2", "3", "a|b"),
-    _one_of("2025-01-02", "13/01/2025", "2025-02-30"),
-    _one_of("9.50", "9.5", "12"),
-    _one_of("m1", "m2", "Item"),
-    _one_of("Ann", "Buyer"),
-)
-
-
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
-@given(st.lists(_ROW, max_size=8))
-def test_the_ledger_always_adds_up(
-    tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[str, ...]]
-) -> None:
-    """A table is refused and nothing written, or its records are the four counts.
-
-    The workspace then grew by the rows added, and a second import adds nothing.
-    """
-    folder = tmp_path_factory.mktemp("any")
-    work = folder / "work"
-    work.mkdir()
-    with open(folder / "e.csv", "w", newline="", encoding="utf-8") as file:
-        csv.writer(file, delimiter=";").writerows([HEADER.strip().split(";"), *rows])
-    (folder / "m.toml").write_text('totals = ["Total"]\n' + MAPPING)
-    try:
-        got = import_file(folder / "e.csv", work, "sales", folder / "m.toml")
-    except LogFault:
-        assert list(work.iterdir()) == []
-        return
-    assert got.rows_in_file == len(rows)
-    assert adds_up(got)
-    grown = len(stored(work)) if (work / "sales.csv").exists() else 0
-    assert grown == got.added
-    again = import_file(folder / "e.csv", work, "sales", folder / "m.toml")
-    assert again.added == 0
-    assert adds_up(again)
