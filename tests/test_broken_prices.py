@@ -15,11 +15,13 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.broken_prices import START_NOISE, broken_design, ratio_draws
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
+    HAMMER,
     FamilyRatios,
     GaussianPrior,
     PooledRatios,
     as_is_rows,
     family_ratios,
+    loads,
     ratio_centre,
     robust_fit,
 )
@@ -127,6 +129,21 @@ def test_a_students_rows_say_five_sevenths_of_what_their_weights_say() -> None:
     fits = [robust_fit(rng.standard_t(4, n), np.ones((n, 1)), wide, 1.0) for _ in range(600)]
     said = float(np.mean([f.cov[0, 0] for f in fits]))
     assert float(np.var([f.mean[0] for f in fits])) == pytest.approx(said, rel=0.12)
+
+
+def test_what_a_family_tells_of_the_shared_effects_is_generalised_least_squares() -> None:
+    """Written out: a family's own offset 0.12, a fault's 0.20, under the hammer 0.12 and 0.30."""
+    off, error = np.array([0.3, -0.2, 0.1]), np.array([0.2, 0.3, 0.25])
+    keys = ("display", "battery", "display")
+    family = FamilyRatios("f", "phone", keys, off, error**2, (False, False, True))
+    x, hammer = loads("phone", keys), np.array([0.0, 0.0, 1.0])
+    scale = x[:, 0].copy()
+    x[:, HAMMER] = hammer
+    v = np.diag(error**2 + (0.20 * scale) ** 2 + (0.30 * hammer) ** 2)
+    v += 0.12**2 * (np.outer(scale, scale) + np.outer(hammer, hammer))
+    precision, pull = family.information
+    np.testing.assert_allclose(precision, x.T @ np.linalg.inv(v) @ x, atol=1e-9)
+    np.testing.assert_allclose(pull, x.T @ np.linalg.inv(v) @ off, atol=1e-9)
 
 
 def test_asking_prices_of_broken_units_do_not_raise_their_value() -> None:

@@ -16,7 +16,7 @@ from repair_horizon.estimation.curve.checks import augmented_ols, parameter_tabl
 from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior, posterior_of
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
 from repair_horizon.estimation.curve.market import covariances, market_path
-from repair_horizon.estimation.curve.panel import Models, Panel, Traits
+from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies
 from repair_horizon.estimation.curve.predict import draw, level_paths, predict
 from repair_horizon.estimation.curve.quarter_effects import fitted_covariance
 from scipy import linalg
@@ -96,6 +96,15 @@ def usual() -> JointFit:
 
 
 # --- The solver and its second form -------------------------------------------------------------
+
+
+def test_dummies_are_pandas_own_but_for_the_base() -> None:
+    values = pd.Series(["b", "a", "c", "b"])
+    names, columns = dummies(values, "b")
+    theirs = pd.get_dummies(values, dtype=float).drop(columns="b")
+    assert names == list(theirs.columns)
+    np.testing.assert_array_equal(columns, theirs)
+    assert dummies(values[:1], "b")[1].shape == (1, 0)
 
 
 def test_solver_equals_dense_normal_equations() -> None:

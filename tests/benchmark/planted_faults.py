@@ -117,6 +117,7 @@ SAME = "both ways are the same number"
 EVEN = "weights are made to add up to one afterwards"
 EXACT = "a spread worked out of draws is never just the threshold"
 DECLARED = "the ledger is declared to hold shares up to one"
+GRID = "a place of the grid that a smooth posterior is summed on: its neighbours carry the weight"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     (
         "decisions/unit/outcomes",
@@ -181,6 +182,11 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "len(row) and value.std() >= LEAST_SPREAD",
         "len(row) and value.std() > LEAST_SPREAD",
     ): EXACT,
+    (
+        "estimation/owner_guesses",
+        "[0.12, 0.2, 0.3, 0.45, 0.65, 0.95, 1.4]",
+        "[0.12, 0.22000000000000003, 0.3, 0.45, 0.65, 0.95, 1.4]",
+    ): GRID,
 }
 """(module, before, after): why nobody could see it."""
 
