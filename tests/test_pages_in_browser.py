@@ -58,9 +58,9 @@ def test_every_table_and_picture_says_that_it_is_invented(browser, month, page):
     )
     told = seen.run(said)
     assert len(told) >= 5
-    assert all("Invented" in words for words in told), told
+    assert all("nvented" in words for words in told), told
     seen.run("document.querySelector('.invented').remove()")
-    assert not any("Invented" in words for words in seen.run(said)[: seen.count("caption")])
+    assert not any("nvented" in words for words in seen.run(said)[: seen.count("caption")])
 
 
 @pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)

@@ -90,7 +90,7 @@ def test_the_form_lists_lines_to_copy_where_no_script_runs() -> None:
     rows = pd.DataFrame(
         {"item": ["L1", NASTY], "model_id": "m1", "about": "no_power", "max_bid": [120.0, 80.0]}
     ).assign(unit="M 1, no power")
-    html = answer_form(rows, "2026-11").html
+    html = answer_form(rows, "2026-11", "EUR").html
     assert "2026-11 | m1 | no_power | L1 | agree | |" in html
     assert "<img" not in html
 

@@ -87,7 +87,7 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     ``lines`` has ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
     'less', 'result').
     """
-    figure = new_figure(words, "", months=False, height=90 + 34 * max(len(lines), 3))
+    figure = new_figure(words, "", months=False, height=90 + 42 * max(len(lines), 3))
     # The bid at the end is rounded down, as the bids of the tables are.
     ends = lines["kind"] == "result"
     amounts = lines["amount"].where(~ends, np.floor(lines["amount"] + 1e-6))

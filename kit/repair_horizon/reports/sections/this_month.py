@@ -75,10 +75,10 @@ def open_listings(
     if len(rest):
         later = table(rest, columns, "Later listings", cards=True)
         pieces.append(folded(f"{len(rest)} later ones", later))
-    return joined(*pieces, answer_form(rows, month))
+    return joined(*pieces, answer_form(rows, month, currency))
 
 
-def answer_form(rows: pd.DataFrame, month: str) -> Fragment:
+def answer_form(rows: pd.DataFrame, month: str, currency: str) -> Fragment:
     """Print what can be answered: a form where scripts run, lines to copy where they do not.
 
     ``rows`` are listings of the plan, with ``unit``, what they are in words. A lot is answered
@@ -92,7 +92,7 @@ def answer_form(rows: pd.DataFrame, month: str) -> Fragment:
             "model_id": str(r["model_id"]).partition(";")[0],
             "listed_fault": str(r["about"]).partition(";")[0],
             "listing_id": str(r["item"]),
-            "name": f"{r['unit']} ({r['item']}): {number(r['max_bid'])}",
+            "name": f"{r['unit']} ({r['item']}): up to {money(r['max_bid'], currency)}",
         }
         for _, r in rows.head(ASKED).iterrows()
     ]
