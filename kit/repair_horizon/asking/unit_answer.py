@@ -335,8 +335,6 @@ def answered(
     ----------
     economics
         Of its family, from the month it is bought in.
-    asked
-        The unit.
     given, figures
         The record of figures given, or its fields.
     name

@@ -71,20 +71,12 @@ def backtest_prices(
 
     Parameters
     ----------
-    logs
-        The workspace's logs.
     origins
         Cutoffs, each moved to the end of its month; every third month if None.
     horizons
         Months ahead, 1 being the month after the cutoff.
-    levels
-        Interval levels.
     hands
         Who works, family by family; the result does not depend on it.
-
-    Returns
-    -------
-    Backtest
 
     Raises
     ------
@@ -195,11 +187,6 @@ def month_ends(logs: Logs) -> list[pd.Timestamp]:
     """Cutoffs: every third month's end, once a year of sales is there, while sales still follow.
 
     They are counted back from the last month but one.
-
-    Parameters
-    ----------
-    logs
-        The workspace's logs.
 
     Returns
     -------

@@ -66,10 +66,6 @@ def mixed_forecast(panel: Panel, points: Points) -> RivalForecast:
         The rows a family's joint model is fitted to.
     points
         Where prices are wanted; traits in the panel's columns.
-
-    Returns
-    -------
-    RivalForecast
     """
     late = (panel.age - PIVOT_AGE) / 12.0
     seen = panel.traits.values.any(axis=0)
@@ -151,8 +147,6 @@ def answers(
         End of a month.
     tested
         Held-out sales of the family, with ``horizon``.
-    levels
-        Interval levels.
 
     Yields
     ------
@@ -217,8 +211,6 @@ def sale_points(curves: PriceCurves, sales: pd.DataFrame) -> tuple[Points, Float
 
     Parameters
     ----------
-    curves
-        The fit.
     sales
         Sales of working units of the family's models.
 

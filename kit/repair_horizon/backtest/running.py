@@ -174,8 +174,6 @@ def score_row(rows: pd.DataFrame, levels: Sequence[float]) -> dict[str, float]:
     ----------
     rows
         Rows of ``Backtest.forecasts``, at least one.
-    levels
-        Interval levels.
 
     Returns
     -------
@@ -322,10 +320,6 @@ def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALON
         Months from one replayed month of bids to the next.
     hands
         Who works, family by family; the result does not depend on it.
-
-    Returns
-    -------
-    BacktestRun
 
     Raises
     ------

@@ -148,8 +148,6 @@ def cautions_for(step: str, device_class: str, subjects: Iterable[str]) -> list[
     ----------
     step
         'buying', 'repairing' or 'selling'.
-    device_class
-        Kind of device.
     subjects
         Faults, states and parts in words, as shown on the page.
     """

@@ -316,10 +316,6 @@ def simulate(seed: int = 7) -> Business:
     ----------
     seed
         Same seed, same business; seeds differ in truth and in every log.
-
-    Returns
-    -------
-    Business
     """
     rates = weekly_rates(seed)
     truth = build_truth(seed, launch_amounts(rates))

@@ -96,8 +96,6 @@ def fit_broken(
     ----------
     logs
         The whole workspace's logs, or the family's with ``pooled``.
-    family_id
-        The family.
     curves
         Its working prices.
     pooled

@@ -56,10 +56,6 @@ def width_factor(forecasts: pd.DataFrame) -> Calibration:
         One row per held-out sale and horizon: ``cutoff, horizon, actual, predicted, lower_80,
         upper_80``; money. Intervals are even on the log scale.
 
-    Returns
-    -------
-    Calibration
-
     Notes
     -----
     The raw factor is the 80 % quantile of |log error| / half width, which would have made the

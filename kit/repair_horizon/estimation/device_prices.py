@@ -107,8 +107,6 @@ def fit_prices(
     ----------
     logs
         The workspace's logs, or the family's.
-    family_id
-        The family.
     usual
         What all families say of grades, channels and storage; that of ``logs`` if None, which
         then should be the whole workspace's.

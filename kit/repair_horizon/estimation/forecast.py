@@ -122,10 +122,6 @@ def forecast(
         Number of worlds drawn.
     start
         Number of the first month (``tables.months``); the month after the newest data if None.
-
-    Returns
-    -------
-    Outlook
     """
     first = int(month_number([estimates.now])[0]) + 1 if start is None else start
     families = {
@@ -339,8 +335,6 @@ def fit_family(
     logs
         The whole workspace's, since families share what ``shop_knowledge`` holds; or
         ``logs.of([family_id])`` with ``knowledge``.
-    family_id
-        The family.
     knowledge
         ``shop_knowledge`` of the whole workspace's logs; worked out from ``logs`` if None.
     """

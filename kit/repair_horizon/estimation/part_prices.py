@@ -268,8 +268,6 @@ def fit_parts(
     ----------
     logs
         The workspace's logs, or the family's.
-    family_id
-        The family.
     pooled
         What all quotes of the shop say; that of ``logs`` if None, which then should be the whole
         workspace's.

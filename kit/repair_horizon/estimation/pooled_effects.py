@@ -273,10 +273,6 @@ def usual_effects(logs: Logs) -> UsualEffects:
     ----------
     logs
         The whole workspace's; they never change, so what was worked out once is kept with them.
-
-    Returns
-    -------
-    UsualEffects
     """
     if logs not in _known:
         found = [effects_of(f, rows) for f, rows in rows_by_family(logs).items()]

@@ -74,8 +74,6 @@ def robust_fit(
     ----------
     y, x
         Rows, (n,) and (n, p); n may be zero.
-    prior
-        Prior of b.
     start_noise, worth
         Prior scale of one row, worth so many rows.
     """

@@ -50,8 +50,6 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
     ----------
     logs
         The workspace's logs, or the family's.
-    family_id
-        The family.
     priors
         Where the family has no launch price, its stand-in is what these expect.
 

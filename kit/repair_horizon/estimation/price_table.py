@@ -247,8 +247,6 @@ def price_points(curves: PriceCurves, sales: pd.DataFrame) -> pd.DataFrame:
 
     Parameters
     ----------
-    curves
-        Fitted curves of a family.
     sales
         The family's rows of sales.csv.
 
@@ -297,12 +295,8 @@ def price_curve(
 
     Parameters
     ----------
-    curves
-        Fitted curves of a family.
     end
         Number of the month after the last one.
-    level
-        Interval level.
     widen
         Factor on the width of every interval, from a back-test.
 
@@ -359,8 +353,6 @@ def part_curve(
         Part code to its fitted curves.
     end
         Number of the month after the last one.
-    level
-        Interval level.
 
     Returns
     -------

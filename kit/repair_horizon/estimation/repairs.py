@@ -93,8 +93,6 @@ def success_by_fault(repairs: pd.DataFrame, level: float = 0.8) -> pd.DataFrame:
     ----------
     repairs
         Rows of repairs.csv; jobs open or not attempted do not count.
-    level
-        Interval level.
 
     Returns
     -------
@@ -118,8 +116,6 @@ def fit_rates(logs: Logs, family_id: str, guesses: OwnerGuesses | None = None) -
     ----------
     logs
         The workspace's; repairs and the catalogue must be whole.
-    family_id
-        The family.
     guesses
         ``owner_guesses`` of the whole workspace; worked out from ``logs`` if None.
 
@@ -329,14 +325,8 @@ def shares_after_reading(
 
     Parameters
     ----------
-    logs
-        The workspace's logs.
-    family_id
-        The family.
     rates
         Its rates, from ``fit_rates``.
-    level
-        Interval level.
 
     Returns
     -------

@@ -120,10 +120,6 @@ def fit_shape(
     start
         Values of all parameters to try besides the grid; it is used only if it ends lower.
 
-    Returns
-    -------
-    SimpleCurve
-
     Raises
     ------
     ValueError

@@ -41,8 +41,6 @@ def write_whole(path: Path, content: str | bytes, *, private: bool = True) -> No
 
     Parameters
     ----------
-    path
-        The file.
     content
         Text is written as UTF-8, its line ends as they are: a page's content policy holds hashes
         of its scripts.
@@ -253,10 +251,6 @@ def locked(workspace: Path, table: str, patience: float = 60.0) -> Iterator[None
 
     Parameters
     ----------
-    workspace
-        The folder.
-    table
-        Name of the table.
     patience
         Seconds to wait for another import before giving up.
 
@@ -344,8 +338,6 @@ def check_size(path: Path, size: int | None = None) -> None:
 
     Parameters
     ----------
-    path
-        The file.
     size
         Its size once unpacked, bytes; its size on the disc if None.
 

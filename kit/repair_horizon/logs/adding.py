@@ -187,8 +187,6 @@ def add_row(
 
     Parameters
     ----------
-    workspace
-        The folder.
     table
         A table or what one row of it is called: sale, quote, repair, listing, unit.
     values

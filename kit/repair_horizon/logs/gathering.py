@@ -174,8 +174,6 @@ def gather(folder: Path, families: Sequence[str] | None, narrow: bool) -> Gather
 
     Parameters
     ----------
-    folder
-        The workspace.
     families
         Families that will be kept; all if None.
     narrow

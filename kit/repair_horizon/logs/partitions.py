@@ -193,17 +193,11 @@ def read_parts(
     ----------
     folder
         The log's folder.
-    table
-        Its declaration.
     catalogue
         Rows of the catalogue, for the family of each model.
     families
         Read only these. Of the other parts only the identifiers are looked at, and a row is
         brought along where it bears on one of theirs (the same identifier again, or a refund).
-
-    Returns
-    -------
-    PartsRead
 
     Raises
     ------

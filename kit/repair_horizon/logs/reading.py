@@ -300,8 +300,6 @@ def read_table(path: Path, table: Table) -> TableRead:
     ----------
     path
         CSV file (UTF-8, RFC 4180) or Parquet file; for folders see ``logs.partitions``.
-    table
-        Its declaration.
 
     Returns
     -------

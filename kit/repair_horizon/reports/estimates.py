@@ -159,8 +159,6 @@ def worked_out(shop: Shop, family_id: str, month: int | None = None) -> Worked:
     ----------
     shop
         The business, as of the day that may be known of.
-    family_id
-        The family.
     month
         Number of the first month; the one after the newest data if None.
     """

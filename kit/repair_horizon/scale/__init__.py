@@ -24,8 +24,6 @@ def each_family(
     ----------
     work
         A function of the family's identifier; for several workers it must be picklable.
-    families
-        Identifiers.
     workers
         Processes of this machine; with one, everything runs here.
     cluster
@@ -58,8 +56,6 @@ def each_given(
     ----------
     work
         A picklable function of one thing.
-    families
-        Identifiers.
     given
         What to work on for a family; called here, when its turn comes, so that a worker is sent
         its own family's rows only.

@@ -244,8 +244,6 @@ def check_shared(address: str, folder: Path) -> None:
 
     Parameters
     ----------
-    address
-        The scheduler's.
     folder
         Where reports are read from and written to; it must exist.
 

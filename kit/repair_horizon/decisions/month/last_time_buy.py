@@ -120,8 +120,6 @@ def drawn_needs(jobs: int, over: float, months: npt.ArrayLike, rng: np.random.Ge
         Jobs that needed the part, and months over which they were counted.
     months
         Drawn months until the part's stop, (draws,).
-    rng
-        Random numbers.
     """
     until = np.asarray(months, dtype="float64")
     rate = rng.gamma(jobs + 0.5, 1.0 / over, len(until))
@@ -136,8 +134,6 @@ def jobs_per_part(logs: Logs, family_id: str) -> tuple[Mapping[tuple[str, str], 
     ----------
     logs
         Repairs and fault states.
-    family_id
-        The family.
 
     Returns
     -------
@@ -202,8 +198,6 @@ def part_orders(
         Repairs, fault states and part quotes.
     economics
         From ``unit_economics``, with the months to look ahead; needs beyond them are not counted.
-    family_id
-        The family.
     in_stock
         (model, part) to pieces on the shelf; none where not named.
 

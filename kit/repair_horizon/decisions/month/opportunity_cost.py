@@ -116,8 +116,6 @@ def choices_of(options: Iterable[Option], share: float, cash_span: float, month:
 
     Parameters
     ----------
-    options
-        What can be done.
     share
         Mean share of the state.
     cash_span
@@ -170,10 +168,6 @@ def scarcity(
         Bench hours there are in the month; None: without limit.
     cash_days
         Cash-days there are; None: without limit.
-
-    Returns
-    -------
-    Scarcity
     """
 
     def wanted(hour: float, cash_day: float) -> tuple[float, float]:

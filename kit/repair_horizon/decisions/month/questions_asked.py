@@ -201,8 +201,6 @@ def sensitivity(economics: Economics, unit: UnitEconomics) -> pd.DataFrame:
 
     Parameters
     ----------
-    economics
-        Draws and settings.
     unit
         One model and listed fault.
 

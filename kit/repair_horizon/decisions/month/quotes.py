@@ -128,10 +128,6 @@ def wait_or_order(part: npt.ArrayLike, unit: npt.ArrayLike, kept: float = 1.0) -
         Expected price of the part and of the repaired unit by month from now, (months,).
     kept
         Share of the unit's price that reaches us.
-
-    Returns
-    -------
-    Waiting
     """
     p, x = np.asarray(part, dtype="float64"), np.asarray(unit, dtype="float64")
     worth = kept * x - p
@@ -163,8 +159,6 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
         Part quotes.
     economics
         From ``unit_economics``, two months or more.
-    family_id
-        The family.
 
     Returns
     -------

@@ -71,13 +71,6 @@ def first_of_two(below: Bools) -> Ints:
 def stop_dates(economics: Economics, level: float = 0.8) -> pd.DataFrame:
     """Four stop dates of every model and listed fault.
 
-    Parameters
-    ----------
-    economics
-        From ``unit_economics``.
-    level
-        Interval level.
-
     Returns
     -------
     DataFrame

@@ -28,8 +28,6 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
 
     Parameters
     ----------
-    economics
-        From ``unit_economics``.
     months
         Months to tell, from the first; all of the forecast if None.
 
@@ -123,11 +121,6 @@ DISPOSITION_COLUMNS = [
 
 def disposition_table(economics: Economics) -> pd.DataFrame:
     """What to do this month with a unit bought with a listed fault, by what it may turn out to be.
-
-    Parameters
-    ----------
-    economics
-        From ``unit_economics``.
 
     Returns
     -------

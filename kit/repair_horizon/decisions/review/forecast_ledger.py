@@ -148,8 +148,6 @@ def append(workspace: Path, rows: pd.DataFrame) -> int:
 
     Parameters
     ----------
-    workspace
-        The folder.
     rows
         From ``forecasts_of`` or ``bought``; an entry already there is not written again.
 

@@ -69,8 +69,6 @@ def shapley(blocks: Sequence[str], value: Callable[[frozenset[str]], float]) -> 
 
     Parameters
     ----------
-    blocks
-        Names.
     value
         Worth with a set of blocks swapped; asked once for each of the 2^n sets.
     """

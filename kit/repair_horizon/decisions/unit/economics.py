@@ -99,15 +99,7 @@ def newest(kept: dict[K, T], key: K, work: Callable[[], T], most: int) -> T:
 
 
 def bench_of(economics: Economics, family_id: str, model_id: str) -> Bench | CannotSay:
-    """Return a model's prices ahead with its terms of sale; what its faults share is kept.
-
-    Parameters
-    ----------
-    economics
-        Draws and settings.
-    family_id, model_id
-        The model.
-    """
+    """Return a model's prices ahead with its terms of sale; what its faults share is kept."""
     key = (family_id, model_id)
     return newest(economics._benches, key, lambda: _bench_of(economics, *key), 2)
 

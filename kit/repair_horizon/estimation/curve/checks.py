@@ -201,11 +201,6 @@ def coefficient_names(layout: Layout, model_ids: tuple[str, ...]) -> list[str]:
 def augmented_ols(fit: JointFit) -> RegressionResultsWrapper:
     """Redo the last pass of a joint fit as an ordinary least squares on augmented rows.
 
-    Parameters
-    ----------
-    fit
-        From ``fit_joint``.
-
     Returns
     -------
     RegressionResultsWrapper
@@ -238,13 +233,6 @@ def _independent(fit: JointFit) -> tuple[Floats, Floats]:
 
 def parameter_table(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
     """Tabulate every coefficient of a joint fit.
-
-    Parameters
-    ----------
-    fit
-        From ``fit_joint``.
-    level
-        Interval level.
 
     Returns
     -------
@@ -279,12 +267,8 @@ def width_shares(fit: JointFit, points: Points, level: float = 0.8) -> tuple[Flo
 
     Parameters
     ----------
-    fit
-        The family's fit.
     points
         Models and days.
-    level
-        Interval level.
 
     Returns
     -------
@@ -322,16 +306,12 @@ def level_after(
 
     Parameters
     ----------
-    fit
-        The family's fit.
     target
         One model and day.
     sales
         Where the further sales would be, (n,): each by itself, not together.
     count
         How many at each.
-    level
-        Interval level.
 
     Returns
     -------

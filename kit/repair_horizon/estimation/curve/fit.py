@@ -94,10 +94,6 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     passes
         Weighted solutions at most: no more follow once the noise moves by under 2 %. Always 4 and
         always 12 gave the same loss within 0.2 % on simulated families.
-
-    Returns
-    -------
-    JointFit
     """
     layout = layout_of(panel, priors)
     if not len(panel.y):
