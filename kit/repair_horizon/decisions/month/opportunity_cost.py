@@ -20,13 +20,12 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.costs.purchase import Landing
-from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.month.shelf import workable
 from repair_horizon.decisions.unit.bid import Outcomes
-from repair_horizon.decisions.unit.disposition import interlock
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
-from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Floats
 
 LISTING_MONTHS = 6
@@ -230,18 +229,12 @@ def owned_units(logs: Logs, economics: Economics) -> list[Owned]:
 
     ``economics`` is worked out without charges.
     """
-    stock, out = logs.tables["stock"], []
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
-        stop = interlock(unit)
-        if stop is not None and not stop.before_sale:
-            continue
-        found = at_gate(unit, str(family[unit["model_id"]]), economics)
-        if isinstance(found, CannotSay) or found.options is None:
-            continue
-        delay = found.rules.delay
-        span = delay.bench_days + delay.listing_days + delay.selling_days
-        out.append(Owned(choices_of(found.options.options.values(), 1.0, span, 0)))
+    out = []
+    for _, _, found in workable(logs, economics):
+        if found.options is not None:
+            delay = found.rules.delay
+            span = delay.bench_days + delay.listing_days + delay.selling_days
+            out.append(Owned(choices_of(found.options.options.values(), 1.0, span, 0)))
     return out
 
 

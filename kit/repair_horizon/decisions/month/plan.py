@@ -28,15 +28,15 @@ from repair_horizon.decisions.month.listings import (
     open_listings,
     score,
 )
-from repair_horizon.decisions.month.shelf import GONE, at_gate
+from repair_horizon.decisions.month.shelf import GONE, workable
 from repair_horizon.decisions.unit.bid import rival_of
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
-from repair_horizon.decisions.unit.disposition import AtGate, interlock
+from repair_horizon.decisions.unit.disposition import AtGate
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
-from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Delay, Settings
@@ -264,17 +264,7 @@ def shelf_jobs(logs: Logs, economics: Economics) -> list[Job]:
     A repair's lead over the best alternative is what doing it earns; a sale takes neither bench
     hours nor cash and earns nothing beyond what is already owned.
     """
-    stock, jobs = logs.tables["stock"], []
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
-        stop = interlock(unit)
-        if stop is not None and not stop.before_sale:
-            continue
-        family_id = str(family[unit["model_id"]])
-        found = at_gate(unit, family_id, economics)
-        if not isinstance(found, CannotSay):
-            jobs.append(_job(unit, family_id, found))
-    return jobs
+    return [_job(*found) for found in workable(logs, economics)]
 
 
 def _job(unit: pd.Series, family_id: str, found: AtGate) -> Job:

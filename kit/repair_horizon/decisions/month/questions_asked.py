@@ -24,6 +24,7 @@ from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import Key, PartPath, each_changed
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_words
@@ -116,27 +117,34 @@ def bid_moves(economics: Economics, unit: UnitEconomics) -> BidMoves:
 
     Each is worked out anew with the same draws, so a limit that takes over is noticed.
     """
-    now, key = unit.exact_bid(0), (unit.model_id, unit.listed_fault)
-    family, rules, outlook = unit.family, unit.settings, economics.outlook
+    moved, family, rules = _moved(economics, unit), unit.family, unit.settings
     part, price = dearest_part(unit)
-    worth = economics.valuation
+    higher = replace(family, level=family.level * (1.0 + MORE_RESALE))
+    days = rules.delay.queue_days + MORE_DAYS
+    later = replace(rules, delay=replace(rules.delay, queue_days=days))
+    dearer = moved(rules, _with_part(unit, part, lambda p: p + DEARER_PART)) if part else 0.0
+    return BidMoves(moved(rules, higher), dearer, moved(later, family), part, price)
 
-    def moved(changed: UnitEconomics) -> float:
+
+def _moved(economics: Economics, unit: UnitEconomics) -> Callable[[Settings, FamilyOutlook], float]:
+    """Return how far the unrounded bid moves under other rules and draws."""
+    key, now = (unit.model_id, unit.listed_fault), unit.exact_bid(0)
+
+    def by(rules: Settings, family: FamilyOutlook) -> float:
+        changed = unit_under(rules, family, key, economics.outlook, economics.valuation)
         return changed.exact_bid(0) - now
 
-    dearer = replace(family, level=family.level * (1.0 + MORE_RESALE))
-    later = replace(
-        rules, delay=replace(rules.delay, queue_days=rules.delay.queue_days + MORE_DAYS)
-    )
-    return BidMoves(
-        moved(unit_under(rules, dearer, key, outlook, worth)),
-        moved(unit_under(rules, _dearer_part(family, unit.model_id, part), key, outlook, worth))
-        if part
-        else 0.0,
-        moved(unit_under(later, family, key, outlook, worth)),
-        part,
-        price,
-    )
+    return by
+
+
+def _with_part(unit: UnitEconomics, code: str, change: Callable[[Floats], Floats]) -> FamilyOutlook:
+    """Draws with another price of one part of the unit's model."""
+
+    def changed(key: Key, path: PartPath) -> PartPath:
+        mine = key[:2] == (unit.model_id, code)
+        return replace(path, price=change(path.price)) if mine else path
+
+    return replace(unit.family, parts=each_changed(unit.family.parts, changed))
 
 
 def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
@@ -147,14 +155,6 @@ def dearest_part(unit: UnitEconomics) -> tuple[str, float]:
             prices[code] = float(path.price[:, 0].mean())
     code = max(prices, key=lambda c: prices[c], default="")
     return code, prices.get(code, 0.0)
-
-
-def _dearer_part(family: FamilyOutlook, model_id: str, code: str) -> FamilyOutlook:
-    def moved(key: Key, path: PartPath) -> PartPath:
-        dearer = key[:2] == (model_id, code)
-        return replace(path, price=path.price + DEARER_PART) if dearer else path
-
-    return replace(family, parts=each_changed(family.parts, moved))
 
 
 def turning_points(short: float, moves: BidMoves) -> str:
@@ -193,7 +193,7 @@ MOST = 5
 _RESALE, _PART, _SUCCESS, _DAYS, _WAGE, _FEE, _RETURNS = 0.05, 0.20, 0.10, 7.0, 0.20, 0.02, 0.50
 
 # What the rules and draws become one step the worse way (1) or the better (-1).
-_Moved = Callable[[int], tuple[Settings, FamilyOutlook]]
+_Step = Callable[[int], tuple[Settings, FamilyOutlook]]
 
 
 def sensitivity(economics: Economics, unit: UnitEconomics) -> pd.DataFrame:
@@ -211,20 +211,15 @@ def sensitivity(economics: Economics, unit: UnitEconomics) -> pd.DataFrame:
         ``bid_worse`` and ``bid_better`` are changes in money; ``worse`` and ``better`` say the
         step in words.
     """
-    key, now = (unit.model_id, unit.listed_fault), unit.exact_bid(0)
-
-    def by(rules: Settings, family: FamilyOutlook) -> float:
-        changed = unit_under(rules, family, key, economics.outlook, economics.valuation)
-        return changed.exact_bid(0) - now
-
-    rows = [(*key, *words, by(*moved(1)), by(*moved(-1))) for *words, moved in _trials(unit)]
+    key, by = (unit.model_id, unit.listed_fault), _moved(economics, unit)
+    rows = [(*key, *words, by(*step(1)), by(*step(-1))) for *words, step in _trials(unit)]
     table = pd.DataFrame(rows, columns=OUTPUTS["moves"].names)
     reach = table[["bid_worse", "bid_better"]].abs().max(axis=1)
     order = reach.sort_values(ascending=False, kind="stable").index[:MOST]
     return table.loc[order].reset_index(drop=True)
 
 
-def _trials(unit: UnitEconomics) -> Iterator[tuple[str, str, str, _Moved]]:
+def _trials(unit: UnitEconomics) -> Iterator[tuple[str, str, str, _Step]]:
     """Each input by name, the worse and the better step in words, and what the step does."""
     rules, family, fault = unit.settings, unit.family, unit.listed_fault
     part, _ = dearest_part(unit)
@@ -233,11 +228,7 @@ def _trials(unit: UnitEconomics) -> Iterator[tuple[str, str, str, _Moved]]:
         return rules, replace(family, level=family.level * (1 - way * _RESALE))
 
     def parts(way: int) -> tuple[Settings, FamilyOutlook]:
-        def dearer(key: Key, path: PartPath) -> PartPath:
-            mine = key[:2] == (unit.model_id, part)
-            return replace(path, price=path.price * (1 + way * _PART)) if mine else path
-
-        return rules, replace(family, parts=each_changed(family.parts, dearer))
+        return rules, _with_part(unit, part, lambda price: price * (1 + way * _PART))
 
     def success(way: int) -> tuple[Settings, FamilyOutlook]:
         now = family.success[fault]  # what repair cannot mend at all stays so

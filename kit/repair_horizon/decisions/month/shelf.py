@@ -14,6 +14,7 @@ beyond it nobody knows what buyers do. After the last fortnight the unit goes at
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -140,6 +141,18 @@ def owned_rules(rules: Settings, status: str) -> Settings:
     queue = 0.0 if status == "awaiting_part" else rules.delay.queue_days
     delay = replace(rules.delay, inbound_days=0.0, queue_days=queue)
     return replace(rules, delay=delay, bench=replace(rules.bench, test_hours=0.0))
+
+
+def workable(logs: Logs, economics: Economics) -> Iterator[tuple[pd.Series, str, AtGate]]:
+    """Units owned that work may go on with, each with its family and what can be done with it."""
+    stock = logs.tables["stock"]
+    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
+    for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
+        stop, family_id = interlock(unit), str(family[unit["model_id"]])
+        if stop is None or stop.before_sale:
+            found = at_gate(unit, family_id, economics)
+            if not isinstance(found, CannotSay):
+                yield unit, family_id, found
 
 
 def at_gate(
