@@ -18,7 +18,9 @@ from repair_horizon.estimation.curve.checks import (
     robust_check,
 )
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
+from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
+from repair_horizon.estimation.price_table import price_points
 from repair_horizon.reports.sections.prices import fit_checks
 
 
@@ -37,6 +39,18 @@ def fit(curves: PriceCurves) -> JointFit:
 def moved(fit: JointFit, rows: np.ndarray, by: float) -> JointFit:
     """Return the same fit with some residuals moved, as if the curve missed them."""
     return replace(fit, residuals=fit.residuals + by * rows)
+
+
+def test_a_sale_brought_to_the_base_misses_the_base_curve_by_its_residual(
+    curves: PriceCurves,
+) -> None:
+    """What grade, channel and storage made of it is taken off, and nothing else."""
+    fit, panel = curves.fit, curves.fit.panel
+    points = price_points(curves, demo_logs().family("pellvarn_phone").tables["sales"])
+    base = predict(fit, curves.points(panel.model, panel.day)).median
+    missed = np.log(points["adjusted"] / panel.models.launch_price[panel.model]) - base
+    np.testing.assert_allclose(missed, fit.residuals, atol=1e-9)
+    assert (points["adjusted"] / points["amount"] - 1).abs().max() > 0.2
 
 
 def test_far_off_sales_are_those_beyond_four_spreads(fit: JointFit) -> None:

@@ -94,7 +94,12 @@ TESTS: dict[str, tuple[str, ...]] = {
         "published/test_pooling",
         "test_no_option_lost",
     ),
-    "estimation/price_table": ("test_price_change", "test_price_curves", "test_estimation"),
+    "estimation/price_table": (
+        "test_fit_checks",
+        "test_price_change",
+        "test_price_curves",
+        "test_estimation",
+    ),
     "estimation/rival_prices": (
         "test_private_sellers",
         "test_broken_prices",
