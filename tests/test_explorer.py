@@ -30,7 +30,7 @@ from repair_horizon.reports.estimates import Worked, worked_out
 from repair_horizon.reports.family import family_month
 from repair_horizon.shop import Shop
 from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.words import part_words
+from repair_horizon.tables.words import money, part_words
 
 ROOT = Path(__file__).parent.parent
 KEY = (MODEL, FAULT)
@@ -206,7 +206,7 @@ def test_a_part_names_its_price_and_its_move_the_amount() -> None:
     panel.sliders["part_code"].value = code
     panel.sliders["part_price"].value = -10
     told = panel.pieces()[0].html
-    assert f"That is EUR\u00a0{now / 10:,.0f} on the cheapest" in told
+    assert f"That is {money(now / 10, 'EUR')} on the cheapest" in told
     assert f", EUR\u00a0{now * 0.9:,.0f} in all." in told
 
 

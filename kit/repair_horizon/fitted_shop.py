@@ -180,14 +180,18 @@ class FittedShop:
     def _of_family(self, what: str, family_id: str, about: object, make: Callable[[], T]) -> T:
         """Return what is kept of a family's draws under these rules, or make it."""
         rests_on = (self._stamp(family_id), self._sellers_stamp, *self._rules, repr(about))
-        told, families = self.hands.progress, self.logs.families
 
         def made() -> T:
-            if told is not None:
-                told(f"{what} of {family_id}", families.index(family_id), len(families))
+            self._tell(what, family_id)
             return make()
 
         return self._keeper.of(_kept_name(family_id, what), rests_on, made)
+
+    def _tell(self, what: str, family_id: str) -> None:
+        """Say what is worked out, to whoever asked for progress."""
+        if self.hands.progress is not None:
+            families = self.logs.families
+            self.hands.progress(f"{what} of {family_id}", families.index(family_id), len(families))
 
     @contextmanager
     def _known(self, what: str, rows: pd.DataFrame, month: Month) -> Iterator[dict[Alike, Any]]:
@@ -347,6 +351,7 @@ class FittedShop:
             return _until(self.outlook(family_id, start).families[family_id], months + PAD_MONTHS)
         key = (family_id, start)
         if key not in self._near:
+            self._tell("draws", family_id)
             whole = self.outlook(family_id, start).families[family_id]
             self._near[key] = _until(whole, NEAR + PAD_MONTHS)
         found = self._near[key]

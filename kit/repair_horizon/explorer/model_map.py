@@ -97,7 +97,11 @@ class ModelMap:
             **shared,
         )
         self.most = widgets.BoundedFloatText(
-            0.0, min=0.0, max=1e6, description=f"Pay at most, {shop.currency}", **shared
+            0.0,
+            min=0.0,
+            max=1e6,
+            description=f"Pay up to {shop.currency} (0: any)",
+            **shared,
         )
         self.bought = widgets.Checkbox(True, description="worth buying only", **shared)
         self.part = widgets.Dropdown(
@@ -270,10 +274,10 @@ class ModelMap:
         columns = [
             Column("name", "Model and fault"),
             Column("max_bid", f"Maximum bid, {currency}", bare_money, numeric=True),
-            Column("bid_before", "parts as they are", bare_money, numeric=True),
-            Column("won_price", "Usually won at", bare_money, numeric=True),
+            Column("bid_before", "The same, parts as they are", bare_money, numeric=True),
+            Column("won_price", f"Usually won at, {currency}", bare_money, numeric=True),
             Column("probability_win", "Chance of winning", winning, numeric=True),
-            Column("expected_profit", "Profit of a win", bare_money, numeric=True),
+            Column("expected_profit", f"Profit of a win, {currency}", bare_money, numeric=True),
             Column("probability_loss", "Chance of loss", percent, numeric=True),
         ]
         best = table(rows.head(MOST), columns, "Most expected of a listing first")
@@ -299,8 +303,18 @@ class ModelMap:
             Column("best", "Best of them"),
             Column("max_bid", f"Maximum bid, {self.shop.currency}", bare_money, numeric=True),
             Column("probability_win", "Chance of winning", winning, numeric=True),
-            Column("expected_profit", "Profit of a win", bare_money, numeric=True),
-            Column("profit_per_hour", "Profit per bench hour", bare_money, numeric=True),
+            Column(
+                "expected_profit",
+                f"Profit of a win, {self.shop.currency}",
+                bare_money,
+                numeric=True,
+            ),
+            Column(
+                "profit_per_hour",
+                f"Profit per bench hour, {self.shop.currency}",
+                bare_money,
+                numeric=True,
+            ),
             Column("change", "Prices a month", change.worded, numeric=True),
         ]
         rows = self.beside(self.families.value).table()

@@ -7,7 +7,7 @@ import pandas as pd
 from repair_horizon.charts.price_charts import GUIDE
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
-from repair_horizon.tables.codes import Cause, Confidence, Verdict
+from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
     NOW,
     Ahead,
@@ -155,7 +155,9 @@ def scissors_words(
     state = fault_words(options["state"].iloc[0])
     when = stop_words(stop, month.ahead)
     now = options[options["month"] == options["month"].min()].set_index("option")["value"]
-    values = ", ".join(f"{o} {money(v, month.currency)}" for o, v in now.dropna().items())
+    values = ", ".join(
+        f"{Action.worded(o)} {money(v, month.currency)}" for o, v in now.dropna().items()
+    )
     first = options["month"].min()
     title = f"{unit['model_name']}, {state}: {until_words('repair', _when(stop, month.ahead))}"
     best = now.drop("repair", errors="ignore").max()

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from repair_horizon.tables.codes import Code, Verdict
+from repair_horizon.tables.codes import Action, Code, Verdict
 from repair_horizon.tables.words import (
     MISSING,
     bare_money,
@@ -51,6 +51,10 @@ def _change(value: Any) -> str:
     return MISSING if missing(value) else f"{100 * float(value):+.1f}\u00a0%"
 
 
+def _action(value: Any) -> str:
+    return MISSING if missing(value) else Action.worded(value)
+
+
 def _yes_no(value: Any) -> str:
     return "yes" if value else ""
 
@@ -58,6 +62,7 @@ def _yes_no(value: Any) -> str:
 OUTPUT_KINDS: dict[str, OutputKind] = {
     "code": OutputKind("str", _text, said="identifier or code, as text"),
     "text": OutputKind("str", _text, said="text"),
+    "action": OutputKind("str", _action, said="text"),
     "fault": OutputKind("str", fault_words, said="fault or state of the fault table"),
     "part": OutputKind("str", part_words, said="part code"),
     "parts": OutputKind("str", codes_words, said="part codes joined by ;"),

@@ -401,15 +401,15 @@ _ALL = (
         """
         state | fault | State | what it is
         status | code | Where it stands | as in stock.csv
-        advice | text | Do | what to do with it
+        advice | action | Do | what to do with it
         value | money | Value now | cash still to come if that is done now
-        next_best | text | Next option | the option after the best
+        next_best | action | Next option | the option after the best
         margin | money | Gain over next option | value now less that of the next option
         loss_per_week | money | Cost of waiting per week | what a week's waiting costs
         days_held | count | Days held | days since it was bought
         landed_cost | money | Landed cost | what it has cost
         caution | text | Caution | what must be cleared first
-        if_cleared | text | Once cleared | what to do then
+        if_cleared | action | Once cleared | what to do then
         offer_floor | money | Least to sell for | below it the next option pays more
         hold_2_weeks | money | Value in 2 weeks | if it waits so long
         hold_4_weeks | money | Value in 4 weeks | if it waits so long

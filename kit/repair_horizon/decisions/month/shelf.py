@@ -40,6 +40,7 @@ from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.codes import Action
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
@@ -126,7 +127,10 @@ def _advised(found: AtGate | CannotSay, stop: Interlock | None) -> dict[str, obj
     if stop is not None and stop.before_sale:
         # It orders the work and silences no worth: what comes off sale first is said first.
         first = f"{stop.advice}; then " if stop.advice == TAKE_OFF_SALE else ""
-        out |= {"advice": f"{first}{best}, {ERASE_BEFORE_SALE}", "caution": stop.caution}
+        out |= {
+            "advice": f"{first}{Action.worded(best)}, {ERASE_BEFORE_SALE}",
+            "caution": stop.caution,
+        }
         out |= {"if_cleared": best}
     elif stop is not None:
         out |= {"advice": stop.advice, "caution": stop.caution, "if_cleared": best}

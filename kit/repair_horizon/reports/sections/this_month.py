@@ -27,7 +27,7 @@ from repair_horizon.reports.month_tables import ranked
 from repair_horizon.reports.page import safe_json
 from repair_horizon.reports.sections.bids import COST_COLUMNS
 from repair_horizon.reports.sentences import stop_of, unit_words
-from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.codes import Action, Verdict
 from repair_horizon.tables.words import (
     Ahead,
     bare_money,
@@ -134,8 +134,8 @@ def worst_units(shelf: pd.DataFrame) -> pd.DataFrame:
 
 def _advice(unit: pd.Series) -> str:
     """Advice in words, with what would be best once the unit is cleared."""
-    later, said = unit["if_cleared"], str(unit["advice"])
-    return said if missing(later) or str(later) in said else f"{said}, then {later}"
+    later, said = Action.worded(unit["if_cleared"] or ""), Action.worded(unit["advice"])
+    return said if missing(later) or later in said else f"{said}, then {later}"
 
 
 def shelf_section(shelf: pd.DataFrame, names: Names, currency: str) -> Fragment:
