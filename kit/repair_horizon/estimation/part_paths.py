@@ -42,7 +42,8 @@ class PartPath:
     """One part of one model in one quality: price per draw and month, and its terms.
 
     ``lead_days`` and ``doa_rate`` are None where no quote tells them. ``words`` say what the price
-    rests on; ``newest`` is missing where the model has no quote of this quality.
+    rests on; ``newest`` is missing where the model has no quote of this quality, ``quoted`` says
+    whether any model of the family has one.
     """
 
     price: Floats
@@ -53,6 +54,7 @@ class PartPath:
     newest: pd.Timestamp
     basis: Basis = Basis.OWN
     words: str = "own quotes"
+    quoted: bool = True
 
 
 Key = tuple[str, str, str]
@@ -197,7 +199,8 @@ class FittedPart:
         for quality, path in zip(qualities, np.split(log, len(qualities), axis=1), strict=True):
             off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
             price: Floats = np.exp(path + off) * panel.models.launch_price[at]
-            yield PartPath(price, *self.terms(model_id, quality), *self.told(model_id, quality))
+            terms, told = self.terms(model_id, quality), self.told(model_id, quality)
+            yield PartPath(price, *terms, *told, quoted=quality not in self.unseen)
 
     def first(self, months: int) -> FittedPart:
         """The same draws without what lies beyond the first months, which is most of them."""
@@ -291,7 +294,8 @@ class ClassPart:
             error = error + self.by_quality[quality][:, None] * more
             price: Floats = np.exp(centre + error) * self.models.launch_price[at]
             told = self.told(model_id, quality)
-            yield PartPath(price, *_terms(np.nan, np.nan, np.nan, 0, pd.NaT), *told)
+            terms = _terms(np.nan, np.nan, np.nan, 0, pd.NaT)
+            yield PartPath(price, *terms, *told, quoted=False)
 
     def first(self, months: int) -> ClassPart:
         """The same part for fewer months: nothing of it is drawn by month."""

@@ -370,7 +370,7 @@ class Maker:
 class PartOut:
     """Breaking a unit down for its parts."""
 
-    price_factor: float = _s(0.45, "price of a used part, against the quoted one", "share", _SHARE)
+    price_factor: float = _s(0.45, "price of a used part, against an original", "share", _SHARE)
     sold_share: float = _s(0.8, "parts that find a buyer in time", "share", _SHARE)
     hours: float = _s(1.25, "harvesting, testing and listing", "h", _HOURS)
     carriage_per_part: float = _s(4.2, "carriage per part sold", "money", _MONEY)

@@ -26,10 +26,11 @@ from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, 
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.pooled_ratios import works
 from repair_horizon.tables.arrays import Floats
-from repair_horizon.tables.codes import Basis
 
 REPAIR, AS_IS, PART_OUT, MAKER = "repair", "sell as is", "part out", "maker's service"
 NOT_FOR_SALE = ("locked", "blocked")
+HARVESTED = ("original_refurbished", "maker_original", "aftermarket", "pulled")
+"""Whose price a harvested part's is a share of: the first of these the family has a quote of."""
 SYMPTOM_WEIGHT = 1 / 3
 """Part of the listed fault in the as-is price of a unit found to have less (judgement)."""
 
@@ -236,8 +237,11 @@ def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
 def _parted(bench: Bench, broken: list[str]) -> Option | str:
     # Only parts somebody quoted: a sum of many guesses would be chosen for its errors.
     codes = [code for code in bench.qualities if code not in broken]
-    offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
-    paths = [o.path for o in offers if o.now.basis != Basis.CLASS]
+    quoted = [[o for o in bench.offers(code) if o.now.quoted] for code in codes]
+    # What a unit came with is original, not the copy a job is planned with.
+    paths = [
+        min(offers, key=lambda o: HARVESTED.index(o.quality)).path for offers in quoted if offers
+    ]
     if not paths:
         return "no part prices known"
     factor = bench.settings.part_out.price_factor
