@@ -24,6 +24,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import (
 from repair_horizon.decisions.unit.economics import bench_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import (
@@ -70,7 +71,11 @@ def with_parts(**prices: tuple[float, Basis]) -> FamilyOutlook:
     path = next(iter(family.parts.values()))
     parts = {
         (MODEL, code, "maker_original"): replace(
-            path, price=np.full_like(path.price, price), shipping=0.0, basis=basis
+            path,
+            price=np.full_like(path.price, price),
+            shipping=0.0,
+            basis=basis,
+            quoted=basis != Basis.CLASS,
         )
         for code, (price, basis) in prices.items()
     }
@@ -117,6 +122,28 @@ def test_a_unit_is_broken_down_for_the_parts_somebody_quoted() -> None:
     more = 0.6 * 248.0 * 0.8 * 0.861 - 0.65 - 4.2
     assert gain[0, 0] == pytest.approx(more, abs=0.02)
     assert states["locked"].missing["part out"] == "not sold while locked or blocked"
+
+
+def test_a_harvested_part_is_worth_a_share_of_an_original() -> None:
+    """What a unit came with is no copy: a copy quoted at half changes nothing.
+
+    Where only a copy was ever quoted the copy's price stands in, not a guess of the original's.
+    """
+    family = with_parts(P0=(200.0, Basis.OWN))
+    original = family.parts[MODEL, "P0", "maker_original"]
+
+    def worth(**parts: PartPath) -> float:
+        of_model = {(MODEL, "P0", quality): path for quality, path in parts.items()}
+        states = unit_of(family=replace(family, parts=of_model)).states
+        board = next(s for s in states if s.state == "s3")
+        return float(board.options["part out"].value[0, 0])
+
+    copy = replace(original, price=original.price / 2)
+    alone = worth(maker_original=original)
+    assert worth(maker_original=original, aftermarket=copy) == alone
+    guess = replace(original, price=original.price * 3, quoted=False)
+    assert worth(maker_original=guess, aftermarket=copy) == worth(aftermarket=copy)
+    assert alone - worth(aftermarket=copy) == pytest.approx(0.45 * 100.0 * 0.8 * 0.861, abs=0.02)
 
 
 def two_qualities(**rules: object) -> UnitEconomics:
