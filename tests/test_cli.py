@@ -292,6 +292,7 @@ def on_terminal(*words: str) -> tuple[int, str]:
     screen = Terminal()
     with pytest.MonkeyPatch.context() as patch, redirect_stdout(screen), redirect_stderr(screen):
         patch.setenv("COLUMNS", "80")
+        patch.setenv("NO_COLOR", "1")
         try:
             status = run(*words)
         except SystemExit as ended:
@@ -321,6 +322,7 @@ def test_the_manual_keeps_to_80_columns(capsys, topic: str) -> None:
 def test_every_help_keeps_to_80_columns(command: str) -> None:
     status, said = on_terminal(*command.split(), "--help")
     assert (status, too_wide(said)) == (0, [])
+    assert "\x1b" not in said, "coloured, though NO_COLOR is set"
 
 
 def test_every_command_keeps_to_80_columns_on_a_terminal(shop: Path, tmp_path: Path) -> None:
@@ -354,6 +356,7 @@ def test_every_command_keeps_to_80_columns_on_a_terminal(shop: Path, tmp_path: P
         ended, said = on_terminal(*words)
         assert ended == status, (words, said)
         assert said.strip(), words
+        assert "\x1b" not in said, words
         assert too_wide(re.sub(r"[^\n]*\r", "", said)) == [], words
 
 

@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import tomllib
+from html import escape
 from pathlib import Path
 
 import nbformat
@@ -56,6 +57,22 @@ def test_its_charts_survive_nbconvert(executed: Path) -> None:
     html, _ = HTMLExporter().from_notebook_node(notebook)
     assert html.count("Plotly.newPlot(") == charts >= 5
     assert executed.stat().st_size < 12_000_000
+
+
+def test_a_plain_export_cuts_no_title_and_draws_the_rows(executed: Path) -> None:
+    """A title stands above its drawing, where a phone breaks it; rows bring their style along."""
+    notebook = nbformat.read(str(executed), as_version=4)
+    shown = [o["data"] for c in notebook.cells for o in c.get("outputs", []) if "data" in o]
+    charts = [d["text/html"] for d in shown if FIGURE_TYPE in d]
+    titles = [d[FIGURE_TYPE]["layout"]["meta"]["title"] for d in shown if FIGURE_TYPE in d]
+    for html, title in zip(charts, titles, strict=True):
+        assert html.startswith("<p ")
+        assert html.partition("</p>")[0].endswith(f">{escape(title)}")
+        assert '"title":{"font"' in html, "the drawing has the title a second time"
+        assert '"responsive": true' in html
+    pictures = [d["text/html"] for d in shown if 'class="picture' in d.get("text/html", "")]
+    assert len(pictures) == 3
+    assert all(html.startswith("<style>.picture {") for html in pictures)
 
 
 def test_a_chart_keeps_to_the_renderer_that_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

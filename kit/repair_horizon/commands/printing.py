@@ -254,7 +254,9 @@ def _said(name: str, value: Any, output: str) -> str:
 def _short(value: Any) -> str:
     if isinstance(value, pd.Timestamp):
         return f"{value:%Y-%m-%d}"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{round(value, 0 if abs(value) >= 10 else 2):.10g}"
+    return str(value)
 
 
 def give_json(answer: dict[str, Any]) -> None:
