@@ -9,7 +9,7 @@ from outlook_by_hand import example_settings
 from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
 from repair_horizon.asking.unit_answer import UnitAnswer
 from repair_horizon.cli import parser
-from repair_horizon.commands.ask_one import given_in
+from repair_horizon.commands.decide import given_in
 from repair_horizon.decisions.month.stop_dates import StopMonths
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import LogFault

@@ -511,7 +511,7 @@ def test_the_form_writes_what_the_command_writes_or_says_what_is_wrong(tmp_path:
     """Fields come from the declarations; a wrong one is named, nothing is written, text is text."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)  # of the widget library's own making
-        from repair_horizon.explorer.controls import AddForm
+        from repair_horizon.explorer.control_panel import AddForm
     head = "model_id,family_id,device_class,launch_date,launch_price,launch_currency\n"
     (tmp_path / "catalogue.csv").write_text(head + "v1,v,phone,2026-01-10,899,EUR\n")
     (tmp_path / "settings.toml").write_text("draws = 20\n")

@@ -21,7 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from papermill.translators import PythonTranslator
 from repair_horizon.files.writing import slugs
-from repair_horizon.reports.kernel import execute
+from repair_horizon.reports.notebooks import execute
 
 ROOT = Path(__file__).parent.parent
 FAMILY = "vellfold"

@@ -18,9 +18,16 @@ import papermill
 import pytest
 from demo_copies import DEMO, some_families
 from repair_horizon.logs import read_logs
-from repair_horizon.reports.kernel import ENGINE, Limits, RunEnded, execute, stop_kernels
 from repair_horizon.reports.made_from import template_notebook
-from repair_horizon.reports.notebooks import FamilyTask, run_family
+from repair_horizon.reports.notebooks import (
+    ENGINE,
+    FamilyTask,
+    Limits,
+    RunEnded,
+    execute,
+    run_family,
+    stop_kernels,
+)
 
 ROOT = Path(__file__).parent.parent
 KEPT, FRESH = Limits(seconds=60), Limits(seconds=60, fresh_kernel=True)
@@ -340,7 +347,7 @@ class TestFaults:
         path = write_notebook(tmp_path, [cell])
         code = (
             "from pathlib import Path\n"
-            "from repair_horizon.reports.kernel import Limits, execute\n"
+            "from repair_horizon.reports.notebooks import Limits, execute\n"
             f"execute(Path({str(path)!r}), {{}}, Limits())"
         )
         with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT) as caller:
@@ -367,7 +374,7 @@ def ended(pid):
     return False
 
 
-@pytest.mark.parametrize("first", ["papermill", "repair_horizon.reports.kernel"])
+@pytest.mark.parametrize("first", ["papermill", "repair_horizon.reports.notebooks"])
 def test_papermill_finds_the_engine_whichever_of_the_two_is_imported_first(first):
     declared = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     place = declared["project"]["entry-points"]["papermill.engine"][ENGINE]
@@ -379,7 +386,7 @@ entrypoints.get_group_all = lambda group, path=None: [entry] if group == "paperm
 import {first}
 from papermill.engines import papermill_engines
 found = papermill_engines.get_engine({ENGINE!r}).execute_notebook
-from repair_horizon.reports.kernel import KeptKernelEngine
+from repair_horizon.reports.notebooks import KeptKernelEngine
 print(found == KeptKernelEngine.execute_notebook)
 """
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT)

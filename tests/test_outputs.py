@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.tables.codes import Verdict
-from repair_horizon.tables.output_columns import OUTPUT_KINDS, Output, declared
+from repair_horizon.tables.columns import OUTPUT_KINDS, Output, declared
 from repair_horizon.tables.outputs import OUTPUTS, THRESHOLDS
 
 

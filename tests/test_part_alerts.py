@@ -11,15 +11,16 @@ from repair_horizon.demo import Business, simulate
 from repair_horizon.demo.catalogue import SUPPLIERS
 from repair_horizon.demo.truth import write_files
 from repair_horizon.estimation.curve.predict import predict
-from repair_horizon.estimation.part_alerts import (
+from repair_horizon.estimation.part_prices import (
     ALERT_COLUMNS,
     LEFT_BAND,
     SCARCE,
     STALE,
     SUPPLY,
+    PartCurves,
+    fit_parts,
     part_alerts,
 )
-from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.logs import Logs, read_logs
 
 HEADER = "quote_id,quote_date,model_id,part_code,quality_class,supplier_id,unit_price,currency"

@@ -17,18 +17,16 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.costs.sale import sale_terms
-from repair_horizon.decisions.month.last_time_buy import (
+from repair_horizon.decisions.month.quotes import (
     PartTerms,
+    compare_qualities,
     drawn_needs,
     expected_gain,
+    family_quotes,
     jobs_per_part,
     last_buy,
     newsvendor,
     part_orders,
-)
-from repair_horizon.decisions.month.quotes import (
-    compare_qualities,
-    family_quotes,
     rank_quotes,
     wait_or_order,
     waiting_for,

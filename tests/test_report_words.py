@@ -19,10 +19,10 @@ from repair_horizon.reports.made_from import (
     with_last_month,
 )
 from repair_horizon.reports.month_tables import main_row, save_tables, short_names
-from repair_horizon.reports.sections.looking_back import money_lines
 from repair_horizon.reports.sections.prices import alert_lines
 from repair_horizon.reports.sections.this_month import (
     decisions,
+    money_lines,
     named,
     shelf_section,
     worst_units,

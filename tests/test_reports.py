@@ -18,7 +18,7 @@ from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.reports.month_tables import read_saved, save_tables
 from repair_horizon.reports.notebooks import FamilyTask, run_family
-from repair_horizon.reports.sections.looking_back import data_warnings
+from repair_horizon.reports.sections.this_month import data_warnings
 from repair_horizon.tables.outputs import OUTPUTS
 
 

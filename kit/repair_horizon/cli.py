@@ -14,7 +14,6 @@ from shutil import get_terminal_size
 from typing import Any, ClassVar, NoReturn, TextIO, TypeAlias
 
 from repair_horizon import __version__
-from repair_horizon.commands import ask_one
 from repair_horizon.commands import decide as decisions
 from repair_horizon.commands import look as months
 from repair_horizon.commands import write_down as logs
@@ -283,7 +282,7 @@ def _one_unit(does: Commands) -> None:
     one.add_argument("--as-of", metavar="DATE", help="what is taken for today")
     one.add_argument("--chart", metavar="FILE.html", help="draw what it is worth, month by month")
     _format(one)
-    one.set_defaults(run=ask_one.ask)
+    one.set_defaults(run=decisions.ask)
 
 
 def _hands(one: argparse.ArgumentParser) -> None:

@@ -20,11 +20,10 @@ import pandas as pd
 
 from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer, answered, asked_of
-from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.listings import BID, Alike, families_of, open_listings, score
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.plan import Job, Plan, lots_worth, plan, planned, shelf_jobs
-from repair_horizon.decisions.month.quotes import family_quotes
+from repair_horizon.decisions.month.quotes import family_quotes, part_orders
 from repair_horizon.decisions.month.shelf import asking, shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates
 from repair_horizon.decisions.month.thresholds import disposition_table, maximum_bid
@@ -227,7 +226,7 @@ class Shop(FittedShop):
         return planned(self.logs, self.settings, self.valuation(month), scored, worth, work)
 
     def part_orders(self, month: Month = None, months: int = HORIZON) -> pd.DataFrame:
-        """Last order of every part, none on the shelf: see ``last_time_buy.part_orders``."""
+        """Last order of every part, none on the shelf: see ``quotes.part_orders``."""
 
         def one(family_id: str) -> pd.DataFrame:
             economics = self.economics(family_id, month, months)

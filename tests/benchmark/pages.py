@@ -35,11 +35,10 @@ import pandas as pd
 import psutil
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import read_logs
-from repair_horizon.reports import kernel
-from repair_horizon.reports.kernel import Limits, execute, stop_kernels
+from repair_horizon.reports import notebooks
 from repair_horizon.reports.made_from import template_notebook
 from repair_horizon.reports.month import Order, write_month
-from repair_horizon.reports.notebooks import FamilyTask, run_family
+from repair_horizon.reports.notebooks import FamilyTask, Limits, execute, run_family, stop_kernels
 from repair_horizon.reports.page import page_html, page_parts
 
 DEMO = Path(__file__).parent.parent.parent / "data" / "demo"
@@ -65,7 +64,7 @@ def empty_notebook(folder: Path) -> Path:
 def clocks() -> Seconds:
     """Return the clock, and the processor time of this process and those it started."""
     used = [resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    kept = [psutil.Process(k.manager.provisioner.pid).cpu_times() for k in kernel._kept.values()]
+    kept = [psutil.Process(k.manager.provisioner.pid).cpu_times() for k in notebooks._kept.values()]
     theirs = sum(t.user + t.system for t in kept)
     return time.perf_counter(), sum(u.ru_utime + u.ru_stime for u in used) + theirs
 

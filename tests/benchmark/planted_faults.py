@@ -41,7 +41,6 @@ CURVE = (
 TESTS: dict[str, tuple[str, ...]] = {
     "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
     "decisions/costs/replacement": ("published/test_keeping",),
-    "decisions/month/last_time_buy": ("test_quotes",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
     "decisions/month/opportunity_cost": ("test_opportunity_cost",),
     "decisions/month/plan": ("test_planning",),
@@ -77,7 +76,6 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/curve/cells": ("test_cells", *CURVE),
     "estimation/curve/checks": ("test_fit_checks", "test_sampled_posterior"),
     "estimation/owner_guesses": ("test_success_rates",),
-    "estimation/part_alerts": ("test_part_alerts",),
     "estimation/part_paths": ("test_no_option_lost",),
     "estimation/part_prices": ("test_no_option_lost", "test_part_alerts"),
     "estimation/pooled_effects": ("test_usual_effects",),

@@ -8,8 +8,7 @@ import pytest
 from repair_horizon.cli import main
 from repair_horizon.imports import import_answers
 from repair_horizon.logs import LogFault, read_logs
-from repair_horizon.reports.sections.looking_back import answers_came
-from repair_horizon.reports.sections.this_month import answer_form
+from repair_horizon.reports.sections.this_month import answer_form, answers_came
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 NASTY = "<img src=x onerror=alert(1)> =1+1"

@@ -223,7 +223,7 @@ def laid_out(table: pd.DataFrame, columns: int | None, output: str = "", decimal
 
 def _rounded(table: pd.DataFrame, decimals: int, output: str) -> pd.DataFrame:
     """Round figures; a share to its declared digits, so that 0.997 never reads as certain."""
-    from repair_horizon.tables.output_columns import OUTPUT_KINDS
+    from repair_horizon.tables.columns import OUTPUT_KINDS
     from repair_horizon.tables.outputs import OUTPUTS
 
     known = OUTPUTS[output].columns if output in OUTPUTS else ()

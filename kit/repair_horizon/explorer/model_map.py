@@ -25,7 +25,7 @@ from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
 from repair_horizon.decisions.unit.economics import unit_economics
-from repair_horizon.explorer.controls import (
+from repair_horizon.explorer.control_panel import (
     LAYOUT,
     WIDE,
     WIDTH,

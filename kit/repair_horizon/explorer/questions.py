@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from repair_horizon.decisions.month.last_time_buy import part_orders
 from repair_horizon.decisions.month.plan import Plan
-from repair_horizon.decisions.month.quotes import compare_qualities, rank_quotes
+from repair_horizon.decisions.month.quotes import compare_qualities, part_orders, rank_quotes
 from repair_horizon.decisions.review.scorecard import score_ledger
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bench import Bench

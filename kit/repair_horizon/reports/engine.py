@@ -10,10 +10,10 @@ from typing import Any
 
 
 class KeptKernelEntry:
-    """Whatever papermill asks of an engine, answered by ``kernel.KeptKernelEngine``."""
+    """Whatever papermill asks of an engine, answered by ``notebooks.KeptKernelEngine``."""
 
     def __getattr__(self, name: str) -> Any:
-        from repair_horizon.reports.kernel import KeptKernelEngine
+        from repair_horizon.reports.notebooks import KeptKernelEngine
 
         return getattr(KeptKernelEngine, name)
 

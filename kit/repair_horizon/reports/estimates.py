@@ -27,7 +27,7 @@ from repair_horizon.estimation.curve.checks import (
 from repair_horizon.estimation.curve.predict import learned_share
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook
-from repair_horizon.estimation.part_alerts import part_alerts
+from repair_horizon.estimation.part_prices import part_alerts
 from repair_horizon.estimation.repairs import shares_after_reading, success_by_fault
 from repair_horizon.estimation.simple_curves import cross_check
 from repair_horizon.logs import CannotSay, Logs, Settings

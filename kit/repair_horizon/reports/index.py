@@ -35,7 +35,7 @@ from repair_horizon.reports.month_tables import (
 )
 from repair_horizon.reports.notebooks import FamilyRun
 from repair_horizon.reports.page import read_template, rendered
-from repair_horizon.reports.sections import looking_back, this_month
+from repair_horizon.reports.sections import this_month
 from repair_horizon.reports.sections.bids import COST_COLUMNS, MOST, bid_picture, timeline_picture
 from repair_horizon.reports.sections.prices import alert_lines
 from repair_horizon.reports.sentences import sentence, since_words, unit_names, unit_words
@@ -148,12 +148,12 @@ def _told(page: IndexPage, links: Mapping[str, str], *, costs: bool = True) -> d
         "plan": this_month.plan_section(page.plan, names, currency),
         "shelf": this_month.shelf_section(shelf, names, currency),
         "turned": _turned(page),
-        "results": looking_back.won_and_lost(logs, names),
-        "answers": looking_back.answers_came(logs, page.month, names),
-        "money": terms(looking_back.money_lines(logs, settings, page.first_day)),
+        "results": this_month.won_and_lost(logs, names),
+        "answers": this_month.answers_came(logs, page.month, names),
+        "money": terms(this_month.money_lines(logs, settings, page.first_day)),
         "alerts": [page.broke] * bool(page.broke) + alert_lines(page.tables["part_alerts"], names),
         "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
-        "warnings": looking_back.data_warnings(logs, settings, page.first_day)[:3],
+        "warnings": this_month.data_warnings(logs, settings, page.first_day)[:3],
         "every": _every_table(page, links, costs=costs),
         "invented": page.invented,
         "currency": currency,

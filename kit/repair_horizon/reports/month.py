@@ -23,7 +23,6 @@ from repair_horizon.files.writing import (
 from repair_horizon.logs import Fault, LogFault, Logs, Settings, read_logs
 from repair_horizon.reports.family import settings_asked
 from repair_horizon.reports.index import SAVED, IndexPage, index_html, index_kept
-from repair_horizon.reports.kernel import TIME_LIMIT, Limits
 from repair_horizon.reports.made_from import (
     DONE,
     FAILED,
@@ -38,7 +37,7 @@ from repair_horizon.reports.month_tables import (
     read_saved,
     stacked,
 )
-from repair_horizon.reports.notebooks import FamilyRun, FamilyTask, run_named
+from repair_horizon.reports.notebooks import TIME_LIMIT, FamilyRun, FamilyTask, Limits, run_named
 from repair_horizon.reports.page import SCRIPT_NAME, drawing_script
 from repair_horizon.scale import FamilyLost, Hands, each_family
 from repair_horizon.shop import shop_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from repair_horizon.tables.codes import Basis, Verdict
-from repair_horizon.tables.output_columns import Output, declared
+from repair_horizon.tables.columns import Output, declared
 
 _MODEL = """
 family_id | code | Family | the family, as in catalogue.csv

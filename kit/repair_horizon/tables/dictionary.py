@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from repair_horizon.tables.codes import StopDate, Verdict
+from repair_horizon.tables.columns import OUTPUT_KINDS, Output, OutputColumn
 from repair_horizon.tables.inputs import REQUIRED_TABLES, TABLES, Table
-from repair_horizon.tables.output_columns import OUTPUT_KINDS, Output, OutputColumn
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
 

@@ -18,8 +18,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
+from repair_horizon.tables.columns import Output, declared
 from repair_horizon.tables.command_outputs import COMMAND_OUTPUTS
-from repair_horizon.tables.output_columns import Output, declared
 
 # Columns that mean the same wherever they stand.
 _SHARED = declared(

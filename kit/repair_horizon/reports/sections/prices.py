@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.charts.price_charts import part_prices, part_share, price_curve
-from repair_horizon.estimation.part_alerts import STALE
+from repair_horizon.estimation.part_prices import STALE
 from repair_horizon.reports.html import (
     NOTHING,
     Chart,
