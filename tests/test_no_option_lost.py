@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.forecast import fit_family
-from repair_horizon.estimation.part_paths import USUAL_QUALITIES
+from repair_horizon.estimation.part_paths import USUAL_QUALITIES, ClassPart
 from repair_horizon.estimation.pooled_ratios import (
     ratio_centre,
 )
@@ -115,6 +115,22 @@ def test_a_part_asked_for_again_is_the_same_and_may_be_changed(tmp_path: Path) -
     assert np.array_equal(again[key].price, 2 * (first + 10.0))
     with pytest.raises(KeyError):
         parts["ulver_1", "nothing", "aftermarket"]
+
+
+def test_a_copy_falls_by_its_own_pace_for_a_year_and_then_by_the_usual_one() -> None:
+    """Half a year flat, twelve months of its own, the rest as a refurbished original falls."""
+    known = class_knowledge("phone")
+
+    def share(quality: str, age: float) -> float:
+        return float(known.part_share("DA", quality, age).value)
+
+    part = ClassPart("phone", "DA", None, pd.DatetimeIndex([]), np.zeros((1, 1)), {})  # type: ignore[arg-type]
+    found, _ = part._shares("aftermarket", np.array([0.0, 6.0, 11.0, 18.0, 40.0]))
+    own = share("aftermarket", 7.0) / share("aftermarket", 6.0)
+    usual = share("original_refurbished", 7.0) / share("original_refurbished", 6.0)
+    assert own < usual
+    worth = share("aftermarket", 0.0) * own ** np.array([0, 0, 5, 12, 12])
+    np.testing.assert_allclose(np.exp(found), worth * usual ** np.array([0, 0, 0, 0, 22]))
 
 
 def test_every_fault_and_state_has_an_as_is_value(tmp_path: Path) -> None:
