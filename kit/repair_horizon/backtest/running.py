@@ -1,4 +1,4 @@
-"""``backtest``: the whole check of a workspace, its tables written and ready to print.
+"""``backtest``: the whole check of a workspace, its scores and tables, ready to print.
 
 Back-tests summed up: one row per method and horizon, or per method and number of sales.
 

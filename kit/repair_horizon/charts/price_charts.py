@@ -1,4 +1,4 @@
-"""What working units and spare parts cost, and are expected to cost."""
+"""What working units and spare parts cost, are expected to cost, and how intervals held."""
 
 from __future__ import annotations
 

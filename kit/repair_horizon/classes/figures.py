@@ -1,4 +1,4 @@
-"""A figure known before any log: its value, how wide it is, and where it comes from.
+"""A figure known before any log: its value, width and source; the share of launch price by age.
 
 The figures stand in the CSV files beside this module, one a row, each with its mark and source.
 Where a file has a row for the leading brand and one for the others, a class gets the equal

@@ -1,4 +1,4 @@
-"""Commands for decisions: bids, stock, plan."""
+"""Commands for decisions: ask, bids, stock, plan."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sales of the demo business: its own and the market's, working and as-is.
+"""The demo business's sales, own and the market's, working and as-is; quotes of parts.
 
 Weekly euro rates of the demo business, with one gap, and the catalogue they price.
 """

@@ -1,4 +1,4 @@
-"""The true curves behind the demo business, for scoring what the kit estimates from its logs.
+"""The true curves and rules behind the demo business, for scoring what the kit estimates.
 
 The settings of the demo business, as its partners would write them.
 
@@ -328,7 +328,6 @@ sale.carriage = 5.2
 sale.packaging = 1.4
 reserve.warranty_cost = 70.0
 """
-
 
 ABOUT = """\
 # The demo business

@@ -1,4 +1,4 @@
-"""Prices of spare parts: the same joint model, with other priors; they may rise as well as fall.
+"""Prices of spare parts: the same joint model with other priors, steps found, alerts told.
 
 What a buyer of parts must know beside a price: shocks, end of supply, scarcity, stale quotes.
 
@@ -35,7 +35,6 @@ from repair_horizon.tables.words import percent
 
 SHIFT = "shift "
 
-
 FEWEST_NEW, FEWEST_OLD, SIGMAS, ONE_SIGMAS = 2, 3, 3.0, 1.5
 
 
@@ -45,7 +44,6 @@ SMALLEST = 0.12
 
 # Half or double within one month is common at a stop of supply (common practice, no source).
 SHIFT_SD = 0.4
-
 
 _LOOK_BACK_MONTHS = 18
 

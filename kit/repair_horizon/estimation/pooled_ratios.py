@@ -112,7 +112,6 @@ START_NOISE = 0.30
 _PASSES, _FAULTS_WORTH = 5, 6.0
 _WINDOW_DAYS, _CURVE_SD, _WORKING_SD = 120.0, 0.30, 0.15
 
-
 KEYS = (
     "display", "cover_display", "no_power", "for_parts", "battery", "back", "other_part", "locked",
     "liquid", "board", NO_FAULT,

@@ -1,4 +1,4 @@
-"""``price_forecast``: the price of a single sale, month by month, for every model and key."""
+"""Prices as tables: ``price_forecast``, a family's curves and points, changes, broken ratios."""
 
 from __future__ import annotations
 
@@ -235,7 +235,6 @@ def broken_ratios(family: FamilyEstimates) -> pd.DataFrame | CannotSay:
 
 
 FLAG_AT = 4.0
-
 
 _BAND = ["predicted", "lower", "upper", "level_lower", "level_upper"]
 CURVE_COLUMNS = ["model_id", "month", "age_months", *_BAND, "phase"]

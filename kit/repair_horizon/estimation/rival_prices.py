@@ -1,4 +1,4 @@
-"""Auctions: the usual hammer price as seen, and the highest rival that a bid has to beat.
+"""What others pay and take: hammer prices, the highest rival, private sellers.
 
 A lot's price is what its last but one bidder gave. Of a won lot that is the highest rival; of a
 lot lost or skipped the highest rival stood above it, by the expected gap between the first and

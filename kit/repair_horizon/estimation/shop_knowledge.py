@@ -1,4 +1,4 @@
-"""What belongs to the whole shop and is worked out once: what each family starts from.
+"""What belongs to the whole shop, worked out once; a step that all families took together.
 
 No price curve is fitted for it, so it costs little beside one family's fit. Every family's own
 rows are left out of what it starts from, or count once.

@@ -1,4 +1,4 @@
-"""A plain falling curve through one model's prices, a cross-check on the joint model.
+"""A plain falling curve through one model's prices: a cross-check, by separable least squares.
 
 Curves that are linear but for one or two rates, fitted without a starting value.
 

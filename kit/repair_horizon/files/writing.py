@@ -1,4 +1,4 @@
-"""Every file of the kit is written here, with one guarantee, and safe to open in a spreadsheet.
+"""Every file of the kit is written here, with one guarantee; its lock, name and size too.
 
 The guarantee of ``write_whole``: whoever reads the file, and whoever comes after a crash or a
 killed process, meets the old file or the new one, each whole; once it has returned the new one is

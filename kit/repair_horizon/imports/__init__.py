@@ -1,4 +1,4 @@
-"""Bring somebody else's export into a table of the workspace.
+"""Bring somebody else's export, or a partner's answers, into a table of the workspace.
 
 The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
 ``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column

@@ -1,4 +1,4 @@
-"""How an export lies in its file and which columns it has, found before any mapping says so.
+"""How an export lies in its file and what its columns are, before any mapping says so.
 
 Encoding, separator, sheet and the line of the header are looked for; what cannot be proved is a
 question for whoever reads the draft, never a silent choice.

@@ -1,4 +1,4 @@
-"""``add_row``: one sale, quote, repair, listing or unit, checked as files are, whole or not at all.
+"""``add_row``: one row, checked as files are, whole or not at all; and how rows are appended.
 
 What can be known already is not asked for: the identifier, today, the currency, and what a unit's
 own rows say of it. The last rows added can be taken back.

@@ -1,4 +1,4 @@
-"""Every log of a workspace read, not yet checked against each other; and where its rows stand.
+"""Every log of a workspace read, not yet checked against each other; the day taken for now.
 
 The day taken for now: the newest of the rows, unless it stands alone or lies ahead of today.
 

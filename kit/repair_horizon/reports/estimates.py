@@ -1,4 +1,4 @@
-"""What the logs say of a family, as the page's tables: curves, parts, rates, how fits stand."""
+"""A family worked out, and what its logs say as the page's tables: curves, parts, rates, fits."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One family's page: its notebook executed by papermill, judged, exported, written.
+"""One family's page: its notebook run by papermill in the kernel kept, judged, written.
 
 A notebook run by papermill in a kernel that is kept for the next one, and judged by its cells.
 

@@ -1,4 +1,4 @@
-"""A month, or one family of it, as one file that draws its charts anywhere, without a network.
+"""A month, or one family, as one file that draws its charts anywhere; charts as pictures.
 
 It is set from the parts kept beside the pages. The drawing library and the charts' data are packed
 together: gzip, then every 13 bits as two of 91 printable characters, which is 23 % longer than the

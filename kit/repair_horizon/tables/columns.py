@@ -1,4 +1,4 @@
-"""What a column of a log may hold: the kinds of value, and how each is read from text.
+"""What a column may hold: how values of a log are read, and how those of a table are shown.
 
 A kind turns a whole column of text into typed values at once and says which rows it could not
 read. It never guesses: ``1.234`` is one and a bit, ``1,234`` is refused (bring a file with other

@@ -38,7 +38,6 @@ rows right after a change of the catalogue. The old log stays beside it, named `
 sources and licences; your own workspaces live wherever you like.
 """
 
-
 _OUTPUTS = """
 # What the kit writes
 

@@ -1,4 +1,4 @@
-"""What is wrong with an input, said once and in the reader's terms."""
+"""What is wrong with an input, in the reader's terms, and where each row of it ends."""
 
 from __future__ import annotations
 

@@ -241,7 +241,6 @@ REQUIRED_TABLES = ("catalogue",)
 CLASSES = CATALOGUE.column("device_class").choices
 QUALITIES = PART_QUOTES.column("quality_class").choices
 
-
 FORECAST, BOUGHT = "forecast", "bought"
 LEVELS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 QUANTILES = tuple(f"profit_{round(100 * p):02d}" for p in LEVELS)

@@ -1,4 +1,4 @@
-"""What to ask the seller, and what would change the verdict.
+"""What to ask the seller, what would change the verdict, and what moves the bid most.
 
 Knowing something before bidding is worth what it saves: one walks away where it is bad news.
 

@@ -1,4 +1,4 @@
-"""``shelf``: what to do with the units owned, from today's view; what they cost is sunk.
+"""Units owned: ``shelf``, what to do with them, and ``asking``, what to ask for those on sale.
 
 What to ask for a listed unit, when to mark it down, and in which channel it sells best.
 

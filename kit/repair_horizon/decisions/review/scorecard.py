@@ -1,4 +1,4 @@
-"""How the forecasts of won lots came out: bias, cover, and bad luck or a bad rule.
+"""Results of won lots, line by line, against their forecasts: bias, cover, luck or a bad rule.
 
 A lot is won where we valued it highest, so forecasts of won lots lean high (the winner's curse);
 the mean shortfall with its standard error says by how much. Bad luck is judged by running the

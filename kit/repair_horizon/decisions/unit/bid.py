@@ -1,4 +1,4 @@
-"""The maximum bid of one unit in one month, the chance that it wins, and what a won lot earns.
+"""The maximum bid of a unit or a lot in a month, its chance to win, and what it then earns.
 
     B* = the largest B with CE(V(B)) >= L(B)
 

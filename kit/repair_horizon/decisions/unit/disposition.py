@@ -47,7 +47,6 @@ class Interlock:
 
 TAKE_OFF_SALE, ERASE_BEFORE_SALE = "take off sale", "erase before sale"
 
-
 SWOLLEN_OR_WET = Interlock(
     "quarantine",
     "swollen or wet cell: do not charge, press or post; isolate, licensed collection",

@@ -1,4 +1,4 @@
-"""The back of a family's page: rows read, settings, and what the words mean."""
+"""The back of a family's page: rows read, settings, words; and the pages of a back-test."""
 
 from __future__ import annotations
 

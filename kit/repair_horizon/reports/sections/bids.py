@@ -1,4 +1,4 @@
-"""What to bid, what made the bid, until when it holds: the front of a family's page.
+"""What to bid, at a glance and in full, what made the bid, and until when it holds.
 
 Each function returns a piece of the page; where there is nothing to show, a note says why.
 

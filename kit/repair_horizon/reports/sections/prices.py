@@ -1,4 +1,4 @@
-"""What a working unit sells for, how sure that is, and how well the curve fits."""
+"""What working units and parts cost, how sure that is, what listed faults turn out to be."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the month asks of the partners: open listings, their answers, plan, shelf, decisions."""
+"""What the month asks of the partners, and what came of the months before."""
 
 from __future__ import annotations
 
