@@ -455,9 +455,10 @@ class Shop(FittedShop):
         """
         rows = self.thresholds(month, families)
         bought = rows[rows["verdict"] == Verdict.BUY]
-        listed = best_first(bought, model_names(self.logs.tables["catalogue"]))
-        changes = self.price_changes(families, month)
-        return FamiliesCompared(families, self.currency, listed, changes)
+        catalogue = self.logs.tables["catalogue"]
+        listed = best_first(bought, model_names(catalogue))
+        changes, names = self.price_changes(families, month), family_names(catalogue)
+        return FamiliesCompared(families, self.currency, listed, changes, names=names)
 
     def track_record(self) -> TrackRecord:
         """Promises of won lots against results, declared shares against those found.

@@ -6,7 +6,7 @@ They hold what was fitted and derive the rest when asked; statsmodels and plotly
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -147,7 +147,8 @@ class FamiliesCompared:
     """Families side by side: what a listing of each model and fault is expected to earn.
 
     ``rows`` are the rows of ``thresholds`` compared, put in order by ``best_first``; ``changes``
-    those of ``price_changes``; money is in ``currency``, ``note`` is said in the picture.
+    those of ``price_changes``; money is in ``currency``, ``note`` is said in the picture,
+    ``names`` are the families' in words.
 
     Examples
     --------
@@ -162,6 +163,10 @@ class FamiliesCompared:
     rows: pd.DataFrame
     changes: pd.DataFrame
     note: str = ""
+    names: Mapping[str, str] = field(default_factory=dict)
+
+    def _name(self, family: str) -> str:
+        return self.names.get(family, fault_words(family))
 
     def __repr__(self) -> str:
         """Say which families are compared."""
@@ -197,11 +202,11 @@ class FamiliesCompared:
 
     def _said(self, family: str, firsts: pd.DataFrame) -> str:
         if family not in firsts.index:
-            return f"Of {fault_words(family)} nothing is left to compare."
+            return f"Of {self._name(family)} nothing is left to compare."
         best = firsts.loc[family]
         earns, once = (money(best[k], self.currency) for k in ("earns", "expected_profit"))
         return (
-            f"{best['name']} is the best of {fault_words(family)}: it wins "
+            f"{best['name']} is the best of {self._name(family)}: it wins "
             f"{chance(best['probability_win'])}, then earns {once}; {earns} a listing."
         )
 
@@ -212,13 +217,13 @@ class FamiliesCompared:
 
         firsts = self.rows.groupby("family_id", sort=False)["earns"].first()
         best = [
-            f"{fault_words(f)} earns {money(firsts.get(f), self.currency)}" for f in self.families
+            f"{self._name(f)} earns {money(firsts.get(f), self.currency)}" for f in self.families
         ]
         title = "A listing of the best " + ", of the best ".join(best)
         words = Words(title, self.summary(), self.note)
         order = {family: i for i, family in enumerate(self.families)}
         rows = self.rows[self.rows["family_id"].isin(order)]
-        rows = rows.assign(family=rows["family_id"].map(fault_words))
+        rows = rows.assign(family=rows["family_id"].map(self._name))
         rows = rows.sort_values("family_id", key=lambda f: f.map(order), kind="stable")
         return draw(rows, self.currency, words)
 

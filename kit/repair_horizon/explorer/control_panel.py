@@ -41,7 +41,7 @@ from repair_horizon.reports.month_tables import invented_note
 from repair_horizon.shop import Shop
 from repair_horizon.tables.columns import Column
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.words import fault_words, month_words
+from repair_horizon.tables.words import family_names, fault_words, month_words
 
 SCHEMES = ("none", "on_sale", "margin", "special_credit")
 WIDE = {"description_width": "150px"}
@@ -55,7 +55,8 @@ _WIDGET = "application/vnd.jupyter.widget-view+json"
 def choices(logs: Logs, family_id: str) -> dict[str, Any]:
     """Return the controls that choose a listing: family, model and fault."""
     shared = {"style": WIDE, "layout": LAYOUT}
-    families = [(fault_words(f), f) for f in logs.families]
+    names = family_names(logs.tables["catalogue"])
+    families = [(names[f], f) for f in logs.families]
     return {
         "family": widgets.Dropdown(
             options=families, value=family_id, description="Family", **shared

@@ -43,6 +43,7 @@ from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import (
     bare_money,
     chance,
+    family_names,
     fault_words,
     listing,
     model_names,
@@ -74,6 +75,7 @@ class ModelMap:
     def __init__(self, shop: Shop, month: int | None = None) -> None:
         self.shop, self.month = shop, month
         self.names = model_names(shop.logs.tables["catalogue"])
+        self.family_names = family_names(shop.logs.tables["catalogue"])
         self.moved: list[Callable[[], None]] = []
         self.compared: tuple[str, ...] = ()
         self.seconds = 0.0
@@ -81,7 +83,7 @@ class ModelMap:
         self._nothing = self.rows(shop.logs.families[0]).head(0)
         self._handles: list[Any] = []
         self._waiting: asyncio.Task[None] | None = None
-        families = [(fault_words(f), f) for f in shop.logs.families]
+        families = [(self.family_names[f], f) for f in shop.logs.families]
         faults = sorted(shop.logs.tables["fault_states"]["listed_fault"].unique())
         shared = {"style": WIDE, "layout": LAYOUT}
         self.families = widgets.SelectMultiple(
@@ -249,7 +251,7 @@ class ModelMap:
                 x=mine["won_price"],
                 y=mine["expected_profit"],
                 mode="markers",
-                name=plain(fault_words(family)),
+                name=plain(self.family_names[family]),
                 showlegend=len(mine) > 0,
                 marker={
                     "color": SERIES[i % len(SERIES)],
@@ -288,7 +290,8 @@ class ModelMap:
     def beside(self, families: Sequence[str]) -> FamiliesCompared:
         """Families side by side: the rows of each that pass the filters."""
         rows, said = self.table(families), in_picture(self.shop.logs)
-        return FamiliesCompared(families, self.shop.currency, rows, self._changes, said)
+        about = (self.shop.currency, rows, self._changes, said, self.family_names)
+        return FamiliesCompared(families, *about)
 
     @cached_property
     def _changes(self) -> pd.DataFrame:
@@ -298,7 +301,7 @@ class ModelMap:
         """One row a family chosen: what of it passes, the best of it, how its prices move."""
         change = OUTPUTS["price_changes"].column("change")
         columns = [
-            Column("family_id", "Family", fault_words),
+            Column("family_id", "Family", self.family_names.__getitem__),
             Column("rows", "Rows shown", number, numeric=True),
             Column("best", "Best of them"),
             Column("max_bid", f"Maximum bid, {self.shop.currency}", bare_money, numeric=True),
@@ -358,7 +361,7 @@ class FamilyPair:
         self._handles: list[Any] = []
         families = models.shop.logs.families
         best = [*dict.fromkeys([*models.table(families)["family_id"], *families])]
-        options = [(fault_words(f), f) for f in families]
+        options = [(models.family_names[f], f) for f in families]
         shared = {"options": options, "style": WIDE, "layout": LAYOUT}
         self.one = widgets.Dropdown(value=best[0], description="Compare", **shared)
         self.other = widgets.Dropdown(value=best[:2][-1], description="with", **shared)
