@@ -4,7 +4,7 @@ import os
 import shutil
 
 import pytest
-from demo_copies import some_families
+from demo_copies import demo_copy, some_families
 from filelock import FileLock
 
 FLAGS = (
@@ -48,6 +48,27 @@ def pytest_collection_modifyitems(items):
 
 
 @pytest.fixture(scope="session")
+def kept_demo(tmp_path_factory):
+    """The demo business where answers are kept, so that no two files work out the same ones.
+
+    For all test processes; nobody changes it. What is kept is what would be worked out anew:
+    ``test_keeping``.
+    """
+    demo = for_all_processes(tmp_path_factory) / "kept" / "data" / "demo"
+    with FileLock(demo.parents[2] / "kept.lock"):
+        if not (demo / "out").exists():
+            demo_copy(demo)
+            (demo / "out").mkdir()
+    return demo
+
+
+def for_all_processes(tmp_path_factory):
+    """The folder of temporary ones that all test processes of a run see."""
+    place = tmp_path_factory.getbasetemp()
+    return place.parent if "PYTEST_XDIST_WORKER" in os.environ else place
+
+
+@pytest.fixture(scope="session")
 def written_month(tmp_path_factory):
     """A shop of two families and its month, one page of it; made once for all test processes.
 
@@ -55,8 +76,7 @@ def written_month(tmp_path_factory):
     """
     from repair_horizon.reports.month import Order, write_month
 
-    place = tmp_path_factory.getbasetemp()
-    place = place.parent if "PYTEST_XDIST_WORKER" in os.environ else place
+    place = for_all_processes(tmp_path_factory)
     shop = place / "shop of two"
     with FileLock(place / "shop.lock"):
         if not (shop / "out" / "2026-11" / "index.html").exists():

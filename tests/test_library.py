@@ -4,12 +4,12 @@ import doctest
 import importlib
 import subprocess
 import sys
+from pathlib import Path
 
 import pandas as pd
 import plotly.graph_objects as go
 import pytest
 import repair_horizon as rh
-from demo_copies import DEMO
 
 PUBLIC = {
     "CannotSay",
@@ -100,8 +100,10 @@ def test_frames_are_checked_like_files() -> None:
 @pytest.mark.parametrize(
     "name", ["shop", "views", "decisions.unit.certainty_equivalent", "tables.codes"]
 )
-def test_examples_in_docstrings_run(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(DEMO.parent.parent)
+def test_examples_in_docstrings_run(
+    name: str, kept_demo: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(kept_demo.parent.parent)
     found = doctest.testmod(importlib.import_module(f"repair_horizon.{name}"))
     assert found.failed == 0
     assert found.attempted > 0

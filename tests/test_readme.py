@@ -25,8 +25,8 @@ def indented_block(start: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def demo() -> Shop:
-    return open_shop(ROOT / "data" / "demo")
+def demo(kept_demo: Path) -> Shop:
+    return open_shop(kept_demo)
 
 
 def test_the_table_is_what_the_shop_says(demo: Shop) -> None:
