@@ -17,22 +17,24 @@ FLAGS = (
 
 # By CPU seconds measured, the longest first: begun last, one of them keeps a single core busy.
 LONGEST = (
+    "test_month_faults.py",
     "test_notebook_engine.py",
-    "test_harness.py",
     "test_pages_in_browser.py",
     "test_scale.py",
+    "test_profit.py",
+    "test_keeping.py",
     "test_kills.py",
     "test_beginners.py",
-    "test_cli.py",
-    "test_backtest.py",
-    "test_broken_prices.py",
-    "test_share.py",
-    "test_reports.py",
-    "test_partitions.py",
+    "test_recovery.py",
+    "test_harness.py",
+    "test_report_pages.py",
+    "test_one_figure.py",
+    "test_plain_papermill.py",
     "test_explorer.py",
-    "test_month_faults.py",
-    "test_profit.py",
-    "test_strategies.py",
+    "test_cli.py",
+    "test_backtest_money.py",
+    "test_attribution.py",
+    "test_partitions.py",
 )
 
 

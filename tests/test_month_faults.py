@@ -55,7 +55,7 @@ def test_families_that_fail_in_every_way_are_marked_and_the_rest_completes(tmp_p
     cells = {
         "pellvarn_phone": "raise ValueError('planted')",
         "tarnquo_phone": "import time; time.sleep(600)",
-        "vellfold": "import numpy; held = [numpy.ones(10**8) for n in range(50)]",
+        "vellfold": "import numpy; held = [numpy.empty(10**8) for n in range(50)]",
         "slaetrik_tablet": "import os; os.kill(os.getpid(), 9)",
         "sproltane_tablet": "import os; os._exit(0)",
     }
@@ -264,24 +264,20 @@ class TestResume:
         monkeypatch.setattr(record, "_PACKAGES", ("pytest",))
         assert quick()["done"] == every
 
-    @pytest.mark.parametrize(
-        "damage", ["page gone", "page cut", "table gone", "stamp torn", "more"]
-    )
-    def test_what_does_not_stand_as_it_was_written_is_made_again(self, quick, workspace, damage):
+    def test_what_does_not_stand_as_it_was_written_is_made_again(self, quick, workspace):
+        """A page gone or cut, a table gone, a stamp torn, a file too many."""
         quick()
-        folder = workspace / "out" / MONTH
-        tables = folder / "tables" / GOOD
-        if damage == "page gone":
-            (folder / f"{GOOD}.html").unlink()
-        elif damage == "page cut":
-            (folder / f"{GOOD}.html").write_text("")
-        elif damage == "table gone":
-            (tables / "models.csv").unlink()
-        elif damage == "more":
-            (tables / "extra.csv").write_text("x\n")
-        else:
-            (tables / "made_from.json").write_text('{"inputs": "')
-        assert quick()["done"] == {GOOD}
+        page = workspace / "out" / MONTH / f"{GOOD}.html"
+        tables = page.parent / "tables" / GOOD
+        for damage in (
+            page.unlink,
+            lambda: page.write_text(""),
+            (tables / "models.csv").unlink,
+            lambda: (tables / "made_from.json").write_text('{"inputs": "'),
+            lambda: (tables / "extra.csv").write_text("x\n"),
+        ):
+            damage()
+            assert quick()["done"] == {GOOD}
 
     def test_a_run_broken_off_is_taken_up_where_it_stopped(self, quick, workspace, monkeypatch):
         every = read_logs(workspace).families
