@@ -54,7 +54,7 @@ def source_rows(economics: Economics, key: tuple[str, str, str], given: Given) -
     """
     unit = economics.unit(*key)
     assert isinstance(unit, UnitEconomics)
-    rows = [*_prices(unit, given, economics), *_states(unit, key[2], given)]
+    rows = [*_prices(unit, given), *_states(unit, key[2], given)]
     rows += list(_settings(unit.settings))
     return pd.DataFrame(rows, columns=SOURCE_COLUMNS)
 
@@ -65,7 +65,7 @@ def _row(figure: str, drawn: Floats, unit: str, basis: str, words: str) -> tuple
     return (figure, float(values.mean()), float(lower), float(upper), unit, basis, words)
 
 
-def _prices(unit: UnitEconomics, given: Given, economics: Economics) -> Iterator[tuple[Any, ...]]:
+def _prices(unit: UnitEconomics, given: Given) -> Iterator[tuple[Any, ...]]:
     basis, words = price_basis(unit)
     own = (GIVEN, GIVEN)
     told = own if given.resale is not None else (basis, words)
@@ -190,7 +190,7 @@ def what_matters(economics: Economics, key: tuple[str, str, str], given: Given) 
     unit = near.unit(*key)
     assert isinstance(unit, UnitEconomics)
     rows = []
-    for moved in _figures(near, unit, key, given):
+    for moved in _figures(unit, given):
         bids = [_bid(near, unit, key, end) for end in moved.ends]
         swing = abs(bids[1] - bids[0])
         rows.append((moved.figure, moved.low, moved.high, *bids, swing, moved.basis))
@@ -209,9 +209,7 @@ def _bid(
     return found.exact_bid(0)
 
 
-def _figures(
-    economics: Economics, unit: UnitEconomics, key: tuple[str, str, str], given: Given
-) -> Iterator[Moved]:
+def _figures(unit: UnitEconomics, given: Given) -> Iterator[Moved]:
     """Figures that can be moved alone; each end holds the one figure, the others are in place."""
     price, fixed = working_now(unit), "given, a tenth either way"
     low, high = _ends(price) if given.resale is None else _tenth(given.resale)

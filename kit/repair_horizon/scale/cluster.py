@@ -9,7 +9,6 @@ These functions are also run on the workers.
 
 from __future__ import annotations
 
-import hashlib
 import logging
 import re
 import secrets
@@ -25,6 +24,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
+from repair_horizon.files.keeping import program_stamp
 from repair_horizon.scale.workers import TRIES, FamilyLost, one_thread
 from repair_horizon.tables.faults import Fault, LogFault
 
@@ -290,15 +290,9 @@ def _version(name: str) -> str:
 
 def _sources() -> str:
     """Hash of the kit's own files: two checkouts may bear the same version and differ."""
-    root = Path(__file__).resolve().parent.parent
-    whole = hashlib.sha256()
-    sources = [p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"]
-    named = {p.relative_to(root).as_posix(): p for p in sources}
     # The pages' notebooks lie inside an installed package, and beside it in a checkout.
-    named |= {f"notebooks/{p.name}": p for p in root.parent.parent.glob("notebooks/*.ipynb")}
-    for name, path in sorted(named.items()):
-        whole.update(f"{name}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
-    return whole.hexdigest()[:12]
+    beside = sorted(Path(__file__).resolve().parents[3].glob("notebooks/*.ipynb"))
+    return program_stamp(f"{p.name}\0{p.read_text(encoding='utf-8')}" for p in beside)[:12]
 
 
 def differences(theirs: dict[str, str]) -> str:
