@@ -13,7 +13,14 @@ import pytest
 import statsmodels.api as sm
 from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
-from repair_horizon.estimation.curve.design import Points, Priors, Rows, dense_prior, posterior_of
+from repair_horizon.estimation.curve.design import (
+    Points,
+    Priors,
+    Rows,
+    dense_prior,
+    layout_of,
+    posterior_of,
+)
 from repair_horizon.estimation.curve.fit import NU, JointFit, fit_joint
 from repair_horizon.estimation.curve.market import covariances, market_path
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies
@@ -105,6 +112,21 @@ def test_dummies_are_pandas_own_but_for_the_base() -> None:
     assert names == list(theirs.columns)
     np.testing.assert_array_equal(columns, theirs)
     assert dummies(values[:1], "b")[1].shape == (1, 0)
+
+
+def test_a_prior_is_as_sure_as_one_over_its_squared_width(usual: JointFit) -> None:
+    """Traits by age 0.03 a year, season 0.03, step 0.07 (the estimation reference's widths)."""
+    traits = Traits(
+        ("grade B",), np.zeros((len(usual.panel.y), 1)), np.array([0.3]), np.array([True])
+    )
+    priors = Priors(trait_age_sd=0.03, season_sd=0.03, step=(-0.05, 0.07))
+    layout = layout_of(replace(usual.panel, traits=traits), priors)
+    _, precision = dense_prior(layout, traits, priors)
+    width = {n: precision[i, i] ** -0.5 for i, n in enumerate(layout.names)}
+    assert width["grade B"] == pytest.approx(0.3)
+    assert width["grade B by age"] == pytest.approx(0.03)
+    assert [w for n, w in width.items() if n.startswith("season")] == pytest.approx([0.03] * 2)
+    assert width.get("step", 0.07) == pytest.approx(0.07)
 
 
 def test_solver_equals_dense_normal_equations() -> None:

@@ -94,6 +94,11 @@ def test_one_sure_family_is_believed_as_far_as_families_differ() -> None:
     assert unsure.prior("b", "grade C", "grade B") == (0.0, TRAIT_SD, 0)
 
 
+def test_the_other_families_are_all_but_the_one() -> None:
+    known = UsualEffects((one("a", -0.2, 0.1), one("b", -0.1, 0.1), one("c", 0.0, 0.1)))
+    assert (known.others("b"), known.others("new")) == (2, 3)
+
+
 def test_a_family_that_got_it_wrong_is_not_believed() -> None:
     """A family sure of a grade C dearer by e^2 moves ten others' usual effect by under 0.02."""
     others = tuple(one(str(i), -0.30 + 0.01 * i, 0.05) for i in range(10))
