@@ -78,3 +78,9 @@ def test_cross_check_recovers_a_known_curve_and_refuses_what_traces_none() -> No
     few = cross_check(age[:7], 60 + 240 * np.exp(-0.15 * age[:7]))
     assert isinstance(few, CannotSay)
     assert "7 sales" in few.reason
+
+
+def test_as_many_points_as_parameters_leave_nothing_to_tell_an_error_by() -> None:
+    with pytest.raises(ValueError, match="4 points cannot determine 4 parameters"):
+        fit_shape(TWO_SPEED, AGE[:4], HEIGHT[:4])
+    assert fit_shape(TWO_SPEED, AGE[:5], HEIGHT[:5]).n == 5
