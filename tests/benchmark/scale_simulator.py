@@ -43,8 +43,8 @@ def catalogue(extent: Extent) -> pd.DataFrame:
     place = np.arange(extent.models) - np.searchsorted(family, family)
     each = np.bincount(family)[family]
     launch = END - ((each - place) * (108 * _MONTH / each)).astype("timedelta64[D]")
-    later = np.append(launch[1:], np.datetime64("NaT"))
-    later[np.append(family[1:] != family[:-1], True)] = np.datetime64("NaT")
+    later = np.append(launch[1:], np.datetime64("NaT", "ns"))
+    later[np.append(family[1:] != family[:-1], True)] = np.datetime64("NaT", "ns")
     return pd.DataFrame(
         {
             "model_id": [f"invented_{f:03d}_{p:03d}" for f, p in zip(family, place, strict=True)],

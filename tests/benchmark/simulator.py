@@ -120,7 +120,7 @@ def simulate(seed: int, size: Size) -> Family:
     months = rng.uniform(-30, 6) + np.cumsum(np.maximum(rng.normal(gap, 1.5, k), 3))
     months = months - (gap if size is BIG else 0)
     launch = START + pd.to_timedelta(np.floor(months * 30.4375), unit="D")
-    later = np.append(launch[1:].to_numpy(), np.datetime64("NaT"))
+    later = np.append(launch[1:].to_numpy(), np.datetime64("NaT", "ns"))
     steps = rng.normal(-0.05, 0.04, k) if rng.random() < 0.6 else np.zeros(k)
     return Family(
         seed=seed,
