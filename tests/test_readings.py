@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_shop
 from family_by_hand import family_by_hand
 from repair_horizon.estimation.repairs import (
     READINGS,
@@ -100,3 +101,12 @@ def test_the_page_shows_the_counts_and_the_caution_beside_them() -> None:
     assert (
         "Never charge" not in fault_tree(family_by_hand().with_tables(readings=pd.DataFrame())).html
     )
+
+
+def test_drawn_shares_of_states_lie_around_the_shares_told() -> None:
+    """The mean of a Dirichlet is each weight over their sum: 20,000 draws agree to 0.01."""
+    rates = demo_shop().estimates("vellfold").rates
+    for fault, states in rates.states.groupby("listed_fault"):
+        drawn = rates.draw_shares(str(fault), 20_000, np.random.default_rng(1))
+        assert drawn.mean(axis=0) == pytest.approx(states["share"].to_numpy(), abs=0.01), fault
+        assert states["share"].sum() == pytest.approx(1.0), fault

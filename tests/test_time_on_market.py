@@ -110,6 +110,7 @@ def test_few_sales_leave_usual_practice_and_say_so() -> None:
     few = rows[rows["sold"]].head(FEWEST_SOLD - 1)
     found = time_on_market(few, 12.0)
     assert "usual practice: only 19 units" in found.words
+    assert np.sqrt(np.diag(found.cov)) == pytest.approx([4.0, 0.5])
     assert found.mean[0] == ASKED_PRIOR
     assert mean_days(found, 0.0) == pytest.approx(12.0, rel=0.01)
     assert mean_days(time_on_market(rows[:0], 12.0), 0.0) == pytest.approx(12.0, rel=0.01)
