@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 import repair_horizon
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
 from repair_horizon.decisions.month.questions_asked import bid_moves, sensitivity, turning_points
@@ -278,7 +279,9 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
     return {
         **{name: _of_units(done, name) for name in names},
         "stop_dates": OUTPUTS["stop_dates"].table(dates).assign(family_id=worked.family_id),
-        "thresholds": _with_earnings(OUTPUTS["thresholds"].table(rows), worked),
+        "thresholds": _with_earnings(
+            OUTPUTS["thresholds"].table(rows).assign(caution=BEFORE_BUYING), worked
+        ),
     }
 
 

@@ -54,6 +54,7 @@ BIDS = _whole(
     per_week | money | Bid per week | how far a week's delay moves it
     would_turn | text | Would turn it | the single change that turns the verdict
     reason | text | Reason | why nothing can be said, or what stands in the way
+    caution | text | Caution | what to check before buying; local law comes first
     """,
 )
 PLAN = _whole(
@@ -74,6 +75,7 @@ PLAN = _whole(
     hours | hours | Bench hours | it takes if it comes about
     cash | money | Cash | it takes if it comes about at its maximum bid
     terms | code | Terms | auction, fixed_price or private; empty for a job
+    caution | text | Caution | what to check before buying; local law comes first
     """,
 )
 PART_ORDERS = _whole(

@@ -68,6 +68,7 @@ _SHARED = declared(
     hammer_upper | money | to | upper end of usual hammer prices
     part_quality | text | Part planned with | main part and its quality
     other_quality_cost | money | Next quality costs more | in all, waiting and returns counted
+    caution | text | Caution | what to check before buying; local law comes first
     share | share | Share | share of units
     value | money | Worth | cash still to come
     date_name | code | What stops | which of the four dates
@@ -102,7 +103,7 @@ THRESHOLDS = _output(
     "family_id model_id listed_fault max_bid binding_limit expected_profit probability_loss "
     f"probability_win bid_next_month {_DATES} n_sales confidence verdict reason "
     "model_name won_price limit_cost profit_per_hour hammer hammer_lower hammer_upper main_state "
-    "listings_per_month earns_per_month part_quality other_quality_cost",
+    "listings_per_month earns_per_month part_quality other_quality_cost caution",
     _STOPS,
 )
 _ALL = (

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, landing_under
 from repair_horizon.decisions.month.questions_asked import (
@@ -169,7 +170,7 @@ def score(
         if key not in known:
             known[key] = plain(_scored(offered))
         rows.append({**start, **known[key]})
-    table = OUTPUTS["bids"].table(rows)
+    table = OUTPUTS["bids"].table(rows).assign(caution=BEFORE_BUYING)
     order = {BID: 0, PASS: 1, CANNOT_SAY: 2}
     table["_rank"] = table["advice"].map(order)
     win = table["probability_win"].astype("float64").fillna(1.0)

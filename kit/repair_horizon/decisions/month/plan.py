@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.month.listings import (
     BID,
@@ -518,7 +519,7 @@ def _table(wanted: pd.DataFrame, lots: list[Flow], jobs: Sequence[Job]) -> pd.Da
                     "cash": job.parts,
                 }
             )
-    return OUTPUTS["plan"].table(rows).astype({"do": bool})
+    return OUTPUTS["plan"].table(rows).assign(caution=BEFORE_BUYING).astype({"do": bool})
 
 
 def _per_hour(worth: float, hours: float) -> float:
