@@ -150,6 +150,7 @@ def test_bids_scores_every_open_listing(shop: Path, capsys) -> None:
     one_bid = waiting["lot_id"].where(waiting["lot_id"] != "", waiting["listing_id"])
     assert set(table["listing_id"]) == set(one_bid)
     assert table["part_quality"].notna().sum() > 15
+    assert table["caution"].str.contains("registry, ownership and locks").all()
     bid = table[(table["advice"] == "bid") & (table["terms"] == "auction")]
     assert (bid["max_bid"] > bid["current_bid"].fillna(0)).all()
     # A chance is no rounder than the library's: 0.997 does not read as certain.

@@ -138,6 +138,7 @@ class TestMonth:
             "confidence,verdict,reason,"
         )
         assert table["buy_stop_median"].dropna().str.fullmatch(r"\d{4}-\d{2}").all()
+        assert table["caution"].str.contains("registry, ownership and locks").all()
         assert len(table) > 5
 
     def test_rows_set_aside_are_those_of_the_whole_workspace(self, month, workspace):
