@@ -15,6 +15,7 @@ from repair_horizon.logs import CannotSay, read_logs
 from repair_horizon.reports.month import Order, write_month
 from repair_horizon.shop import open_shop
 from repair_horizon.tables.months import month_number, month_start
+from scipy.stats import norm
 
 from .third_world import CURVED, NOW, scored, write
 
@@ -110,3 +111,12 @@ def test_a_step_that_stays_goes_on_into_the_months_ahead() -> None:
     ahead = {b: market_path(24, 3.0, 36, b).weights[-1] @ level for b in ((18, 30.0), None)}
     assert ahead[18, 30.0] == pytest.approx(-0.2, abs=0.01)
     assert ahead[None] > -0.15
+
+
+def test_the_sentence_tells_the_middle_80_per_cent_of_the_step() -> None:
+    """Ends are those of a normal law, by scipy, whichever way prices went."""
+    for size in (-0.25, 0.25):
+        said = MarketBreak(2026 * 12 + 5, size, 0.04, 6, 5).words
+        ends = sorted(abs(np.expm1(norm.ppf([0.1, 0.5, 0.9], size, 0.04))))
+        near, middle, far = (f"{100 * e:.0f} %" for e in ends)
+        assert f"about {middle} ({near} to {far} with 80 %) in June 2026, 5 of 6 families" in said
