@@ -162,6 +162,31 @@ def test_a_family_that_kills_its_workers_is_given_up_alone(
     assert found == {f: f.upper() for f in FAMILIES}
 
 
+def test_a_result_that_goes_with_its_worker_is_worked_out_anew(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Both workers die holding a result nobody fetched yet; the one started after them does it."""
+    cluster.add(2)
+    found: dict[str, object] = {}
+    done = by_cluster._done
+
+    def both_done(client: object, futures: list[object]) -> set[object]:
+        end = time.monotonic() + PATIENCE
+        while not found and len(seen := done(client, futures)) < 2 and time.monotonic() < end:
+            time.sleep(0.05)
+        return done(client, futures) if found else seen
+
+    monkeypatch.setattr(by_cluster, "_done", both_done)
+    work = partial(scale_work.slowly, str(tmp_path))
+    for family, result in each_family(work, ["a", "b"], cluster=cluster.address):
+        found[family] = result
+        if len(found) == 1:
+            for worker in cluster.workers:
+                worker.kill()
+            cluster.add(1)
+    assert found == {"a": "A", "b": "B"}
+
+
 def test_without_any_worker_left_the_run_ends(
     cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -37,8 +37,9 @@ _CONNECT_SECONDS = 10
 # died again within seconds.
 PATIENCE_SECONDS = 60.0
 _LOOK_SECONDS, _PAUSE_SECONDS = 2.0, 0.2
-_FETCH_SECONDS = 300.0
+_FETCH_SECONDS, _GATHER_SECONDS = 300.0, 10.0
 _DIED = "every worker it was given to died"
+_FORSAKEN = object()  # nobody is left of those a family may be done by: it is given anew
 
 
 def on_cluster(
@@ -177,19 +178,33 @@ def _as_they_finish(
         while waiting and len(under_way) < len(there):
             family, tries = waiting.popleft()
             under_way[submitted(family, there)] = family, tries, there
-        for future in _done(client, list(under_way)):
-            yield under_way.pop(future)[0], _outcome(future)
-        for future, (family, tries, given_to) in list(under_way.items()):
-            if there and not there & given_to:  # nobody is left of those it may be done by
-                del under_way[future]
-                future.release()
-                if tries > 1:
-                    waiting.append((family, tries - 1))
-                else:
-                    yield family, FamilyLost(_DIED)
+        given_to = {future: workers for future, (_, _, workers) in under_way.items()}
+        for future, outcome in _ended(client, given_to, there):
+            family, tries, _ = under_way.pop(future)
+            if outcome is not _FORSAKEN:
+                yield family, outcome
+            elif tries > 1:
+                waiting.append((family, tries - 1))
+            else:
+                yield family, FamilyLost(_DIED)
     left = [family for family, _, _ in under_way.values()] + [family for family, _ in waiting]
     for family in left:
         yield family, FamilyLost("the cluster had no scheduler or no worker any more")
+
+
+def _ended(
+    client: Any, given_to: dict[Any, set[str]], there: set[str]
+) -> Iterator[tuple[Any, Any]]:
+    """What ended meanwhile and how, ``_FORSAKEN`` if nobody is left to do it."""
+    done = _done(client, list(given_to))
+    for future, workers in given_to.items():
+        if future in done:
+            yield future, _outcome(client, future, workers)
+        elif there and not there & workers:
+            yield future, _FORSAKEN
+        else:
+            continue
+        future.release()
 
 
 def _there(client: Any, same_kit: dict[str, bool]) -> set[str] | None:
@@ -226,17 +241,32 @@ def _done(client: Any, futures: list[Any]) -> set[Any]:
     return done
 
 
-def _outcome(future: Any) -> Any:
-    library = _library()
+def _outcome(client: Any, future: Any, given_to: set[str]) -> Any:
+    """What came of a family; ``_FORSAKEN`` if it went with the last worker it may be done by.
+
+    A result stays with its worker until it is fetched. The scheduler would have it worked out
+    again, but by none that was not looked at.
+    """
+    library, end = _library(), time.monotonic() + _FETCH_SECONDS
+    while True:
+        try:
+            error = future.exception(timeout=_GATHER_SECONDS)
+            if isinstance(error, library.KilledWorker):
+                return FamilyLost(_DIED)
+            return error if error is not None else future.result(timeout=_GATHER_SECONDS)
+        except (library.CancelledError, OSError) as lost:  # TimeoutError is an OSError
+            if _left_alone(client, given_to):
+                return _FORSAKEN
+            if not isinstance(lost, TimeoutError) or time.monotonic() > end:
+                return FamilyLost(f"its result was lost with its worker ({type(lost).__name__})")
+
+
+def _left_alone(client: Any, given_to: set[str]) -> bool:
+    """Whether a scheduler is there and none of some workers."""
     try:
-        error = future.exception(timeout=_FETCH_SECONDS)
-        if isinstance(error, library.KilledWorker):
-            return FamilyLost(_DIED)
-        return error if error is not None else future.result(timeout=_FETCH_SECONDS)
-    except (library.CancelledError, OSError) as lost:
-        return FamilyLost(f"its result was lost with its worker ({type(lost).__name__})")
-    finally:
-        future.release()
+        return client.status == "running" and not given_to & set(client.nthreads())
+    except OSError:
+        return False
 
 
 def check_shared(address: str, folder: Path) -> None:
