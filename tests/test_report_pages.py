@@ -134,6 +134,11 @@ class TestShortView:
 
 
 class TestCautions:
+    def test_each_caution_names_its_source_or_says_that_there_is_none(self):
+        for caution in CAUTIONS:
+            named = re.search(r"\d{3}|\w\.(gov|com|int|org)", caution.source)
+            assert named or "common practice, no source" in caution.source, caution.heading
+
     def test_locks_are_warned_of_only_where_a_unit_may_be_locked(self):
         with_lock = cautions_for("buying", "phone", ["display dead", "locked"])
         without = cautions_for("buying", "phone", ["display dead"])
