@@ -217,6 +217,8 @@ def test_plan_writes_part_orders_and_what_would_be_worth_knowing(shop: Path, cap
     assert BEFORE_BUYING in " ".join(out.split())
     folder = shop / "out" / "2026-11"
     items = pd.read_csv(folder / "plan.csv")
+    for name, digits in (("probability_win", 4), ("expected_profit", 2)):  # as the month writes it
+        assert items[name].dropna().equals(items[name].dropna().round(digits))
     assert items["do"].any()
     answers = pd.read_csv(folder / "unknowns.csv")
     assert 1 <= len(answers) <= 5

@@ -164,6 +164,7 @@ def plan(options: Namespace) -> int:
     from repair_horizon.decisions.month.listings import winning_told
     from repair_horizon.decisions.month.plan import BUY
     from repair_horizon.fitted_shop import HORIZON, NEAR
+    from repair_horizon.tables.outputs import OUTPUTS
 
     within("--months", options.months, NEAR, HORIZON)
     shop, tell = opened(options), Telling(options)
@@ -171,7 +172,7 @@ def plan(options: Namespace) -> int:
     found = shop.plan(month)
     answers = shop.unknowns(month)  # looks as near as the plan: after it, not after two years' look
     folder = month_folder(options.workspace, month)
-    write_table(folder / "plan.csv", found.items)
+    write_table(folder / "plan.csv", OUTPUTS["plan"].written(found.items))
     done = found.items[found.items["do"]]
     lots = done["kind"] == BUY  # a job's gain is told, a lot's promise
     shown = done.assign(

@@ -228,8 +228,14 @@ def _rounded(table: pd.DataFrame, decimals: int, output: str) -> pd.DataFrame:
 
     known = OUTPUTS[output].columns if output in OUTPUTS else ()
     digits = {c.name: OUTPUT_KINDS[c.kind].decimals for c in known if c.kind in ("share", "chance")}
-    floats = table.select_dtypes("float").columns
-    return table.assign(**{c: table[c].round(digits.get(c) or decimals) for c in floats})
+
+    def rounded(name: str) -> Any:
+        most = digits.get(name) or decimals  # words may stand among the figures
+        return table[name].map(lambda v: round(v, most) if isinstance(v, float) else v)
+
+    mixed = [c for c in digits if c in table]
+    names = [*table.select_dtypes("float").columns, *mixed]
+    return table.assign(**{c: rounded(c) for c in dict.fromkeys(names)})
 
 
 def _card(row: pd.Series, columns: int, output: str) -> str:
