@@ -5,6 +5,7 @@ Dated amounts become log ratios to a launch price, also where none is known.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import pandas as pd
 from repair_horizon.estimation.curve.design import Priors, level_and_slopes, segments
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits, dummies, models_of
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
-from repair_horizon.tables.arrays import Floats, Ints
+from repair_horizon.tables.arrays import Bools, Floats, Ints, Texts
 from repair_horizon.tables.months import age_in_months
 
 GRADE, CHANNEL, ASKING, STORAGE = "grade ", "channel ", "asking price", "storage doubling"
@@ -40,7 +41,8 @@ class PriceRows:
 
 def working_prices(sales: pd.DataFrame) -> pd.DataFrame:
     """Rows of working units that bear on the price curve: sold ones, and asking prices."""
-    return sales[(sales["condition"] != "as_is") & (sales["amount"] > 0)]
+    working = ((sales["condition"] != "as_is") & (sales["amount"] > 0)).to_numpy()
+    return sales if working.all() else sales[working]
 
 
 def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | CannotSay:
@@ -65,15 +67,18 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
     models = models_of(catalogue)
     if sales.empty:
         return _unsold(logs, models, priors, catalogue["storage_gb"].to_numpy(dtype="float64"))
-    grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
-    asking = sales["price_type"] == "asking"
+    grade, channel = (sales[c].to_numpy(dtype=object) for c in ("grade", "channel"))
+    grade = np.where(grade == "", UNKNOWN_GRADE, grade)
+    asking = (sales["price_type"] == "asking").to_numpy()
     base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
-    base_channel = _commonest(sales["channel"], "")
+    base_channel = _commonest(channel, "")
     storage = catalogue["storage_gb"].to_numpy(dtype="float64")
-    traits = _traits(
-        sales, (grade, base_grade, base_channel), asking, storage[models.index(sales["model_id"])]
+    doubled = np.log2(
+        sales["storage_gb"].to_numpy(dtype="float64") / storage[models.index(sales["model_id"])]
     )
-    rows = sales.rename(columns={"sale_date": "day", "sale_id": "key"})
+    traits = _traits((grade, base_grade), (channel, base_channel), asking, doubled)
+    named = {"model_id": "model_id", "day": "sale_date", "amount": "amount", "key": "sale_id"}
+    rows = {name: sales[column] for name, column in named.items()}
     now = max(logs.newest_day, sales["sale_date"].max())
     panel = price_panel(models, rows, traits, now, priors)
     basis = "asking" if asking.all() else "sold"
@@ -97,31 +102,26 @@ def _unsold(logs: Logs, models: Models, priors: Priors, storage: Floats) -> Pric
     return PriceRows(panel, base, "", storage, NO_SALE)
 
 
-def _commonest(values: pd.Series, otherwise: str) -> str:
-    counts = values.value_counts()
-    return str(counts.index[0]) if len(counts) else otherwise
+def _commonest(values: Texts, otherwise: str) -> str:
+    code, words = pd.factorize(values)
+    return str(words[np.bincount(code).argmax()]) if len(words) else otherwise
 
 
 def _traits(
-    sales: pd.DataFrame,
-    grading: tuple[pd.Series, str, str],
-    asking: pd.Series,
-    base_storage: Floats,
+    grading: tuple[Texts, str], selling: tuple[Texts, str], asking: Bools, doubled: Floats
 ) -> Traits:
     """Grade and channel indicators, asking offset and storage doublings, none of them constant."""
-    grade, base_grade, base_channel = grading
-    grades, grade_columns = dummies(grade, base_grade)
-    channels, channel_columns = dummies(sales["channel"], base_channel)
-    doubled = np.log2(sales["storage_gb"].to_numpy(dtype="float64") / base_storage)
+    grades, grade_columns = dummies(*grading)
+    channels, channel_columns = dummies(*selling)
     doubled = np.where(np.isfinite(doubled), doubled, 0.0)
     other, names = [], []
     if asking.any() and not asking.all():
-        other.append(asking.to_numpy(dtype="float64"))
+        other.append(asking.astype("float64"))
         names.append(ASKING)
     if np.any(doubled != 0):
         other.append(doubled)
         names.append(STORAGE)
-    extra = np.column_stack(other) if other else np.zeros((len(sales), 0))
+    extra = np.column_stack(other) if other else np.zeros((len(asking), 0))
     all_names = [GRADE + g for g in grades] + [CHANNEL + c for c in channels] + names
     return Traits(
         tuple(all_names),
@@ -132,7 +132,11 @@ def _traits(
 
 
 def price_panel(
-    models: Models, rows: pd.DataFrame, traits: Traits, now: pd.Timestamp, priors: Priors
+    models: Models,
+    rows: pd.DataFrame | Mapping[str, pd.Series],
+    traits: Traits,
+    now: pd.Timestamp,
+    priors: Priors,
 ) -> Panel:
     """Lay prices out for the joint model.
 

@@ -97,7 +97,7 @@ class Logs:
     @property
     def families(self) -> list[str]:
         """Identifiers of the families, in the catalogue's order."""
-        return list(dict.fromkeys(self.tables["catalogue"]["family_id"]))
+        return list(self.tables["catalogue"]["family_id"].unique())
 
     @property
     def newest_day(self) -> pd.Timestamp:
@@ -196,18 +196,11 @@ class Logs:
         if family_id not in self.families:
             known = ", ".join(self.families)
             raise LogFault([Fault("catalogue.csv", None, "family_id", family_id, known)])
-        kept = dict(self.tables)
-        for name, places in self._places.items():
-            kept[name] = self.tables[name].iloc[places.get(family_id, _NOWHERE)]
+        cut = {n: t.iloc[self._places[n].get(family_id, _NOWHERE)] for n, t in self._cut.items()}
+        undone = cut.pop("undone", self.undone)
         self._last.clear()
-        models = self.tables["catalogue"]
-        models = models.loc[models["family_id"] == family_id, "model_id"]
-        self._last[family_id] = replace(
-            self,
-            tables=kept,
-            days=self.days[:0],
-            undone=self.undone[self.undone["model_id"].isin(models)],
-        )
+        whole = {**self.tables, **cut}
+        self._last[family_id] = replace(self, tables=whole, days=self.days[:0], undone=undone)
         return self._last[family_id]
 
     @cached_property
@@ -216,23 +209,25 @@ class Logs:
         return {}
 
     @cached_property
-    def _places(self) -> dict[str, dict[str, Ints]]:
+    def _cut(self) -> dict[str, pd.DataFrame]:
+        """The tables that have rows of families; an empty one is the same for each."""
+        tables = {**self.tables, "undone": self.undone}
+        return {n: t for n, t in tables.items() if len(t) and ("family_id" in t or "model_id" in t)}
+
+    @cached_property
+    def _places(self) -> dict[str, dict[str, Ints | slice]]:
         """Where each family's rows stand, table by table: sorted once, not sought each time."""
         catalogue = self.tables["catalogue"]
         owner = catalogue.drop_duplicates("model_id").set_index("model_id")["family_id"]
-        return {
-            name: _places_in(table, owner)
-            for name, table in self.tables.items()
-            if "family_id" in table or "model_id" in table
-        }
+        return {name: _places_in(table, owner) for name, table in self._cut.items()}
 
 
 def _only(day: pd.Timestamp) -> pd.DatetimeIndex:
     return pd.DatetimeIndex([pd.Timestamp(day).normalize()])
 
 
-def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
-    """Positions of each family's rows in one table; ``owner`` is the family of each model."""
+def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints | slice]:
+    """Where each family's rows stand in one table; ``owner`` is the family of each model."""
     by_model = "family_id" not in table
     code, names = pd.factorize(table["model_id" if by_model else "family_id"])
     if by_model:
@@ -240,7 +235,15 @@ def _places_in(table: pd.DataFrame, owner: pd.Series) -> dict[str, Ints]:
         code = number[code] if len(number) else code
     order = np.argsort(code, kind="stable")
     bounds = np.searchsorted(code[order], np.arange(len(names) + 1))
-    return {str(n): order[bounds[i] : bounds[i + 1]] for i, n in enumerate(names)}
+    found = ((str(n), order[bounds[i] : bounds[i + 1]]) for i, n in enumerate(names))
+    return {n: _together(at) for n, at in found}
+
+
+def _together(places: Ints) -> Ints | slice:
+    """Rising places as a slice where they lie side by side, since that copies nothing."""
+    if not len(places) or places[-1] - places[0] >= len(places):
+        return places
+    return slice(int(places[0]), int(places[-1]) + 1)
 
 
 def read_logs(

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from repair_horizon.tables.arrays import Bools, Floats, Ints
+from repair_horizon.tables.arrays import Bools, Floats, Ints, Texts
 from repair_horizon.tables.months import age_in_months, month_number
 
 
@@ -183,8 +183,8 @@ def models_of(catalogue: pd.DataFrame) -> Models:
     )
 
 
-def dummies(values: pd.Series, base: str) -> tuple[list[str], Floats]:
+def dummies(values: Texts | pd.Series, base: str) -> tuple[list[str], Floats]:
     """Indicator columns for every value but the base one, in sorted order."""
-    names = sorted(set(values.unique()) - {base})
-    columns = [(values == n).to_numpy(dtype="float64") for n in names]
-    return names, np.column_stack(columns) if columns else np.zeros((len(values), 0))
+    code, words = pd.factorize(np.asarray(values, dtype=object), sort=True)
+    others = np.flatnonzero(words != base)
+    return [str(words[i]) for i in others], (code[:, None] == others).astype("float64")
