@@ -77,8 +77,8 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
         sales["storage_gb"].to_numpy(dtype="float64") / storage[models.index(sales["model_id"])]
     )
     traits = _traits((grade, base_grade), (channel, base_channel), asking, doubled)
-    named = {"model_id": "model_id", "day": "sale_date", "amount": "amount", "key": "sale_id"}
-    rows = {name: sales[column] for name, column in named.items()}
+    rows = {n: sales[n] for n in ("model_id", "amount", "n_averaged") if n in sales}
+    rows |= {"day": sales["sale_date"], "key": sales["sale_id"]}
     now = max(logs.newest_day, sales["sale_date"].max())
     panel = price_panel(models, rows, traits, now, priors)
     basis = "asking" if asking.all() else "sold"
