@@ -293,13 +293,15 @@ def empty_rows(table: Table) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def read_table(path: Path, table: Table) -> TableRead:
+def read_table(path: Path, table: Table, coded: Collection[str] = ()) -> TableRead:
     """Read one log.
 
     Parameters
     ----------
     path
         CSV file (UTF-8, RFC 4180) or Parquet file; for folders see ``logs.partitions``.
+    coded
+        Columns of text that are left categorical where their words recur, see ``in_words``.
 
     Returns
     -------
@@ -312,7 +314,7 @@ def read_table(path: Path, table: Table) -> TableRead:
     LogFault
         If the file's frame is broken, or it is far larger than the memory.
     """
-    return typed(path.name, table, text_of(path, table))
+    return typed(path.name, table, text_of(path, table), coded)
 
 
 def text_of(path: Path, table: Table) -> pd.DataFrame:
@@ -346,7 +348,7 @@ def check_frame(file: str, table: Table, found: list[str]) -> None:
         raise LogFault(faults)
 
 
-def typed(file: str, table: Table, text: pd.DataFrame) -> TableRead:
+def typed(file: str, table: Table, text: pd.DataFrame, coded: Collection[str] = ()) -> TableRead:
     """Type a table of text with a ``line`` column; rows with unreadable values are held."""
     line = text["line"].to_numpy(dtype="int64")
     read: dict[str, _Words] = {}
@@ -360,12 +362,13 @@ def typed(file: str, table: Table, text: pd.DataFrame) -> TableRead:
             faults.append(_faults_of(column, line[bad], text.loc[bad, column.name]))
     faults += _swallowed(text)
     if not faults:
-        return TableRead(_rows(table, read, line, None), len(line), no_exceptions())
+        return TableRead(_rows(table, read, line, None, coded), len(line), no_exceptions())
     said = pd.concat(faults)
     out = np.isin(line, said["line"])
     unread = _rows(table, read, line, np.flatnonzero(out))
     held = _one_line_each(table.name, unread, said)
-    return TableRead(_rows(table, read, line, np.flatnonzero(~out)), len(line), held, unread)
+    sound = _rows(table, read, line, np.flatnonzero(~out), coded)
+    return TableRead(sound, len(line), held, unread)
 
 
 @dataclass(frozen=True, eq=False)
@@ -376,11 +379,25 @@ class _Words:
     bad: Bools
     code: npt.NDArray[np.integer] | None = None
 
-    def at(self, places: Ints | None) -> Any:
+    def at(self, places: Ints | None, coded: bool = False) -> Any:
         """Return the values of some rows (all if None)."""
-        if self.code is not None:
-            return self.values.take(self.code if places is None else self.code[places])
-        return self.values if places is None else self.values.take(places)
+        if self.code is None:
+            return self.values if places is None else self.values.take(places)
+        code = self.code if places is None else self.code[places]
+        words = pd.Index(self.values) if coded else None
+        if words is None or not words.is_unique:
+            return self.values.take(code)
+        return pd.Categorical.from_codes(code, words)
+
+
+def in_words(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return rows with every categorical column as the text it stands for."""
+    text = {
+        name: column.cat.categories.array.take(column.cat.codes.to_numpy())
+        for name, column in rows.items()
+        if isinstance(column.dtype, pd.CategoricalDtype)
+    }
+    return rows.assign(**text) if text else rows
 
 
 def _read_words(column: Column, text: pd.Series) -> _Words:
@@ -400,12 +417,13 @@ def _rows(
     read: Mapping[str, _Words],
     line: Ints,
     places: Ints | None,
+    coded: Collection[str] = (),
 ) -> pd.DataFrame:
     """Put some rows (all if ``places`` is None) of the columns read together."""
     line = line if places is None else line[places]
     index = pd.RangeIndex(len(line))
     columns = {
-        c.name: read[c.name].at(places) if c.name in read else _absent(c, index)
+        c.name: read[c.name].at(places, c.name in coded) if c.name in read else _absent(c, index)
         for c in table.columns
     }
     rows = pd.DataFrame({**columns, "line": line}, index=index, copy=False)

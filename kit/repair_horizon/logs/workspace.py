@@ -48,7 +48,7 @@ from repair_horizon.logs.gathering import (
     of_families,
     split_by_family,
 )
-from repair_horizon.logs.reading import empty_rows, find_file
+from repair_horizon.logs.reading import empty_rows, find_file, in_words
 from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.faults import Fault, Ledger, LogFault, no_exceptions
 from repair_horizon.tables.inputs import TABLES
@@ -304,6 +304,7 @@ def read_logs(
         tables[name], taken = priced(name, tables[name], rates, currency)
         unpriced += taken
     undone, _ = priced("sales", sales.undone, rates, currency)  # in the ledger already
+    tables["sales"], undone = in_words(tables["sales"]), in_words(undone)
     tables["catalogue"] = launches(launch_amounts(catalogue, rates, currency), tables)
     tables["stock"] = asking_amounts(tables["stock"], rates, currency)
     tables["stock"] = followed(tables)
