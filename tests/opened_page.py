@@ -8,6 +8,11 @@ import time
 
 SIZES = {"desk": (1280, 900), "phone": (390, 844)}
 _DRAWN = "[...document.querySelectorAll('.chart')].filter(c => c.querySelector('.main-svg'))"
+# A page that stands in the same file and is not shown draws nothing.
+_AWAITED = (
+    "[...document.querySelectorAll('.chart')].filter(c => !c.querySelector('.main-svg') && "
+    "!(c.closest('article') && c.closest('article').offsetParent === null)).length"
+)
 
 
 class Seen:
@@ -39,7 +44,7 @@ class Seen:
             charts = self.count(".chart")
             drawn = self.driver.execute_script(f"return {_DRAWN}.length")
             waits = "return !!window.Plotly || !!document.getElementById('packed')"
-            if charts == drawn or not self.driver.execute_script(waits):
+            if not self.run(f"return {_AWAITED}") or not self.driver.execute_script(waits):
                 break
             time.sleep(0.1)
         return charts, drawn
@@ -70,11 +75,11 @@ class Seen:
         paper = {"paperWidth": 8.27, "paperHeight": 11.69}
         return base64.b64decode(self.driver.execute_cdp_cmd("Page.printToPDF", paper)["data"])
 
-    def serious(self):
+    def serious(self, ink_only=False):
         """Return what axe, the usual open checker, calls serious or critical: rule and places.
 
         It takes no notice of the ink of drawn text, yet most of its time: contrast is judged
-        outside drawings.
+        outside drawings. ``ink_only`` leaves out what does not depend on the paper.
         """
         script = importlib.resources.files("axe_playwright_python") / "axe.min.js"
         self.run(script.read_text(encoding="utf-8") + ";window.axe = window.axe || axe;")
@@ -83,10 +88,13 @@ class Seen:
             "const only = {resultTypes: ['violations'], runOnly: ['color-contrast']};"
             "const rest = {resultTypes: ['violations'], rules: {'color-contrast': "
             "{enabled: false}}};"
-            "axe.run(document, rest).then(r => axe.run({exclude: ['svg']}, only).then(c =>"
+            "const none = Promise.resolve({violations: []});"
+            "const first = arguments[0] ? none : axe.run(document, rest);"
+            "first.then(r => axe.run({exclude: ['svg']}, only).then(c =>"
             " done([...r.violations, ...c.violations].map("
             "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ') + ': ' + n.failureSummary)"
-            "])))).catch(e => done([['critical', String(e), []]]));"
+            "])))).catch(e => done([['critical', String(e), []]]));",
+            ink_only,
         )
         return [(rule, places) for impact, rule, places in found if impact in _GRAVE]
 

@@ -222,7 +222,7 @@ def test_summary_rows_add_up_and_say_when_they_cannot(demo: Backtest) -> None:
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace of one family with little else, so that a whole back-test takes seconds."""
-    return some_families(tmp_path_factory.mktemp("small"), ["vellfold"])
+    return some_families(tmp_path_factory.mktemp("small"), ["vellfold"], draws=300)
 
 
 def test_a_workspace_is_back_tested_and_written(small: Path, tmp_path: Path) -> None:

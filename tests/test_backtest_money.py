@@ -35,7 +35,7 @@ def logs() -> Logs:
 
 def shop_of(logs: Logs) -> Shop:
     """A shop that risk, hours and cash cost nothing, so that the bid is break-even."""
-    return Shop(logs, read_settings(DEMO), valuation=NO_CHARGES)
+    return Shop(logs, replace(read_settings(DEMO), draws=300), valuation=NO_CHARGES)
 
 
 @pytest.fixture(scope="module")

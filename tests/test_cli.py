@@ -328,10 +328,11 @@ def test_every_help_keeps_to_80_columns(command: str) -> None:
     assert "\x1b" not in said, "coloured, though NO_COLOR is set"
 
 
-def test_every_command_keeps_to_80_columns_on_a_terminal(shop: Path, tmp_path: Path) -> None:
+def test_every_command_keeps_to_80_columns_on_a_terminal(tmp_path: Path) -> None:
     """Tables as cards, sentences and faults broken between words; paths and commands whole."""
     copied, export = tmp_path / "w", tmp_path / "export.csv"
-    shutil.copytree(shop, copied)
+    some_families(copied, ["vellfold", "ulmvrist_watch"], draws=40)
+    (copied / "out").mkdir()
     rows = (f"2026-03-0{i},Vellfold Five,very good,{300 + i},a long remark" for i in range(1, 9))
     export.write_text("\n".join(["Paid at,Item,Condition,Total,Remark", *rows]) + "\n")
     here = ("--workspace", str(copied))

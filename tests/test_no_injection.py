@@ -24,7 +24,7 @@ from repair_horizon.files.writing import slugs
 from repair_horizon.reports.notebooks import execute
 
 ROOT = Path(__file__).parent.parent
-FAMILY = "vellfold"
+FAMILY = "grabvyx_console"
 # Quotes of every kind, line ends, braces, escapes, magics, and what a page or a shell would run.
 NASTY = [
     '"""\nopen("MARK", "w")\n"""',

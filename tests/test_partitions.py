@@ -106,14 +106,14 @@ def test_each_row_not_used_is_found_where_the_ledger_says(both: tuple[Path, Path
 def test_families_chosen_get_the_verdicts_of_the_whole(
     both: tuple[Path, Path], whole: Logs, form: int
 ) -> None:
-    """Of the demo's families, planted faults and all: in a pair, and from parts each alone."""
+    """Of the demo's families, planted faults and all: in a pair; every other alone, from parts."""
     raw = {n: pd.read_csv(DEMO / f"{n}.csv", dtype=str, na_filter=False) for n in PARTED}
     family = whole.tables["catalogue"].set_index("model_id")["family_id"]
     owner: dict[tuple[str, str], str] = {}
     for name, rows in raw.items():
         of = rows["family_id"] if "family_id" in rows else rows["model_id"].str.strip().map(family)
         owner |= {(name, str(k).strip()): f for k, f in zip(rows.iloc[:, 0], of, strict=True)}
-    cases = [whole.families[1:3], *([f] for f in whole.families)]
+    cases = [whole.families[1:3], *([f] for f in whole.families[::2])]
     for families in cases if form else cases[:2]:
         read = read_logs(both[form], families=families)
         assert_same_tables(read, whole.of(families))

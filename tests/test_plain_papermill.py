@@ -2,6 +2,7 @@
 
 import importlib
 import os
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -11,6 +12,7 @@ from pathlib import Path
 import nbformat
 import papermill
 import pytest
+from demo_copies import some_families
 from family_by_hand import family_by_hand
 from nbconvert import HTMLExporter
 from pages_by_hand import all_charts, as_notebook
@@ -30,11 +32,16 @@ def test_parameters_are_typed_and_described() -> None:
 
 @pytest.fixture(scope="module")
 def executed(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Run by papermill's own command from an empty folder, with a seed."""
-    folder = tmp_path_factory.mktemp("elsewhere")
+    """Run by papermill's own command from an empty folder, with a seed.
+
+    The kit stands in a tree of its own, whose demo business is two families of the whole one.
+    """
+    folder, tree = (tmp_path_factory.mktemp(name) for name in ("elsewhere", "tree"))
+    shutil.copytree(ROOT / "kit", tree / "kit", ignore=shutil.ignore_patterns("__pycache__"))
+    some_families(tree / "data" / "demo", ["ulmvrist_watch", "grabvyx_console"])
     words = ["-p", "family_id", "ulmvrist_watch", "-p", "seed", "7", "-p", "draws", "60"]
     words += ["-k", "python3", "--no-progress-bar"]
-    env = {**os.environ, "PYTHONPATH": str(ROOT / "kit")}
+    env = {**os.environ, "PYTHONPATH": str(tree / "kit")}
     env.pop("PLOTLY_RENDERER", None)
     command = [sys.executable, "-m", "papermill", str(template_notebook()), "out.ipynb", *words]
     done = subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True)

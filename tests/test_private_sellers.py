@@ -30,8 +30,8 @@ def answered(
 @pytest.mark.parametrize("asked", [False, True], ids=["no price asked", "price asked"])
 @pytest.mark.parametrize("shift", [-0.25, 0.15])
 def test_shift_and_spread_are_found_again(shift: float, asked: bool) -> None:
-    """2,000 answers give a shift of the truth to 0.04, a spread of 0.25 to 0.04, room to 0.04."""
-    found = answered(shift, 0.25, 0.3, 2000, asked)
+    """1,000 answers give a shift of the truth to 0.04, a spread of 0.25 to 0.04, room to 0.04."""
+    found = answered(shift, 0.25, 0.3, 1000, asked)
     assert found.mean_shift == pytest.approx(shift, abs=0.04)
     assert found.mean_spread == pytest.approx(0.25, abs=0.04)
     if asked:
@@ -72,8 +72,8 @@ def test_what_a_seller_asks_and_takes_agree_with_numbers_drawn() -> None:
 def test_a_rival_price_that_may_be_off_is_no_spread_of_the_sellers() -> None:
     """A reference off by 0.4 read as exact widens the spread; told of it, it stays near 0.3."""
     rng = np.random.default_rng(7)
-    least, offer = rng.normal(-0.2, 0.3, 2000), rng.normal(-0.15, 0.3, 2000)
-    seen = offer, np.full(2000, np.inf), offer + rng.normal(0.0, 0.4, 2000) >= least
+    least, offer = rng.normal(-0.2, 0.3, 1000), rng.normal(-0.15, 0.3, 1000)
+    seen = offer, np.full(1000, np.inf), offer + rng.normal(0.0, 0.4, 1000) >= least
     exact, rough = posterior(*seen), posterior(*seen, 0.4)
     assert exact.mean_spread > 0.42
     assert rough.mean_spread == pytest.approx(0.3, abs=0.06)

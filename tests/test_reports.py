@@ -109,7 +109,7 @@ def month(workspace, smallest):
         run = write_month(
             workspace,
             "2026-11",
-            order=Order(families=smallest, draws=200),
+            order=Order(families=smallest, draws=60),
             progress=lambda *said: seen.append(said),
         )
     return run, seen
@@ -154,7 +154,7 @@ class TestMonth:
         record = json.loads(text)
         digest = hashlib.sha256((workspace / "sales.csv").read_bytes()).hexdigest()
         assert record["data_sha256"]["sales"] == digest
-        assert (record["month"], record["draws"], record["seed"]) == ("2026-11", 200, 1)
+        assert (record["month"], record["draws"], record["seed"]) == ("2026-11", 60, 1)
         assert [f["status"] for f in record["families"]].count("failed") == 1
         assert str(workspace) not in text
 
@@ -169,7 +169,7 @@ class TestMonth:
     def test_one_family_run_again_keeps_the_others_of_the_same_inputs(
         self, month, workspace, smallest
     ):
-        run = write_month(workspace, "2026-11", order=Order(families=smallest[:1], draws=200))
+        run = write_month(workspace, "2026-11", order=Order(families=smallest[:1], draws=60))
         assert not run.failed
         assert sorted(r.family_id for r in run.families) == sorted(smallest)
         table = pd.read_csv(run.folder / "thresholds.csv", dtype=str)

@@ -334,12 +334,9 @@ def test_workers_of_another_version_are_named(
     assert not (tmp_path / "f.csv").exists()
 
 
-@pytest.mark.parametrize("kit", ["newer", "older", "none"])
-def test_a_dask_worker_of_another_version_joining_late_never_swallows_a_family(
-    cluster: Cluster, tmp_path: Path, kit: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """It is looked at before it is given any, and the worker that was there does them all."""
-    other = tmp_path / "other" / "repair_horizon"
+def another_kit(folder: Path, kit: str) -> Path:
+    """A folder with a newer kit, an older one, or none under its name."""
+    other = folder / kit / "repair_horizon"
     other.mkdir(parents=True)
     (other / "__init__.py").write_text("")
     if kit != "none":
@@ -347,6 +344,14 @@ def test_a_dask_worker_of_another_version_joining_late_never_swallows_a_family(
         edited(other / "__init__.py", '__version__ = "', '__version__ = "9.')
     if kit == "older":  # it has never heard of what it is asked to do
         edited(other / "scale" / "cluster.py", "_in_one_thread", "_run_there")
+    return other.parent
+
+
+def test_dask_workers_of_another_version_joining_late_never_swallow_a_family(
+    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each is looked at before it is given any, and the worker that was there does them all."""
+    others = [another_kit(tmp_path, kit) for kit in ("newer", "older", "none")]
     cluster.add(1)
     looked, same_kit = {}, by_cluster._same_kit
 
@@ -359,11 +364,11 @@ def test_a_dask_worker_of_another_version_joining_late_never_swallows_a_family(
     work = partial(scale_work.slowly, str(tmp_path))
     found = {}
     for family, result in each_family(work, FAMILIES, cluster=cluster.address):
-        if not found:
-            cluster.add(1, source=other.parent)
+        if others:
+            cluster.add(1, source=others.pop())
         found[family] = result
     assert found == {f: f.upper() for f in FAMILIES}
-    assert list(looked.values()) == [True, False]
+    assert list(looked.values()) == [True, False, False, False]
     assert {n for f in FAMILIES for n in scale_work.begun(tmp_path, f)} == {cluster.workers[0].pid}
 
 

@@ -18,10 +18,10 @@ RUNS = {
     "workspace": 12,
     "catalogue": 6,
     "settings": 3000,
-    "import": 80,
+    "import": 50,
     "workbook": 40,
-    "answers": 50,
-    "ask": 40,
+    "answers": 30,
+    "ask": 25,
 }
 
 

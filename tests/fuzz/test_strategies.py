@@ -161,7 +161,7 @@ def imports(draw: st.DrawFn) -> bytes:
     return head + mapping.encode() + SPLIT + out.getvalue().encode()
 
 
-@OFTEN
+@settings(OFTEN, max_examples=60)
 @given(imports())
 def test_imports_are_refused_in_words_or_every_record_is_accounted_for(
     tmp_path: Path, data: bytes
