@@ -303,8 +303,10 @@ class FamilyEstimates:
     @cached_property
     def makers(self) -> dict[str, list[dict[str, Any]]]:
         """The rows of ``maker`` by model."""
-        groups = self.maker.groupby("model_id", sort=False)
-        return {str(model): rows.to_dict("records") for model, rows in groups}
+        out: dict[str, list[dict[str, Any]]] = {}
+        for row in self.maker.to_dict("records"):
+            out.setdefault(str(row["model_id"]), []).append(row)
+        return out
 
 
 @dataclass(frozen=True, eq=False)

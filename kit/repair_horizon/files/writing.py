@@ -25,7 +25,7 @@ import os
 import re
 import unicodedata
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
@@ -144,15 +144,17 @@ def _unmarked(text: str) -> str:
     return text[1:] if _MARKED.match(text) else text
 
 
-def _each_text(table: pd.DataFrame, change: object) -> pd.DataFrame:
+def _each_text(table: pd.DataFrame, change: Callable[[str], str]) -> pd.DataFrame:
+    """Change every text; each is looked at once, since the same recur."""
     for at, name in enumerate(table.columns):
         column = table.iloc[:, at]
         if pd.api.types.is_numeric_dtype(column) or column.dtype.kind == "M":
             continue
         words = column.astype("object")
-        changed = words.map(lambda v: change(v) if isinstance(v, str) else v)  # type: ignore[operator]
-        if not changed.equals(words):
-            table = table.assign(**{str(name): changed})
+        texts = [v for v in words.unique() if isinstance(v, str)]
+        changed = {v: c for v in texts if (c := change(v)) != v}
+        if changed:
+            table = table.assign(**{str(name): words.map(lambda v, new=changed: new.get(v, v))})
     return table
 
 

@@ -24,7 +24,7 @@ from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
-from repair_horizon.estimation.part_paths import PartPath
+from repair_horizon.estimation.part_paths import Key, PartPath, PartPaths
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
@@ -135,9 +135,10 @@ class _Mixes:
     def __init__(self, views: tuple[View, View], family_id: str) -> None:
         self.views, self.family_id = views, family_id
         self.drawn: dict[tuple[int, int], Outlook] = {}
+        self.parts: dict[tuple[int, int, str], dict[Key, PartPath]] = {}
         self.mixes: list[Settings] = []
-        self.newly: dict[tuple[str, str, str], bool] = {}
-        self.bids: dict[tuple[tuple[int, ...], tuple[str, str]], float] = {}
+        self.newly: dict[str, frozenset[Key]] = {}
+        self.bids: dict[tuple[tuple[frozenset[str], int, int], tuple[str, str]], float] = {}
 
     def outlook(self, knowledge: int, clock: int) -> FamilyOutlook | CannotSay:
         """Draws by one view's knowledge at one view's month."""
@@ -151,19 +152,19 @@ class _Mixes:
         clock = int(TIME in swapped)
         rules, number = self._rules(swapped)
         # Blocks that are the same in both views change nothing: such mixes share one bid.
-        learnt = tuple(int(b in swapped) for b in (PRICE, PART, NEWLY_KNOWN, YIELD, CHARGES))
-        asked = (*learnt, clock, number)
+        newly = self._newly_known(key[0])
+        paid = self.views[0].valuation != self.views[1].valuation
+        learnt = {PRICE, PART, YIELD, *[CHARGES] * paid, *[NEWLY_KNOWN] * bool(newly)}
+        asked = swapped & learnt, clock, number
         if (asked, key) in self.bids:
             return self.bids[asked, key]
         before, after = (self._known(at, clock) for at in (0, 1))
         price, rates = (after if b in swapped else before for b in (PRICE, YIELD))
         moved = after if PART in swapped else before
+        was, now = (self._parts(at, clock, key[0]) for at in (0, 1))
         parts = {
-            k: (after if NEWLY_KNOWN in swapped else before).parts.get(k) or after.parts[k]
-            if self._newly_known(k, before, after)
-            else moved.parts.get(k) or after.parts[k]
-            for k in after.parts
-            if k[0] == key[0]
+            k: p if (NEWLY_KNOWN if k in newly else PART) in swapped else was.get(k, p)
+            for k, p in now.items()
         }
         part_source = moved.estimates
         family = _joined(price, part_source, parts, rates)
@@ -180,14 +181,23 @@ class _Mixes:
             raise ValueError("both views must have been looked at before")
         return found
 
-    def _newly_known(
-        self, part: tuple[str, str, str], before: FamilyOutlook, after: FamilyOutlook
-    ) -> bool:
-        """Whether a part is quoted by now and was not before."""
-        if part not in self.newly:
-            was = part in before.parts and before.parts[part].basis is Basis.OWN
-            self.newly[part] = after.parts[part].basis is Basis.OWN and not was
-        return self.newly[part]
+    def _parts(self, knowledge: int, clock: int, model_id: str) -> dict[Key, PartPath]:
+        """A model's parts by one view's knowledge; drawn once, since every mix asks for all."""
+        at = knowledge, clock, model_id
+        if at not in self.parts:
+            drawn = self._known(knowledge, clock).parts
+            self.parts[at] = {k: drawn[k] for k in drawn if k[0] == model_id}
+        return self.parts[at]
+
+    def _newly_known(self, model_id: str) -> frozenset[Key]:
+        """A model's parts that are quoted by now and were not before."""
+        if model_id not in self.newly:
+            was, now = (
+                {k for k, p in self._parts(at, at, model_id).items() if p.basis is Basis.OWN}
+                for at in (0, 1)
+            )
+            self.newly[model_id] = frozenset(now - was)
+        return self.newly[model_id]
 
     def _rules(self, swapped: frozenset[str]) -> tuple[Settings, int]:
         """Settings with some blocks taken from the second view, and which of the mixes it is."""
@@ -199,9 +209,10 @@ class _Mixes:
 
 def _near(whole: Outlook, family_id: str) -> Outlook:
     """The same draws of one family, looked at for two months."""
-    family = whole.families[family_id]
+    family, months = whole.families[family_id], 2 + PAD_MONTHS
     if not isinstance(family, CannotSay):
-        family = replace(family, level=family.level[:, :, : 2 + PAD_MONTHS])
+        parts = family.parts.first(months) if isinstance(family.parts, PartPaths) else family.parts
+        family = replace(family, level=family.level[:, :, :months], parts=parts)
     return replace(whole, months=2, families={family_id: family})
 
 
