@@ -29,6 +29,7 @@ ROOT = Path(__file__).parent.parent.parent
 PACKAGE = Path("kit") / "repair_horizon"
 LONGEST = 420.0
 
+HAND = "test_estimates_by_hand"  # figures of all of estimation; first, as it takes seconds
 RULE = ("test_maximum_bid", "test_options", "test_bid_limits")
 COSTS = ("test_worked_examples", "test_decisions")
 CURVE = (
@@ -123,6 +124,10 @@ SAME = "both ways are the same number"
 EVEN = "weights are made to add up to one afterwards"
 EXACT = "a spread worked out of draws is never just the threshold"
 DECLARED = "the ledger is declared to hold shares up to one"
+TIME = "what is kept or worked out again: the figures are the same, only later"
+LABEL = "labels of groups: any that tell them apart"
+NEVER_JUST = "two numbers worked out of data are never just equal"
+TAKEN_OFF = "it keeps the equations solvable and is taken off again"
 GRID = "a place of the grid that a smooth posterior is summed on: its neighbours carry the weight"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     (
@@ -188,6 +193,23 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "len(row) and value.std() >= LEAST_SPREAD",
         "len(row) and value.std() > LEAST_SPREAD",
     ): EXACT,
+    ("estimation/shop_knowledge", "10.0", "11.0"): TAKEN_OFF,
+    (
+        "estimation/part_paths",
+        "max(_KEPT // path.price.shape[1], len(wanted))",
+        "min(_KEPT // path.price.shape[1], len(wanted))",
+    ): TIME,
+    ("estimation/pooled_effects", "panel.month.max()", "panel.month.min()"): LABEL,
+    (
+        "estimation/simple_curves",
+        "found.at_edge or youngest - oldest <= scatter",
+        "found.at_edge or youngest - oldest < scatter",
+    ): NEVER_JUST,
+    (
+        "estimation/simple_curves",
+        "(rates <= grid[0] * (1 + 1e-06)) | (rates >= grid[-1] * (1 - 1e-06))",
+        "(rates <= grid[0] * (1 + 1e-06)) | (rates > grid[-1] * (1 - 1e-06))",
+    ): NEVER_JUST,
     (
         "estimation/owner_guesses",
         "[0.12, 0.2, 0.3, 0.45, 0.65, 0.95, 1.4]",
@@ -338,7 +360,9 @@ def planted(fault: Fault, whole: str) -> str:
 def tests_for(module: str) -> list[str]:
     """Test files that belong to a module and are there."""
     start = max((s for s in TESTS if module.startswith(s)), key=len, default="")
-    files = [f"tests/{name}.py" for name in TESTS.get(start, ())]
+    names = TESTS.get(start, ())
+    every = (HAND, *names) if module.startswith("estimation") else names
+    files = [f"tests/{name}.py" for name in every]
     return [f for f in files if (ROOT / f).is_file()]
 
 
