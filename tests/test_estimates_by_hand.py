@@ -123,6 +123,7 @@ def test_what_further_sales_tell_is_what_a_further_row_of_data_tells(fit: JointF
         return float((now**2 - after[0] ** 2) / z**2)
 
     one, two, four = (1 / off(n) for n in (1, 2, 4))
+    assert one > two > four > 0, "more sales tell more"
     assert one - two == pytest.approx(2 * (two - four), rel=1e-6)
     variance = float(predict(fit, there).level_variance[0])
     assert (one - two) / (2 * two - one) == pytest.approx(
