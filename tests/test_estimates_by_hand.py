@@ -12,7 +12,13 @@ import statsmodels.api as sm
 from repair_horizon.classes import class_knowledge
 from repair_horizon.classes.figures import PIVOT_MONTHS
 from repair_horizon.estimation.calibration import width_factor
-from repair_horizon.estimation.curve.checks import level_after, robust_check, width_shares
+from repair_horizon.estimation.curve.checks import (
+    level_after,
+    market_index,
+    parameter_table,
+    robust_check,
+    width_shares,
+)
 from repair_horizon.estimation.curve.design import Points, Priors, layout_of, segments
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.market import FAMILIES_DIFFER, MarketBreak
@@ -107,6 +113,19 @@ def test_half_widths_are_those_of_a_sale_drawn_from_the_level_and_its_own_spread
     for i in range(2):
         sales = np.sqrt(band.level_variance[i]) * rng.standard_normal(200_000) + own
         assert half[i] == pytest.approx(np.quantile(np.abs(sales), 0.8), rel=0.04)
+
+
+def test_intervals_of_market_and_coefficients_are_scipys(fit: JointFit) -> None:
+    """Ends are the quantiles of a normal with the posterior's mean and deviation."""
+    market, mean, cov = market_index(fit, 0.8), fit.posterior.mean, fit.posterior.cov
+    at = fit.layout.months
+    law = norm(mean[at], np.sqrt(np.diag(cov)[at]))
+    for column, p in (("index", 0.5), ("lower", 0.1), ("upper", 0.9)):
+        np.testing.assert_allclose(market[column], np.exp(law.ppf(p)), rtol=1e-9)
+    table = parameter_table(fit, 0.5)
+    each = norm(mean[: len(table)], np.sqrt(np.diag(cov))[: len(table)])
+    np.testing.assert_allclose(table["lower"], each.ppf(0.25), atol=1e-5)
+    np.testing.assert_allclose(table["upper"], each.ppf(0.75), atol=1e-5)
 
 
 def test_what_further_sales_tell_is_what_a_further_row_of_data_tells(fit: JointFit) -> None:
