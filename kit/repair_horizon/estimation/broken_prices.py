@@ -19,7 +19,9 @@ from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.pooled_ratios import (
+    FOUND,
     HAMMER_FAULT_SD,
+    LISTED,
     NOT_SOLD,
     OPENED_RATIO,
     START_NOISE,
@@ -28,13 +30,14 @@ from repair_horizon.estimation.pooled_ratios import (
     RobustFit,
     as_is_rows,
     hammer_rows,
+    kinds_of,
     pooled_ratios,
     ratio_centre,
     robust_fit,
 )
 from repair_horizon.estimation.price_rows import STORAGE
 from repair_horizon.logs import Logs
-from repair_horizon.tables.arrays import Floats, Ints
+from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.codes import Basis
 
 OTHER = "(other faults)"
@@ -42,17 +45,29 @@ _Z80 = 1.2815515655
 
 
 @dataclass(frozen=True, eq=False)
+class Ratios:
+    """Log ratios of ``names``: mean (k,), covariance (k, k), scale of one sale around each (k,)."""
+
+    names: tuple[str, ...]
+    mean: Floats
+    cov: Floats
+    noise: Floats
+
+
+@dataclass(frozen=True, eq=False)
 class BrokenFit:
     """As-is sales and hammer prices of one family fitted together: they are one market.
 
     ``fit`` has the log ratio of each of ``names`` (faults and states, ``OTHER`` last) first, then
-    the hammer offset, then what it is beside for each of ``faults``. ``x`` and ``prior`` are the
-    rows' design and what the fit started from; ``rows`` are both kinds with their
-    ``residuals``, ``others`` how many other families they start from.
+    the hammer offset, then what it is beside for each of ``faults``. ``states`` says which of
+    ``names`` are states a unit is found to be in. ``x`` and ``prior`` are the rows' design and
+    what the fit started from; ``rows`` are both kinds with their ``residuals``, ``others`` how
+    many other families they start from.
     """
 
     names: tuple[str, ...]
     faults: tuple[str, ...]
+    states: Bools
     fit: RobustFit
     x: Floats
     prior: GaussianPrior
@@ -69,9 +84,10 @@ class BrokenFit:
         one row per fault and state, and one named ``OTHER`` for any other fault. Locked and
         blocked units have a row only where such a fault is listed or was sold.
         """
-        k = len(self.names)
-        part = RobustFit(self.fit.mean[:k], self.fit.cov[:k, :k], self.fit.noise, self.fit.weights)
-        return ratio_table(self.names, part, self.rows, False, self.others)
+        k, noise = len(self.names), self.fit.noise
+        one = np.where(self.states, noise[FOUND], noise[LISTED])
+        part = Ratios(self.names, self.fit.mean[:k], self.fit.cov[:k, :k], one)
+        return ratio_table(part, self.rows, False, self.others)
 
     @property
     def hammer_loads(self) -> Floats:
@@ -124,9 +140,10 @@ def fit_broken(
     faults = [f for f in names if f in seen]
     y = log_ratios(curves, rows)
     whole, x = broken_design(rows, names, faults, prior, kind)
-    fit = robust_fit(y, x, whole, START_NOISE)
+    fit = robust_fit(y, x, whole, START_NOISE, kinds_of(rows))
     told = (rows, pooled.behind(family_id), y - x @ fit.mean)
-    return BrokenFit((*names, OTHER), (*faults, OTHER), fit, x, whole, *told)
+    found = np.array([n in set(states["state"]) for n in (*names, OTHER)])
+    return BrokenFit((*names, OTHER), (*faults, OTHER), found, fit, x, whole, *told)
 
 
 def broken_design(
@@ -191,10 +208,9 @@ def _places(names: Sequence[str], rows: pd.DataFrame) -> Ints:
     return np.array([at[f] for f in rows["fault"]], dtype="int64")
 
 
-def ratio_table(
-    names: Sequence[str], fit: RobustFit, rows: pd.DataFrame, hammer: bool, others: int
-) -> pd.DataFrame:
-    """Lay a fit out by fault, with what each ratio rests on: as-is sales, or hammer prices."""
+def ratio_table(fit: Ratios, rows: pd.DataFrame, hammer: bool, others: int) -> pd.DataFrame:
+    """Lay ratios out by fault, with what each rests on: as-is sales, or hammer prices."""
+    names = fit.names
     mine = rows[rows["hammer"].astype(bool) == hammer]
     by = mine.groupby("fault")["day"]
     sizes, newest = by.size(), by.max()

@@ -10,9 +10,9 @@ are worked out with its curve and start from what the others say.
 
 A few robust means around a Gaussian prior: log ratios by fault, each row heavy-tailed.
 
-Rows are Student-t with four degrees of freedom and one scale; iterated weighted least squares
-finds the posterior mode and the scale. A weight counts a row as if its own variance were known,
-which it is not: the information of a Student-t row about its mean is (nu + 1) / (nu + 3) of that
+Rows are Student-t with four degrees of freedom and a scale for each kind of row; iterated weighted
+least squares finds the posterior mode and the scales. A weight counts a row as if its own variance
+were known, which it is not: the information of a Student-t row about its mean is (nu + 1) / (nu + 3) of that
 (Lange, Little and Taylor, JASA 84, 1989, from memory; checked by simulation in the tests).
 """
 
@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -30,7 +30,7 @@ import pandas as pd
 from repair_horizon.classes import Figure, class_knowledge, meaning_of
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.logs import Logs
-from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.inputs import CLASSES
 from repair_horizon.tables.months import age_in_months
 
@@ -57,16 +57,30 @@ class GaussianPrior:
 
 @dataclass(frozen=True, eq=False)
 class RobustFit:
-    """Posterior mean (p,) and covariance (p, p) of coefficients, scale of one row, weights (n,)."""
+    """Posterior mean (p,) and covariance (p, p) of coefficients.
+
+    ``noise`` is the scale of one row of each kind, (kinds,); ``kind`` and ``weights`` are (n,).
+    """
 
     mean: Floats
     cov: Floats
-    noise: float
+    noise: Floats
+    kind: Ints
     weights: Floats
+
+    @property
+    def precision(self) -> Floats:
+        """Weight of each row over its kind's squared scale, (n,)."""
+        return np.asarray(self.weights / self.noise[self.kind] ** 2)
 
 
 def robust_fit(
-    y: Floats, x: Floats, prior: GaussianPrior, start_noise: float, worth: float = 4.0
+    y: Floats,
+    x: Floats,
+    prior: GaussianPrior,
+    start_noise: npt.ArrayLike,
+    kind: Ints | None = None,
+    worth: float = 4.0,
 ) -> RobustFit:
     """Fit y = x b + Student-t noise under a Gaussian prior of b.
 
@@ -75,21 +89,25 @@ def robust_fit(
     y, x
         Rows, (n,) and (n, p); n may be zero.
     start_noise, worth
-        Prior scale of one row, worth so many rows.
+        Prior scale of one row of each kind, (kinds,) or one for all, worth so many rows each.
+    kind
+        Number of each row's kind, (n,); all of the first if None.
     """
+    start = np.atleast_1d(np.asarray(start_noise, dtype="float64"))
+    kind = np.zeros(len(y), dtype="int64") if kind is None else kind
+    of_kind = np.bincount(kind, minlength=len(start)) + worth
     precision = np.linalg.inv(prior.cov)
     pull, squares = precision @ prior.mean, x[:, :, None] * x[:, None, :]
-    weights, noise = np.ones(len(y)), start_noise
+    fit = RobustFit(prior.mean, prior.cov, start, kind, np.ones(len(y)))
     for _ in range(_MEAN_PASSES if len(y) else 1):
-        information = np.einsum("i,ijk->jk", weights / noise**2, squares)
+        information = np.einsum("i,ijk->jk", fit.precision, squares)
         cov = np.linalg.inv(precision + information)
-        mean = cov @ (pull + x.T @ (weights * y) / noise**2)
+        mean = cov @ (pull + x.T @ (fit.precision * y))
         square = (y - x @ mean) ** 2 + np.einsum("ij,jk,ik->i", x, cov, x)
-        weights = (NU + 1) / (NU + square / noise**2)
-        noise = float(
-            np.sqrt((np.sum(weights * square) + worth * start_noise**2) / (len(y) + worth))
-        )
-    return RobustFit(mean, np.linalg.inv(precision + INFORMATION * information), noise, weights)
+        weights = (NU + 1) / (NU + square / fit.noise[kind] ** 2)
+        told = np.bincount(kind, weights * square, len(start)) + worth * start**2
+        fit = RobustFit(mean, cov, np.sqrt(told / of_kind), kind, weights)
+    return replace(fit, cov=np.linalg.inv(precision + INFORMATION * information))
 
 
 NOT_SOLD = ("locked", "blocked")
@@ -97,7 +115,7 @@ NO_FAULT = "no fault"
 """Key of a unit that turns out to work; sold as is it is untested, not broken."""
 NO_FAULT_RATIO = (0.70, 0.25)
 """Ratio and log sd of such a unit (common practice, no source)."""
-SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.20
+SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.12
 """Offset of a shop from its classes, of a family, of a fault in one family (judgement)."""
 WHOLE_SHARE_SD = 0.45
 """A fault whose ratio is as unsure as this takes its whole part in those offsets."""
@@ -108,7 +126,10 @@ HAMMER_SD, HAMMER_FAMILY_SD, HAMMER_FAULT_SD = 0.45, 0.12, 0.30
 in one family (judgement: a lot may turn out to be any of its fault's states, a described unit not).
 """
 LEAST_KEY_SD = 0.10
-START_NOISE = 0.30
+FOUND, LISTED, UNDER_HAMMER = range(3)
+START_NOISE = np.array([0.25, 0.30, 0.30])
+"""Scale of one row around its usual ratio (judgement): an own as-is sale of a unit whose state was
+found, one by its listed fault, which may turn out to be any of its states, a hammer price."""
 _PASSES, _FAULTS_WORTH = 5, 6.0
 _WINDOW_DAYS, _CURVE_SD, _WORKING_SD = 120.0, 0.30, 0.15
 
@@ -336,7 +357,8 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
     return PooledRatios(tuple(found))
 
 
-_ROWS = ["model_id", "fault", "day", "amount", "storage_gb", "asked", "hammer", "unwon", "opened"]
+_ROWS = ["model_id", "fault", "day", "amount", "storage_gb"]
+_ROWS += ["asked", "hammer", "unwon", "found", "opened"]
 OPENED_RATIO = (0.68, 0.25)
 """As-is price of a unit whose repair failed against before, and its log sd (common practice, no
 source): opened, parts tried, a buyer told so. Of a state that is usually repaired such units are
@@ -346,7 +368,8 @@ most of the shop's own as-is sales."""
 def as_is_rows(logs: Logs) -> pd.DataFrame:
     """As-is sales with a fault named: model, fault, day, amount, storage, whether only asked.
 
-    ``opened`` are units that the logs say a repair of which failed.
+    ``found`` are own sales, of units whose state was found; ``opened`` are those a repair of which
+    the logs say failed.
     """
     repairs = logs.tables["repairs"]
     failed = set(repairs.loc[repairs["outcome"] == "not_fixed", "unit_id"]) - {""}
@@ -357,8 +380,15 @@ def as_is_rows(logs: Logs) -> pd.DataFrame:
     asked = rows["price_type"] == "asking"
     if "storage_gb" not in rows:
         rows = rows.assign(storage_gb=np.nan)
-    opened = rows["unit_id"].isin(failed)
-    return rows.assign(asked=asked, hammer=False, unwon=False, opened=opened)[_ROWS]
+    opened, found = rows["unit_id"].isin(failed), rows["own_sale"] == 1.0
+    kind = {"hammer": False, "unwon": False, "found": found, "opened": opened}
+    return rows.assign(asked=asked, **kind)[_ROWS]
+
+
+def kinds_of(rows: pd.DataFrame) -> Ints:
+    """Kind of each row of ``as_is_rows`` and ``hammer_rows``: what its scale is learned with."""
+    hammer, found = (rows[name].to_numpy(dtype=bool) for name in ("hammer", "found"))
+    return np.select([hammer, found], [UNDER_HAMMER, FOUND], LISTED).astype("int64")
 
 
 def single_units(listings: pd.DataFrame) -> pd.DataFrame:
@@ -381,8 +411,8 @@ def hammer_rows(logs: Logs) -> pd.DataFrame:
     names = {"end_time": "day", "listed_fault": "fault", "final_price": "amount"}
     rows = rows.rename(columns=names)
     unwon = rows["result"] != "won"
-    fixed = {"storage_gb": np.nan, "asked": False, "hammer": True, "opened": False}
-    return rows.assign(unwon=unwon, **fixed)[_ROWS]
+    fixed = {"storage_gb": np.nan, "asked": False, "hammer": True, "found": False}
+    return rows.assign(unwon=unwon, opened=False, **fixed)[_ROWS]
 
 
 def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Series) -> pd.DataFrame:
@@ -422,8 +452,8 @@ def family_ratios(family_id: str, device_class: str, rows: pd.DataFrame) -> Fami
     family_id, device_class
         The family and its class.
     rows
-        ``fault, hammer, ratio`` (log, against a plain working price) and ``reference`` (variance
-        of that price).
+        ``fault, hammer, found, ratio`` (log, against a plain working price) and ``reference``
+        (variance of that price).
     """
     cells = sorted(set(zip(rows["fault"], rows["hammer"].astype(bool), strict=True)))
     centres = [ratio_centre(f, device_class) for f, _ in cells]
@@ -433,7 +463,7 @@ def family_ratios(family_id: str, device_class: str, rows: pd.DataFrame) -> Fami
     y = rows["ratio"].to_numpy("float64")
     middle = np.array([float(np.median(y[at == i])) for i in range(len(cells))])
     wide = GaussianPrior(middle, np.eye(len(cells)))
-    fit = robust_fit(y, np.eye(len(cells))[at], wide, START_NOISE)
+    fit = robust_fit(y, np.eye(len(cells))[at], wide, START_NOISE, kinds_of(rows))
     # A reference shared by a model's sales does not average out: its mean variance stays.
     shared = rows["reference"].groupby(at).mean().to_numpy()
     hammer = tuple(h for _, h in cells)

@@ -33,7 +33,7 @@ spread of the sellers'. One asked price in twenty is taken for a fancy that tell
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
@@ -42,11 +42,17 @@ import pandas as pd
 from scipy.special import log_ndtr, ndtr
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
-from repair_horizon.estimation.broken_prices import OTHER, BrokenFit, log_ratios, ratio_table
+from repair_horizon.estimation.broken_prices import (
+    OTHER,
+    BrokenFit,
+    Ratios,
+    log_ratios,
+    ratio_table,
+)
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.pooled_ratios import (
     NORMAL_SPREAD,
-    RobustFit,
+    UNDER_HAMMER,
     normal_density,
     single_units,
 )
@@ -171,17 +177,18 @@ def hammer_ratios(broken: BrokenFit, device_class: str) -> tuple[pd.DataFrame, p
         and ``gap_sd`` too.
     """
     load, fit = broken.hammer_loads, broken.fit
-    seen = RobustFit(load @ fit.mean, load @ fit.cov @ load.T, fit.noise, fit.weights)
+    one = np.full(len(load), fit.noise[UNDER_HAMMER])
+    seen = Ratios(broken.faults, load @ fit.mean, load @ fit.cov @ load.T, one)
     told = (broken.rows, True, broken.others)
     auctions = int(broken.rows["hammer"].sum())
     knowledge = class_knowledge(device_class)
     rivals = bidding(knowledge, NORMAL_SPREAD * _spread(broken, knowledge), auctions)
     above = load @ _above(broken)
-    highest = RobustFit(seen.mean + rivals.gap * above, seen.cov, fit.noise, fit.weights)
-    table = ratio_table(broken.faults, highest, *told).assign(
+    highest = replace(seen, mean=seen.mean + rivals.gap * above)
+    table = ratio_table(highest, *told).assign(
         spread=rivals.spread, gap=rivals.gap * above, gap_sd=rivals.gap_sd * above
     )
-    return ratio_table(broken.faults, seen, *told), table
+    return ratio_table(seen, *told), table
 
 
 def _spread(broken: BrokenFit, knowledge: ClassKnowledge) -> float:
@@ -199,7 +206,7 @@ def _above(broken: BrokenFit) -> Floats:
     the rival, any other and the class's hammer ratio stand one gap below it.
     """
     fit, x, prior = broken.fit, broken.x, broken.prior
-    information = (x * (fit.weights / fit.noise**2)[:, None]).T
+    information = (x * fit.precision[:, None]).T
     precision = np.linalg.inv(prior.cov)
     usual = np.zeros(len(prior.mean))
     usual[len(broken.names)] = 1.0  # the hammer offset of the class is of prices as seen
