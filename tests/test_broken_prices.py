@@ -15,12 +15,18 @@ from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.broken_prices import START_NOISE, broken_design, ratio_draws
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
+    FAULT_SD,
+    FOUND,
     HAMMER,
+    LISTED,
+    NORMAL_SPREAD,
+    UNDER_HAMMER,
     FamilyRatios,
     GaussianPrior,
     PooledRatios,
     as_is_rows,
     family_ratios,
+    kinds_of,
     loads,
     ratio_centre,
     robust_fit,
@@ -48,7 +54,7 @@ def drawn_family(
 def own_ratios(name: str, kind: str, place: np.ndarray, seen: np.ndarray) -> FamilyRatios:
     faults = np.array(FAULTS, dtype=object)[place]
     rows = pd.DataFrame({"fault": faults, "ratio": seen, "reference": 0.003})
-    return family_ratios(name, kind, rows.assign(hammer=False))
+    return family_ratios(name, kind, rows.assign(hammer=False, found=False))
 
 
 def fitted(
@@ -63,9 +69,9 @@ def fitted(
     centres = [ratio_centre(f, "phone") for f in (*faults, "for_parts")]
     rows = pd.DataFrame({"fault": np.array(faults, dtype=object)[place], "asked": asked})
     prior = shop.prior("own", "phone", centres)
-    rows = rows.assign(hammer=False, opened=opened)
+    rows = rows.assign(hammer=False, found=False, opened=opened)
     whole, x = broken_design(rows, faults, faults, prior, "phone")
-    got = robust_fit(seen, x, whole, START_NOISE)
+    got = robust_fit(seen, x, whole, START_NOISE, kinds_of(rows))
     return got.mean[: len(faults)], np.sqrt(np.diag(got.cov))[: len(faults)]
 
 
@@ -131,6 +137,48 @@ def test_a_students_rows_say_five_sevenths_of_what_their_weights_say() -> None:
     assert float(np.var([f.mean[0] for f in fits])) == pytest.approx(said, rel=0.12)
 
 
+def test_each_kind_of_row_has_a_scale_of_its_own() -> None:
+    """Found states spread by 0.2, listed faults by 0.45, hammer prices by 0.3 (normal rows).
+
+    A mean of all kinds is then as sure as one weighed by the true variances; with one scale for
+    all, its error is a tenth and more larger.
+    """
+    rng, sd, n = np.random.default_rng(9), np.array([0.2, 0.45, 0.3]), 30
+    kind = np.repeat([FOUND, LISTED, UNDER_HAMMER], n)
+    wide, x = GaussianPrior(np.zeros(1), np.full((1, 1), 100.0)), np.ones((3 * n, 1))
+    rows = sd[kind] * rng.standard_normal((300, 3 * n))
+    apart = [robust_fit(y, x, wide, START_NOISE, kind) for y in rows]
+    alike = [robust_fit(y, x, wide, 0.3) for y in rows]
+    scales = NORMAL_SPREAD * np.mean([f.noise for f in apart], axis=0)
+    np.testing.assert_allclose(scales, sd, rtol=0.12)
+    error, naive = (np.sqrt(np.mean([f.mean[0] ** 2 for f in fits])) for fits in (apart, alike))
+    assert error < 1.1 * np.sum(n * sd**-2.0) ** -0.5
+    assert naive > 1.08 * error
+
+
+@pytest.mark.parametrize("apart", [0.08, 0.3])
+def test_how_far_faults_lie_apart_is_learned_from_the_families(apart: float) -> None:
+    """Twelve families of six faults, each around what they share: half as far from the truth."""
+    rng, keys = np.random.default_rng(2), tuple(ratio_centre(f, "phone").key for f in FAULTS)
+    scale, error = loads("phone", keys)[:, 0], 0.1
+    families = []
+    for i in range(12):
+        off = 0.12 * rng.standard_normal() + apart * rng.standard_normal(len(keys))
+        seen = scale * off + error * rng.standard_normal(len(keys))
+        families.append(FamilyRatios(f"f{i}", "phone", keys, seen, np.full(len(keys), error**2)))
+    shop = PooledRatios(tuple(families))
+    assert abs(shop._fault_sd - apart) < 0.5 * abs(FAULT_SD - apart)
+    centres = [ratio_centre(FAULTS[0], "phone")] * 2
+    cov = shop.prior("own", "phone", centres).cov  # two faults of one key differ by their own alone
+    assert cov[0, 0] - cov[0, 1] == pytest.approx((scale[0] * shop._fault_sd) ** 2)
+
+
+def test_an_own_as_is_sale_is_of_a_unit_whose_state_was_found() -> None:
+    """Own sales, others' sales by the fault they list, and hammer prices are told apart."""
+    rows = pd.DataFrame({"hammer": [False, False, True], "found": [True, False, False]})
+    assert kinds_of(rows).tolist() == [FOUND, LISTED, UNDER_HAMMER]
+
+
 def test_what_a_family_tells_of_the_shared_effects_is_generalised_least_squares() -> None:
     """Written out: a family's own offset 0.12, a fault's 0.20, under the hammer 0.12 and 0.30."""
     off, error = np.array([0.3, -0.2, 0.1]), np.array([0.2, 0.3, 0.25])
@@ -141,7 +189,7 @@ def test_what_a_family_tells_of_the_shared_effects_is_generalised_least_squares(
     x[:, HAMMER] = hammer
     v = np.diag(error**2 + (0.20 * scale) ** 2 + (0.30 * hammer) ** 2)
     v += 0.12**2 * (np.outer(scale, scale) + np.outer(hammer, hammer))
-    precision, pull = family.information
+    precision, pull = family.information(0.2)
     np.testing.assert_allclose(precision, x.T @ np.linalg.inv(v) @ x, atol=1e-9)
     np.testing.assert_allclose(pull, x.T @ np.linalg.inv(v) @ off, atol=1e-9)
 

@@ -12,7 +12,8 @@ A few robust means around a Gaussian prior: log ratios by fault, each row heavy-
 
 Rows are Student-t with four degrees of freedom and a scale for each kind of row; iterated weighted
 least squares finds the posterior mode and the scales. A weight counts a row as if its own variance
-were known, which it is not: the information of a Student-t row about its mean is (nu + 1) / (nu + 3) of that
+were known, which it is not: the information of a Student-t row about its mean is (nu + 1) /
+(nu + 3) of that
 (Lange, Little and Taylor, JASA 84, 1989, from memory; checked by simulation in the tests).
 """
 
@@ -115,7 +116,7 @@ NO_FAULT = "no fault"
 """Key of a unit that turns out to work; sold as is it is untested, not broken."""
 NO_FAULT_RATIO = (0.70, 0.25)
 """Ratio and log sd of such a unit (common practice, no source)."""
-SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.12
+SHOP_SD, FAMILY_SD, FAULT_SD = 0.30, 0.12, 0.20
 """Offset of a shop from its classes, of a family, of a fault in one family (judgement)."""
 WHOLE_SHARE_SD = 0.45
 """A fault whose ratio is as unsure as this takes its whole part in those offsets."""
@@ -130,7 +131,7 @@ FOUND, LISTED, UNDER_HAMMER = range(3)
 START_NOISE = np.array([0.25, 0.30, 0.30])
 """Scale of one row around its usual ratio (judgement): an own as-is sale of a unit whose state was
 found, one by its listed fault, which may turn out to be any of its states, a hammer price."""
-_PASSES, _FAULTS_WORTH = 5, 6.0
+_PASSES, _FAULTS_WORTH, _OWN_WORTH = 5, 6.0, 10.0
 _WINDOW_DAYS, _CURVE_SD, _WORKING_SD = 120.0, 0.30, 0.15
 
 KEYS = (
@@ -196,17 +197,38 @@ class FamilyRatios:
     hammer: tuple[bool, ...] = ()
 
     @cached_property
-    def information(self) -> tuple[Floats, Floats]:
-        """Precision and pull its ratios give the shared effects, family and fault taken out."""
-        hammer = np.array(self.hammer or [False] * len(self.keys), dtype="float64")
+    def _under_hammer(self) -> Floats:
+        return np.array(self.hammer or [False] * len(self.keys), dtype="float64")
+
+    @cached_property
+    def _load(self) -> Floats:
         load = loads(self.device_class, self.keys)
-        load[:, HAMMER] = hammer
-        scale = _scales(self.device_class, self.keys)
-        own = np.diag(self.variance + (FAULT_SD * scale) ** 2 + HAMMER_FAULT_SD**2 * hammer)
+        load[:, HAMMER] = self._under_hammer
+        return load
+
+    def _cov(self, fault_sd: float) -> Floats:
+        """Covariance of its ratios around what the shop shares."""
+        hammer, scale = self._under_hammer, _scales(self.device_class, self.keys)
+        own = np.diag(self.variance + (fault_sd * scale) ** 2 + HAMMER_FAULT_SD**2 * hammer)
         own += FAMILY_SD**2 * np.outer(scale, scale)
-        own += HAMMER_FAMILY_SD**2 * np.outer(hammer, hammer)
-        weighed = np.linalg.solve(own, np.column_stack([load, self.off]))
+        return np.asarray(own + HAMMER_FAMILY_SD**2 * np.outer(hammer, hammer))
+
+    def information(self, fault_sd: float) -> tuple[Floats, Floats]:
+        """Precision and pull its ratios give the shared effects, family and fault taken out."""
+        load, right = self._load, np.column_stack([self._load, self.off])
+        weighed = np.linalg.solve(self._cov(fault_sd), right)
         return load.T @ weighed[:, :-1], load.T @ weighed[:, -1]
+
+    def second_moments(self, fault_sd: float, mean: Floats, cov: Floats) -> Floats:
+        """Expected squares of its faults' own effects, as-is sales alone, in units of the scale.
+
+        ``mean`` and ``cov`` are those of the shared effects.
+        """
+        load, sold = self._load, self._under_hammer == 0
+        own = (fault_sd * _scales(self.device_class, self.keys)) ** 2
+        gain = np.linalg.solve(self._cov(fault_sd) + load @ cov @ load.T, np.diag(own)).T
+        square = (gain @ (self.off - load @ mean)) ** 2 + own - np.diag(gain) * own
+        return np.asarray((square / own)[sold] * fault_sd**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -234,7 +256,8 @@ class PooledRatios:
         precision, pull = self._whole
         for own in self.families:
             if own.family_id == family_id:
-                precision, pull = precision - own.information[0], pull - own.information[1]
+                less = own.information(self._fault_sd)
+                precision, pull = precision - less[0], pull - less[1]
         cov = np.linalg.inv(precision + np.diag(self._spread**-2.0))
         keys = [c.key for c in centres]
         load = np.vstack([loads(device_class, keys), np.eye(len(pull))[HAMMER]])
@@ -242,18 +265,35 @@ class PooledRatios:
         mean = np.array(centre) + load @ (cov @ pull)
         scale = np.append(_scales(device_class, keys), 0.0)
         whole = load @ cov @ load.T + FAMILY_SD**2 * np.outer(scale, scale)
-        whole += np.diag((FAULT_SD * scale) ** 2)
+        whole += np.diag((self._fault_sd * scale) ** 2)
         whole[-1, -1] += HAMMER_FAMILY_SD**2
         return GaussianPrior(mean, whole)
 
     @cached_property
     def _whole(self) -> tuple[Floats, Floats]:
         """Precision and pull of the shared effects, all families together."""
+        return self._together(self._fault_sd)
+
+    def _together(self, fault_sd: float) -> tuple[Floats, Floats]:
         n = len(_columns())
         precision, pull = np.zeros((n, n)), np.zeros(n)
         for family in self.families:
-            precision, pull = precision + family.information[0], pull + family.information[1]
+            more = family.information(fault_sd)
+            precision, pull = precision + more[0], pull + more[1]
         return precision, pull
+
+    @cached_property
+    def _fault_sd(self) -> float:
+        """How far a fault of one family lies from what is shared, learned from all of them."""
+        sd, start = FAULT_SD, np.diag(_prior_spread() ** -2.0)
+        for _ in range(_PASSES if self.families else 0):
+            precision, pull = self._together(sd)
+            cov = np.linalg.inv(precision + start)
+            found = [f.second_moments(sd, cov @ pull, cov) for f in self.families]
+            squares = np.concatenate(found)
+            told = squares.sum() + _OWN_WORTH * FAULT_SD**2
+            sd = float(np.sqrt(told / (len(squares) + _OWN_WORTH)))
+        return sd
 
     @cached_property
     def _spread(self) -> Floats:
