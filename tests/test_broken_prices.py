@@ -115,6 +115,7 @@ def test_failed_repairs_are_found_by_their_unit(tmp_path: Path) -> None:
     rows = pd.DataFrame([sale] * 3).assign(
         sale_id=["a", "b", "c"],
         unit_id=["failed", "untouched", ""],
+        own_sale=[1.0, 1.0, 0.0],
         condition="as_is",
         listed_fault="no_power",
         amount=100.0,
@@ -125,7 +126,17 @@ def test_failed_repairs_are_found_by_their_unit(tmp_path: Path) -> None:
         unit_id=["failed", "untouched", ""], outcome=["not_fixed", "not_attempted", "not_fixed"]
     )
     tables = {**logs.tables, "sales": rows, "repairs": jobs}
-    assert as_is_rows(replace(logs, tables=tables))["opened"].tolist() == [True, False, False]
+    told = as_is_rows(replace(logs, tables=tables))
+    assert told["opened"].tolist() == [True, False, False]
+    assert told["found"].tolist() == [True, True, False]
+
+
+def test_a_state_has_the_spread_of_found_units_and_a_listed_fault_its_own(tmp_path: Path) -> None:
+    """Without a sale: the starting scales, by what is named."""
+    noise = fit_family(workspace(tmp_path / "w"), FAMILY).as_is.set_index("fault")["noise"]
+    found, listed = START_NOISE[FOUND], START_NOISE[LISTED]
+    assert noise[["board", "display_only"]].tolist() == [found, found]
+    assert noise[["display_dead", "(other faults)"]].tolist() == [listed, listed]
 
 
 def test_a_students_rows_say_five_sevenths_of_what_their_weights_say() -> None:
