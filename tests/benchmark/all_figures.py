@@ -114,7 +114,7 @@ def success(start: int, shops: int) -> Iterator[Line]:
     names = [f"s{i}" for i in range(20)]
     for tried in (3, 5, 10, 20):
         held = []
-        for shop in range(10 * shops):
+        for shop in range(25 * shops):
             guess = rng.choice([0.5, 0.7, 0.85, 0.9, 0.93, 0.95], 20)
             true = expit(logit(guess) - shop % 2 + 0.55 * rng.standard_normal(20))
             n = np.append(np.full(5, tried), rng.poisson(8, 15))
