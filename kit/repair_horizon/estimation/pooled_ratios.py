@@ -288,7 +288,7 @@ class PooledRatios:
         sd, start = FAULT_SD, np.diag(_prior_spread() ** -2.0)
         for _ in range(_PASSES if self.families else 0):
             precision, pull = self._together(sd)
-            cov = np.linalg.inv(precision + start)
+            cov: Floats = np.asarray(np.linalg.inv(precision + start), dtype="float64")
             found = [f.second_moments(sd, cov @ pull, cov) for f in self.families]
             squares = np.concatenate(found)
             told = squares.sum() + _OWN_WORTH * FAULT_SD**2
