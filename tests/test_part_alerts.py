@@ -7,9 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.demo import Business, simulate
+from repair_horizon.demo import Business, simulate, write_files
 from repair_horizon.demo.catalogue import SUPPLIERS
-from repair_horizon.demo.truth import write_files
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.part_prices import (
     ALERT_COLUMNS,

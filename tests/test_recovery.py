@@ -15,9 +15,8 @@ import pandas as pd
 import pytest
 from repair_horizon.decisions.month.stop_dates import first_of_two, repair_stop
 from repair_horizon.decisions.unit.economics import StateOptions, unit_economics
-from repair_horizon.demo import Business, Truth, simulate
+from repair_horizon.demo import Business, Truth, simulate, write_files
 from repair_horizon.demo.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
-from repair_horizon.demo.truth import write_files
 from repair_horizon.demo.workshop import _GRADE_SHARES as GRADE_SHARES
 from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.design import Points
