@@ -143,6 +143,13 @@ def _listings(file: str | None, logs: Logs, tell: Telling) -> pd.DataFrame:
     return rows
 
 
+def _keep(folder: Path, name: str, table: pd.DataFrame) -> None:
+    """Write a declared table into the month's folder, with the digits the month's pages write."""
+    from repair_horizon.tables.outputs import OUTPUTS
+
+    write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
+
+
 def stock(options: Namespace) -> int:
     """Advise on every unit owned."""
     shop, tell = opened(options), Telling(options)
@@ -151,7 +158,7 @@ def stock(options: Namespace) -> int:
     folder = month_folder(options.workspace, month)
     nothing = "No unit is owned: repair-horizon add unit model_id=... state=... status=..."
     tell.table("stock", table, folder / "stock.csv", STOCK_SHOWN, nothing)
-    write_table(folder / "asking_prices.csv", shop.asking(month))
+    _keep(folder, "asking_prices", shop.asking(month))
     if len(table):
         tell.say(f"Days to sale rest on {shop.selling.words}.")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
@@ -164,7 +171,6 @@ def plan(options: Namespace) -> int:
     from repair_horizon.decisions.month.listings import winning_told
     from repair_horizon.decisions.month.plan import BUY
     from repair_horizon.fitted_shop import HORIZON, NEAR
-    from repair_horizon.tables.outputs import OUTPUTS
 
     within("--months", options.months, NEAR, HORIZON)
     shop, tell = opened(options), Telling(options)
@@ -172,7 +178,7 @@ def plan(options: Namespace) -> int:
     found = shop.plan(month)
     answers = shop.unknowns(month)  # looks as near as the plan: after it, not after two years' look
     folder = month_folder(options.workspace, month)
-    write_table(folder / "plan.csv", OUTPUTS["plan"].written(found.items))
+    _keep(folder, "plan", found.items)
     done = found.items[found.items["do"]]
     lots = done["kind"] == BUY  # a job's gain is told, a lot's promise
     shown = done.assign(
@@ -188,13 +194,13 @@ def plan(options: Namespace) -> int:
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     tell.say(f"\nWhat the plan comes to, {shop.currency} and hours, 90 % range:")
     tell.table("outcome", found.outcome())
-    write_table(folder / "part_orders.csv", shop.part_orders(month, options.months))
+    _keep(folder, "part_orders", shop.part_orders(month, options.months))
     quotes = shop.ranked_quotes(month, options.months)
-    write_table(folder / "part_quotes_ranked.csv", quotes)
+    _keep(folder, "part_quotes_ranked", quotes)
     late = quotes[quotes["wait_months"] > 0].drop_duplicates(["model_id", "part_code"])
     pays = f"{len(late)} parts are worth waiting for (wait_months)" if len(late) else "never pays"
     tell.say(f"\nWaiting for a part to get cheaper: {pays}.")
-    write_table(folder / "unknowns.csv", answers)
+    _keep(folder, "unknowns", answers)
     if len(answers):
         tell.say("\nWhat would be worth knowing, until the buy stop:")
     for text in answers["words"]:
