@@ -299,8 +299,8 @@ def _count_grades(jobs: pd.DataFrame, order: list[str]) -> Floats:
     return np.array([(grades == g).sum() for g in order], dtype="float64")
 
 
-# Bounds of the current in ampere (common practice, no source). A charger that negotiated more
-# than eight volts is charging, whatever the current.
+# Bounds of the current in ampere (common practice, no source). A charger that negotiated eight
+# volts or more is charging, whatever the current.
 READINGS = ("nothing drawn", "trickle", "low and steady", "charges normally")
 BOUNDS = (0.02, 0.15, 0.70)
 NEGOTIATED_VOLTS = 8.0
