@@ -16,7 +16,8 @@ from threading import Thread
 import pandas as pd
 import pytest
 import scale_work
-from demo_copies import DEMO, some_families
+from dask_forks import Fork, Forks
+from demo_copies import some_families
 from repair_horizon import scale
 from repair_horizon.backtest.forecasts import backtest_prices
 from repair_horizon.backtest.money_replay import replay_bids
@@ -36,31 +37,19 @@ PATIENCE = 60.0
 class Cluster:
     """A dask scheduler and workers as a partner would start them, each a process of its own."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, forks: Forks) -> None:
+        self.folder, self.forks = folder, forks
         file = folder / "scheduler.json"
         words = ["--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(file)]
         words += ["--idle-timeout", "240"]  # should nobody be left to end it
         self.scheduler = self._start("dask_scheduler", *words)
-        self.workers: list[subprocess.Popen[bytes]] = []
+        self.workers: list[Fork] = []
         self._until(lambda: file.exists() and file.read_text().endswith("}"))
         self.address = str(json.loads(file.read_text())["address"])
 
-    def _start(self, command: str, *words: str, source: Path = KIT) -> subprocess.Popen[bytes]:
-        settings = {
-            "PYTHONPATH": os.pathsep.join([str(source), str(ROOT / "tests")]),
-            "DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1",
-        }
-        line = [sys.executable, "-m", f"distributed.cli.{command}", *words, "--no-dashboard"]
-        with open(self.folder / "log", "ab") as log:
-            return subprocess.Popen(
-                line,
-                env={**os.environ, **settings},
-                cwd=self.folder,
-                stdout=log,
-                stderr=log,
-                start_new_session=True,  # so that a nanny can be ended with its worker
-            )
+    def _start(self, command: str, *words: str, source: Path = KIT) -> Fork:
+        path = [str(source), str(ROOT / "tests")]
+        return self.forks.start(command, [*words, "--no-dashboard"], self.folder, path)
 
     def add(self, n: int = 1, *words: str, threads: int = 1, source: Path = KIT) -> "Cluster":
         """Start workers and wait until they have registered."""
@@ -84,19 +73,25 @@ class Cluster:
         for process in (*self.workers, self.scheduler):
             with suppress(ProcessLookupError):
                 os.killpg(process.pid, signal.SIGKILL)
-            process.wait()
+
+
+@pytest.fixture(scope="module")
+def forks() -> Iterator[Forks]:
+    started = Forks({"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "1", "PYTHONPATH": ""})
+    yield started
+    started.end()
 
 
 @pytest.fixture
-def cluster(tmp_path: Path) -> Iterator[Cluster]:
-    started = Cluster(tmp_path)
+def cluster(tmp_path: Path, forks: Forks) -> Iterator[Cluster]:
+    started = Cluster(tmp_path, forks)
     yield started
     started.end()
 
 
 @pytest.fixture(scope="module")
-def two_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
-    started = Cluster(tmp_path_factory.mktemp("cluster")).add(2)
+def two_workers(tmp_path_factory: pytest.TempPathFactory, forks: Forks) -> Iterator[Cluster]:
+    started = Cluster(tmp_path_factory.mktemp("cluster"), forks).add(2)
     yield started
     started.end()
 
@@ -135,7 +130,7 @@ def test_a_worker_killed_in_mid_run_loses_no_family(cluster: Cluster, tmp_path: 
     killer.join()
     assert found == {f: f.upper() for f in families}
     assert set(scale_work.begun(notes, "slow")) == {w.pid for w in cluster.workers}
-    assert sorted(w.poll() is None for w in cluster.workers) == [False, True]
+    assert sorted(w.alive() for w in cluster.workers) == [False, True]
 
 
 def kill_who_takes(notes: Path, family: str) -> None:
@@ -177,6 +172,7 @@ def test_a_result_that_goes_with_its_worker_is_worked_out_anew(
         return done(client, futures) if found else seen
 
     monkeypatch.setattr(by_cluster, "_done", both_done)
+    monkeypatch.setattr(by_cluster, "_GATHER_SECONDS", 1.0)
     work = partial(scale_work.slowly, str(tmp_path))
     for family, result in each_family(work, ["a", "b"], cluster=cluster.address):
         found[family] = result
@@ -312,21 +308,17 @@ def test_a_report_by_a_cluster_is_the_report_of_the_loop(
 
 
 def test_workers_of_another_version_are_named(
-    cluster: Cluster, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    cluster: Cluster, small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A checkout that differs by one line has the same version number and is found all the same."""
     other = tmp_path / "other"
-    shutil.copytree(
-        ROOT / "kit" / "repair_horizon",
-        other / "repair_horizon",
-        ignore=shutil.ignore_patterns("__pycache__"),
-    )
+    shutil.copytree(KIT / "repair_horizon", other / "repair_horizon")
     shutil.copytree(ROOT / "notebooks", other / "notebooks")
     with open(other / "repair_horizon" / "scale" / "cluster.py", "a") as file:
         file.write("# a later thought\n")
     cluster.add(1).add(1, source=other)
     out = ["--out", str(tmp_path / "f.csv"), "--cluster", cluster.address]
-    assert main(["forecast", "--workspace", str(DEMO), *out]) == 2
+    assert main(["forecast", "--workspace", str(small), *out]) == 2
     said = capsys.readouterr().err
     assert said.count("worker tcp://") == 1
     assert "another version" in said
