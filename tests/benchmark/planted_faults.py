@@ -370,16 +370,22 @@ def noticed(fault: Fault, tree: Path) -> bool:
     """Whether the module's tests fail, or never end, with the fault planted in the copy."""
     path = tree / PACKAGE / f"{fault.module}.py"
     whole = path.read_text(encoding="utf-8")
-    path.write_text(planted(fault, whole), encoding="utf-8")
+    put(path, planted(fault, whole))
     try:
         return not passes(tests_for(fault.module), tree)
     finally:
-        path.write_text(whole, encoding="utf-8")
+        put(path, whole)
+
+
+def put(path: Path, source: str) -> None:
+    """Write a module; byte code of one as long and as old would be taken for its own."""
+    path.write_text(source, encoding="utf-8")
+    shutil.rmtree(path.parent / "__pycache__", ignore_errors=True)
 
 
 def passes(files: list[str], tree: Path) -> bool:
     """Whether test files pass against the package in a tree."""
-    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+    one = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     run = [sys.executable, "-m", "pytest", "-x", "-q", "-o", "addopts=", "-p", "no:cacheprovider"]
     try:
         done = subprocess.run(
