@@ -20,7 +20,7 @@ import pandas as pd
 from repair_horizon.backtest.methods import OURS, answers
 from repair_horizon.estimation.device_prices import fit_prices
 from repair_horizon.estimation.price_rows import working_prices
-from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
+from repair_horizon.estimation.shop_knowledge import PriceKnowledge, price_knowledge
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.months import month_number, month_start
@@ -85,7 +85,7 @@ def backtest_prices(
     """
     _check(horizons, levels)
     cutoffs = as_cutoffs(logs, origins)
-    then = {c: shop_knowledge(known_at(logs, c)) for c in cutoffs}
+    then = {c: price_knowledge(known_at(logs, c)) for c in cutoffs}
     work = partial(_every_cutoff, then, tuple(horizons), tuple(levels))
     told = hands.saying("forecasts of")
     found = all_of(work, logs.families, lambda f: (logs.of([f]), f), told)
@@ -100,7 +100,7 @@ def backtest_prices(
 
 
 def _every_cutoff(
-    then: dict[pd.Timestamp, ShopKnowledge],
+    then: dict[pd.Timestamp, PriceKnowledge],
     horizons: tuple[int, ...],
     levels: tuple[float, ...],
     given: tuple[Logs, str],
@@ -142,7 +142,7 @@ class _FamilyAtCutoff:
     known: Logs
     family_id: str
     cutoff: pd.Timestamp
-    knowledge: ShopKnowledge
+    knowledge: PriceKnowledge
 
     def tested(self, models: Sequence[str], horizons: Sequence[int]) -> pd.DataFrame:
         """Later sales of known models, with the ``horizon`` each is held out at."""

@@ -138,23 +138,29 @@ def _less(precision: Floats, pull: Floats, cov: Floats) -> tuple[Floats, Floats]
 
 
 @dataclass(frozen=True, eq=False)
-class ShopKnowledge:
-    """Effects of grade, channel and storage; curves; as-is ratios; guesses; parts; a broken market.
+class PriceKnowledge:
+    """What prices of working units start from: effects of grade, channel and storage; curves.
 
     ``market`` says whether the market broke of late; None where families show no break.
     """
 
     usual: UsualEffects
     curves: PooledCurves
-    broken: PooledRatios
-    guesses: OwnerGuesses
-    parts: PooledParts
-    market: MarketBreak | CannotSay | None = None
+    market: MarketBreak | CannotSay | None
 
     @property
     def broke(self) -> MarketBreak | None:
         """The break that families' prices start from, if there is one."""
         return self.market if isinstance(self.market, MarketBreak) else None
+
+
+@dataclass(frozen=True, eq=False)
+class ShopKnowledge(PriceKnowledge):
+    """The same, and as-is ratios, the owner's guesses and parts."""
+
+    broken: PooledRatios
+    guesses: OwnerGuesses
+    parts: PooledParts
 
 
 _known: WeakKeyDictionary[Logs, ShopKnowledge] = WeakKeyDictionary()
@@ -169,17 +175,30 @@ def shop_knowledge(logs: Logs) -> ShopKnowledge:
         The whole workspace's; they never change, so what was worked out once is kept with them.
     """
     if logs not in _known:
-        rows = rows_by_family(logs)
-        effects = [effects_of(family, found) for family, found in rows.items()]
         _known[logs] = ShopKnowledge(
-            UsualEffects(tuple(e for e in effects if e is not None)),
-            pooled_curves(rows, _classes(logs)),
-            pooled_ratios(logs),
-            owner_guesses(logs),
-            pooled_parts(logs, PART_PRIORS),
-            broken_market(logs, rows),
+            **vars(price_knowledge(logs)),
+            broken=pooled_ratios(logs),
+            guesses=owner_guesses(logs),
+            parts=pooled_parts(logs, PART_PRIORS),
         )
     return _known[logs]
+
+
+def price_knowledge(logs: Logs) -> PriceKnowledge:
+    """Work out what prices alone start from, which costs a third of all that the shop knows.
+
+    Parameters
+    ----------
+    logs
+        The whole workspace's.
+    """
+    rows = rows_by_family(logs)
+    effects = [effects_of(family, found) for family, found in rows.items()]
+    return PriceKnowledge(
+        UsualEffects(tuple(e for e in effects if e is not None)),
+        pooled_curves(rows, _classes(logs)),
+        broken_market(logs, rows),
+    )
 
 
 def broken_market(
