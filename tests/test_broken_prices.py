@@ -19,19 +19,17 @@ from repair_horizon.estimation.pooled_ratios import (
     FOUND,
     HAMMER,
     LISTED,
-    NORMAL_SPREAD,
     UNDER_HAMMER,
     FamilyRatios,
-    GaussianPrior,
     PooledRatios,
     as_is_rows,
     family_ratios,
     kinds_of,
     loads,
     ratio_centre,
-    robust_fit,
 )
 from repair_horizon.estimation.rival_prices import bidding, order_gap, rival_draws
+from repair_horizon.estimation.robust_means import NORMAL_SPREAD, GaussianPrior, robust_fit
 from repair_horizon.tables.codes import Basis
 from scant_logs import FAMILY, Z80, outlook_of, workspace
 from scipy.stats import norm

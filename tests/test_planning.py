@@ -17,13 +17,13 @@ from outlook_by_hand import (
     owned,
 )
 from repair_horizon.decisions.month import plan as planning
+from repair_horizon.decisions.month.lot_values import lots_worth
 from repair_horizon.decisions.month.plan import (
     BUY,
     MEND,
     Plan,
     free_cash,
     hours_per_month,
-    lots_worth,
     plan,
     shelf_jobs,
 )

@@ -21,8 +21,9 @@ import pandas as pd
 from repair_horizon.asking.given import Given
 from repair_horizon.asking.unit_answer import UnitAnswer, answered, asked_of
 from repair_horizon.decisions.month.listings import BID, Alike, families_of, open_listings, score
+from repair_horizon.decisions.month.lot_values import lots_worth
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
-from repair_horizon.decisions.month.plan import Job, Plan, lots_worth, plan, planned, shelf_jobs
+from repair_horizon.decisions.month.plan import Job, Plan, plan, planned, shelf_jobs
 from repair_horizon.decisions.month.quotes import family_quotes, part_orders
 from repair_horizon.decisions.month.shelf import asking, shelf
 from repair_horizon.decisions.month.stop_dates import stop_dates

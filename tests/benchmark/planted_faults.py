@@ -43,6 +43,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "decisions/costs": (*COSTS, "published/test_second_hand_tax", *RULE),
     "decisions/costs/replacement": ("published/test_keeping",),
     "decisions/month/listings": ("test_candidates", "test_planning", "test_winning"),
+    "decisions/month/lot_values": ("test_planning",),
     "decisions/month/opportunity_cost": ("test_opportunity_cost",),
     "decisions/month/plan": ("test_planning",),
     "decisions/month/questions_asked": ("test_candidates",),
@@ -85,6 +86,7 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/pooled_effects": ("test_usual_effects",),
     "estimation/pooled_ratios": ("test_broken_prices", "test_no_option_lost"),
     "estimation/broken_prices": ("test_broken_prices", "test_no_option_lost"),
+    "estimation/robust_means": ("test_broken_prices", "test_no_option_lost"),
     "estimation/repairs": (
         "published/test_proportions",
         "test_readings",

@@ -25,17 +25,15 @@ from repair_horizon.estimation.pooled_ratios import (
     NOT_SOLD,
     OPENED_RATIO,
     START_NOISE,
-    GaussianPrior,
     PooledRatios,
-    RobustFit,
     as_is_rows,
     hammer_rows,
     kinds_of,
     pooled_ratios,
     ratio_centre,
-    robust_fit,
 )
 from repair_horizon.estimation.price_rows import STORAGE
+from repair_horizon.estimation.robust_means import GaussianPrior, RobustFit, robust_fit
 from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.codes import Basis

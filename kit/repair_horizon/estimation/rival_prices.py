@@ -50,12 +50,8 @@ from repair_horizon.estimation.broken_prices import (
     ratio_table,
 )
 from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.pooled_ratios import (
-    NORMAL_SPREAD,
-    UNDER_HAMMER,
-    normal_density,
-    single_units,
-)
+from repair_horizon.estimation.pooled_ratios import UNDER_HAMMER, single_units
+from repair_horizon.estimation.robust_means import NORMAL_SPREAD, normal_density
 from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis

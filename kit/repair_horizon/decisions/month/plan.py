@@ -16,21 +16,15 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.cautions import BEFORE_BUYING
-from repair_horizon.decisions.costs.purchase import Landing
 from repair_horizon.decisions.month.listings import (
     BID,
     FIXED_PRICE,
     PRIVATE,
-    Alike,
-    Offered,
-    Scorer,
-    alike,
-    lots_of,
     open_listings,
     score,
 )
+from repair_horizon.decisions.month.lot_values import LotWorth, drawn_worth, lots_worth
 from repair_horizon.decisions.month.shelf import GONE, workable
-from repair_horizon.decisions.unit.bid import rival_of
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate
@@ -38,9 +32,9 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.logs import Logs
-from repair_horizon.tables.arrays import Bools, Floats, Ints
+from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import Delay, Settings
+from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import percent
 
 BUY, MEND, SELL = "buy", "repair", "sell"
@@ -293,74 +287,6 @@ def _job(unit: pd.Series, family_id: str, found: AtGate) -> Job:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class LotUnit:
-    """One unit of a lot: its end states in money, and the rest that a month needs of it."""
-
-    states: EndStates
-    kept: float
-    luck: Floats
-    shortfall: float
-    parts: float
-    hours: float
-
-
-@dataclass(frozen=True, eq=False)
-class LotWorth:
-    """What a month needs of a lot, without the megabytes it was worked out by."""
-
-    units: tuple[LotUnit, ...]
-    landing: Landing
-    rival: HighestRival | None
-    days: float
-    delay: Delay
-
-
-def lots_worth(
-    listings: pd.DataFrame,
-    logs: Logs,
-    economics: Economics,
-    wanted: set[str],
-    known: dict[Alike, LotWorth] | None = None,
-) -> dict[str, LotWorth]:
-    """Work out the lots wanted, by their ``bid_id``; a model's one after the other.
-
-    ``known`` holds lots alike, from the same figures; what is worked out anew is added.
-    """
-    known, out = {} if known is None else known, {}
-    lots = [lot for lot in lots_of(listings, logs, economics) if lot[0].bid_id in wanted]
-    for lot in sorted(lots, key=lambda o: o[0].key[:2]):
-        key = alike(lot)
-        if key not in known:
-            known[key] = _lot_worth(lot)
-        out[lot[0].bid_id] = known[key]
-    return out
-
-
-def _lot_worth(offered: list[Offered]) -> LotWorth:
-    found = [o.scorer for o in offered]
-    scorers = [s for s in found if isinstance(s, Scorer)]
-    counts, head = [o.quantity for o in offered], scorers[0]
-    each = [
-        LotUnit(
-            s.known.market.money,
-            s.unit.kept,
-            s.unit.family.unit_noise,
-            s.known.shortfall,
-            s.known.parts_cash,
-            s.known.hours,
-        )
-        for s in scorers
-    ]
-    return LotWorth(
-        tuple(unit for unit, n in zip(each, counts, strict=True) for _ in range(n)),
-        offered[0].terms_at(head) or head.unit.landing,
-        rival_of([s.known for s in scorers], counts),
-        head.unit.days,
-        head.unit.settings.delay,
-    )
-
-
 def _lot(row: Any, lot: LotWorth, today: pd.Timestamp, rng: np.random.Generator) -> Flow:
     """One scored listing in every draw: won or not, at which price, and what comes of it."""
     land, delay, units = lot.landing, lot.delay, lot.units
@@ -423,22 +349,6 @@ def _mended(repair: RepairOption) -> EndStates:
         np.concatenate([repair.by_grade[:, 0], failed[0]], axis=1),
         np.concatenate([repair.price_by_grade[:, 0], failed[1]], axis=1),
     )
-
-
-def drawn_worth(states: EndStates, kept: float, luck: Floats, rng: np.random.Generator) -> Floats:
-    """Worth in every draw of one unit that ends in one of its states, state and luck drawn."""
-    at, rows = _slot(states.weight, rng), np.arange(len(states.weight))
-    own = rng.permutation(luck)
-    value: Floats = states.value[rows, at] + kept * states.price[rows, at] * (own - 1.0)
-    return value
-
-
-def _slot(weight: Floats, rng: np.random.Generator) -> Ints:
-    """Draw one column per row, by weight."""
-    edges = np.cumsum(weight, axis=1)
-    u = rng.random(len(weight)) * edges[:, -1]
-    out: Ints = (u[:, None] > edges).sum(axis=1).clip(max=weight.shape[1] - 1)
-    return out
 
 
 def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Settings) -> int | None:

@@ -29,7 +29,7 @@ from repair_horizon.decisions.unit.bench import Bench, dead_part_cost
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.owner_guesses import ATTEMPTED
-from repair_horizon.estimation.pooled_ratios import normal_density
+from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.months import month_start
