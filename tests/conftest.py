@@ -55,7 +55,9 @@ def pytest_configure(config):
 
 
 def pytest_collection_modifyitems(items):
-    """Begin with the files that take longest; the rest keep their order."""
+    """Begin with the files that take longest, where several processes share them."""
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return
     at = {name: n for n, name in enumerate(LONGEST)}
     items.sort(key=lambda item: at.get(item.path.name, len(at)))
 
