@@ -12,7 +12,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
-from repair_horizon.estimation.broken_prices import START_NOISE, broken_design, ratio_draws
+from repair_horizon.estimation.broken_prices import (
+    START_NOISE,
+    Ratios,
+    broken_design,
+    ratio_draws,
+    ratio_table,
+)
 from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.pooled_ratios import (
     FAULT_SD,
@@ -22,6 +28,8 @@ from repair_horizon.estimation.pooled_ratios import (
     UNDER_HAMMER,
     FamilyRatios,
     PooledRatios,
+    _columns,
+    _prior_spread,
     as_is_rows,
     family_ratios,
     kinds_of,
@@ -32,6 +40,7 @@ from repair_horizon.estimation.rival_prices import bidding, order_gap, rival_dra
 from repair_horizon.estimation.robust_means import NORMAL_SPREAD, GaussianPrior, robust_fit
 from repair_horizon.tables.codes import Basis
 from scant_logs import FAMILY, Z80, outlook_of, workspace
+from scipy.linalg import block_diag
 from scipy.stats import norm
 
 # --- As-is values -------------------------------------------------------------------------------
@@ -163,6 +172,155 @@ def test_each_kind_of_row_has_a_scale_of_its_own() -> None:
     error, naive = (np.sqrt(np.mean([f.mean[0] ** 2 for f in fits])) for fits in (apart, alike))
     assert error < 1.1 * np.sum(n * sd**-2.0) ** -0.5
     assert naive > 1.08 * error
+
+
+def test_a_robust_mean_is_iterated_weighted_least_squares_written_out() -> None:
+    """Prior rows as data, twelve passes; each kind's scale is worth four rows at its start."""
+    rng, n = np.random.default_rng(4), 24
+    x, y = rng.normal(size=(n, 2)), 0.4 * rng.standard_t(4, n)
+    prior = GaussianPrior(np.array([0.2, -0.1]), np.array([[0.3, 0.1], [0.1, 0.2]]))
+    kind, start = np.arange(n) % 2, np.array([0.25, 0.4])
+    root, scale, weight = np.linalg.cholesky(np.linalg.inv(prior.cov)).T, start, np.ones(n)
+    for _ in range(12):
+        precise = np.sqrt(weight) / scale[kind]
+        rows = np.vstack([x * precise[:, None], root])
+        mean = np.linalg.lstsq(rows, np.append(y * precise, root @ prior.mean), rcond=None)[0]
+        square = (y - x @ mean) ** 2 + np.diag(x @ np.linalg.inv(rows.T @ rows) @ x.T)
+        weight = 5 / (4 + square / scale[kind] ** 2)
+        told = pd.Series(weight * square).groupby(kind).sum().to_numpy()
+        scale = np.sqrt((told + 4 * start**2) / (n / 2 + 4))
+    found = robust_fit(y, x, prior, start, kind)
+    np.testing.assert_allclose(found.mean, mean)
+    np.testing.assert_allclose(found.noise, scale)
+    left = x.T @ (x * (precise**2)[:, None]) * 5 / 7 + np.linalg.inv(prior.cov)
+    np.testing.assert_allclose(found.cov, np.linalg.inv(left))
+
+
+def test_the_ratios_a_family_starts_from_are_the_posterior_of_one_gaussian_written_out() -> None:
+    """Shared effects, each family's own 0.12, each fault's as far as is learned (ten of 0.20).
+
+    How wide shared effects are has one factor, worth six of them at one. Five passes each.
+    """
+    rng, keys = np.random.default_rng(3), ("display", "battery", "board", "display")
+    families = [
+        FamilyRatios(f"f{i}", kind, keys, -0.3 + 0.4 * rng.standard_normal(4),
+                     rng.uniform(0.01, 0.05, 4), (False, False, False, True))
+        for i, kind in enumerate(("phone", "tablet", "phone"))
+    ]  # fmt: skip
+    shop, hammer = PooledRatios(tuple(families)), np.array([0.0, 0.0, 0.0, 1.0])
+    start = _prior_spread()
+
+    def parts(family: FamilyRatios, sd: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        x = loads(family.device_class, keys)
+        scale = x[:, 0].copy()
+        x[:, HAMMER] = hammer
+        own = np.diag((sd * scale) ** 2)
+        rest = np.diag(family.variance + 0.30**2 * hammer)
+        rest += 0.12**2 * (np.outer(scale, scale) + np.outer(hammer, hammer))
+        return x, own, own + rest
+
+    def shared(sd: float, wide: np.ndarray, of: list[FamilyRatios]) -> tuple[np.ndarray, ...]:
+        """Mean and covariance of the shared effects, by the rules for Gaussian vectors."""
+        x, v = np.vstack([parts(f, sd)[0] for f in of]), block_diag(*[parts(f, sd)[2] for f in of])
+        gain = np.diag(wide**2) @ x.T @ np.linalg.inv(x @ np.diag(wide**2) @ x.T + v)
+        off = np.concatenate([f.off for f in of])
+        return gain @ off, np.diag(wide**2) - gain @ x @ np.diag(wide**2)
+
+    sd = 0.20
+    for _ in range(5):
+        mean, cov = shared(sd, start, families)
+        squares = []
+        for family in families:
+            x, own, v = parts(family, sd)
+            gain = own @ np.linalg.inv(v + x @ cov @ x.T)
+            second = (gain @ (family.off - x @ mean)) ** 2 + np.diag(own - gain @ own)
+            squares += list((second / np.diag(own) * sd**2)[:3])
+        sd = np.sqrt((sum(squares) + 10 * 0.20**2) / (len(squares) + 10))
+    assert shop._fault_sd == pytest.approx(sd, rel=1e-9)
+    factor, seen = 1.0, np.zeros(len(start), dtype=bool)
+    seen[np.flatnonzero(np.vstack([parts(f, sd)[0] for f in families]).any(axis=0))] = True
+    seen[: HAMMER + 1] = False
+    for _ in range(5):
+        wide = np.where(np.arange(len(start)) > HAMMER, factor * start, start)
+        mean, cov = shared(sd, wide, families)
+        second = ((mean**2 + np.diag(cov)) / start**2)[seen]
+        factor = np.sqrt((second.sum() + 6) / (seen.sum() + 6))
+    wide = np.where(np.arange(len(start)) > HAMMER, factor * start, start)
+    mean, cov = shared(sd, wide, families[1:])
+    centre = ratio_centre("display_dead", "phone")
+    prior = shop.prior("f0", "phone", [centre, centre])
+    load = np.vstack([loads("phone", [centre.key] * 2), np.eye(len(start))[HAMMER]])
+    usual = np.log(class_knowledge("phone").hammer_ratio.value)
+    expected = np.array([centre.log_ratio, centre.log_ratio, usual]) + load @ mean
+    np.testing.assert_allclose(prior.mean, expected, rtol=1e-8)
+    scale = np.append(load[:2, 0], 0.0)
+    more = 0.12**2 * np.outer(scale, scale) + np.diag((sd * scale) ** 2 + [0, 0, 0.12**2])
+    np.testing.assert_allclose(prior.cov, load @ cov @ load.T + more, rtol=1e-7)
+
+
+def test_a_fault_rests_on_its_key_everywhere_its_key_in_the_class_and_what_the_shop_shares() -> (
+    None
+):
+    """The first two whole, the last by how unsure the class is of it (0.45 is all)."""
+    (load,) = loads("phone", ["battery"])
+    places = [_columns()["", "battery"], _columns()["phone", "battery"]]
+    expected = np.zeros(len(load))
+    expected[0], expected[places] = class_knowledge("phone").as_is_ratio("battery").log_sd / 0.45, 1
+    np.testing.assert_allclose(load, expected)
+    assert 0 < load[0] < 1
+
+
+def test_of_several_faults_the_worst_counts_whole_and_the_others_for_three_tenths() -> None:
+    known = class_knowledge("phone")
+    worst, other = (known.as_is_ratio(w) for w in ("board", "battery"))
+    assert worst.value < other.value
+    found = ratio_centre("battery_and_board", "phone")
+    assert found.key == "board"
+    assert found.log_ratio == pytest.approx(worst.log_centre + 0.3 * np.log(other.value))
+    assert found.log_sd == worst.log_sd
+    sound = ratio_centre("no_fault_found", "phone")
+    assert (sound.log_ratio, sound.log_sd) == (pytest.approx(np.log(0.70)), 0.25)
+
+
+def test_a_table_of_ratios_tells_its_fit_with_80_per_cent_and_what_faults_share() -> None:
+    """The shared part is the mean covariance of two faults, at most a fault's own error."""
+    cov = np.array([[0.09, 0.02, 0.01], [0.02, 0.04, 0.03], [0.01, 0.03, 0.0225]])
+    mean, day = np.array([-1.0, -0.8, -1.2]), pd.Timestamp("2024-05-01")
+    rows = pd.DataFrame({"fault": ["a", "a", "b"], "hammer": [False, False, True], "day": day})
+    part = Ratios(("a", "b", "c"), mean, cov, np.full(3, 0.3))
+    table = ratio_table(part, rows, False, 0)
+    error = np.sqrt(np.diag(cov))
+    for column, p in (("ratio", 0.5), ("lower", 0.1), ("upper", 0.9)):
+        np.testing.assert_allclose(table[column], np.exp(norm(mean, error).ppf(p)), rtol=1e-5)
+    np.testing.assert_allclose(table["common"], np.minimum(np.sqrt(0.12 / 6), error))
+    assert table["n"].tolist() == [2, 0, 0]
+    assert table["words"].tolist() == [
+        "2 own as-is sales",
+        *["from 2 as-is sales of other faults"] * 2,
+    ]
+    assert table["newest"].tolist()[0] == day
+    for behind, others, words in (
+        (rows[2:], 3, "from 1 hammer price"),
+        (rows[:0], 3, "from 3 other families"),
+        (rows[:0], 1, "from another family"),
+        (rows[:0], 0, "from the class, wide"),
+    ):
+        assert set(ratio_table(part, behind, False, others)["words"]) == {words}
+
+
+@pytest.mark.parametrize("each", [2, 20])
+def test_no_ratio_rests_on_a_tenth_of_a_judged_scale(each: int) -> None:
+    """A tenth more of what a row of one kind starts at moves no ratio by a seventh of its error."""
+    rng, n = np.random.default_rng(7), 3 * each
+    kind = np.repeat([FOUND, LISTED, UNDER_HAMMER], each)
+    y, x = 0.4 * rng.standard_t(4, n), np.ones((n, 1))
+    prior = GaussianPrior(np.zeros(1), np.full((1, 1), 0.4**2))
+    usual = robust_fit(y, x, prior, START_NOISE, kind)
+    for i in range(3):
+        other = robust_fit(y, x, prior, START_NOISE * (1 + 0.1 * np.eye(3)[i]), kind)
+        error = np.sqrt(usual.cov[0, 0])
+        assert abs(other.mean - usual.mean)[0] < error / 7
+        assert np.sqrt(other.cov[0, 0]) == pytest.approx(error, rel=0.05)
 
 
 @pytest.mark.parametrize("apart", [0.08, 0.3])
@@ -297,6 +455,36 @@ def test_without_a_hammer_price_the_rival_stands_a_gap_above_the_classs_ratio(
     assert float(rival.log_ratio.std()) > 0.4
     assert 0.08 < bidding(knowledge, 0.3, 0).gap < 0.2
     assert float(np.median(usual)) < float(np.median(rival.log_ratio))
+
+
+@pytest.mark.parametrize(("seen", "n"), [(0.3, 0), (0.2, 12)])
+def test_bidders_behind_prices_are_weighed_world_by_world(seen: float, n: int) -> None:
+    """Two thousand drawn worlds, gaps and variances by simulation of 20,000 auctions each.
+
+    A world of a spread counts as n normal rows of its log deviation do (1 / 2n): exp(-n log^2).
+    """
+    knowledge = class_knowledge("phone")
+    z = np.random.default_rng(5).standard_normal((3, 2000))
+    figures = (knowledge.serious_bidders, knowledge.bid_spread, knowledge.market("hammer_spread"))
+    drawn = [f.value * np.exp(f.log_sd * row) for f, row in zip(figures, z, strict=True)]
+    bidders = np.clip(np.rint(drawn[0]), 2, 40).astype(int)
+    rng, of = np.random.default_rng(1), {}
+    for b in np.unique(bidders):
+        top = np.sort(rng.standard_normal((20_000, b)), axis=1)[:, -2:]
+        of[b] = (top[:, 1] - top[:, 0]).mean(), top[:, 1].var(), top[:, 0].var()
+    gap, first, second = np.array([of[b] for b in bidders]).T
+    between = np.sqrt(np.maximum(drawn[2] ** 2 - second * drawn[1] ** 2, 0.02**2))
+    world = np.sqrt(second * drawn[1] ** 2 + between**2)
+    weight = norm.pdf(np.log(world), np.log(seen), np.sqrt(1 / (2 * n))) if n else np.ones(2000)
+    found = bidding(knowledge, seen, n)
+    mean = np.average(gap * drawn[1], weights=weight)
+    assert found.gap == pytest.approx(mean, rel=0.02)
+    spread = np.average((gap * drawn[1] - mean) ** 2, weights=weight) ** 0.5
+    assert found.gap_sd == pytest.approx(spread, rel=0.03)
+    whole = np.average(first * drawn[1] ** 2 + between**2, weights=weight)
+    assert found.spread == pytest.approx(whole**0.5, rel=0.02)
+    assert found.bidders == pytest.approx(np.average(bidders, weights=weight), rel=0.002)
+    assert found.bid_spread == pytest.approx(np.average(drawn[1], weights=weight), rel=0.01)
 
 
 def test_bidders_are_shrunk_to_what_prices_spread() -> None:

@@ -2,28 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from panels_by_hand import LAUNCH, NOW, models, points, usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.classes.figures import PIVOT_MONTHS
+from repair_horizon.estimation import shop_knowledge
 from repair_horizon.estimation.calibration import width_factor
 from repair_horizon.estimation.curve.checks import (
+    _AGE_NAMES,
+    _PRICES,
+    far_off,
     level_after,
     market_index,
+    model_effects,
     parameter_table,
+    residual_groups,
     robust_check,
     width_shares,
 )
-from repair_horizon.estimation.curve.design import Points, Priors, layout_of, segments
+from repair_horizon.estimation.curve.design import (
+    Points,
+    Priors,
+    layout_of,
+    level_and_slopes,
+    segments,
+)
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
-from repair_horizon.estimation.curve.market import FAMILIES_DIFFER, MarketBreak
-from repair_horizon.estimation.curve.panel import Models, Panel, Traits
-from repair_horizon.estimation.curve.predict import learned_share, predict
+from repair_horizon.estimation.curve.market import FAMILIES_DIFFER, MarketBreak, covariances
+from repair_horizon.estimation.curve.panel import Panel
+from repair_horizon.estimation.curve.predict import draw, learned_share, level_paths, predict, until
 from repair_horizon.estimation.device_prices import PRICE_PRIORS
 from repair_horizon.estimation.forecast import forecast
 from repair_horizon.estimation.owner_guesses import (
@@ -34,7 +49,7 @@ from repair_horizon.estimation.owner_guesses import (
     owner_guesses,
 )
 from repair_horizon.estimation.part_paths import ClassPart, PartPaths
-from repair_horizon.estimation.part_prices import PART_PRIORS
+from repair_horizon.estimation.part_prices import PART_PRIORS, common_move, together
 from repair_horizon.estimation.pooled_curves import (
     PART_STEP,
     SHOP_STEP,
@@ -42,59 +57,50 @@ from repair_horizon.estimation.pooled_curves import (
     PooledParts,
     base_columns,
     class_curve,
+    curve_alone,
     part_steps,
 )
-from repair_horizon.estimation.pooled_ratios import NO_FAULT, WHOLE_SHARE_SD, _scale, _width
+from repair_horizon.estimation.pooled_effects import effects_alone
+from repair_horizon.estimation.pooled_ratios import (
+    NO_FAULT,
+    WHOLE_SHARE_SD,
+    _scale,
+    _width,
+    against_plain,
+)
 from repair_horizon.estimation.price_rows import anchored
 from repair_horizon.estimation.price_table import monthly_change
-from repair_horizon.estimation.repairs import _with_shares, reading_class
-from repair_horizon.estimation.shop_knowledge import steps
+from repair_horizon.estimation.repairs import (
+    _with_shares,
+    beta_interval,
+    fit_rates,
+    reading_class,
+    success_by_fault,
+)
+from repair_horizon.estimation.shop_knowledge import _OWN, _SHARED, _SLOW, SPAN, _months, steps
 from repair_horizon.estimation.time_on_market import time_on_market
 from repair_horizon.tables.inputs import CLASSES, QUALITIES
 from repair_horizon.tables.months import month_middle
 from repair_horizon.tables.words import percent
 from scant_logs import FAMILY, all_fitted, workspace
 from scipy import integrate
+from scipy.optimize import brentq
 from scipy.special import expit, logit
-from scipy.stats import norm, t
-
-NOW = pd.Timestamp("2024-12-28")
-LAUNCH = pd.Timestamp("2022-01-01")
-
-
-def models(count: int, known: bool = True, steps: bool = False) -> Models:
-    """Models of one family, eight months apart; the first has a successor where there are steps."""
-    launch = pd.DatetimeIndex([LAUNCH + pd.Timedelta(days=240 * i) for i in range(count)])
-    next_one = [launch[1] if steps else pd.NaT, *[pd.NaT] * (count - 1)]
-    names = tuple(f"m{i}" for i in range(count))
-    price = np.full(count, 500.0)
-    return Models(
-        names, launch, price, np.full(count, known), pd.DatetimeIndex(next_one), 12.0, 2.0, steps
-    )
-
-
-def panel(known: Models, sold: int, seed: int = 1, each: int = 40) -> Panel:
-    """Prices of the first models falling two per cent a month, a fifth off for a second grade."""
-    rng = np.random.default_rng(seed)
-    model = np.repeat(np.arange(sold), each)
-    span = (NOW - known.launch[model]).days.to_numpy()
-    day = known.launch[model] + pd.to_timedelta(np.floor(rng.uniform(10, span)), unit="D")
-    age = (day - known.launch[model]).days.to_numpy() / 30.4375
-    second = rng.integers(0, 2, len(model)).astype(float)
-    y = -0.08 - 0.02 * age - 0.2 * second + 0.1 * rng.standard_t(4, len(model))
-    y = y + rng.normal(0, 0.08, sold)[model]
-    traits = Traits(("grade B",), second[:, None], np.array([0.3]), np.array([False]))
-    key = np.array([f"S{i}" for i in range(len(y))], dtype=object)
-    return Panel(known, y, model, pd.DatetimeIndex(day), traits, key, 500 * np.exp(y), NOW)
+from scipy.stats import beta, norm, t
 
 
 @pytest.fixture(scope="module")
 def fit() -> JointFit:
-    return fit_joint(panel(models(3), 3), Priors())
+    return fit_joint(usual_panel(1, graded=True), Priors())
 
 
 def at(model: int, *days: str) -> Points:
-    return Points(np.full(len(days), model), pd.DatetimeIndex(days), np.zeros((len(days), 1)))
+    return points(model, pd.DatetimeIndex(days), traits=1)
+
+
+def months_alone(panel: Panel) -> tuple[np.ndarray, np.ndarray]:
+    """What a family's prices say of each month's market."""
+    return _months(panel, "phone", NOW.year * 12 + NOW.month - 1)
 
 
 # -- curves and what is told of them
@@ -126,6 +132,87 @@ def test_intervals_of_market_and_coefficients_are_scipys(fit: JointFit) -> None:
     each = norm(mean[: len(table)], np.sqrt(np.diag(cov))[: len(table)])
     np.testing.assert_allclose(table["lower"], each.ppf(0.25), atol=1e-5)
     np.testing.assert_allclose(table["upper"], each.ppf(0.75), atol=1e-5)
+
+
+def test_groups_of_sales_are_told_as_pandas_groups_them() -> None:
+    """Ages by year, thirds of the fitted price and channels, by groupby and scipy's Student-t."""
+    drawn = usual_panel(1, graded=True)
+    traits = replace(drawn.traits, names=("channel shop",))
+    fit = fit_joint(replace(drawn, traits=traits), Priors())
+    seen, noise, weight, left = fit.panel, fit.scales.noise, fit.weights, fit.residuals
+    within = np.abs(left) <= noise * t(4).ppf(0.9)
+    price = pd.Series(np.exp(seen.y - left) * 500).rank(method="first", pct=True)
+    names = {
+        "age": pd.cut(seen.age, [0, 12, 24, 36, 99], right=False, labels=_AGE_NAMES),
+        "year": seen.day.year.astype(str),
+        "price": pd.cut(price, [0, 1 / 3, 2 / 3, 1], labels=_PRICES),
+        "channel": np.where(seen.traits.values[:, 0] > 0, "shop", "market"),
+    }
+    table = residual_groups(fit, "market").set_index(["what", "group"])
+    rows = pd.DataFrame({"w": weight, "wr": weight * left, "within": within})
+    for what, named in names.items():
+        by = rows.groupby(np.asarray(named, dtype=object))
+        told, w = table.loc[what].sort_index(), by["w"].sum()
+        assert told["n"].tolist() == by.size().tolist()
+        np.testing.assert_allclose(told["miss"], by["wr"].sum() / w)
+        np.testing.assert_allclose(told["std_error"], noise * w**-0.5)
+        np.testing.assert_allclose(told["inside"], by["within"].mean())
+    first = table.iloc[0]
+    for errors in (1.9, 2.1):
+        off = replace(fit, residuals=left + errors * first["std_error"] - first["miss"])
+        assert residual_groups(off, "market")["clear"].iloc[0] == (errors > 2)
+
+
+def test_far_off_is_more_than_four_spreads_either_way(fit: JointFit) -> None:
+    left = np.zeros(len(fit.panel.y))
+    left[:4] = fit.scales.noise * np.array([4.1, -4.3, 3.9, -3.9])
+    assert far_off(replace(fit, residuals=left))["key"].tolist() == ["S1", "S0"]
+
+
+def test_what_is_learned_of_a_model_is_the_part_of_its_prior_variance_that_is_gone(
+    fit: JointFit,
+) -> None:
+    variance = np.diag(fit.posterior.cov)[fit.layout.models(0)]
+    expected = 1 - variance / fit.scales.level**2
+    assert (expected > 0.1).all()
+    np.testing.assert_allclose(model_effects(fit)["learned"], expected)
+
+
+def test_intervals_are_80_per_cent_unless_asked_otherwise(fit: JointFit) -> None:
+    where, there = at(0, "2025-06-15"), at(0, "2025-03-15")
+    pd.testing.assert_frame_equal(market_index(fit), market_index(fit, 0.8))
+    pd.testing.assert_frame_equal(parameter_table(fit), parameter_table(fit, 0.8))
+    assert width_shares(fit, where)[0] == width_shares(fit, where, 0.8)[0]
+    assert level_after(fit, where, there, 2) == level_after(fit, where, there, 2, 0.8)
+    jobs = pd.DataFrame({"listed_fault": "f", "outcome": ["not_fixed", "fixed_first_pass"]})
+    pd.testing.assert_frame_equal(success_by_fault(jobs), success_by_fault(jobs, 0.8))
+    a, b = np.array([3.0]), np.array([2.0])
+    np.testing.assert_allclose(beta_interval(a, b), beta.ppf([[0.1], [0.9]], 3.0, 2.0))
+
+
+def test_a_further_sale_tells_of_a_level_what_drawn_paths_have_in_common(fit: JointFit) -> None:
+    """Its level today, of the same model or of another, against 40,000 paths half a year on."""
+    target = at(0, "2025-06-15")
+    for model in (0, 1):
+        there = at(model, "2024-12-28")
+        both = together([target, there])
+        paths = level_paths(fit, draw(fit, 7, 40_000, np.random.default_rng(3)), both)
+        cov = np.cov(paths.T)
+        for count in (1, 4):
+            left = cov[0, 0] - cov[0, 1] ** 2 / (cov[1, 1] + fit.scales.noise**2 / count)
+            now, then = level_after(fit, target, there, count)
+            assert now == pytest.approx(norm.ppf(0.9) * np.sqrt(cov[0, 0]), rel=0.015)
+            assert (then[0] / now) ** 2 == pytest.approx(left / cov[0, 0], abs=0.015)
+
+
+@pytest.mark.parametrize("first", ["2024-12-28", "2025-02-15"])
+def test_draws_cut_to_some_days_give_the_same_paths_there(fit: JointFit, first: str) -> None:
+    """Paths of this month need the known months' effects, later ones none of them."""
+    drawn, where = draw(fit, 12, 20, np.random.default_rng(2)), at(0, first, "2025-05-15")
+    cut = until(fit, drawn, where.day)
+    np.testing.assert_allclose(level_paths(fit, cut, where), level_paths(fit, drawn, where))
+    assert cut.market.shape[1] == 6
+    assert (cut.theta.shape == drawn.theta.shape) == (first == "2024-12-28")
 
 
 def test_what_further_sales_tell_is_what_a_further_row_of_data_tells(fit: JointFit) -> None:
@@ -174,7 +261,7 @@ def test_what_own_sales_taught_is_told_against_a_twin_never_sold() -> None:
         ids=("m0", "m1", "twin"),
         launch=pd.DatetimeIndex([*known.launch[:2], known.launch[0]]),
     )
-    found = fit_joint(panel(twin, 2), Priors())
+    found = fit_joint(usual_panel(1, 2, known=twin, graded=True), Priors())
     now = [str(NOW.date())]
     sold, unsold = (float(predict(found, at(m, *now)).level_variance[0]) for m in (0, 2))
     assert learned_share(found)[0] == pytest.approx(1 - sold / unsold, abs=0.02)
@@ -182,7 +269,7 @@ def test_what_own_sales_taught_is_told_against_a_twin_never_sold() -> None:
 
 
 def test_the_layout_reaches_from_the_first_sale_to_today_or_a_later_sale() -> None:
-    prices = panel(models(3), 3)
+    prices = usual_panel(1, graded=True)
     layout = layout_of(prices, Priors())
     assert layout.first_month == prices.month.min()
     assert layout.last_month == NOW.year * 12 + NOW.month - 1
@@ -252,6 +339,40 @@ def test_a_part_is_expected_at_a_share_of_the_launch_price_that_some_class_has()
     assert np.ptp(shares) / 4 < wide < 2 * np.ptp(shares)
 
 
+def test_where_no_class_is_known_a_device_falls_in_the_end_as_those_of_some_class_do() -> None:
+    """The last slope of the priors alone lies among the classes' last slopes, and none rises."""
+    last = [class_curve(kind).mean[-1] for kind in CLASSES]
+    assert min(last) < level_and_slopes(PRICE_PRIORS).mean[-1] < max(last) < 0
+
+
+@pytest.mark.parametrize("priors", [PRICE_PRIORS, PART_PRIORS])
+def test_no_price_rests_on_a_tenth_of_a_judged_prior(priors: Priors) -> None:
+    """A year ahead, from three sales or 120: a tenth of any figure is lost in what is not known.
+
+    Levels move by under a seventh of their deviation, deviations by under a twentieth; how fast
+    slopes fade is apart.
+    """
+    where, known = at(0, "2025-12-15"), models(3, first_ends=True)
+    for panel in (
+        usual_panel(1, 1, 3, known=known, graded=True),
+        usual_panel(1, known=known, graded=True),
+    ):
+        usual = predict(fit_joint(panel, priors), where)
+        sd = np.sqrt(usual.level_variance)
+        for name, figure in vars(priors).items():
+            for other in tenths(figure) if name != "damp" else []:
+                band = predict(fit_joint(panel, replace(priors, **{name: other})), where)
+                assert abs(band.median - usual.median) < sd / 7, name
+                assert np.sqrt(band.level_variance) == pytest.approx(sd, rel=0.05), name
+
+
+def tenths(figure: object) -> list[object]:
+    """A figure a tenth larger; of a mean and a deviation first one, then the other."""
+    if isinstance(figure, tuple):
+        return [(figure[0] * 1.1, figure[1]), (figure[0], figure[1] * 1.1)]
+    return [figure * 1.1] if isinstance(figure, float) else []
+
+
 def test_a_class_is_unsure_of_the_level_by_all_its_figure_at_twelve_months() -> None:
     """Between two classes the variances there differ by their figures alone, half as much again."""
     load = np.concatenate([[1.0], segments(np.array([float(PIVOT_MONTHS)]))[0]])
@@ -267,7 +388,7 @@ def test_a_class_is_unsure_of_the_level_by_all_its_figure_at_twelve_months() -> 
 
 def test_what_a_successor_takes_is_taken_off_before_families_are_compared() -> None:
     """By the usual step of the joint model's own prior, where one has come."""
-    prices = panel(models(3, steps=True), 3)
+    prices = usual_panel(1, known=models(3, first_ends=True))
     came = (prices.model == 0) & (prices.day >= prices.models.launch[1])
     x, y, sd = base_columns(prices)
     assert came.any()
@@ -292,14 +413,14 @@ def test_a_quality_nobody_quoted_lies_from_the_base_as_the_class_says_and_as_wid
 # -- parts
 
 
-def test_the_mean_of_a_class_parts_draws_is_the_classs_figure() -> None:
-    """Whatever the width; 400,000 draws, the launch price known and not."""
+def test_a_class_parts_draws_have_the_classs_figure_as_their_mean_and_its_width() -> None:
+    """As wide as the figure at that age, a model's own level and a launch price unknown (0.4)."""
     rng, n = np.random.default_rng(8), 400_000
     for known in (True, False):
         part = ClassPart(
             "phone",
             "DA",
-            models(1, known),
+            models(1, known=known),
             pd.DatetimeIndex([LAUNCH + pd.Timedelta(days=900)]),
             rng.standard_normal((n, 2)),
             {"aftermarket": rng.standard_normal(n)},
@@ -307,6 +428,9 @@ def test_the_mean_of_a_class_parts_draws_is_the_classs_figure() -> None:
         (path,) = part.paths("m0", ["aftermarket"])
         log_share, _ = part._shares("aftermarket", np.array([900 / 30.4375]))
         assert path.price.mean() / 500 == pytest.approx(float(np.exp(log_share[0])), rel=0.006)
+        own = class_knowledge("phone").part_share("DA", "aftermarket", 900 / 30.4375).log_sd
+        wide = np.sqrt(own**2 + PART_PRIORS.model_level**2 + (not known) * 0.4**2)
+        assert np.log(path.price).std() == pytest.approx(wide, rel=0.005)
 
 
 def test_parts_of_the_first_month_are_the_first_month_of_their_paths(tmp_path: Path) -> None:
@@ -316,6 +440,8 @@ def test_parts_of_the_first_month_are_the_first_month_of_their_paths(tmp_path: P
     assert len(list(parts)) > 3
     for key in parts:
         np.testing.assert_allclose(parts.now[key].price[:, 0], parts[key].price[:, 0])
+        alone = replace(parts, keyed={key: None})
+        np.testing.assert_allclose(alone.now[key].price[:, 0], parts[key].price[:, 0])
 
 
 def test_a_change_over_more_months_than_are_drawn_is_the_change_over_those(
@@ -328,6 +454,30 @@ def test_a_change_over_more_months_than_are_drawn_is_the_change_over_those(
     level = family.level[:, 0]
     by_hand = np.median((level[:, 3] / level[:, 0]) ** (1 / 3) - 1)
     assert monthly_change(family, 3)["change"].iloc[0] == pytest.approx(by_hand)
+
+
+def test_a_common_move_is_told_against_the_forecast_from_all_other_quotes() -> None:
+    """Six newest quotes given all others, by the rules for Gaussian vectors; a move is 0.4 wide."""
+    drawn = usual_panel(2, each=20)
+    late = np.flatnonzero(drawn.model == 0)[np.argsort(drawn.day[drawn.model == 0])][-6:]
+    others = np.setdiff1d(np.arange(len(drawn.y)), late)
+    y = drawn.y + 0.6 * np.isin(np.arange(len(drawn.y)), late)
+    fit = fit_joint(replace(drawn, y=y), PART_PRIORS)
+    x, prior = fit.rows.full(), fit.posterior.prior_precision
+    quarter = drawn.month // 3
+    drift = fit.scales.drift**2 * 0.8 ** np.abs(np.subtract.outer(quarter, quarter))
+    drift = drift * np.equal.outer(drawn.model, drawn.model)
+    own = np.diag(1 / fit.row_precision)
+    cov = x @ np.linalg.inv(prior) @ x.T + drift + own
+    off = y - x @ np.linalg.solve(prior, fit.posterior.prior_pull)
+    gain = cov[np.ix_(late, others)] @ np.linalg.inv(cov[np.ix_(others, others)])
+    error = off[late] - gain @ off[others]
+    left = (cov - own)[np.ix_(late, late)] - gain @ cov[np.ix_(others, late)]
+    precision = np.linalg.inv(left + fit.scales.noise**2 * np.eye(6))
+    sure = precision.sum() + 0.4**-2
+    found = common_move(fit, late)
+    assert found == pytest.approx((precision.sum(axis=0) @ error / sure, sure**-0.5), rel=1e-5)
+    assert common_move(fit, others[drawn.model[others] == 0][-6:]) is None
 
 
 # -- guesses, shares, readings
@@ -386,6 +536,39 @@ def test_jobs_of_one_family_move_what_another_may_expect(tmp_path: Path) -> None
     assert own == pytest.approx(both * 1.2 / (both + 0.3**2), abs=0.02)
 
 
+def test_drawn_rates_have_the_means_and_intervals_that_are_told(tmp_path: Path) -> None:
+    rates, rng = fit_rates(workspace(tmp_path / "w"), FAMILY), np.random.default_rng(5)
+    told = rates.states[rates.states["listed_fault"] == "display_dead"]
+    for name, drawn in (
+        ("share", rates.draw_shares("display_dead", 40_000, rng)),
+        ("success", rates.draw_success("display_dead", 40_000, rng)),
+    ):
+        np.testing.assert_allclose(drawn.mean(axis=0), told[name], atol=0.005)
+        ends = np.quantile(drawn, [0.1, 0.9], axis=0)
+        np.testing.assert_allclose(ends, told[[f"{name}_lower", f"{name}_upper"]].T, atol=0.01)
+    drawn = rates.draw_grades(40_000, rng)
+    np.testing.assert_allclose(drawn.mean(axis=0), rates.grades["share"], atol=0.005)
+
+
+def test_a_job_of_unknown_state_counts_in_parts_by_bayes_rule(tmp_path: Path) -> None:
+    """Four mended and two not: three rounds of parts by success and success by parts."""
+    outcome = ["fixed_first_pass"] * 4 + ["not_fixed"] * 2
+    rows = [f"J{i},U{i},ulver_1,2024-05-0{i + 1},display_dead,,{o}" for i, o in enumerate(outcome)]
+    head = "job_id,unit_id,model_id,opened,listed_fault,state_found,outcome"
+    logs = workspace(tmp_path / "w", repairs="\n".join([head, *rows]) + "\n")
+    guesses = owner_guesses(logs)
+    states = fit_rates(logs, FAMILY, guesses).states
+    share, guess = (states[c].to_numpy(float) for c in ("share", "prior_success"))
+    able, none, parts = guess > 0, np.zeros((len(guess), 2)), np.zeros((2, len(guess)))
+    for _ in range(4):
+        a, b = guesses.success(FAMILY, guess, *parts, none, np.ones(len(guess))).T
+        p = a / (a + b)
+        good, bad = share * p * able, share * (1 - p) * able
+        mended = 4 * good / good.sum()
+        parts = np.stack([mended, mended + 2 * bad / bad.sum()])
+    np.testing.assert_allclose(states["success"], p * able)
+
+
 def test_jobs_elsewhere_count_one_each_up_to_what_declared_shares_are_worth() -> None:
     """Ten worth: four elsewhere count four, forty count ten in all, in their own proportions."""
     states = pd.DataFrame(
@@ -438,6 +621,37 @@ def test_a_fault_goes_along_with_what_all_share_as_far_as_it_is_unsure() -> None
         assert scale == pytest.approx(np.clip(_width("phone", key) / WHOLE_SHARE_SD, None, 1.0))
 
 
+def test_a_broken_unit_is_held_against_the_weighted_mean_of_what_worked_then() -> None:
+    """Launch price by the class's curve, 0.30 wide; working sales, 0.15 wide, faded over 120 days.
+
+    Those are moved to the day by the class's pace. Asking prices are brought to sold ones, prices
+    of opened units to untouched ones. A year and four months off nothing is said.
+    """
+    kind, day = class_knowledge("phone"), pd.Timestamp("2023-09-01")
+    sold = pd.DataFrame({"sale_date": pd.DatetimeIndex(["2023-07-01", "2024-01-01", "2022-03-01"])})
+    sold["amount"] = [300.0, 240.0, 900.0]
+    rows = pd.DataFrame({"day": day, "amount": 100.0, "asked": [0.0, 1.0], "opened": [0.0, 1.0]})
+    age = (day - LAUNCH).days / 30.4375
+    year = np.log(kind.share_of_launch(np.array([age - 1, age + 1])).value)
+    apart = (day - sold["sale_date"]).dt.days.to_numpy()
+    near = np.where(apart < 480, np.exp(-0.5 * (apart / 120) ** 2), 0.0) / 0.15**2
+    moved = np.log(sold["amount"]) + (year[1] - year[0]) / 2 * apart / 30.44
+    both = [np.log(500 * kind.share_of_launch(age).value), *moved], [0.30**-2, *near]
+    for price, sales, (values, weights) in (
+        (500.0, None, ([both[0][0]], [both[1][0]])),
+        (500.0, sold, both),
+        (np.nan, sold, (moved, near)),
+    ):
+        about = {"device_class": "phone", "launch_date": LAUNCH, "launch_amount": price}
+        found = against_plain(rows, sales, pd.Series(about))
+        ratio = np.log(100) - np.average(values, weights=weights)
+        off = np.log(kind.market("ask_to_sold").value / 0.68)
+        np.testing.assert_allclose(found["ratio"], [ratio, ratio + off], rtol=1e-9)
+        np.testing.assert_allclose(found["reference"], 1 / np.sum(weights))
+    assert against_plain(rows, None, pd.Series(about)).empty
+    assert against_plain(rows, sold[2:], pd.Series(about)).empty
+
+
 def test_before_anything_was_listed_the_usual_price_is_within_the_range_asked() -> None:
     columns = {"days": [], "sold": [], "log_ratio": [], "channel": [], "class": []}
     rows = pd.DataFrame({**columns, "log_reached": []}).astype(
@@ -447,21 +661,51 @@ def test_before_anything_was_listed_the_usual_price_is_within_the_range_asked() 
     assert found.lowest < 0.0 < found.highest
 
 
-def test_a_family_less_sure_than_enough_has_no_say_in_whether_families_agree() -> None:
-    """Four families, one of a few scattered prices: it is not counted among those that agree."""
-    rng = np.random.default_rng(2)
+def test_the_step_of_all_families_is_generalised_least_squares(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Months told of by three families, each with a path of its own on top of a shared one.
 
-    class Rows:
-        def __init__(self, prices: Panel) -> None:
-            self.panel = prices
+    A family whose own step is known to 0.16 has no say in whether they agree, one to 0.14 has.
+    """
+    last, n, rng = 24_000, SPAN, np.random.default_rng(3)
+    wander = np.array([[covariances(n, _SLOW)[abs(i - j)] for j in range(n)] for i in range(n)])
+    step = np.arange(n) >= n - 6
 
-    big = {f"f{i}": Rows(panel(models(3), 3, seed=i, each=60)) for i in range(3)}
-    few = panel(models(3), 3, seed=9, each=60)
-    kept = np.zeros(len(few.y), dtype=bool)
-    kept[rng.choice(len(few.y), 3, replace=False)] = True
-    last = NOW.year * 12 + NOW.month - 1
-    rows = {**big, "small": Rows(few.kept(kept))}
-    said = list(steps(rows, dict.fromkeys(rows, "phone"), last))
-    alone = list(steps(big, dict.fromkeys(big, "phone"), last))
-    assert said
-    assert [s.families for s in said] == [s.families for s in alone]
+    def own(precision: np.ndarray) -> np.ndarray:
+        return np.linalg.inv(np.linalg.inv(precision) + _OWN**2 * wander)
+
+    def as_sure(sd: float) -> np.ndarray:
+        """Months known alike, so that the family's own step has a deviation."""
+        root = brentq(lambda p: step @ own(np.exp(p) * np.eye(n)) @ step - sd**-2.0, -5, 15)
+        return np.exp(root) * np.eye(n)
+
+    each = [as_sure(sd) for sd in (0.05, 0.14, 0.16)]
+    seen = [-0.2 * step + 0.02 * rng.standard_normal(n) for _ in each]
+    told = {f"f{i}": (p, p @ y) for i, (p, y) in enumerate(zip(each, seen, strict=True))}
+    monkeypatch.setattr(shop_knowledge, "_months", lambda name, kind, last: told[name])
+    rows = {f: SimpleNamespace(panel=f) for f in told}
+    found = {s.month: s for s in steps(rows, dict.fromkeys(told, "phone"), last)}
+    precision = np.sum([own(p) for p in each], axis=0)
+    pull = np.sum([own(p) @ y for p, y in zip(each, seen, strict=True)], axis=0)
+    seen_by_all = np.linalg.solve(precision, pull)
+    whole = np.linalg.inv(np.linalg.inv(precision) + _SHARED**2 * wander)
+    said = found[last - 5]
+    assert said.size == pytest.approx(step @ whole @ seen_by_all / (step @ whole @ step), rel=1e-4)
+    assert said.sd == pytest.approx((step @ whole @ step) ** -0.5, rel=1e-4)
+    assert (said.families, said.agree) == (2, 2)
+
+
+@pytest.mark.parametrize("what", [months_alone, curve_alone, effects_alone])
+def test_what_a_family_says_does_not_hang_on_the_order_of_its_models(
+    what: Callable[[Panel], tuple[np.ndarray, np.ndarray]],
+) -> None:
+    given = usual_panel(4, graded=True)
+    known = given.models
+    turned = replace(
+        known, ids=known.ids[::-1], launch=known.launch[::-1], successor=known.successor[::-1]
+    )
+    for one, other in zip(
+        what(given), what(replace(given, models=turned, model=2 - given.model)), strict=True
+    ):
+        np.testing.assert_allclose(one, other, rtol=1e-6, atol=1e-6)

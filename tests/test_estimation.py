@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from panels_by_hand import LAUNCH, NOW, models, panel, points, usual_panel
 from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import (
@@ -30,44 +31,12 @@ from scipy import linalg
 from statsmodels.regression.mixed_linear_model import MixedLMParams
 from statsmodels.tsa.arima_process import arma_acovf
 
-LAUNCH = pd.Timestamp("2022-01-01")
-
-
-NOW = pd.Timestamp("2024-12-28")
-
-
 NO_TRAITS = Traits((), np.zeros((0, 0)), np.zeros(0), np.zeros(0, dtype=bool))
-
-
-def models(count: int, gap_days: int = 240) -> Models:
-    launch = pd.DatetimeIndex([LAUNCH + pd.Timedelta(days=gap_days * i) for i in range(count)])
-    return Models(
-        ids=tuple(f"model_{i}" for i in range(count)),
-        launch=launch,
-        launch_price=np.full(count, 500.0),
-        price_known=np.ones(count, dtype=bool),
-        successor=pd.DatetimeIndex([pd.NaT] * count),
-        gap_months=12.0,
-        gap_sd=2.0,
-        steps=False,
-    )
-
-
-def panel(known: Models, model: np.ndarray, day: pd.DatetimeIndex, y: np.ndarray) -> Panel:
-    n = len(model)
-    traits = Traits((), np.zeros((n, 0)), np.zeros(0), np.zeros(0, dtype=bool))
-    price = known.launch_price[model] * np.exp(y)
-    key = np.array([f"S{i}" for i in range(n)], dtype=object)
-    return Panel(known, y, model, day, traits, key, price, NOW)
-
-
-def points(model: int, days: pd.DatetimeIndex) -> Points:
-    return Points(np.full(len(days), model), days, np.zeros((len(days), 0)))
 
 
 def test_the_mean_of_many_sales_counts_as_many() -> None:
     """A price of ``n_averaged`` 16 tells what sixteen sales of that price on that day tell."""
-    whole = usual_panel(3)
+    whole = usual_panel(3, count=4)
     many = np.where(np.arange(len(whole.y)) % 5 == 0, 16, 1)
     again = np.repeat(np.arange(len(whole.y)), many)
     copies = panel(whole.models, whole.model[again], whole.day[again], whole.y[again])
@@ -83,23 +52,9 @@ def months_from(first: str, count: int) -> pd.DatetimeIndex:
     return pd.date_range(first, periods=count, freq="MS") + pd.Timedelta(days=14)
 
 
-def usual_panel(seed: int, count: int = 4, each: int = 40, noise: float = 0.1) -> Panel:
-    """Prices falling two per cent a month, every model at a level of its own."""
-    rng = np.random.default_rng(seed)
-    known = models(count)
-    model = np.repeat(np.arange(count), each)
-    first = known.launch[model]
-    span = (NOW - first) / pd.Timedelta(days=1)
-    day = first + pd.to_timedelta(np.floor(rng.uniform(10, span)), unit="D")
-    age = ((day - first) / pd.Timedelta(days=30.4375)).to_numpy()
-    level = rng.normal(0, 0.08, count)[model]
-    y = -0.08 - 0.02 * age + level + noise * rng.standard_t(4, len(model))
-    return panel(known, model, pd.DatetimeIndex(day), y)
-
-
 @pytest.fixture(scope="module")
 def usual() -> JointFit:
-    return fit_joint(usual_panel(1), Priors())
+    return fit_joint(usual_panel(1, count=4), Priors())
 
 
 # --- The solver and its second form -------------------------------------------------------------
@@ -160,7 +115,7 @@ def test_parameter_table_names_every_coefficient(usual: JointFit) -> None:
     assert len(table) == usual.layout.size
     assert table.index.is_unique
     at = usual.layout.models(0).start + 2
-    row = table.loc["level of model_2"]
+    row = table.loc["level of m2"]
     assert row["estimate"] == pytest.approx(usual.posterior.mean[at], abs=1e-9)
     assert row["upper"] - row["lower"] == pytest.approx(2 * 1.2815516 * row["std_error"], rel=1e-6)
     assert {"level", "slope from 0", "market 2024-12"} <= set(table.index)

@@ -136,12 +136,15 @@ def test_a_copy_falls_by_its_own_pace_for_a_year_and_then_by_the_usual_one() -> 
         return float(known.part_share("DA", quality, age).value)
 
     part = ClassPart("phone", "DA", None, pd.DatetimeIndex([]), np.zeros((1, 1)), {})  # type: ignore[arg-type]
-    found, _ = part._shares("aftermarket", np.array([0.0, 6.0, 11.0, 18.0, 40.0]))
+    ages = np.array([0.0, 6.0, 11.0, 18.0, 40.0])
+    found, wide = part._shares("aftermarket", ages)
     own = share("aftermarket", 7.0) / share("aftermarket", 6.0)
     usual = share("original_refurbished", 7.0) / share("original_refurbished", 6.0)
     assert own < usual
     worth = share("aftermarket", 0.0) * own ** np.array([0, 0, 5, 12, 12])
     np.testing.assert_allclose(np.exp(found), worth * usual ** np.array([0, 0, 0, 0, 22]))
+    widths = [known.part_share("DA", "aftermarket", age).log_sd for age in ages]
+    np.testing.assert_allclose(wide, widths)
 
 
 def test_every_fault_and_state_has_an_as_is_value(tmp_path: Path) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from demo_copies import demo_shop
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
@@ -12,7 +14,12 @@ from repair_horizon.decisions.unit.bid import Outcomes, outcomes
 from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer
+from repair_horizon.estimation.broken_prices import OTHER
+from repair_horizon.estimation.curve.predict import predict
+from repair_horizon.estimation.forecast import fit_family
 from repair_horizon.estimation.rival_prices import PrivateSellers, SellerReserve, posterior
+from scant_logs import FAMILY as ULVER
+from scant_logs import workspace
 from scipy.stats import norm
 
 
@@ -140,6 +147,30 @@ def test_the_price_asked_would_surely_do() -> None:
     assert priced.chance(50.0) == pytest.approx(1.0)
     assert priced.chance(60.0) == pytest.approx(1.0)
     assert open_price.chance(40.0) < priced.chance(40.0) < 1.0
+
+
+def test_offers_stand_against_what_the_highest_rival_would_have_paid_that_day(
+    tmp_path: Path,
+) -> None:
+    """Logs over the working level times the rival's ratio; a fault never seen is any other."""
+    rows = (
+        "L1,ulver_1,display_dead,private,120,80,taken",
+        "L2,ulver_1,scratched,private,,60,refused",
+        "L3,ulver_1,display_dead,private,150,,",
+        "L4,ulver_1,display_dead,auction,90,,",
+    )
+    head = "listing_id,model_id,listed_fault,terms,current_bid,offer,offer_result,end_time"
+    listings = "\n".join([head, *(f"{r},2024-05-02 10:00" for r in rows)]) + "\n"
+    family = fit_family(workspace(tmp_path / "w", listings=listings), ULVER)
+    rivals, prices = family.rivals.set_index("fault"), family.prices
+    where = prices.points(np.zeros(3, dtype=int), pd.DatetimeIndex(["2024-05-02"] * 3))
+    told = rivals.loc[["display_dead", OTHER, "display_dead"]]
+    usual = predict(prices.fit, where).median + np.log(500) + told["log_ratio"].to_numpy()
+    offers = family.offers
+    np.testing.assert_allclose(offers["offered"], np.log([80, 60, np.nan]) - usual)
+    np.testing.assert_allclose(offers["asked"], np.log([120, np.inf, 150]) - usual)
+    assert offers["taken"].tolist() == [True, False, False]
+    assert offers["rival_sd"].tolist() == told["std_error"].tolist()
 
 
 def test_the_demo_s_offers_are_all_read() -> None:

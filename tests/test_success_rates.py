@@ -13,16 +13,19 @@ import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.owner_guesses import (
+    _OFFSETS,
+    _SPREADS,
     _STRENGTHS,
     SHARE_LOG_SD,
     SHARE_STRENGTH,
+    _hours_factor,
     _share_strength,
     owner_guesses,
 )
 from repair_horizon.estimation.repairs import fit_rates
 from scant_logs import FAMILY, workspace
 from scipy.special import expit, logit
-from scipy.stats import beta, dirichlet_multinomial, norm
+from scipy.stats import beta, betabinom, dirichlet_multinomial, norm
 
 
 def jobs_of(state: list[str], good: list[bool]) -> pd.DataFrame:
@@ -58,6 +61,77 @@ def test_success_intervals_hold_what_they_say(tmp_path: Path, offset: float) -> 
         held.append((lower <= true) & (true <= upper))
     shares = np.mean(held, axis=0).reshape(5, 4).mean(axis=1)
     assert ((shares >= 0.72) & (shares <= 0.92)).all(), shares
+
+
+def test_what_families_tell_of_one_another_is_bayes_rule_written_out(tmp_path: Path) -> None:
+    """Shop's offset 0.5 about its start, a family's 0.4 about that, spreads log 0.5 about 0.5.
+
+    Three families with any likelihoods; one sums over everything but its own offset and spread.
+    """
+    rng, n = np.random.default_rng(3), len(_OFFSETS)
+    told = {f: 2 * rng.standard_normal((n, len(_SPREADS))) for f in "abc"}
+    start = owner_guesses(workspace(tmp_path / "w"))
+    known = replace(
+        start, likelihood={f: v.ravel() for f, v in told.items()}, start_mean=0.3, start_sd=0.5
+    )
+    family = norm.pdf(_OFFSETS[:, None], _OFFSETS, 0.4).T
+    family /= family.sum(axis=1, keepdims=True)
+    for name in ("b", "new"):
+        weight = np.zeros((n, len(_SPREADS)))
+        for j, spread in enumerate(_SPREADS):
+            shop = norm.pdf(_OFFSETS, 0.3, 0.5) * norm.pdf(np.log(spread / 0.5), 0, 0.5)
+            for other in set(told) - {name}:
+                shop = shop * (family @ np.exp(told[other][:, j]))
+            own = np.exp(told[name][:, j]) if name in told else 1.0
+            weight[:, j] = own * (shop @ family)
+        np.testing.assert_allclose(known.weights(name), (weight / weight.sum()).ravel(), rtol=1e-8)
+
+
+def test_success_has_the_mean_and_variance_of_its_mixture_of_betas(tmp_path: Path) -> None:
+    """Each point of the grid gives a Beta (scipy's moments); own jobs and those lent are in it."""
+    known = owner_guesses(workspace(tmp_path / "w"))
+    weight = known.weights(FAMILY)
+    moved = np.sqrt(1 + np.pi * (0.5**2 + 0.4**2) / 8) * logit(0.8) + known.offset
+    for declared, usual in ((1.0, expit(moved)), (0.0, np.full(len(weight), 0.8))):
+        worth = np.maximum(1 / (known.spread**2 * usual * (1 - usual)) - 1, 1.0)
+        lent = np.minimum(1.0, worth / 40.0)
+        law = beta(usual * worth + 3 + 30 * lent, (1 - usual) * worth + 2 + 10 * lent)
+        mean = weight @ law.mean()
+        variance = weight @ (law.var() + law.mean() ** 2) - mean**2
+        ((a, b),) = known.success(
+            FAMILY, np.array([0.8]), np.array([3.0]), np.array([5.0]), np.array([[30.0, 40.0]]),
+            np.array([declared]),
+        )  # fmt: skip
+        assert beta(a, b).stats() == pytest.approx((mean, variance), rel=1e-9)
+
+
+def test_jobs_tell_of_offset_and_spread_by_the_beta_binomial(tmp_path: Path) -> None:
+    """By scipy, up to what is the same everywhere: two of three, at every point of the grid."""
+    shop = workspace(tmp_path / "w", repairs=jobs("board", "yyn"))
+    known = owner_guesses(shop)
+    mean = expit(np.sqrt(1 + np.pi * 0.41 / 8) * logit(0.5) + known.offset)
+    worth = np.maximum(1 / (known.spread**2 * mean * (1 - mean)) - 1, 1.0)
+    log = betabinom.logpmf(2, 3, mean * worth, (1 - mean) * worth) - np.log(3)
+    np.testing.assert_allclose(known.likelihood[FAMILY], log, atol=1e-9)
+    assert known.jobs == 3
+
+
+def test_an_owners_offset_starts_between_none_and_the_classs_distance(tmp_path: Path) -> None:
+    """None 0.5 wide; the mean distance of two states, 0.35 wide alike and 0.6 each by itself."""
+    known, kind = owner_guesses(workspace(tmp_path / "w")), class_knowledge("phone")
+    told = (("display_only", 0.9), ("board", 0.5))
+    away = [logit(kind.success("display_dead", s).mean) - logit(g) for s, g in told]
+    sure = 0.5**-2, 1 / (0.35**2 + 0.6**2 / 2)
+    assert known.start_mean == pytest.approx(np.average([0.0, np.mean(away)], weights=sure))
+    assert known.start_sd == pytest.approx(sum(sure) ** -0.5)
+
+
+def test_one_job_pulls_the_hours_by_three_times_at_most() -> None:
+    """Ten times and a tenth of the hours count as three times and a third, beside eight at one."""
+    key = {"family_id": FAMILY, "state": "board"}
+    declared = pd.DataFrame([{**key, "bench_hours": 2.0}, {**key, "bench_hours": 0.0}])
+    jobs = pd.DataFrame([{**key, "bench_hours": h} for h in (20.0, 0.2, np.nan, 0.0)])
+    assert _hours_factor(declared, jobs) == pytest.approx((8 + 3 + 1 / 3) / 10)
 
 
 def declared_states(success: dict[str, float]) -> str:

@@ -12,6 +12,7 @@ from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, predict
+from scipy.stats import truncnorm, uniform
 
 NOW = pd.Timestamp("2024-12-28")
 AHEAD = 30
@@ -81,6 +82,28 @@ def test_drawn_dates_follow_the_expected_share(launch: str, ages: str) -> None:
     assert np.isinf(drawn).all() == (ages == "never")
     known_ones = known.successor_ages(luck, NOW)[:, :2]
     assert np.isinf(known_ones).all(), "a date that is known is not drawn"
+
+
+@pytest.mark.parametrize(
+    ("age", "law"), [(25.9, "due"), (26.1, "overdue"), (43.9, "overdue"), (44.1, "never")]
+)
+def test_a_successor_is_due_overdue_from_two_deviations_on_and_never_a_gap_after(
+    age: float, law: str
+) -> None:
+    """Gaps of 18 months, 4 either way: scipy's truncated normal, an even spread, nothing."""
+    launch = NOW - pd.Timedelta(days=round(age * 30.4375))
+    known = replace(models("2024-03-01"), launch=pd.DatetimeIndex([launch] * 3))
+    now = (NOW - launch).days / 30.4375
+    day = pd.DatetimeIndex([NOW + pd.Timedelta(days=180)])
+    later, two = now + 180 / 30.4375, np.array([2])
+    laws = {
+        "due": truncnorm((now - 18) / 4, np.inf, 18, 4),
+        "overdue": uniform(now, 18),
+        "never": uniform(1e9, 1.0),
+    }
+    assert known.step(two, day, NOW)[0] == pytest.approx(laws[law].cdf(later), abs=1e-9)
+    drawn = known.successor_ages(np.full((1, 3), 0.3), NOW)[0, 2]
+    assert drawn == pytest.approx(np.inf if law == "never" else laws[law].ppf(0.3), rel=1e-9)
 
 
 def test_mean_and_variance_of_paths_agree_with_the_analytic_band() -> None:

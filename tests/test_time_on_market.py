@@ -27,6 +27,7 @@ from repair_horizon.estimation.time_on_market import (
     FEWEST_SOLD,
     HORIZON_DAYS,
     TimeOnMarket,
+    _breslow,
     own_days_to_sale,
     partial_likelihood,
     time_on_market,
@@ -91,6 +92,21 @@ def test_known_hazards_are_found_again() -> None:
         20, rel=0.1
     )
     assert found.reached == pytest.approx(0.98)
+
+
+def test_the_baseline_is_breslows_sum_over_all_who_stood() -> None:
+    """One over the risk standing at each sale, up to the ninth tenth of sales; then a mean rate."""
+    rng = np.random.default_rng(3)
+    days, risk = np.ceil(rng.exponential(30.0, 60)), np.exp(0.3 * rng.standard_normal(60))
+    sold = rng.random(60) < 0.7
+    found = _breslow(days, sold, risk)
+    at = np.arange(len(found))
+    steps = [(t, 1 / risk[days >= t].sum()) for t in days[sold]]
+    whole = np.array([sum(s for t, s in steps if t <= day) for day in at])
+    cut = np.quantile(days[sold], 0.9)
+    below, above = int(np.floor(cut)), int(np.ceil(cut))
+    there = whole[below] + (cut - below) * (whole[above] - whole[below])
+    np.testing.assert_allclose(found, np.where(at <= cut, whole, there / cut * at))
 
 
 def test_unsold_units_count() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from demo_copies import demo_logs
+from panels_by_hand import usual_panel
 from repair_horizon.backtest.forecasts import known_at
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
@@ -129,6 +130,32 @@ def test_effects_alone_find_what_was_put_in() -> None:
         scores.append((estimate - family.effects - family.ageing * late) / np.sqrt(np.diag(cov)))
     assert np.mean(np.abs(scores) < 1.2815515655) > 0.65
     assert np.abs(np.mean(scores, axis=0)).max() < 1.0
+
+
+def test_effects_alone_are_those_of_a_column_for_each_models_quarter() -> None:
+    """Least squares on dummies, age and the trait; effects 0.5 wide, weights of Student-t (4).
+
+    The first weights are by the distance from a model's median over 1.4826 times the usual one.
+    """
+    panel = usual_panel(8, graded=True)
+    y, n = panel.y, len(panel.y)
+    cell = pd.Categorical([f"{m} {d.to_period('Q')}" for m, d in zip(panel.model, panel.day)])  # noqa: B905
+    dummies = np.eye(len(cell.categories))[cell.codes]
+    x = np.column_stack([panel.traits.values, panel.age / 12, dummies])
+    loose = np.diag(np.append([4.0, 4.0], np.zeros(dummies.shape[1])))
+    off = (pd.Series(y) - pd.Series(y).groupby(panel.model).transform("median")).abs()
+    weight = 5 / (4 + (off / max(1.4826 * off.median(), 0.1)).to_numpy() ** 4)
+    noise = 0.1
+    for _ in range(5):
+        cov = np.linalg.inv(x.T @ (x * weight[:, None]) / noise**2 + loose)
+        mean = cov @ (x.T @ (weight * y)) / noise**2
+        square = (y - x @ mean) ** 2
+        weight = 5 / (4 + square / noise**2)
+        free = max(n - dummies.shape[1] - 2, 0)
+        noise = np.sqrt((weight @ square + 4 * 0.1**2) / (free + 4))
+    found = effects_alone(panel)
+    np.testing.assert_allclose(found[0], mean[:1], rtol=1e-4)
+    np.testing.assert_allclose(found[1], cov[:1, :1], rtol=1e-4)
 
 
 def test_slipped_decimals_hardly_move_a_family_of_many_sales() -> None:

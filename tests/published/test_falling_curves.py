@@ -7,7 +7,12 @@ rate; its standard error is the rate's divided by the rate.
 
 import numpy as np
 import pytest
-from repair_horizon.estimation.simple_curves import cross_check, falling_with_floor, fit_shape
+from repair_horizon.estimation.simple_curves import (
+    cross_check,
+    falling_with_floor,
+    fit_shape,
+    log_grid,
+)
 from repair_horizon.logs import CannotSay
 
 from .shapes import SATURATING, TWO_SPEED
@@ -64,6 +69,15 @@ def test_saturating_curve_equals_the_published_fit() -> None:
     assert curve.error("ceiling") == pytest.approx(2.496, abs=5e-4)
     assert curve.error("rate") / curve["rate"] == pytest.approx(0.382, abs=5e-4)
     assert (curve.rss, curve.s) == pytest.approx((25.990, 2.55), abs=1e-3)
+
+
+def test_rates_are_looked_for_from_the_span_to_the_finest_gap() -> None:
+    """A thousandth of one over ten months to thirty over half a month, twelve a decade."""
+    grid = log_grid(np.array([10.0, 0.0, 1.0, 1.5]))
+    np.testing.assert_allclose(grid[[0, -1]], [1e-4, 60.0])
+    np.testing.assert_allclose(np.diff(np.log10(grid)), np.log10(6e5) / (len(grid) - 1))
+    assert len(grid) == np.floor(12 * np.log10(6e5)) + 2
+    np.testing.assert_allclose(log_grid(np.array([5.0, 6.0]))[[0, -1]], [1e-3 / 6, 30.0])
 
 
 def test_cross_check_recovers_a_known_curve_and_refuses_what_traces_none() -> None:
