@@ -352,10 +352,11 @@ class TestFaults:
         path = write_notebook(tmp_path, [cell])
         code = (
             "from pathlib import Path\n"
+            "from light_kernel import light_kernels\n"
             "from repair_horizon.reports.notebooks import Limits, execute\n"
-            f"execute(Path({str(path)!r}), {{}}, Limits())"
+            f"with light_kernels():\n    execute(Path({str(path)!r}), {{}}, Limits())"
         )
-        with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT) as caller:
+        with subprocess.Popen([sys.executable, "-c", code], cwd=ROOT / "tests") as caller:
             until = time.monotonic() + 60
             while not (tmp_path / "pids").exists() and time.monotonic() < until:
                 time.sleep(0.05)
