@@ -270,6 +270,33 @@ def test_a_fault_rests_on_its_key_everywhere_its_key_in_the_class_and_what_the_s
     assert 0 < load[0] < 1
 
 
+def test_rows_of_broken_units_are_laid_out_by_fault_hammer_opened_and_asked() -> None:
+    """Opened units start at 0.68 of before (0.25), asks above what is paid by the class's ratio."""
+    rows = pd.DataFrame(
+        {
+            "fault": ["no_power", "display_dead", "display_dead"],
+            "hammer": [False, True, False],
+            "opened": [True, False, False],
+            "asked": [False, False, True],
+        }
+    )
+    faults = ("display_dead", "no_power")
+    centres = [ratio_centre(f, "phone") for f in (*faults, "for_parts")]
+    prior = PooledRatios().prior("own", "phone", centres)
+    whole, x = broken_design(rows, faults, faults, prior, "phone")
+    paid = class_knowledge("phone").market("ask_to_sold")
+    np.testing.assert_allclose(whole.mean[-2:], [np.log(0.68), np.log(1 / paid.value)])
+    beside = [0.30, 0.30, 0.30, 0.25, 2 * paid.log_sd]
+    np.testing.assert_allclose(whole.cov[4:, 4:], np.diag(np.square(beside)))
+    np.testing.assert_allclose(whole.cov[:4, :4], prior.cov)
+    # Two faults and any other, the hammer offset, each fault's beside it, opened, asked.
+    assert x.tolist() == [
+        [0, 1, 0, 0, 0, 0, 0, 1, 0],
+        [1, 0, 0, 1, 1, 0, 0, 0, 0],
+        [1, 0, 0, 0, 0, 0, 0, 0, 1],
+    ]
+
+
 def test_of_several_faults_the_worst_counts_whole_and_the_others_for_three_tenths() -> None:
     known = class_knowledge("phone")
     worst, other = (known.as_is_ratio(w) for w in ("board", "battery"))

@@ -68,7 +68,7 @@ from repair_horizon.estimation.pooled_ratios import (
     _width,
     against_plain,
 )
-from repair_horizon.estimation.price_rows import anchored
+from repair_horizon.estimation.price_rows import _commonest, anchored
 from repair_horizon.estimation.price_table import monthly_change
 from repair_horizon.estimation.repairs import (
     _with_shares,
@@ -323,6 +323,12 @@ def test_a_family_without_launch_price_stands_where_its_prices_would(
         known, (np.zeros(len(ages), dtype=int), day + pd.Timedelta(days=365), amount), priors
     )
     assert later.launch_price[0] > 1.02 * price
+
+
+def test_a_family_is_told_at_its_commonest_grade() -> None:
+    grades = pd.Series(["B", "C", "A", "B", "C", "B"])
+    assert _commonest(grades.to_numpy(dtype=object), "none") == grades.mode()[0]
+    assert _commonest(grades[:0].to_numpy(dtype=object), "none") == "none"
 
 
 def test_a_part_is_expected_at_a_share_of_the_launch_price_that_some_class_has() -> None:

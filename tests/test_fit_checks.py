@@ -20,8 +20,10 @@ from repair_horizon.estimation.curve.checks import (
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PRICE_PRIORS, PriceCurves, fit_prices
-from repair_horizon.estimation.price_table import price_points
+from repair_horizon.estimation.price_table import price_curve, price_points
 from repair_horizon.reports.sections.prices import fit_checks
+from repair_horizon.tables.months import month_middle, month_start
+from scipy.stats import norm, t
 
 
 @pytest.fixture(scope="module")
@@ -51,6 +53,32 @@ def test_a_sale_brought_to_the_base_misses_the_base_curve_by_its_residual(
     missed = np.log(points["adjusted"] / panel.models.launch_price[panel.model]) - base
     np.testing.assert_allclose(missed, fit.residuals, atol=1e-9)
     assert (points["adjusted"] / points["amount"] - 1).abs().max() > 0.2
+    far = np.abs(fit.residuals) > 4 * fit.scales.noise
+    assert points["flagged"].tolist() == far.tolist()
+    assert 0 < far.sum() < 0.2 * len(far)
+    np.testing.assert_allclose(points["weight"], np.clip(fit.weights, None, 1.0))
+
+
+def test_a_curve_is_told_month_by_month_with_scipys_80_per_cent(curves: PriceCurves) -> None:
+    """At mid-month and the base of all traits; of a sale, and of the level; widened by a factor."""
+    fit = curves.fit
+    last, ids = fit.layout.last_month, fit.panel.models.ids
+    for widen in (1.0, 1.5):
+        table = price_curve(curves, last + 5, widen=widen).set_index(["model_id", "month"])
+        for model in range(len(ids)):
+            for ahead in (0, 4):
+                row = table.loc[(ids[model], month_start(last + ahead))]
+                day = pd.DatetimeIndex([month_middle(last + ahead)])
+                band = predict(fit, curves.points(np.array([model]), day))
+                z, own = norm.ppf(0.9), t(4).ppf(0.9) * fit.scales.noise
+                level = widen * z * np.sqrt(band.level_variance[0])
+                sale = np.hypot(level, widen * own)
+                price = fit.panel.models.launch_price[model] * np.exp(band.median[0])
+                expected = price * np.exp([0.0, -sale, sale, -level, level])
+                told = ["predicted", "lower", "upper", "level_lower", "level_upper"]
+                np.testing.assert_allclose(row[told].astype(float), expected, rtol=1e-6)
+                assert row["phase"] == ("forecast" if ahead else "logged")
+    assert table.index.get_level_values("month").max() == month_start(last + 4)
 
 
 def test_far_off_sales_are_those_beyond_four_spreads(fit: JointFit) -> None:

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from panels_by_hand import models, usual_panel
 from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation import pooled_curves
 from repair_horizon.estimation.curve.design import CurvePrior, segments
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
 from repair_horizon.estimation.part_prices import PART_PRIORS
@@ -228,6 +229,20 @@ def test_a_family_starts_from_the_posterior_of_shop_and_families_written_out() -
     np.testing.assert_allclose(
         np.linalg.inv(prior.precision), between + cov[:11, :11], rtol=1e-5, atol=1e-7
     )
+
+
+@pytest.mark.parametrize("most", [2, 3])
+def test_up_to_so_many_families_ones_own_prices_do_not_tell_how_widely_they_differ(
+    monkeypatch: pytest.MonkeyPatch, most: int
+) -> None:
+    monkeypatch.setattr(pooled_curves, "LEFT_OUT_UP_TO", most)
+    pooled = shop(np.random.default_rng(6), [START.mean] * 3)
+    far = replace(
+        pooled.families[0], pull=pooled.families[0].pull + pooled.families[0].precision[0]
+    )
+    again = replace(pooled, families=(far, *pooled.families[1:]))
+    wide, other = (width(p.prior("f0", "phone")) for p in (pooled, again))
+    assert np.allclose(wide, other, rtol=1e-9) == (most == 3)
 
 
 QUOTES = "quote_id,quote_date,model_id,part_code,quality_class,supplier_id,unit_price,currency\n"

@@ -109,6 +109,14 @@ def test_the_baseline_is_breslows_sum_over_all_who_stood() -> None:
     np.testing.assert_allclose(found, np.where(at <= cut, whole, there / cut * at))
 
 
+def test_what_asking_more_costs_is_told_in_buyers_a_day() -> None:
+    """Five per cent more at a slope of minus two: exp(-0.1), a tenth fewer."""
+    known = TimeOnMarket(("log_ratio",), np.array([-2.0]), np.eye(1), np.zeros(2), 30, 5, -0.1, 0.1)
+    assert known.words == (
+        "30 units sold and 5 unsold with a price asked: 5 % more asked, 10 % fewer buyers a day"
+    )
+
+
 def test_unsold_units_count() -> None:
     """Leaving the unsold out would promise sales far too soon."""
     rows = simulated(600, -9.0, seed=5)

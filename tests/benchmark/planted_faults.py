@@ -140,6 +140,7 @@ LABEL = "labels of groups: any that tell them apart"
 NEVER_JUST = "two numbers worked out of data are never just equal"
 TAKEN_OFF = "it keeps the equations solvable and is taken off again"
 JUDGED = "a judged prior: a tenth of it moves nothing by a seventh of its deviation (no_*_rests_on)"
+MIRRORED = "luck is as likely to be the other way: the same law"
 GRID = "a place of the grid that a smooth posterior is summed on: its neighbours carry the weight"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     (
@@ -206,6 +207,12 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "len(row) and value.std() > LEAST_SPREAD",
     ): EXACT,
     ("estimation/shop_knowledge", "10.0", "11.0"): TAKEN_OFF,
+    ("estimation/owner_guesses", "log_weight.max()", "log_weight.min()"): EVEN,
+    (
+        "estimation/curve/market",
+        "known @ self.weights[:months].T + luck @ root.T",
+        "known @ self.weights[:months].T - luck @ root.T",
+    ): MIRRORED,
     (
         "estimation/curve/predict",
         "(age >= drawn.successor[:, points.model]) - share",
