@@ -40,7 +40,7 @@ from repair_horizon.estimation.curve.market import FAMILIES_DIFFER, MarketBreak,
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import draw, learned_share, level_paths, predict, until
 from repair_horizon.estimation.device_prices import PRICE_PRIORS
-from repair_horizon.estimation.forecast import forecast
+from repair_horizon.estimation.forecast import _unit_noise, forecast
 from repair_horizon.estimation.owner_guesses import (
     FAMILY_OFFSET_SD,
     OFFSET_SD,
@@ -301,6 +301,15 @@ def test_a_drawn_outlook_is_as_wide_ahead_as_the_curve_says(tmp_path: Path) -> N
     drawn = np.log(family.level[:, 0, [0, 6, 11]] / 500.0)
     assert drawn.std(axis=0) == pytest.approx(np.sqrt(band.level_variance), rel=0.06)
     assert drawn.mean(axis=0) == pytest.approx(band.median, abs=0.03)
+
+
+def test_one_unit_lies_around_the_mean_sale_as_students_t_cut_at_six_scales_does() -> None:
+    noise = _unit_noise(0.1, 200_000, np.random.default_rng(3))
+    assert noise.mean() == pytest.approx(1.0)
+    log = np.log(noise / np.median(noise)) / 0.1
+    for p in (0.05, 0.25, 0.75, 0.95):
+        assert np.quantile(log, p) == pytest.approx(t(4).ppf(p), abs=0.03)
+    assert (log.min(), log.max()) == pytest.approx((-6, 6), abs=0.03)
 
 
 # -- where curves start

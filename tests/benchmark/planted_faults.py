@@ -209,6 +209,11 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
     ("estimation/shop_knowledge", "10.0", "11.0"): TAKEN_OFF,
     ("estimation/owner_guesses", "log_weight.max()", "log_weight.min()"): EVEN,
     (
+        "estimation/time_on_market",
+        "np.where(grid <= cut, known, rate * grid)",
+        "np.where(grid < cut, known, rate * grid)",
+    ): SAME,
+    (
         "estimation/curve/market",
         "known @ self.weights[:months].T + luck @ root.T",
         "known @ self.weights[:months].T - luck @ root.T",
