@@ -18,14 +18,14 @@ FLAGS = (
 # By seconds measured, the longest first: begun last, one of them keeps a single core busy.
 LONGEST = (
     "test_month_faults.py",
-    "test_pages_in_browser.py",
-    "test_scale.py",
     "test_notebook_engine.py",
-    "test_backtest.py",
-    "test_cli.py",
     "test_keeping.py",
     "test_beginners.py",
+    "test_cli.py",
+    "test_pages_in_browser.py",
+    "test_backtest.py",
     "test_explorer.py",
+    "test_scale.py",
     "test_harness.py",
     "test_recovery.py",
     "test_partitions.py",

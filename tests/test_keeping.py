@@ -82,7 +82,7 @@ def place(tmp_path: Path) -> Path:
 
 def opened(place: Path) -> Shop:
     shop = open_shop(place)
-    return shop.with_rules(replace(shop.settings, draws=100))
+    return shop.with_rules(replace(shop.settings, draws=20))
 
 
 def answers(place: Path) -> bytes:
