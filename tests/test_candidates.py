@@ -15,9 +15,16 @@ from outlook_by_hand import (
     example_unit,
 )
 from repair_horizon.decisions.costs.purchase import landing
-from repair_horizon.decisions.month.listings import Scorer, open_listings, score, scorer_for
+from repair_horizon.decisions.month.listings import (
+    Scorer,
+    open_listings,
+    score,
+    scorer_for,
+    winning_told,
+)
 from repair_horizon.decisions.month.questions_asked import (
     BidMoves,
+    _trials,
     best_question,
     bid_moves,
     by_state,
@@ -29,6 +36,7 @@ from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets, Tier
+from repair_horizon.tables.words import WITHIN_LIMIT
 
 # Example 1's end states, trade reference 2.4.
 WEIGHT = np.array([0.162750, 0.390600, 0.097650, 0.049000, 0.12, 0.13, 0.05])
@@ -97,6 +105,42 @@ def test_bid_moves_are_example_1s_slopes() -> None:
     assert moves.resale_percent == pytest.approx(2.69 + 0.24, abs=0.02)
     fall = 620 * 0.968 ** (45 / 30.4375) * (1 - 0.968 ** (7 / 30.4375))
     assert -moves.week == pytest.approx(fall * 0.4551, rel=0.25)
+
+
+def test_each_input_takes_the_step_that_its_words_say() -> None:
+    unit = example_unit()
+    rules, family = unit.settings, unit.family
+    key = next(k for k in family.parts if k[:2] == (unit.model_id, "DA"))
+    able = family.success[FAULT] > 0
+    seen: dict[str, list[float]] = {}
+    for name, *words, step in _trials(unit):
+        for way, said in zip((1, -1), words, strict=True):
+            told, drawn = step(way)
+            moved = (drawn.success[FAULT] - family.success[FAULT])[able]
+            fees = [c.percentage_fee for c in told.channels]
+            seen[f"{name}: {said}"] = [
+                float(np.mean(drawn.level / family.level)) - 1,
+                float(np.mean(drawn.parts[key].price / family.parts[key].price)) - 1,
+                float(np.max(np.abs(moved)) * np.sign(moved.mean())),
+                told.delay.selling_days - rules.delay.selling_days,
+                told.bench.rate_per_hour / rules.bench.rate_per_hour - 1,
+                fees[0] - rules.channels[0].percentage_fee,
+                told.reserve.return_rate / rules.reserve.return_rate - 1,
+            ]
+    steps = {
+        "resale price": ("5 % lower", -0.05, "5 % higher", 0.05),
+        next(n for n in seen if n.startswith("price of the")).partition(":")[0]: (
+            "20 % dearer", 0.20, "20 % cheaper", -0.20),
+        "repair success": ("10 points lower", -0.10, "10 points higher", 0.10),
+        "time to sell": ("a week longer", 7.0, "a week shorter", -7.0),
+        "bench hour": ("20 % dearer", 0.20, "20 % cheaper", -0.20),
+        "selling fee": ("2 points higher", 0.02, "2 points lower", -0.02),
+        "returns": ("half as many again", 0.5, "half as many", -0.5),
+    }  # fmt: skip
+    for place, (name, (worse, by, better, back)) in enumerate(steps.items()):
+        for said, size in ((worse, by), (better, back)):
+            expected = [size if i == place else 0.0 for i in range(len(steps))]
+            assert seen[f"{name}: {said}"] == pytest.approx(expected, abs=1e-9)
 
 
 def test_turning_points_divide_what_is_missing_by_the_slope() -> None:
@@ -187,6 +231,10 @@ def test_a_price_asked_may_be_paid_and_above_the_bid_it_promises_what_the_bid_wo
     assert table["max_bid"].to_list() == [bid, bid]
     assert table["expected_profit"].to_list() == pytest.approx([45.0, 45.0], abs=0.02)
     assert table["room"].to_list() == pytest.approx([0.0, -5.0])
+    exact = table.assign(terms="fixed_price", room=[0.0, -5.0], probability_win=[0.4, 0.3])
+    told = winning_told(exact)
+    assert told["L0"] == WITHIN_LIMIT
+    assert told["L1"] == 0.3
     cheap = score(listings({**fixed, "current_bid": bid - 20.0}), logs, economics).loc[0]
     assert cheap["expected_profit"] == pytest.approx(45.0 + 20.0 * (1 + 0.12 * 45 / 365), abs=0.02)
 

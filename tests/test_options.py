@@ -21,7 +21,7 @@ from repair_horizon.decisions.unit.bench import offer_of
 from repair_horizon.decisions.unit.certainty_equivalent import (
     Valuation,
 )
-from repair_horizon.decisions.unit.economics import bench_of
+from repair_horizon.decisions.unit.economics import bench_of, newest
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath
@@ -275,3 +275,17 @@ def test_of_close_options_with_the_same_labour_the_dearer_is_advised() -> None:
     more = replace(plain, value=plain.value + 0.5)
     for options in ({"a": plain, "b": more}, {"b": more, "a": plain}):
         assert replace(state, options=options).advised(0) == "b"
+
+
+def test_the_newest_answers_are_kept_so_many_and_one_at_least() -> None:
+    """What was asked for last is the newest; what fell out is worked out again."""
+    kept: dict[str, int] = {}
+    worked: list[str] = []
+
+    def asked(key: str, most: int) -> int:
+        return newest(kept, key, lambda: worked.append(key) or len(worked), most)
+
+    assert [asked(k, 2) for k in ("a", "b", "a", "c")] == [1, 2, 1, 3]
+    assert list(kept) == ["a", "c"]
+    assert [asked("b", 0), asked("b", 0)] == [4, 4]
+    assert list(kept) == ["b"]
