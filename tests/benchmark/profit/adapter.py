@@ -7,14 +7,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from repair_horizon.decisions.month.thresholds import bid_row
+from repair_horizon.decisions.review.forecast_ledger import promise_of
 from repair_horizon.decisions.unit.bid import outcomes
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.shop import open_shop
 from repair_horizon.tables.codes import Action, Verdict
-from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.inputs import LEDGER, TABLES
 
 from .advice import ASKS, Advice, asked
-from .history import START
+from .history import START, Promises
 from .kit_belief import part_codes
 from .world import World
 from .worth import AS_IS, MAKER, PART_OUT, REPAIR
@@ -29,10 +30,13 @@ NUMBER = {
 
 def columns() -> dict[str, list[str]]:
     """Columns each table may have."""
-    return {name: [c.name for c in table.columns] for name, table in TABLES.items()}
+    tables = {**TABLES, LEDGER.name: LEDGER}
+    return {name: [c.name for c in table.columns] for name, table in tables.items()}
 
 
-def kit_advice(folder: Path, world: World, first: int, months: int, private: bool) -> Advice:
+def kit_advice(
+    folder: Path, world: World, first: int, months: int, private: bool, promises: Promises
+) -> Advice:
     """Thresholds and dispositions for some months of the replay, from a workspace alone.
 
     Parameters
@@ -45,6 +49,8 @@ def kit_advice(folder: Path, world: World, first: int, months: int, private: boo
         First month of the replay (0 is January) and how many.
     private
         Whether offers to private sellers are wanted.
+    promises
+        What the kit writes into its ledger of forecasts is put here, by unit and month.
 
     Returns
     -------
@@ -71,6 +77,10 @@ def kit_advice(folder: Path, world: World, first: int, months: int, private: boo
                 u = place.get((unit.model_id, unit.listed_fault))
                 if u is not None:
                     _lay(out, unit, world, u)
+                    for h in np.flatnonzero(out.limit[u] > 0):
+                        promises[u, world.history + first + int(h)] = promise_of(
+                            outcomes(unit, int(h)), unit.landing, float(out.limit[u, h]), private
+                        )
     for h in range(months if private else 0):
         month = START + first + h
         told = shop.bids(_offers(world, month), month).set_index("listing_id")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -14,7 +14,7 @@ import pandas as pd
 
 from .adapter import columns, kit_advice
 from .advice import Advice, Answer, answers
-from .history import Record, write_record, write_workspace
+from .history import Own, Promises, Record, write_record, write_workspace
 from .kit_belief import kit_belief
 from .knowing import advice_of, clairvoyant, nothing, oracle
 from .lots import Lots, draw_lots
@@ -38,7 +38,7 @@ POLICIES = (ORACLE, CLAIRVOYANT, NOTHING, KIT, SHRINKAGE, *RULES)
 REFIT = 3
 SHADE = 0.78  # of its break-even price plain shrinkage offers a private seller
 DRAWS = 200
-TRIALS, YEARS = 4, 4
+TRIALS, YEARS = 4, 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,18 +105,48 @@ class Business:
     def _costs_text(self) -> str:
         return self.scenario.costs.settings(self.draws, self.seed % 1000 + 1)
 
+    def _looped(self, advise: Callable[[dict[str, pd.DataFrame], int], Advice]) -> Advice:
+        """A policy's year: advised anew every ``refit`` months, with what it bought in the logs."""
+        parts: list[Advice] = []
+        self.promises.clear()
+        for month in range(0, YEAR, self.refit):
+            record = self._with_own(joined(parts)) if parts else self.record
+            parts.append(advise(record.at(self.world.history + month), month))
+        return joined(parts)
+
+    @cached_property
+    def promises(self) -> Promises:
+        """What the ledger of the policy last advised by says."""
+        return {}
+
+    def _with_own(self, so_far: Advice) -> Record:
+        """The record with what advice so far bought in the first of the years."""
+        lots, known = self.years[0]
+        later = lots.month - self.world.history >= so_far.limit.shape[1]
+        advice = answers(filled(so_far), self.world, lots)
+        advice = replace(advice, limit=np.where(later, 0.0, advice.limit))
+        advice = replace(advice, offer=np.where(later, 0.0, advice.offer))
+        played = play(self.scenario.costs, lots, known, advice)
+        won, price = np.zeros(later.size, dtype=bool), np.zeros(later.size)
+        option = advice.option.copy()
+        won[played.won], price[played.won] = True, played.price
+        option[played.won] = played.option
+        bid = np.where(lots.private, advice.offer, advice.limit)
+        own = Own(bid, won, price, option, self.promises)
+        return self.record.with_year(self.worth, lots, own)
+
     @cached_property
     def kit(self) -> Advice:
         """The kit's advice, fitted anew every ``refit`` months."""
-        parts = []
-        with tempfile.TemporaryDirectory() as name:
-            for month in range(0, YEAR, self.refit):
-                folder = Path(name) / f"{month:02d}"
-                write_workspace(folder, self.tables(month), self._costs_text, columns())
+
+        def advise(tables: dict[str, pd.DataFrame], month: int) -> Advice:
+            with tempfile.TemporaryDirectory() as name:
+                folder = write_workspace(Path(name), tables, self._costs_text, columns())
                 span = min(self.refit, YEAR - month)
                 private = self.scenario.private > 0
-                parts.append(kit_advice(folder, self.world, month, span, private))
-        return joined(parts)
+                return kit_advice(folder, self.world, month, span, private, self.promises)
+
+        return self._looped(advise)
 
     def believed(self, month: int) -> World:
         """Return the world as plain shrinkage sees it at the beginning of a month."""
@@ -132,13 +162,13 @@ class Business:
     @cached_property
     def shrinkage(self) -> Advice:
         """Plain shrinkage, fitted as often as the kit."""
-        parts = []
-        for month in range(0, YEAR, self.refit):
-            belief = self.believed(month)
-            end = min(month + self.refit, YEAR)
-            span = self.world.history + month, self.world.history + end
-            parts.append(cut(advice_of(Worth(belief, span)), month, end))
-        advice = joined(parts)
+
+        def advise(tables: dict[str, pd.DataFrame], month: int) -> Advice:
+            now, end = self.world.history, min(month + self.refit, YEAR)
+            belief = Worth(believed(self.world, tables, now + month), (now + month, now + end))
+            return cut(advice_of(belief), month, end)
+
+        advice = self._looped(advise)
         return Advice(
             advice.limit, SHADE * advice.offer, advice.choice, advice.told, advice.promised
         )
@@ -192,6 +222,14 @@ def joined(parts: Sequence[Advice]) -> Advice:
     """Advice of consecutive spans of months as one."""
     names = ("limit", "offer", "choice", "told", "promised")
     return Advice(*(np.concatenate([getattr(p, n) for p in parts], axis=-1) for n in names))
+
+
+def filled(advice: Advice) -> Advice:
+    """Advice of the first months with the last month's for the rest of the year."""
+    more = YEAR - advice.limit.shape[1]
+    names = ("limit", "offer", "choice", "told", "promised")
+    whole = [getattr(advice, n) for n in names]
+    return Advice(*(np.concatenate([x, *[x[..., -1:]] * more], axis=-1) for x in whole))
 
 
 def cut(advice: Advice, start: int, end: int) -> Advice:

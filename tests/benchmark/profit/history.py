@@ -1,7 +1,7 @@
 """What the business wrote down: its tables as they stood at the end of a month.
 
-Market sales, part quotes and auctions go on after the replay's start as everybody sees them; what
-a shop buys itself stands there up to the start only, since policies would differ in it.
+Market sales, part quotes and auctions go on after the replay's start as everybody sees them. What
+a policy bids for and buys in the replay is its own to write down (``with_year``).
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ Floats = npt.NDArray[np.float64]
 START = 2026 * 12  # the replay begins in January 2026: year x 12 + month - 1
 CHANNELS = {"marketplace": (0.75, 1.0), "own_shop": (0.25, 0.97)}
 MAIN = ("DA", "BAT")
+Promises = dict[tuple[int, int], dict[str, float]]
+"""Rows of a ledger of forecasts by unit and month."""
 MISLABELLED, AS_IS_SALES = 0.02, 0.11
 
 
@@ -51,6 +53,26 @@ class Record:
     world: World
     tables: dict[str, pd.DataFrame]
     only_sales: bool
+
+    def with_year(self, worth: Worth, lots: Lots, own: Own) -> Record:
+        """The same with what a policy did with the replay's lots."""
+        if self.only_sales:
+            return self
+        bought = own.bought(self.world, worth, lots)
+        listings = self.tables["listings"]
+        seen = _seen_listings(self.world, lots, bought)
+        seen["listing_id"] = listings["listing_id"].to_numpy()[-len(seen) :]
+        more = {
+            "repairs": _repairs(self.world, lots, bought, "Y"),
+            "stock": _stock(self.world, lots, bought, "Y"),
+            "sales": _own_sales(self.world, lots, bought, "Y"),
+            "forecasts": _forecasts(self.world, lots, bought, seen["listing_id"], own.promises),
+        }
+        tables = {**self.tables, "listings": pd.concat([listings[: -len(seen)], seen])}
+        for name, rows in more.items():
+            known = [tables[name]] if name in tables else []
+            tables[name] = pd.concat([*known, rows], ignore_index=True).fillna("")
+        return Record(self.world, tables, self.only_sales)
 
     def at(self, months: int) -> dict[str, pd.DataFrame]:
         """Tables as they stood after so many months."""
@@ -116,8 +138,29 @@ def write_record(
 
 
 @dataclass(frozen=True, eq=False)
+class Own:
+    """What a policy did with the replay's lots, (lots,): bids or offers, won, price, option.
+
+    ``promises`` are the rows of its ledger of forecasts by (unit, month), if it keeps one.
+    """
+
+    bid: Floats
+    won: npt.NDArray[np.bool_]
+    price: Floats
+    option: npt.NDArray[np.int64]
+    promises: Promises
+
+    def bought(self, world: World, worth: Worth, lots: Lots) -> _Bought:
+        """The same with what came of every lot."""
+        days, hours, parts = _done(worth, lots, self.option)
+        gross = _gross(world, worth, lots, self.option, days)
+        sold = lots.month + days / 30.4375
+        return _Bought(self.bid, self.won, self.price, self.option, gross, sold, hours, parts)
+
+
+@dataclass(frozen=True, eq=False)
 class _Bought:
-    """What the owner's own judgement did with the past's lots, (lots,) each."""
+    """What somebody's judgement did with lots, (lots,) each."""
 
     bid: Floats
     won: npt.NDArray[np.bool_]
@@ -147,14 +190,20 @@ def _bought(
     option = best[past.model, past.state, past.month]
     able = worth.success[world.family[past.model], past.state] > 0
     option = np.where(right | ~able, option, REPAIR)
-    cash = [worth.cash(o, past.place, past.luck) for o in range(len(OPTIONS))]
-    pick = np.arange(n)
-    days, hours, parts = (
-        np.stack([getattr(c, name) for c in cash])[option, pick]
-        for name in ("days", "hours", "parts")
-    )
+    days, hours, parts = _done(worth, past, option)
     gross = _gross(world, worth, past, option, days)
     return _Bought(limit, won, price, option, gross, past.month + days / 30.4375, hours, parts)
+
+
+def _done(worth: Worth, lots: Lots, option: npt.NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
+    """Days, bench hours and parts of the option taken with each lot."""
+    cash = [worth.cash(o, lots.place, lots.luck) for o in range(len(OPTIONS))]
+    each = np.arange(option.size)
+    days, hours, parts = (
+        np.stack([getattr(c, name) for c in cash])[option, each]
+        for name in ("days", "hours", "parts")
+    )
+    return days, hours, parts
 
 
 def _gross(
@@ -325,17 +374,20 @@ def _fault_states(world: World) -> pd.DataFrame:
 
 def _listings(world: World, past: Lots, year: Lots, bought: _Bought) -> pd.DataFrame:
     """Auctions and offers of the past with what became of them; the year's as seen by all."""
-    tried = bought.bid > 0
-    # With our own bid in it, the second highest of all is what the winner paid.
-    seen = np.where(tried & ~bought.won, np.maximum(bought.bid, past.second), past.second)
-    result = np.where(bought.won, "won", np.where(tried, "lost", "skipped"))
-    price = np.where(bought.won, bought.price, seen)
-    old = _listing_rows(world, past, result, price, bought.bid)
+    old = _seen_listings(world, past, bought)
     blank = np.zeros(year.unit.size)
     new = _listing_rows(world, year, np.full(year.unit.size, "skipped"), year.second, blank)
     table = pd.concat([old, new], ignore_index=True)
     table.insert(0, "listing_id", _ids("L", len(table)))
     return table
+
+
+def _seen_listings(world: World, lots: Lots, bought: _Bought) -> pd.DataFrame:
+    tried = bought.bid > 0
+    # With our own bid in it, the second highest of all is what the winner paid.
+    seen = np.where(tried & ~bought.won, np.maximum(bought.bid, lots.second), lots.second)
+    result = np.where(bought.won, "won", np.where(tried, "lost", "skipped"))
+    return _listing_rows(world, lots, result, np.where(bought.won, bought.price, seen), bought.bid)
 
 
 def _listing_rows(
@@ -365,23 +417,24 @@ def _listing_rows(
     )
 
 
-def _repairs(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
+def _repairs(world: World, past: Lots, bought: _Bought, mark: str = "") -> pd.DataFrame:
     rows = []
     for j, i in enumerate(np.flatnonzero(bought.won)):
         family, repaired = world.families[world.family[past.model[i]]], bought.option[i] == REPAIR
         fixed = repaired and past.luck.mended[i] > 0
+        paid = repaired or bought.option[i] == MAKER  # its invoice stands with the parts
         outcome = "fixed_first_pass" if fixed else "not_fixed" if repaired else "not_attempted"
         rows.append(
             (
-                f"J{j:05d}",
-                f"U{j:05d}",
+                f"J{mark}{j:05d}",
+                f"U{mark}{j:05d}",
                 world.model_ids[past.model[i]],
                 date(world, past.month[i], 28),
                 world.units[past.unit[i]][1],
                 family.states[past.state[i]],
                 outcome,
-                f"{bought.hours[i]:.2f}" if repaired else "",
-                f"{bought.parts[i]:.2f}" if repaired else "",
+                f"{bought.hours[i]:.2f}" if paid else "",
+                f"{bought.parts[i]:.2f}" if paid else "",
                 GRADES[past.luck.grade[i]] if fixed else "",
                 past.month[i],
             )
@@ -390,13 +443,13 @@ def _repairs(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*names, "bench_hours", "parts_cost", "grade_out", "_known"])
 
 
-def _stock(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
+def _stock(world: World, past: Lots, bought: _Bought, mark: str = "") -> pd.DataFrame:
     at = np.flatnonzero(bought.won)
     landed = world.costs.landed(bought.price, past.private)
     states = [world.families[world.family[past.model[i]]].states[past.state[i]] for i in at]
     return pd.DataFrame(
         {
-            "unit_id": [f"U{j:05d}" for j in range(at.size)],
+            "unit_id": [f"U{mark}{j:05d}" for j in range(at.size)],
             "model_id": np.array(world.model_ids)[past.model[at]],
             "buy_date": [date(world, past.month[i], 14) for i in at],
             "landed_cost": [f"{x:.2f}" for x in landed[at]],
@@ -409,9 +462,9 @@ def _stock(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
     )
 
 
-def _own_sales(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
+def _own_sales(world: World, past: Lots, bought: _Bought, mark: str = "") -> pd.DataFrame:
     won = np.flatnonzero(bought.won)
-    unit = {i: f"U{j:05d}" for j, i in enumerate(won)}
+    unit = {i: f"U{mark}{j:05d}" for j, i in enumerate(won)}
     at = np.array([i for i in won if bought.gross[i] > 0], dtype="int64")
     whole = np.array(
         [
@@ -424,7 +477,7 @@ def _own_sales(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
     states = [world.families[world.family[past.model[i]]].states[past.state[i]] for i in at]
     return pd.DataFrame(
         {
-            "sale_id": _ids("OWN", at.size),
+            "sale_id": _ids(f"OWN{mark}", at.size),
             "model_id": np.array(world.model_ids)[past.model[at]],
             "sale_date": _dates(world, bought.sold[at]),
             "gross_amount": [f"{bought.gross[i]:.2f}" for i in at],
@@ -438,3 +491,29 @@ def _own_sales(world: World, past: Lots, bought: _Bought) -> pd.DataFrame:
             "_known": np.floor(bought.sold[at] + 0.5),
         }
     )
+
+
+def _forecasts(
+    world: World,
+    lots: Lots,
+    bought: _Bought,
+    listing_ids: pd.Series,
+    promises: Promises,
+) -> pd.DataFrame:
+    """The ledger: what each lot won promised when it was bid for, and that it was bought."""
+    rows: list[dict[str, object]] = []
+    for j, i in enumerate(np.flatnonzero(bought.won)):
+        promise = promises.get((int(lots.unit[i]), int(lots.month[i])))
+        if promise is None:
+            continue
+        model, fault = world.units[lots.unit[i]]
+        listing, day = listing_ids.iloc[i], date(world, lots.month[i], 14)
+        start = {"listing_id": listing, "made_on": day, "_known": lots.month[i]}
+        named = {"model_id": world.model_ids[model], "listed_fault": fault}
+        named["family_id"] = world.families[world.family[model]].name
+        told = {"entry_id": f"{listing}:{day}", "record_type": "forecast"}
+        rows.append({**start, **told, **named, **promise})
+        unit = f"UY{j:05d}"
+        won = {"entry_id": f"{listing}:{unit}:bought", "record_type": "bought", "unit_id": unit}
+        rows.append({**start, **won, "price": f"{bought.price[i]:.2f}"})
+    return pd.DataFrame(rows, columns=None if rows else ["_known"])

@@ -91,21 +91,29 @@ def _promised(one: Offered, scorer: Scorer) -> dict[str, object]:
     terms = one.terms_at(scorer)
     amount = bid_on_terms(scorer.known, terms).amount
     price = max(amount, one.current)
-    promise = _promise(scorer.known, terms or scorer.unit.landing, price)
+    land = terms or scorer.unit.landing
+    promise = promise_of(scorer.known, land, price, one.direct)
     return {"price": price, "max_bid": amount, **promise}
 
 
-def _promise(known: Outcomes, land: Landing, price: float) -> dict[str, float]:
-    """Mean, chance of loss, quantiles and shared part of the profit at a price.
+def promise_of(
+    known: Outcomes, land: Landing, price: float, named: bool = False
+) -> dict[str, float]:
+    """What the ledger holds of a price: mean, chance of loss, quantiles, shared part of the profit.
 
-    Before won lots' shortfall, which is learned from it, is taken off.
+    Of a lot won at an auction, as every face promises it: draws in which the highest rival stays
+    below the price weigh more (a seller's ``named`` price has no rivals). Before won lots'
+    shortfall, which is learned from it, is taken off.
     """
     theta = margin_fraction(known.unit.settings)
     market, single = known.market.money, known.single.money
+    wins = None if named or known.rival is None else known.rival.wins(price)
+    if wins is not None and wins.sum() > 0:
+        market, single = (s.weighted(wins / wins.mean()) for s in (market, single))
     bought, dearer = (at_price(market, single, land.money, theta, p) for p in (price, price + 1.0))
     _, own, common = lot_spread(market, single, (land.money, theta), price)
     profit = profit_at(single, land.money, price, theta)
-    cut = weighted_quantiles(EndStates(known.single.weight, profit, profit))
+    cut = weighted_quantiles(EndStates(single.weight, profit, profit))
     total = own**2 + common**2
     return {
         "per_bid": max(bought.profit - dearer.profit, 0.0),

@@ -4,14 +4,16 @@ A lot is won where we valued it highest, so forecasts of won lots lean high (the
 the mean shortfall with its standard error says by how much. Bad luck is judged by running the
 forecasts themselves: how often would they have earned as little as was earned?
 
-A promise is shrunk by what won lots fell short so far. By device class, with n lots whose result
-is known,
+A promise is shrunk by what won lots fell short so far. With raw_c = sum(promised - realised) /
+sum(resale) over the n_c lots of a device class whose result is known, and one lot's luck s,
 
-    shortfall = (n x sum(promised - realised) / sum(resale) + 20 x start) / (n + 20)
+    shop ~ Normal(start, 0.03^2)   class ~ Normal(shop, 0.02^2)   raw_c ~ Normal(class, s^2 / n_c)
 
-is taken off the promise of the next lots, as a share of their resale; not off the bid, since what
-matters at the margin is a lot won at the bid itself. Promises are the ledger's, which are written
-before this is taken off, so nothing is counted twice.
+and the class's posterior mean is taken off the promise of the next lots, as a share of their
+resale; not off the bid, since what matters at the margin is a lot won at the bid itself. One lot's
+luck is some half of its resale: a class's own twenty lots tell its shortfall to a tenth, a shop's
+two hundred to .03. Promises are the ledger's, which are written before this is taken off, so
+nothing is counted twice.
 
 What units really earned, where the log tells the whole story of them.
 
@@ -34,7 +36,7 @@ from scipy.special import ndtr
 from repair_horizon.decisions.costs.money import ON_MARGIN, cents, tax_fraction
 from repair_horizon.decisions.costs.sale import planning_channel, reserve_per_unit
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
-from repair_horizon.estimation.owner_guesses import FIXED
+from repair_horizon.estimation.owner_guesses import ATTEMPTED, FIXED
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEVELS, QUANTILES
@@ -103,7 +105,9 @@ def _missing(unit: object, is_sold: bool, job: pd.DataFrame | None) -> str:
         return "not sold yet, or the sale does not name the unit"
     if job is not None and bool((job["outcome"] == "").any()):
         return "a job is still open"
-    if job is not None and bool(job[["bench_hours", "parts_cost"]].isna().to_numpy().any()):
+    # A unit sold as it was found has neither, and nothing is lacking.
+    tried = None if job is None else job[job["outcome"].isin(ATTEMPTED)]
+    if tried is not None and bool(tried[["bench_hours", "parts_cost"]].isna().to_numpy().any()):
         return "a job without hours or parts"
     return ""
 
@@ -150,13 +154,24 @@ def _sold(sale: pd.Series, landed: float, rules: Settings) -> dict[str, float]:
 RUNS = 4000
 UNLIKELY = 0.05
 FEWEST = 5
-START, WEIGHT = 0.03, 20.0
-"""Shortfall of a class without a won lot of its own, and the lots that weigh as much (decisions
-reference). In the profit benchmark's invented businesses (choosing seeds) won lots fell short by
-.01 to .08 of resale: the lots won are those thought too dear, and some rivals know the state."""
+START, SHOP_SD, CLASS_SD = 0.03, 0.03, 0.02
+LUCK, LUCK_WEIGHT = 0.45, 20.0
+"""Shortfall before any won lot, how far a shop's and a class's lie off it; one lot's luck as a
+share of resale, and the lots that weigh as much as this guess of it. In the profit benchmark's
+invented businesses (choosing seeds) won lots fell short by .01 to .08 of resale: the lots won are
+those thought too dear, and some rivals know the state."""
 SOLD, PRICED, LOST = "sold", "at the price asked", "scrapped"
 LOT_COLUMNS = ["listing_id", "unit_id", "device_class", "promised", "realised", "resale", "ended"]
-CLASS_COLUMNS = ["device_class", "lots", "promised", "realised", "resale", "raw", "shortfall"]
+CLASS_COLUMNS = [
+    "device_class",
+    "lots",
+    "promised",
+    "realised",
+    "resale",
+    "raw",
+    "shortfall",
+    "shop",
+]
 SHARE_COLUMNS = [
     "family_id",
     "listed_fault",
@@ -309,7 +324,7 @@ class TrackRecord:
     - ``lots``: ``LOT_COLUMNS``, one row a unit; ``ended`` says how (a listed unit counts at the
       price asked).
     - ``classes``: ``CLASS_COLUMNS``; ``raw`` is the shortfall as a share of resale, ``shortfall``
-      the same shrunk, which is what is taken off.
+      the same shrunk, which is what is taken off, ``shop`` what is off classes without a lot.
     - ``shares``: ``SHARE_COLUMNS``, families' declared shares of states beside those of the units
       bought; ``probability`` of a share found this far off if the declared one were right
       (two-sided, exact), ``differs`` where it is below one in twenty.
@@ -403,20 +418,28 @@ def _as_if_sold(logs: Logs) -> Logs:
 
 def by_class(lots: pd.DataFrame) -> pd.DataFrame:
     """Shortfall by device class: ``CLASS_COLUMNS``."""
-    rows = []
+    rows, luck = [], LUCK_WEIGHT * LUCK**2
     for kind, mine in lots.groupby("device_class", sort=True):
         n, resale = len(mine), float(mine["resale"].sum())
-        promised, realised = float(mine["promised"].sum()), float(mine["realised"].sum())
-        raw = (promised - realised) / resale if resale > 0 else 0.0
-        shortfall = (raw * n + START * WEIGHT) / (n + WEIGHT)
-        rows.append((kind, n, promised, realised, resale, raw, shortfall))
-    return pd.DataFrame(rows, columns=CLASS_COLUMNS)
+        short = (mine["promised"] - mine["realised"]).to_numpy("float64")
+        raw = short.sum() / resale if resale > 0 else 0.0
+        luck += float(np.sum((short * n / resale - raw) ** 2)) if resale > 0 else 0.0
+        rows.append((kind, n, mine["promised"].sum(), mine["realised"].sum(), resale, raw))
+    table = pd.DataFrame(rows, columns=CLASS_COLUMNS[:-2])
+    raw, n = (table[c].to_numpy("float64") for c in ("raw", "lots"))
+    luck /= LUCK_WEIGHT + len(lots)
+    apart = CLASS_SD**2 * np.eye(len(n))
+    off = np.linalg.solve(SHOP_SD**2 + apart + np.diag(luck / n), raw - START)
+    shop = START + SHOP_SD**2 * off.sum()
+    return table.assign(shortfall=shop + apart @ off, shop=shop)
 
 
 def shortfalls(logs: Logs, settings: Settings) -> Mapping[str, float]:
-    """Share of resale to take off a promise, by device class; classes without a lot are not in."""
+    """Share of resale to take off a promise, by device class; empty without a won lot."""
     table = by_class(lot_results(logs, settings))
-    return dict(zip(table["device_class"], table["shortfall"], strict=True))
+    kinds = logs.tables["catalogue"]["device_class"].unique() if len(table) else ()
+    known = dict(zip(table["device_class"], table["shortfall"], strict=True))
+    return {str(k): float(known.get(k, table["shop"].iloc[0])) for k in kinds}
 
 
 def share_table(logs: Logs) -> pd.DataFrame:

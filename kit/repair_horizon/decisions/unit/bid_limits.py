@@ -76,6 +76,10 @@ class EndStates:
         out: Floats = np.sum(self.share_in_draw * self.value, axis=1)
         return out
 
+    def weighted(self, draws: Floats) -> EndStates:
+        """The same with each draw counting so much, (draws,); their mean is one."""
+        return EndStates(self.weight * draws[:, None], self.value, self.price, self.charge)
+
     @property
     def spread(self) -> float:
         """Standard deviation of V."""
