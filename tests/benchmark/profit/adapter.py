@@ -78,9 +78,11 @@ def kit_advice(
                 if u is not None:
                     _lay(out, unit, world, u)
                     for h in np.flatnonzero(out.limit[u] > 0):
-                        promises[u, world.history + first + int(h)] = promise_of(
-                            outcomes(unit, int(h)), unit.landing, float(out.limit[u, h]), private
-                        )
+                        price, known = float(out.limit[u, h]), outcomes(unit, int(h))
+                        promises[u, world.history + first + int(h)] = {
+                            "price": price,
+                            **promise_of(known, unit.landing, price, private),
+                        }
     for h in range(months if private else 0):
         month = START + first + h
         told = shop.bids(_offers(world, month), month).set_index("listing_id")

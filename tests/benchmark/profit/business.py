@@ -49,6 +49,7 @@ class Business:
     seed: int
     refit: int = REFIT
     draws: int = DRAWS
+    repeats: int = YEARS
 
     @cached_property
     def world(self) -> World:
@@ -73,7 +74,7 @@ class Business:
         With each what every option of its lots brings. The same advice meets them all, so that
         luck in lots and rivals weighs less in its score.
         """
-        drawn = [self._lots(503), *(self._lots(700 + i) for i in range(1, YEARS))]
+        drawn = [self._lots(503), *(self._lots(700 + i) for i in range(1, self.repeats))]
         return [(lots, outcomes(self.worth, lots)) for lots in drawn]
 
     @property

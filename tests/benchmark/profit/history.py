@@ -71,7 +71,8 @@ class Record:
         tables = {**self.tables, "listings": pd.concat([listings[: -len(seen)], seen])}
         for name, rows in more.items():
             known = [tables[name]] if name in tables else []
-            tables[name] = pd.concat([*known, rows], ignore_index=True).fillna("")
+            whole = pd.concat([*known, rows], ignore_index=True)
+            tables[name] = whole.astype(object).where(whole.notna(), "")
         return Record(self.world, tables, self.only_sales)
 
     def at(self, months: int) -> dict[str, pd.DataFrame]:
@@ -512,7 +513,7 @@ def _forecasts(
         named = {"model_id": world.model_ids[model], "listed_fault": fault}
         named["family_id"] = world.families[world.family[model]].name
         told = {"entry_id": f"{listing}:{day}", "record_type": "forecast"}
-        rows.append({**start, **told, **named, **promise})
+        rows.append({**start, **told, **named, **{k: f"{v:.6f}" for k, v in promise.items()}})
         unit = f"UY{j:05d}"
         won = {"entry_id": f"{listing}:{unit}:bought", "record_type": "bought", "unit_id": unit}
         rows.append({**start, **won, "price": f"{bought.price[i]:.2f}"})

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from .business import CLAIRVOYANT, NOTHING, ORACLE, YEARS, Business
+from .business import CLAIRVOYANT, NOTHING, ORACLE, Business
 from .replay import Played
 from .rules import RULES
 from .worth import OPTIONS
@@ -28,12 +28,12 @@ def business_scores(business: Business, policies: Sequence[str]) -> pd.DataFrame
         row: dict[str, object] = {
             "policy": policy,
             "seed": business.seed,
-            "profit": mine.profit.sum() / YEARS,
+            "profit": mine.profit.sum() / business.repeats,
             "share": mine.profit.sum() / best.profit.sum(),
             "expected_share": mine.expected.sum() / best.expected.sum(),
-            "bids": mine.bids / YEARS,
-            "wins": mine.won.size / YEARS,
-            "losing": 100 * mine.losing() / (12 * YEARS),
+            "bids": mine.bids / business.repeats,
+            "wins": mine.won.size / business.repeats,
+            "losing": 100 * mine.losing() / (12 * business.repeats),
             **_promise(mine),
             **_told(business, policy),
             **_steps(business, policy),

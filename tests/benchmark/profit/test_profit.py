@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
 from class_doubts import off_by
+from repair_horizon.decisions.review.scorecard import lot_results
 from repair_horizon.logs import read_logs, read_settings
 
 from .adapter import columns
 from .advice import Advice, Answer, answers
-from .business import CLAIRVOYANT, NOTHING, ORACLE, SHRINKAGE, Business
+from .business import CLAIRVOYANT, NOTHING, ORACLE, SHRINKAGE, Business, cut
 from .costs import Costs
 from .gap import ESTIMATES, share
 from .history import write_workspace
@@ -23,15 +26,17 @@ from .rules import RULES
 from .scenarios import CHOOSING, MEASURING, SCENARIOS
 from .scores import business_scores, table
 from .washout import FACTORS, washout
+from .world import YEAR
 from .worth import AS_IS, OPTIONS, REPAIR, Luck, Place, Worth
 
+YEARS = 3  # of lots, drawn for each business here
 SEED = 77  # neither for choosing nor for measuring
 
 
 @cache
 def business(scenario: str = "mature", seed: int = SEED) -> Business:
     """A business, its truth drawn once for all tests."""
-    return Business(SCENARIOS[scenario], seed)
+    return Business(SCENARIOS[scenario], seed, repeats=YEARS)
 
 
 def years_of(b: Business, advice: Advice, years: int, mean: Worth | None = None) -> list[Played]:
@@ -102,11 +107,11 @@ def test_bids_off_the_truth_earn_less() -> None:
 
 def test_one_seed_is_one_business() -> None:
     """Two runs with a seed agree to the last cent, another seed does not."""
-    again = Business(SCENARIOS["mature"], SEED)
+    again = Business(SCENARIOS["mature"], SEED, repeats=YEARS)
     one, two = business().played(SHRINKAGE), again.played(SHRINKAGE)
     assert np.array_equal(one.won, two.won)
     assert np.array_equal(one.profit, two.profit)
-    other = Business(SCENARIOS["mature"], SEED + 1).played(SHRINKAGE)
+    other = Business(SCENARIOS["mature"], SEED + 1, repeats=YEARS).played(SHRINKAGE)
     assert other.profit.sum() != one.profit.sum()
 
 
@@ -222,7 +227,7 @@ def test_a_workspace_holds_what_the_scenario_says(tmp_path) -> None:
 def test_the_kit_is_scored_in_a_business() -> None:
     """The whole way once, on the smallest business: the kit's advice, its scores, the table."""
     scores = business_scores(
-        Business(SCENARIOS["young"], SEED, refit=12, draws=100), ["kit", ORACLE]
+        Business(SCENARIOS["young"], SEED, refit=12, draws=100, repeats=YEARS), ["kit", ORACLE]
     )
     told = table(scores).set_index("policy")
     assert told.loc[ORACLE, "share made"] == pytest.approx(1.0)
@@ -295,3 +300,44 @@ def test_work_waits_for_a_bench_that_is_full_and_bids_stop() -> None:
     assert 0 < busy.won.size < 5
     assert busy.waited > 0
     assert busy.expected[-1] < idle.expected[busy.won.size - 1]
+
+
+def test_what_a_policy_buys_stands_in_its_own_logs() -> None:
+    """Half a year of the oracle's bids: every lot won is a job, a unit and a forecast.
+
+    Its result by the kit's own lines is what the replay says it made.
+    """
+    b = business()
+    half = cut(b.oracle, 0, 6)
+    promise = {"price": 100.0, "expected_profit": 30.0, "per_bid": 1.0, "common_share": 0.2}
+    every = {(u, b.world.history + m): promise for u in range(len(b.world.units)) for m in range(6)}
+    b.promises.update(every)
+    record = b._with_own(half)
+    b.promises.clear()
+    before, after = (r.at(b.world.history + 6) for r in (b.record, record))
+    played = play(b.scenario.costs, b.lots, b.known, b.answer(ORACLE))
+    first = played.months < 6
+    n = int(first.sum())
+    assert n > 60
+    for name in ("repairs", "stock"):
+        assert len(after[name]) - len(before[name]) == n
+    assert (after["forecasts"]["record_type"] == "bought").sum() == n
+    won = after["listings"][after["listings"]["result"] == "won"]
+    assert len(won) - (before["listings"]["result"] == "won").sum() == n
+    assert won["final_price"].astype(float).tail(n).sum() == pytest.approx(
+        np.maximum(played.price[first], 1.0).sum(), abs=0.01 * n
+    )
+    mine = after["sales"]["sale_id"].str.startswith("OWNY")
+    assert 0.4 * n < mine.sum() < n
+    assert not before["sales"]["sale_id"].str.startswith("OWNY").any()
+    later = record.at(b.world.history + YEAR)
+    assert len(later["repairs"]) == len(after["repairs"])  # nothing is bid beyond the advice
+    with TemporaryDirectory() as name:
+        folder = write_workspace(Path(name), later, b._costs_text, columns())
+        found = lot_results(read_logs(folder), read_settings(folder))
+    assert 0.8 * n < len(found) <= n
+    lot = {f"UY{j:05d}": j for j in range(n)}
+    made = played.profit[first][[lot[u] for u in found["unit_id"]]]
+    off = found["realised"].to_numpy() - made
+    assert abs(off.mean()) < 3 * off.std() / np.sqrt(len(off)) + 1.0
+    assert np.corrcoef(found["realised"], made)[0, 1] > 0.95
