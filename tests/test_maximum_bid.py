@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from demo_copies import demo_shop
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from outlook_by_hand import (
@@ -414,3 +415,31 @@ def test_in_one_world_the_worth_by_draw_is_the_certainty_equivalent() -> None:
     state = unit_of(worth=Valuation(tolerance=300.0)).states[0]
     for name, sure in state.certainty.items():
         assert state.by_draw(name)[0] == pytest.approx(sure), name
+
+
+def test_a_month_moves_a_bid_by_what_it_moves_the_values_behind_it() -> None:
+    """Month steps of the bids of two of the demo's families, half a year on (invented data).
+
+    The linear effect is that of the values of the options chosen the month before: no step is
+    over a fifth of the bid and over twice the linear effect.
+    """
+    shop, months, steps = demo_shop(), 6, []
+    families = shop.logs.families[:2]
+    economics = shop.economics(families, months=months)
+    for unit in (u for f in families for u in economics.units(f)):
+        assert isinstance(unit, UnitEconomics)
+        share = np.array([np.mean(s.share) for s in unit.states])
+        chosen = [s.best() for s in unit.states]
+        for h in range(months - 1):
+            bid, later = unit.exact_bid(h), unit.exact_bid(h + 1)
+            worth = [
+                [s.certainty[c[h]][at] for s, c in zip(unit.states, chosen, strict=True)]
+                for at in (h, h + 1)
+            ]
+            segment = unit.landing.segment(max(bid, 0.0))
+            linear = share @ np.subtract(worth[1], worth[0]) / share.sum()
+            steps.append((bid, later - bid, linear / (segment.a * (1 + unit.landing.kappa))))
+    bid, move, linear = np.array([s for s in steps if s[0] >= 30]).T
+    assert len(bid) > 100
+    assert (np.abs(move) <= np.maximum(0.2 * bid, 2 * np.abs(linear))).all()
+    assert np.corrcoef(move, linear)[0, 1] > 0.99
