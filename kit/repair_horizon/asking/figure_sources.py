@@ -78,7 +78,8 @@ def _prices(unit: UnitEconomics, given: Given) -> Iterator[tuple[Any, ...]]:
     rival = unit.family.rivals.get(unit.listed_fault)
     if rival is not None:
         at = unit.family.models.index(unit.model_id)
-        price = unit.family.level[:, at, 0] * np.exp(rival.log_ratio)
+        level = unit.family.level[:, at, 0]
+        price = level * np.exp(rival.log_ratio + unit.family.dearer(np.log(level)))
         yield _row("highest rival's bid", price, "money", rival.basis.words, rival.words)
 
 

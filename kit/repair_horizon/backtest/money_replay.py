@@ -181,10 +181,8 @@ def _figures(economics: Economics, key: tuple[str, str, str]) -> dict[str, objec
     if isinstance(unit, CannotSay):
         return {**blank, "reason": unit.reason}
     option, usual = unit.main.repair, np.nan
-    ratio = unit.family.hammer.get(fault)
-    if ratio is not None:
-        at = unit.family.models.index(model_id)
-        usual = float(np.median(unit.family.level[:, at, 0] * ratio))
+    if unit.hammer_paths is not None:
+        usual = float(np.median(unit.hammer_paths[:, 0]))
     if option is None:
         return {**blank, "usual_hammer": usual, "reason": ""}
     costs = {k: float(np.mean(_first_month(v))) for k, v in option.lines.items()}

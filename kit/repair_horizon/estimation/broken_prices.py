@@ -39,6 +39,10 @@ from repair_horizon.tables.arrays import Bools, Floats, Ints
 from repair_horizon.tables.codes import Basis
 
 OTHER = "(other faults)"
+DEARER = (0.25, 0.25)
+"""Rise of a hammer ratio's log with the log working price within a family, and how sure: what a
+repair costs weighs more on a cheap unit (judgement; .4 in the profit benchmark's world)."""
+SLOPE = -3  # its place among the coefficients
 _Z80 = 1.2815515655
 
 
@@ -52,12 +56,49 @@ class Ratios:
     noise: Floats
 
 
+@dataclass(frozen=True)
+class HammerSlope:
+    """How a log hammer ratio moves with the log working price: dearer models fetch more of it.
+
+    Slope and standard error; ratios are told at the log working price ``centre``.
+    """
+
+    mean: float
+    sd: float
+    centre: float
+
+    def at(self, log_price: Floats) -> Floats:
+        """Shift of the log ratio at log working prices, (...)."""
+        out: Floats = self.mean * (log_price - self.centre)
+        return out
+
+    def drawn(self, draws: int, rng: np.random.Generator) -> DrawnSlope:
+        """One slope a draw."""
+        return DrawnSlope(self.mean + self.sd * rng.standard_normal(draws), self.centre)
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnSlope:
+    """``HammerSlope`` by draw, (draws,)."""
+
+    slope: Floats
+    centre: float
+
+    def at(self, log_price: Floats) -> Floats:
+        """Shift of the log ratio at log working prices, (draws, ...)."""
+        slope = self.slope.reshape(-1, *[1] * (log_price.ndim - 1))
+        out: Floats = slope * (log_price - self.centre)
+        return out
+
+
 @dataclass(frozen=True, eq=False)
 class BrokenFit:
     """As-is sales and hammer prices of one family fitted together: they are one market.
 
     ``fit`` has the log ratio of each of ``names`` (faults and states, ``OTHER`` last) first, then
-    the hammer offset, then what it is beside for each of ``faults``. ``states`` says which of
+    the hammer offset, then what it is beside for each of ``faults``; last the slope of hammer
+    ratios by working price (around ``centre``, that of the lots seen), and the offsets of units
+    whose repair failed and of asking prices. ``states`` says which of
     ``names`` are states a unit is found to be in. ``x`` and ``prior`` are the rows' design and
     what the fit started from; ``rows`` are both kinds with their ``residuals``, ``others`` how
     many other families they start from.
@@ -72,6 +113,15 @@ class BrokenFit:
     rows: pd.DataFrame
     others: int
     residuals: Floats
+    centre: float
+
+    @property
+    def hammer_slope(self) -> HammerSlope | None:
+        """Slope of hammer ratios by working price; None where no lot was seen."""
+        if np.isnan(self.centre):
+            return None
+        sd = float(np.sqrt(self.fit.cov[SLOPE, SLOPE]))
+        return HammerSlope(float(self.fit.mean[SLOPE]), sd, self.centre)
 
     @property
     def as_is(self) -> pd.DataFrame:
@@ -137,9 +187,13 @@ def fit_broken(
     prior = pooled.prior(family_id, kind, [*centres, ratio_centre("for_parts", kind)])
     faults = [f for f in names if f in seen]
     y = log_ratios(curves, rows)
+    price = np.log(rows["amount"].to_numpy(dtype="float64")) - y
     whole, x = broken_design(rows, names, faults, prior, kind)
+    lots = rows["hammer"].to_numpy(dtype=bool)
+    centre = float(price[lots].mean()) if lots.any() else np.nan
+    x[lots, SLOPE] = price[lots] - centre
     fit = robust_fit(y, x, whole, START_NOISE, kinds_of(rows))
-    told = (rows, pooled.behind(family_id), y - x @ fit.mean)
+    told = (rows, pooled.behind(family_id), y - x @ fit.mean, centre)
     found = np.array([n in set(states["state"]) for n in (*names, OTHER)])
     return BrokenFit((*names, OTHER), (*faults, OTHER), found, fit, x, whole, *told)
 
@@ -168,17 +222,18 @@ def broken_design(
     Returns
     -------
     tuple
-        Prior of all coefficients (ratios, hammer offset, each fault's beside it, offsets of
-        units whose repair failed and of asking prices)
-        and the design, (rows, coefficients).
+        Prior of all coefficients (ratios, hammer offset, each fault's beside it, slope by
+        working price, offsets of units whose repair failed and of asking prices)
+        and the design, (rows, coefficients); the slope's column is the caller's to fill.
     """
     k, f = len(names) + 1, len(faults) + 1
     figure = class_knowledge(device_class).market("ask_to_sold")
-    mean, cov = np.zeros(k + f + 3), np.zeros((k + f + 3, k + f + 3))
-    mean[: k + 1], mean[-2:] = prior.mean, (np.log(OPENED_RATIO[0]), -np.log(figure.value))
+    mean, cov = np.zeros(k + f + 4), np.zeros((k + f + 4, k + f + 4))
+    mean[: k + 1] = prior.mean
+    mean[-3:] = DEARER[0], np.log(OPENED_RATIO[0]), -np.log(figure.value)
     cov[: k + 1, : k + 1] = prior.cov
     # Asks of broken units are hopes, and their offset is less sure than that of working ones.
-    beside = [*[HAMMER_FAULT_SD**2] * f, OPENED_RATIO[1] ** 2, 4 * figure.log_sd**2]
+    beside = [*[HAMMER_FAULT_SD**2] * f, DEARER[1] ** 2, OPENED_RATIO[1] ** 2, 4 * figure.log_sd**2]
     cov[k + 1 :, k + 1 :] = np.diag(beside)
     x = np.zeros((len(rows), len(mean)))
     each = np.arange(len(rows))

@@ -18,7 +18,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from repair_horizon.estimation.broken_prices import fit_broken, ratio_draws
+from repair_horizon.estimation.broken_prices import (
+    DrawnSlope,
+    HammerSlope,
+    fit_broken,
+    ratio_draws,
+)
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
@@ -60,6 +65,7 @@ class FamilyOutlook:
     the settings' order). ``level_basis`` says what each model's level rests on most.
     ``sellers`` is what private sellers take against the highest rival; None before any offer.
     ``shortfall`` is the share of resale by which won lots of the class fell short of their promise.
+    Hammer ratios are told at one working price; ``dearer`` moves them to a model's own.
     """
 
     estimates: FamilyEstimates
@@ -81,6 +87,11 @@ class FamilyOutlook:
     level_basis: Mapping[str, Basis] = field(default_factory=dict)
     shortfall: float = 0.0
     sellers: SellerReserve | None = None
+    hammer_slope: DrawnSlope | None = None
+
+    def dearer(self, log_price: Floats) -> Floats | float:
+        """Shift of every log hammer ratio at log working prices, (draws, ...)."""
+        return 0.0 if self.hammer_slope is None else self.hammer_slope.at(log_price)
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,6 +200,7 @@ def family_outlook(
         rivals=rival_draws(family.rivals, draws, rng),
         level_basis=_level_basis(curves),
         sellers=_seller_draws(sellers, family.family_id, seed, draws),
+        hammer_slope=_slope_draws(family, seed, draws),
     )
 
 
@@ -199,6 +211,15 @@ def _seller_draws(
     if sellers is None:
         return None
     return sellers.draws(draws, np.random.default_rng([seed, *family_id.encode(), 1]))
+
+
+def _slope_draws(family: FamilyEstimates, seed: int, draws: int) -> DrawnSlope | None:
+    """Slopes of hammer ratios by working price, by a stream of their own."""
+    if family.hammer_slope is None:
+        return None
+    return family.hammer_slope.drawn(
+        draws, np.random.default_rng([seed, *family.family_id.encode(), 2])
+    )
 
 
 def _needed(rates: RepairRates) -> list[str]:
@@ -286,6 +307,7 @@ class FamilyEstimates:
     ``prices`` is a reason where no working unit was ever sold and no launch price is known;
     ``as_is``, ``hammer`` and ``rivals`` then are empty. ``maker`` holds the newest maker's quote
     per model and fault, ``offers`` what private sellers said to own offers (``answered_offers``).
+    ``hammer_slope`` says how hammer prices and rivals move with the working price.
     """
 
     family_id: str
@@ -299,6 +321,7 @@ class FamilyEstimates:
     maker: pd.DataFrame
     rivals: pd.DataFrame = field(default_factory=pd.DataFrame)
     offers: pd.DataFrame = field(default_factory=pd.DataFrame)
+    hammer_slope: HammerSlope | None = None
 
     @cached_property
     def makers(self) -> dict[str, list[dict[str, Any]]]:
@@ -347,12 +370,13 @@ def fit_family(
     rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
         as_is = hammer = rivals = pd.DataFrame({"fault": pd.Series(dtype="str")})
-        offers = pd.DataFrame()
+        offers, slope = pd.DataFrame(), None
     else:
         broken = fit_broken(logs, family_id, prices, knowledge.broken, rates.states)
         as_is = broken.as_is
         hammer, rivals = hammer_ratios(broken, str(catalogue["device_class"].iloc[0]))
-        offers = answered_offers(family, prices, rivals)
+        slope = broken.hammer_slope
+        offers = answered_offers(family, prices, rivals, slope)
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,
@@ -366,4 +390,5 @@ def fit_family(
         maker.drop_duplicates(["model_id", "fault"], keep="last"),
         rivals,
         offers,
+        slope,
     )

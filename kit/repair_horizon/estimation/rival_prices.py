@@ -45,6 +45,7 @@ from repair_horizon.classes import ClassKnowledge, class_knowledge
 from repair_horizon.estimation.broken_prices import (
     OTHER,
     BrokenFit,
+    HammerSlope,
     Ratios,
     log_ratios,
     ratio_table,
@@ -362,7 +363,9 @@ def posterior(
     return PrivateSellers(shift, spread, room, weight, *counts)
 
 
-def answered_offers(family: Logs, curves: PriceCurves, rivals: pd.DataFrame) -> pd.DataFrame:
+def answered_offers(
+    family: Logs, curves: PriceCurves, rivals: pd.DataFrame, slope: HammerSlope | None = None
+) -> pd.DataFrame:
     """Hold a family's private listings against what the highest rival would have paid that day.
 
     Parameters
@@ -374,6 +377,8 @@ def answered_offers(family: Logs, curves: PriceCurves, rivals: pd.DataFrame) -> 
         Its working prices.
     rivals
         The highest rival by listed fault, from ``hammer_ratios``.
+    slope
+        How it moves with the working price.
 
     Returns
     -------
@@ -390,7 +395,8 @@ def answered_offers(family: Logs, curves: PriceCurves, rivals: pd.DataFrame) -> 
     faults = rows["listed_fault"]
     usual = of_fault.reindex(faults.where(faults.isin(of_fault.index), OTHER))
     one = log_ratios(curves, rows.assign(day=rows["end_time"], amount=1.0))
-    one = one - usual["log_ratio"].to_numpy()
+    moved = 0.0 if slope is None else slope.at(-one)  # an amount of one: minus the working price
+    one = one - usual["log_ratio"].to_numpy() - moved
     offer, asked = rows["offer"].where(answered), rows["current_bid"].where(asks)
     return pd.DataFrame(
         {

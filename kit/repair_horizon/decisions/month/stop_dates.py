@@ -159,7 +159,8 @@ def buy_stop(unit: UnitEconomics, exact_bids: Floats) -> StopMonths | CannotSay:
     at, least = unit.family.models.index(unit.model_id), unit.settings.limits.least_win_chance
     level = unit.family.level[:, at, : unit.months]
     # P(highest rival < bid) < least  <=>  bid < the rival's quantile at that chance.
-    needed = level * np.exp(rival.log_ratio + rival.spread * float(ndtri(least)))[:, None]
+    least_rival = (rival.log_ratio + rival.spread * float(ndtri(least)))[:, None]
+    needed = level * np.exp(least_rival + unit.family.dearer(np.log(level)))
     return StopMonths(first_of_two(bid_paths(unit, exact_bids) < needed), unit.months)
 
 

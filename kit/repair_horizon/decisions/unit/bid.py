@@ -149,8 +149,9 @@ class Outcomes:
         if found is None:
             return None
         at = self.unit.family.models.index(self.unit.model_id)
-        level = self.unit.family.level[:, at, self.month]
-        return HighestRival(np.log(level) + found.log_ratio, found.spread)
+        price = np.log(self.unit.family.level[:, at, self.month])
+        dearer = self.unit.family.dearer(price)
+        return HighestRival(price + found.log_ratio + dearer, found.spread)
 
     def seller(self, asked: float = 0.0) -> HighestRival | None:
         """Least price a private seller takes: the highest rival's, moved by own offers' answers.

@@ -338,7 +338,8 @@ class UnitEconomics:
         if ratio is None:
             return None
         at = self.family.models.index(self.model_id)
-        out: Floats = self.family.level[:, at, : self.months] * ratio[:, None]
+        level = self.family.level[:, at, : self.months]
+        out: Floats = level * ratio[:, None] * np.exp(self.family.dearer(np.log(level)))
         return out
 
     @cached_property
