@@ -469,6 +469,36 @@ def test_highest_rival_is_read_from_second_prices(tmp_path: Path) -> None:
         assert naive > said + 0.08
 
 
+def test_dearer_models_of_a_family_fetch_more_of_their_price(tmp_path: Path) -> None:
+    """Lots at .30 of a working price of 240 and at .30 (540 / 240)^.5 of one of 540.
+
+    A rival of either model, and of the one between that no lot was seen of, stands where that law
+    puts it; one ratio for all would be a fifth off either way. Without a lot there is no slope.
+    """
+    rng, day = np.random.default_rng(6), "2024-05-01"
+    prices, law = {"ulver_1": 240.0, "ulver_2": 360.0, "ulver_3": 540.0}, 0.5
+    head = "listing_id,model_id,listed_fault,end_time,final_price,result\n"
+    sold = "sale_id,model_id,sale_date,gross_amount,currency,grade,condition,listed_fault\n"
+    usual = {m: 0.30 * p * (p / 240.0) ** law for m, p in prices.items()}
+    for i in range(60):
+        for model, price in prices.items():
+            sold += f"S{i}{model},{model},{day},{price},EUR,B,working,\n"
+            hammer = usual[model] * np.exp(0.15 * rng.standard_normal())
+            if model != "ulver_2":
+                head += f"L{i}{model},{model},display_dead,{day} 10:00,{hammer:.2f},won\n"
+    family = outlook_of(workspace(tmp_path / "w", listings=head, sales=sold), draws=1000)
+    assert family.hammer_slope is not None
+    assert family.hammer_slope.slope.mean() == pytest.approx(law, abs=0.06)
+    ratio = np.log(family.hammer["display_dead"]) - 0.15**2 / 2  # the mean sale, told as a median
+    for model, price in prices.items():
+        level = np.full(1000, np.log(price))
+        told = level + ratio + family.dearer(level)
+        assert float(np.median(told)) == pytest.approx(np.log(usual[model]), abs=0.05)
+        flat = level + ratio
+        assert model == "ulver_2" or abs(np.median(flat) - np.log(usual[model])) > 0.15
+    assert outlook_of(workspace(tmp_path / "none")).dearer(np.zeros(400)) == 0.0
+
+
 def test_without_a_hammer_price_the_rival_stands_a_gap_above_the_classs_ratio(
     tmp_path: Path,
 ) -> None:
