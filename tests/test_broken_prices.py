@@ -285,15 +285,15 @@ def test_rows_of_broken_units_are_laid_out_by_fault_hammer_opened_and_asked() ->
     prior = PooledRatios().prior("own", "phone", centres)
     whole, x = broken_design(rows, faults, faults, prior, "phone")
     paid = class_knowledge("phone").market("ask_to_sold")
-    np.testing.assert_allclose(whole.mean[-2:], [np.log(0.68), np.log(1 / paid.value)])
-    beside = [0.30, 0.30, 0.30, 0.25, 2 * paid.log_sd]
+    np.testing.assert_allclose(whole.mean[-3:], [0.25, np.log(0.68), np.log(1 / paid.value)])
+    beside = [0.30, 0.30, 0.30, 0.25, 0.25, 2 * paid.log_sd]
     np.testing.assert_allclose(whole.cov[4:, 4:], np.diag(np.square(beside)))
     np.testing.assert_allclose(whole.cov[:4, :4], prior.cov)
-    # Two faults and any other, the hammer offset, each fault's beside it, opened, asked.
+    # Two faults and any other, the hammer offset, each fault's beside it, slope, opened, asked.
     assert x.tolist() == [
-        [0, 1, 0, 0, 0, 0, 0, 1, 0],
-        [1, 0, 0, 1, 1, 0, 0, 0, 0],
-        [1, 0, 0, 0, 0, 0, 0, 0, 1],
+        [0, 1, 0, 0, 0, 0, 0, 0, 1, 0],
+        [1, 0, 0, 1, 1, 0, 0, 0, 0, 0],
+        [1, 0, 0, 0, 0, 0, 0, 0, 0, 1],
     ]
 
 
