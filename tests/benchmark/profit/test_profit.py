@@ -245,7 +245,10 @@ def test_class_knowledge_off_by_two_fifths_washes_out() -> None:
     0.03), it would cost 15 %. ``--washout`` measures all classes.
     """
     cost = pd.concat(
-        [washout(SCENARIOS["mature"], s, 12, off_by, ["foldable"]) for s in (SEED, SEED + 1)]
+        [
+            washout(SCENARIOS["mature"], seed, 12, off_by, ["foldable"], draws=60)
+            for seed in (SEED, SEED + 1)
+        ]
     )
     mean = cost.groupby("factor")["cost"].mean()
     assert set(mean.index) == set(FACTORS)
