@@ -106,21 +106,19 @@ class Business:
     def _costs_text(self) -> str:
         return self.scenario.costs.settings(self.draws, self.seed % 1000 + 1)
 
-    def _looped(self, advise: Callable[[dict[str, pd.DataFrame], int], Advice]) -> Advice:
-        """A policy's year: advised anew every ``refit`` months, with what it bought in the logs."""
+    def _looped(self, advise: Callable[[dict[str, pd.DataFrame], int, Promises], Advice]) -> Advice:
+        """A policy's year: advised anew every ``refit`` months, with what it bought in the logs.
+
+        Whoever advises puts what its ledger says into the promises.
+        """
         parts: list[Advice] = []
-        self.promises.clear()
+        promises: Promises = {}
         for month in range(0, YEAR, self.refit):
-            record = self._with_own(joined(parts)) if parts else self.record
-            parts.append(advise(record.at(self.world.history + month), month))
+            record = self._with_own(joined(parts), promises) if parts else self.record
+            parts.append(advise(record.at(self.world.history + month), month, promises))
         return joined(parts)
 
-    @cached_property
-    def promises(self) -> Promises:
-        """What the ledger of the policy last advised by says."""
-        return {}
-
-    def _with_own(self, so_far: Advice) -> Record:
+    def _with_own(self, so_far: Advice, promises: Promises) -> Record:
         """The record with what advice so far bought in the first of the years."""
         lots, known = self.years[0]
         later = lots.month - self.world.history >= so_far.limit.shape[1]
@@ -133,19 +131,19 @@ class Business:
         won[played.won], price[played.won] = True, played.price
         option[played.won] = played.option
         bid = np.where(lots.private, advice.offer, advice.limit)
-        own = Own(bid, won, price, option, self.promises)
+        own = Own(bid, won, price, option, promises)
         return self.record.with_year(self.worth, lots, own)
 
     @cached_property
     def kit(self) -> Advice:
         """The kit's advice, fitted anew every ``refit`` months."""
 
-        def advise(tables: dict[str, pd.DataFrame], month: int) -> Advice:
+        def advise(tables: dict[str, pd.DataFrame], month: int, promises: Promises) -> Advice:
             with tempfile.TemporaryDirectory() as name:
                 folder = write_workspace(Path(name), tables, self._costs_text, columns())
                 span = min(self.refit, YEAR - month)
                 private = self.scenario.private > 0
-                return kit_advice(folder, self.world, month, span, private, self.promises)
+                return kit_advice(folder, self.world, month, span, private, promises)
 
         return self._looped(advise)
 
@@ -164,7 +162,7 @@ class Business:
     def shrinkage(self) -> Advice:
         """Plain shrinkage, fitted as often as the kit."""
 
-        def advise(tables: dict[str, pd.DataFrame], month: int) -> Advice:
+        def advise(tables: dict[str, pd.DataFrame], month: int, promises: Promises) -> Advice:
             now, end = self.world.history, min(month + self.refit, YEAR)
             belief = Worth(believed(self.world, tables, now + month), (now + month, now + end))
             return cut(advice_of(belief), month, end)

@@ -318,9 +318,7 @@ def test_what_a_policy_buys_stands_in_its_own_logs() -> None:
     half = cut(b.oracle, 0, 6)
     promise = {"price": 100.0, "expected_profit": 30.0, "per_bid": 1.0, "common_share": 0.2}
     every = {(u, b.world.history + m): promise for u in range(len(b.world.units)) for m in range(6)}
-    b.promises.update(every)
-    record = b._with_own(half)
-    b.promises.clear()
+    record = b._with_own(half, every)
     before, after = (r.at(b.world.history + 6) for r in (b.record, record))
     played = play(b.scenario.costs, b.lots, b.known, b.answer(ORACLE))
     first = played.months < 6
