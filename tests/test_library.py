@@ -4,6 +4,7 @@ import doctest
 import importlib
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -85,6 +86,18 @@ def test_frames_give_a_curve_with_table_plot_and_summary() -> None:
     assert repr(view) == "PriceView(quillon: 1 models, 6 sales)"
 
 
+def test_frames_are_read_by_the_rules_given() -> None:
+    """Grades of one's own: units are sold and repaired to them, with and without logs."""
+    given = frames()
+    given["sales"]["grade"] = ["top", "top", "fair", "fair", "top", "fair"]
+    rules = replace(rh.Settings(), grade_order=["top", "fair"], draws=50)
+    shop = rh.from_frames(settings=rules, **given)
+    assert shop.logs.grade_order == ("top", "fair")
+    assert (shop.thresholds()["max_bid"] > 0).any()
+    asked = {"launch": "2025-10", "launch_price": 700.0, "today": "2026-11"}
+    assert rh.ask("phone", "cracked screen", settings=rules, **asked).bid.amount > 0
+
+
 def test_frames_are_checked_like_files() -> None:
     """A bad value is named with its table, line and column, and what is allowed."""
     given = frames()
@@ -98,7 +111,14 @@ def test_frames_are_checked_like_files() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["shop", "views", "decisions.unit.certainty_equivalent", "tables.codes"]
+    "name",
+    [
+        "shop",
+        "views",
+        "decisions.unit.certainty_equivalent",
+        "decisions.review.why_changed",
+        "tables.codes",
+    ],
 )
 def test_examples_in_docstrings_run(
     name: str, kept_demo: Path, monkeypatch: pytest.MonkeyPatch

@@ -545,5 +545,6 @@ def shop_from_frames(
         for name, frame in tables.items():
             text = pd.DataFrame(frame).to_csv(index=False, date_format="%Y-%m-%d")
             (Path(place) / f"{name}.csv").write_text(text, encoding="utf-8")
-        logs = read_logs(place)
-    return Shop(logs, with_own_days(logs, settings or Settings()))
+        rules = settings or Settings()
+        logs = read_logs(place, settings=rules)
+    return Shop(logs, with_own_days(logs, rules))

@@ -52,7 +52,7 @@ from repair_horizon.logs.reading import empty_rows, find_file, in_words
 from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.faults import Fault, Ledger, LogFault, no_exceptions
 from repair_horizon.tables.inputs import TABLES
-from repair_horizon.tables.settings import read_settings
+from repair_horizon.tables.settings import Settings, read_settings
 
 _NOWHERE = np.zeros(0, dtype="int64")
 _DATED = ("sales", "part_quotes", "repairs")
@@ -250,6 +250,7 @@ def read_logs(
     folder: str | Path,
     families: Sequence[str] | None = None,
     today: str | pd.Timestamp | None = None,
+    settings: Settings | None = None,
 ) -> Logs:
     """Read and check every log of a workspace.
 
@@ -265,6 +266,8 @@ def read_logs(
         must tell). ``newest_day`` then is that of the rows read.
     today
         Rows of what happened after this day are held for review; by the clock if None.
+    settings
+        Rules to read by (currency, grades, reposts); those of the workspace's file if None.
 
     Returns
     -------
@@ -277,7 +280,7 @@ def read_logs(
         If a file's frame or the settings are broken; all faults of all files at once.
     """
     folder = Path(folder)
-    settings = read_settings(folder)
+    settings = read_settings(folder) if settings is None else settings
     got = gather(folder, families, narrow=families is not None and bool(settings.currency))
     now = _today() if today is None else pd.Timestamp(today)
     believed = last_day(pd.concat([days_of(got.tables), *got.days]), now)
