@@ -223,6 +223,21 @@ def test_the_shop_answers_for_its_own_models_with_its_own_bid() -> None:
         shop.ask("veld", "cracked screen")
 
 
+def test_an_owners_target_holds_in_every_month_told_and_in_the_stop_dates() -> None:
+    """A profit asked of each unit lowers each month's bid, and buying stops no later."""
+    asked = {"launch": "2025-10", "resale": 400.0, "today": TODAY}
+    rules = replace(SMALL, targets=Targets(profit=30.0))
+    plain = ask("phone", "screen cracked", settings=SMALL, **asked)
+    held = ask("phone", "screen cracked", settings=rules, **asked)
+    assert plain.months["max_bid"].iloc[0] == plain.bid.exact
+    assert held.months["max_bid"].iloc[0] == held.bid.exact
+    less = plain.months["max_bid"] - held.months["max_bid"]
+    assert (less > 20.0).all()
+    for name in ("buy stop", "bid zero"):
+        dates = [a.stops.set_index("date_name").loc[name, "probability_12"] for a in (held, plain)]
+        assert dates[0] >= dates[1]
+
+
 def test_an_answer_shows_itself_at_80_columns_and_in_a_notebook() -> None:
     answer = example(replace(EXAMPLE, asking=60.0))
     assert max(len(line) for line in repr(answer).splitlines()) <= 80

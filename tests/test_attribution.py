@@ -1,6 +1,9 @@
 """What changed since last month: each cause's share, and that the shares add up."""
 
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
+from itertools import combinations, permutations
 
 import numpy as np
 import pytest
@@ -22,7 +25,7 @@ from repair_horizon.decisions.review.why_changed import (
     View,
     attribute,
     mixed_settings,
-    shapley,
+    shared_out,
 )
 from repair_horizon.decisions.unit.bid import unit_bid
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
@@ -70,13 +73,48 @@ def changed(before: View, after: View) -> BidChange:
     return got
 
 
+def shapley(blocks: str, value: Callable[[frozenset[str]], float]) -> dict[str, float]:
+    """Mean effect of each block over all orders of swapping them (Shapley 1953)."""
+    orders = list(permutations(blocks))
+    out = dict.fromkeys(blocks, 0.0)
+    for order in orders:
+        for at, block in enumerate(order):
+            alone = value(frozenset(order[: at + 1])) - value(frozenset(order[:at]))
+            out[block] += alone / len(orders)
+    return out
+
+
 @settings(max_examples=50, deadline=None)
 @given(worth=st.lists(st.floats(-100, 100), min_size=8, max_size=8))
 def test_shares_add_up_whatever_the_values(worth: list[float]) -> None:
     """For any worth of every set of three blocks the shares sum to all less none."""
     value = {frozenset(b for i, b in enumerate("abc") if k >> i & 1): worth[k] for k in range(8)}
-    shares = shapley("abc", lambda s: value[s])
+    shares = shared_out("abc", lambda s: value[s])
     assert sum(shares.values()) == pytest.approx(worth[7] - worth[0], abs=1e-9)
+
+
+@settings(max_examples=50, deadline=None)
+@given(effects=st.lists(st.floats(-100, 100), min_size=16, max_size=16), three=st.floats(10, 100))
+def test_shares_are_those_of_all_orders_unless_three_act_together(
+    effects: list[float], three: float
+) -> None:
+    """With effects of each of four blocks and each pair: the Shapley value over all 24 orders.
+
+    What only three of them do together is shared out otherwise, but not beyond what it is.
+    """
+    alone = dict(zip("abcd", effects, strict=False))
+    pairs = dict(zip(combinations("abcd", 2), effects[4:], strict=False))
+
+    def value(swapped: frozenset[str], all_three: float = 0.0) -> float:
+        out = sum(alone[b] for b in swapped)
+        out += sum(e for pair, e in pairs.items() if swapped.issuperset(pair))
+        return out + all_three * swapped.issuperset("abc")
+
+    assert shared_out("abcd", value) == pytest.approx(shapley("abcd", value), abs=1e-9)
+    together = partial(value, all_three=three)
+    told, every = shared_out("abcd", together), shapley("abcd", together)
+    assert told != pytest.approx(every, abs=1e-3)
+    assert all(abs(told[b] - every[b]) <= three / 2 for b in "abcd")
 
 
 def test_shares_by_hand() -> None:
@@ -85,7 +123,7 @@ def test_shares_by_hand() -> None:
     Definition of the Shapley value (Shapley 1953), two players.
     """
     value = {"": 0.0, "a": 10.0, "b": 20.0, "ab": 50.0}
-    shares = shapley("ab", lambda s: value["".join(sorted(s))])
+    shares = shared_out("ab", lambda s: value["".join(sorted(s))])
     assert shares == {"a": pytest.approx(20.0), "b": pytest.approx(30.0)}
 
 

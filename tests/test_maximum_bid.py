@@ -194,6 +194,14 @@ def test_a_sales_own_luck_counts_like_a_normal(worth: float, price: float, sd: f
     )
 
 
+def test_small_luck_is_the_same_rule_worked_out_by_its_series() -> None:
+    """ln((cosh b + 2) / 3) at b = 0.01 and 0.049, where the series stands in, and at 0.051."""
+    for swing in (0.0, 0.01, 0.049, 0.051, 2.0):
+        price = swing * 900.0 / (np.sqrt(3.0) * 0.1 * 0.86)
+        told = log_risk(np.array(45.0), np.array(price), 0.86, 0.1, 900.0)
+        assert float(told) == pytest.approx(np.log((np.cosh(swing) + 2) / 3) - 0.05, abs=1e-11)
+
+
 # -- which way a bid may move, at fixed charges
 
 

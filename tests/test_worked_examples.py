@@ -134,8 +134,7 @@ def test_example_1_gate_values_are_to_the_cent(auction: Settings) -> None:
     assert round(float(p["repair s2"]), 2) == 47.79
     assert float(p["as is s1"]) == pytest.approx(86.69)
     assert float(p["as is s2"]) == pytest.approx(67.75)
-    four = np.array([42.75] * 4)
-    parted = part_out_value(four, auction, 0.139, 0.65) - p["test"]
+    parted = part_out_value(4 * 42.75, 4, auction, 0.139, 0.65) - p["test"]
     assert float(parted) == pytest.approx(42.38)
 
 

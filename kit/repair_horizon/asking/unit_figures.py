@@ -31,13 +31,21 @@ from repair_horizon.decisions.month.thresholds import (
     disposition_rows,
     option_paths,
 )
-from repair_horizon.decisions.unit.bid import Bid, Outcomes, bid_on_terms, outcomes, verdict_of
+from repair_horizon.decisions.unit.bid import (
+    Bid,
+    Outcomes,
+    bid_on_terms,
+    highest_bids,
+    outcomes,
+    verdict_of,
+)
 from repair_horizon.decisions.unit.disposition import AtGate, break_evens
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import WonLot
 from repair_horizon.logs import CannotSay, Fault, LogFault
+from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, part_words
@@ -212,7 +220,12 @@ class UnitFigures:
 
     @cached_property
     def _stops(self) -> Stops:
-        return unit_stops(self.unit, self.unit.exact_bids())
+        return unit_stops(self.unit, self._highest)
+
+    @cached_property
+    def _highest(self) -> Floats:
+        """Unrounded maximum bid by month, within the owner's limits."""
+        return np.array([bid.exact for bid in highest_bids(self.unit)])
 
     @cached_property
     def stops(self) -> pd.DataFrame:
@@ -239,7 +252,7 @@ class UnitFigures:
                 "repair": main.certainty.get(REPAIR, np.full(count, np.nan)),
                 "alternative": best,
                 "repair_stopped": np.nan if isinstance(stop, CannotSay) else stop.chances(),
-                "max_bid": self.unit.exact_bids(),
+                "max_bid": self._highest,
             },
             columns=MONTH_COLUMNS,
         )

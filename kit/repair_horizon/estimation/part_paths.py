@@ -8,8 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import Any
+from functools import cache, cached_property
 
 import numpy as np
 import pandas as pd
@@ -17,8 +16,8 @@ import pandas as pd
 from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
 from repair_horizon.classes.knowledge import FIRST_MONTHS
 from repair_horizon.estimation.curve.panel import Models
-from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, until
-from repair_horizon.estimation.part_prices import PART_PRIORS, PartCurves, together
+from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, trait_paths, until
+from repair_horizon.estimation.part_prices import PART_PRIORS, PartCurves
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
@@ -141,17 +140,14 @@ class PartPaths(Mapping[Key, PartPath]):
         return replace(self.before.now.changed(self.change), keyed=self.keyed, given=self.given)
 
     def _fill(self, key: Key) -> None:
-        """Work out one path; of a month alone all qualities, which cost little more than one."""
+        """Work out one path."""
         if self.before is not None and self.change is not None:
             self._kept[key] = self.change(key, self.before[key])
             return
         model_id, code, quality = key
-        alike = [q for c, q in self.of(model_id) if c == code]
-        wanted = alike if self.months == 1 else [quality]
-        found = self.sources[code].paths(model_id, wanted, self.months)
-        for quality, path in zip(wanted, found, strict=True):
-            self._kept[model_id, code, quality] = path
-        while len(self._kept) > max(_KEPT // path.price.shape[1], len(wanted)):
+        path = next(self.sources[code].paths(model_id, [quality], self.months))
+        self._kept[key] = path
+        while len(self._kept) > max(_KEPT // path.price.shape[1], 1):
             self._kept.pop(next(iter(self._kept)))
 
     @cached_property
@@ -192,15 +188,28 @@ class FittedPart:
         self, model_id: str, qualities: Sequence[str], months: int | None = None
     ) -> Iterator[PartPath]:
         """Paths of one model in some qualities, over the first months or all."""
-        panel = self.curves.fit.panel
-        at, days = panel.models.ids.index(model_id), self.days[:months]
-        points = [self.curves.points(np.full(len(days), at), days, q) for q in qualities]
-        log = level_paths(self.curves.fit, self.drawn, together(points))
-        for quality, path in zip(qualities, np.split(log, len(qualities), axis=1), strict=True):
+        fit, days = self.curves.fit, self.days[:months]
+        at = fit.panel.models.ids.index(model_id)
+        model, shared = np.full(len(days), at), self._shared(at)[:, : len(days)]
+        for quality in qualities:
+            traits = trait_paths(fit, self.drawn, self.curves.points(model, days, quality))
             off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
-            price: Floats = np.exp(path + off) * panel.models.launch_price[at]
+            price: Floats = np.exp(shared + traits + off) * fit.panel.models.launch_price[at]
             terms, told = self.terms(model_id, quality), self.told(model_id, quality)
             yield PartPath(price, *terms, *told, quoted=quality not in self.unseen)
+
+    def _shared(self, at: int) -> Floats:
+        """What all qualities of a model share, (draws, days); that of the newest model is kept."""
+        if at not in self._newest:
+            self._newest.clear()
+            points = self.curves.points(np.full(len(self.days), at), self.days, "")
+            bare = replace(points, traits=np.zeros_like(points.traits))
+            self._newest[at] = level_paths(self.curves.fit, self.drawn, bare)
+        return self._newest[at]
+
+    @cached_property
+    def _newest(self) -> dict[int, Floats]:
+        return {}
 
     def first(self, months: int) -> FittedPart:
         """The same draws without what lies beyond the first months, which is most of them."""
@@ -211,40 +220,26 @@ class FittedPart:
         self, model_id: str, quality: str
     ) -> tuple[float, float | None, float | None, int, pd.Timestamp]:
         """Shipping, lead days, share arriving dead, quotes, newest day: own, else siblings'."""
-        own = self._own.get((model_id, quality))
+        own = self.curves.terms.get((model_id, quality))
         if own is not None:
             return _terms(own.shipping, own.lead_days, own.doa_rate, own.n_quotes, own.newest)
-        return _terms(*self._siblings.get(quality, (np.nan, np.nan, np.nan)), 0, pd.NaT)
+        return _terms(*self.curves.usual_terms.get(quality, (np.nan, np.nan, np.nan)), 0, pd.NaT)
 
     def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
         """What the price of a model's part rests on."""
-        if (model_id, quality) in self._own:
+        if (model_id, quality) in self.curves.terms:
             return Basis.OWN, "own quotes"
-        others = sum(n for m, n in self._quotes if m == model_id)
+        quotes = [(m, int(o.n_quotes)) for (m, _), o in self.curves.terms.items()]
+        others = sum(n for m, n in quotes if m == model_id)
         if others:
             return (
                 Basis.FAMILY,
                 f"estimated from {others} quote{'s' * (others > 1)} of another quality",
             )
-        siblings = len({m for m, _ in self._quotes})
+        siblings = len({m for m, _ in quotes})
         words = f"estimated from {siblings} sibling{'s' * (siblings > 1)}"
         unseen = ", quality from the class" if quality in self.unseen else ""
         return Basis.FAMILY, words + unseen
-
-    @cached_property
-    def _own(self) -> dict[tuple[str, str], Any]:
-        return {(str(o.model_id), str(o.quality_class)): o for o in self.curves.offers.itertuples()}
-
-    @cached_property
-    def _quotes(self) -> list[tuple[str, int]]:
-        return [(m, int(o.n_quotes)) for (m, _), o in self._own.items()]
-
-    @cached_property
-    def _siblings(self) -> dict[str, tuple[float, float, float]]:
-        """Usual terms of each quality over the family."""
-        terms = ["shipping", "lead_days", "doa_rate"]
-        table = self.curves.offers.groupby("quality_class")[terms].median()
-        return {str(q): tuple(row) for q, row in zip(table.index, table.to_numpy(), strict=True)}
 
 
 def _terms(
@@ -321,9 +316,14 @@ class ClassPart:
         return log_share, np.sqrt(new.log_sd**2 + pace_variance * months**2)
 
     def _share(self, quality: str, age: float) -> Figure:
-        found = class_knowledge(self.device_class).part_share(self.code, quality, age)
-        assert not isinstance(found, CannotSay), found.reason
-        return found
+        return _class_share(self.device_class, self.code, quality, age)
+
+
+@cache
+def _class_share(device_class: str, code: str, quality: str, age: float) -> Figure:
+    found = class_knowledge(device_class).part_share(code, quality, age)
+    assert not isinstance(found, CannotSay), found.reason
+    return found
 
 
 def part_paths(

@@ -14,7 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -240,6 +241,18 @@ class PartCurves:
     unseen: Mapping[str, tuple[float, float]]
     shifts: tuple[Shift, ...] = ()
     quality: tuple[str, ...] = ()
+
+    @cached_property
+    def terms(self) -> dict[tuple[str, str], Any]:
+        """Row of ``offers`` of each model and quality class quoted."""
+        return {(str(o.model_id), str(o.quality_class)): o for o in self.offers.itertuples()}
+
+    @cached_property
+    def usual_terms(self) -> dict[str, tuple[float, float, float]]:
+        """Usual shipping, lead days and share arriving dead of each quality over the family."""
+        terms = ["shipping", "lead_days", "doa_rate"]
+        table = self.offers.groupby("quality_class")[terms].median()
+        return {str(q): tuple(row) for q, row in zip(table.index, table.to_numpy(), strict=True)}
 
     def points(self, model: Ints, day: pd.DatetimeIndex, quality: str) -> Points:
         """Points of one quality class at the commonest supplier.

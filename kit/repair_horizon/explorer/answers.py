@@ -15,9 +15,9 @@ from repair_horizon.charts.style import INK, Words
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import date_rows, needed_until, part_rows, unit_stops
-from repair_horizon.decisions.month.thresholds import bid_row
+from repair_horizon.decisions.month.thresholds import bid_path
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes, unit_bid, verdict_of
+from repair_horizon.decisions.unit.bid import bid_on_terms, highest_bids, outcomes, verdict_of
 from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, AtGate, break_evens, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
@@ -118,7 +118,7 @@ def answers(
         unit.main.state,
         headline(unit, price),
         headline(plain, price),
-        bid_path(unit, plain, worked.outlook.first_month),
+        both_paths(unit, plain, worked.outlook.first_month),
         option_table(unit),
         stop_table(unit, worked.outlook.first_month),
         limit_table(economics, worked.family_id, unit),
@@ -147,17 +147,10 @@ def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
     )
 
 
-def bid_path(unit: UnitEconomics, plain: UnitEconomics, first_month: int) -> pd.DataFrame:
+def both_paths(unit: UnitEconomics, plain: UnitEconomics, first_month: int) -> pd.DataFrame:
     """Threshold by month with and without the moves, beside usual hammer prices."""
-    rows = [
-        {
-            "month": month_start(first_month + h),
-            **bid_row(outcomes(unit, h)),
-            "bid_before": unit_bid(plain, h).amount,
-        }
-        for h in range(unit.months)
-    ]
-    return pd.DataFrame(rows)
+    before = bid_path(plain, first_month)["max_bid"]
+    return bid_path(unit, first_month).assign(bid_before=before)
 
 
 def option_table(unit: UnitEconomics) -> pd.DataFrame:
@@ -186,7 +179,7 @@ def _state_options(unit: UnitEconomics, state: StateOptions) -> pd.DataFrame:
 
 def stop_table(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
     """Stop dates of the unit and of the parts its states need."""
-    exact = np.array([unit_bid(unit, h).exact for h in range(unit.months)])
+    exact = np.array([bid.exact for bid in highest_bids(unit)])
     rows = date_rows(unit, unit_stops(unit, exact), LEVEL, first_month)
     rows += part_rows([needed_until(unit)], unit.months, LEVEL, first_month)
     return OUTPUTS["stop_dates"].table(rows)

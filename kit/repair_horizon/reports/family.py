@@ -34,9 +34,9 @@ from repair_horizon.decisions.month.stop_dates import (
     part_rows,
     unit_stops,
 )
-from repair_horizon.decisions.month.thresholds import bid_rows, option_paths
+from repair_horizon.decisions.month.thresholds import bid_path, bid_row, option_paths
 from repair_horizon.decisions.review.why_changed import View, attribute
-from repair_horizon.decisions.unit.bid import hammer_price
+from repair_horizon.decisions.unit.bid import hammer_price, outcomes
 from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
@@ -296,8 +296,7 @@ def _of_units(done: Sequence[_Decided], name: str) -> pd.DataFrame:
 
 def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     """Work out one unit; the unit itself, large with its draws, can then be let go."""
-    rows = bid_rows(worked.family_id, unit, worked.first_month, None)
-    bids = OUTPUTS["bid_path"].table(rows)
+    bids = bid_path(unit, worked.first_month)
     exact = bids["exact_bid"].to_numpy(float)
     stops = unit_stops(unit, exact)
     dates = date_rows(unit, stops, LEVEL, worked.first_month)
@@ -308,7 +307,9 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
         "waterfall": _waterfall(unit, float(exact[0])),
     }
     columns = OUTPUTS["thresholds"].names
-    threshold = {c: v for c, v in bids.iloc[0].items() if c in columns}
+    now = {**dict.fromkeys(UNIT), **bid_row(outcomes(unit, 0))}
+    threshold: dict[str, object] = {c: v for c, v in now.items() if c in columns}
+    threshold |= {"model_id": unit.model_id, "listed_fault": unit.listed_fault}
     by_date = {str(d["date_name"]): d for d in dates}
     for name, date in (("buy_stop", BUY_STOP), ("repair_stop", REPAIR_STOP)):
         threshold |= {f"{name}_{end}": by_date[date][end] for end in ("lower", "median", "upper")}

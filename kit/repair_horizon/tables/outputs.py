@@ -106,6 +106,13 @@ THRESHOLDS = _output(
     "listings_per_month earns_per_month part_quality other_quality_cost caution",
     _STOPS,
 )
+MAXIMUM_BID = _output(
+    "maximum_bid",
+    "the maximum bid of a month and what it promises",
+    "family_id model_id listed_fault month max_bid target_bid exact_bid binding_limit "
+    "limit_cost probability_win expected_profit profit_per_hour probability_loss won_price "
+    "hammer hammer_lower hammer_upper part_quality other_quality_cost verdict reason",
+)
 _ALL = (
     _output(
         "models",
@@ -115,10 +122,9 @@ _ALL = (
     ),
     _output(
         "bid_path",
-        "the maximum bid month by month",
-        "family_id model_id listed_fault month max_bid target_bid exact_bid binding_limit "
-        "limit_cost probability_win expected_profit profit_per_hour probability_loss won_price "
-        "hammer hammer_lower hammer_upper part_quality other_quality_cost verdict reason",
+        "the maximum bid month by month, beside usual hammer prices",
+        "model_id listed_fault month max_bid exact_bid binding_limit "
+        "hammer hammer_lower hammer_upper",
     ),
     _output(
         "hammers",
@@ -469,6 +475,6 @@ def _with_codes(output: Output) -> Output:
     return replace(output, columns=tuple(named))
 
 
-_PAGES = {o.name: _with_codes(o) for o in (THRESHOLDS, *_ALL)}
-PAGE_TABLES = tuple(n for n in _PAGES if n != "set_aside")
+_PAGES = {o.name: _with_codes(o) for o in (THRESHOLDS, MAXIMUM_BID, *_ALL)}
+PAGE_TABLES = tuple(n for n in _PAGES if n not in ("set_aside", "maximum_bid"))
 OUTPUTS: dict[str, Output] = {**_PAGES, **{o.name: o for o in COMMAND_OUTPUTS}}

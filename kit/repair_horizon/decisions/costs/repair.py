@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.tables.arrays import Floats
@@ -69,21 +70,24 @@ def recovered_part(job: Job, settings: Settings) -> Floats:
     return cents(job.main_part * settings.repair.reuse_factor)
 
 
-def part_out_value(prices: Floats, settings: Settings, fee_rate: float, fixed: float) -> Floats:
+def part_out_value(
+    prices: npt.ArrayLike, parts: int, settings: Settings, fee_rate: float, fixed: float
+) -> Floats:
     """Net proceeds of breaking a unit down, before testing.
 
     Parameters
     ----------
     prices
-        What each harvestable part would fetch used, (..., parts).
+        What all harvestable parts together would fetch used, of any shape.
+    parts
+        How many they are.
     settings
         Share sold in time, hours, carriage.
     fee_rate, fixed
         The channel's share of the price and fee per order.
     """
     out = settings.part_out
-    n = prices.shape[-1]
-    gross = cents(prices.sum(axis=-1) * out.sold_share)
-    costs = n * (fixed + out.carriage_per_part) + out.hours * settings.bench.rate_per_hour
+    gross = cents(np.asarray(prices) * out.sold_share)
+    costs = parts * (fixed + out.carriage_per_part) + out.hours * settings.bench.rate_per_hour
     value: Floats = cents(gross - cents(gross * fee_rate) - cents(costs))
     return value

@@ -12,7 +12,9 @@ from repair_horizon.decisions.unit.bid import (
     against,
     bid_on_terms,
     hammer_price,
+    highest_bids,
     outcomes,
+    rounded_bid,
     verdict_of,
 )
 from repair_horizon.decisions.unit.economics import Economics
@@ -34,7 +36,7 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
     Returns
     -------
     DataFrame
-        The declared table ``bid_path``. Profit and loss are of a won lot at the price it is won
+        The declared table ``maximum_bid``. Profit and loss are of a won lot at the price it is won
         at. A model of which nothing can be said has one row with the reason.
     """
     rows: list[dict[str, object]] = []
@@ -44,7 +46,7 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
             rows.append({"family_id": family_id, "verdict": silent, "reason": family.reason})
         for unit in economics.units(family_id):
             rows += bid_rows(family_id, unit, economics.outlook.first_month, months)
-    return OUTPUTS["bid_path"].table(rows)
+    return OUTPUTS["maximum_bid"].table(rows)
 
 
 def bid_rows(
@@ -102,6 +104,33 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "verdict": verdict.value,
         "reason": reason,
     }
+
+
+def bid_path(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
+    """Maximum bid of one unit by month, beside usual hammer prices.
+
+    Returns
+    -------
+    DataFrame
+        The declared table ``bid_path``. What a bid promises is told of the month it is made in,
+        by ``bid_row``.
+    """
+    bids, bands = highest_bids(unit), unit.hammer_bands
+    lower, middle, upper = np.full((3, len(bids)), np.nan) if bands is None else bands
+    return pd.DataFrame(
+        {
+            "model_id": unit.model_id,
+            "listed_fault": unit.listed_fault,
+            "month": pd.DatetimeIndex([month_start(first_month + h) for h in range(len(bids))]),
+            "max_bid": [rounded_bid(bid.exact, unit.settings)[0] for bid in bids],
+            "exact_bid": [bid.exact for bid in bids],
+            "binding_limit": [bid.binding for bid in bids],
+            "hammer": middle,
+            "hammer_lower": lower,
+            "hammer_upper": upper,
+        },
+        columns=OUTPUTS["bid_path"].names,
+    )
 
 
 OPTION_COLUMNS = ["month", "value", "lower", "upper", "option", "state"]

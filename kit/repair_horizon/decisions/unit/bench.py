@@ -126,6 +126,11 @@ class Bench:
         return float(np.einsum("dg,dg->d", factors, self.outlook.grade_shares).mean())
 
     @cached_property
+    def price_now(self) -> float:
+        """Mean working price this month at the grades repairs usually end in."""
+        return float(self.level[:, 0].mean()) * self.grade_mix
+
+    @cached_property
     def loss_per_day(self) -> float:
         """What a unit waiting for a part loses a day: its price's fall as kept, and interest.
 
@@ -221,7 +226,6 @@ def offer_of(
         returns = named.return_rate / reserve.return_rate if reserve.return_rate else 1.0
         warranty = named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.0
         resale = named.price_factor
-    price = float(bench.level[:, 0].mean()) * bench.grade_mix
     total = (
         float(path.price[:, 0].mean())
         + path.shipping
@@ -229,7 +233,7 @@ def offer_of(
         + lead * bench.loss_per_day
         + (returns - 1.0) * reserve.return_rate * reserve.return_cost
         + (warranty - 1.0) * reserve.warranty_rate * reserve.warranty_cost
-        + (1.0 - resale) * price * bench.terms.kept
+        + (1.0 - resale) * bench.price_now * bench.terms.kept
     )
     return PartOffer(
         quality, path, ahead or (lambda: path), lead, dead, returns, warranty, resale, total

@@ -86,6 +86,15 @@ class Bid:
         return self.won.profit / self.hours if self.hours else float("nan")
 
 
+@dataclass(frozen=True)
+class Highest:
+    """Highest price that pays in a month, unrounded; fields as those of ``Bid``."""
+
+    exact: float
+    uncapped: float
+    binding: str
+
+
 NOTHING_WON = WonLot(0.0, float("nan"), float("nan"), float("nan"))
 
 
@@ -214,18 +223,29 @@ def bid_on_terms(known: Outcomes, landing: Landing | None = None, floor: float =
     ``floor`` is a price somebody has bid already, money: it moves the chance of winning only.
     """
     rules, terms = known.unit.settings, landing or known.unit.landing
-    uncapped = known.unit.exact_bid(known.month, landing)
-    limits = {BREAK_EVEN: uncapped, **_owners_limits(known, terms, rules)}
-    binding = min(limits, key=lambda k: limits[k])
-    exact = limits[binding]
-    amount, reason = rounded_bid(exact, rules)
+    most = highest(known, landing)
+    amount, reason = rounded_bid(most.exact, rules)
     won = NOTHING_WON if reason else known.expected(terms, amount, floor)
     cost = 0.0
-    if binding != BREAK_EVEN:
-        free, nothing = rounded_bid(uncapped, rules)
+    if most.binding != BREAK_EVEN:
+        free, nothing = rounded_bid(most.uncapped, rules)
         given_up = 0.0 if nothing else known.expected(terms, free, floor).per_listing
         cost = max(given_up - (0.0 if reason else won.per_listing), 0.0)
-    return Bid(exact, uncapped, binding, amount, reason, won, known.hours, cost)
+    return Bid(most.exact, most.uncapped, most.binding, amount, reason, won, known.hours, cost)
+
+
+def highest(known: Outcomes, landing: Landing | None = None) -> Highest:
+    """Highest price that pays, within the owner's targets and limits; see ``bid_on_terms``."""
+    uncapped = known.unit.exact_bid(known.month, landing)
+    limits = _owners_limits(known, landing or known.unit.landing, known.unit.settings)
+    limits = {BREAK_EVEN: uncapped, **limits}
+    binding = min(limits, key=lambda k: limits[k])
+    return Highest(limits[binding], uncapped, binding)
+
+
+def highest_bids(unit: UnitEconomics) -> list[Highest]:
+    """Highest price that pays in each month, at the usual terms of purchase."""
+    return [highest(outcomes(unit, month)) for month in range(unit.months)]
 
 
 def against(won: WonLot, rules: Settings) -> str:
@@ -300,15 +320,16 @@ def _strictest_target(known: Outcomes, landing: Landing, rules: Settings) -> tup
 def _limits(known: Outcomes, landing: Landing, rules: Settings) -> dict[str, float]:
     """Bids that risk and cash allow."""
     limits, kappa, theta, out = rules.limits, landing.kappa, margin_fraction(rules), {}
-    single, alpha = known.single, limits.probability_loss
+    alpha = limits.probability_loss
     if alpha is not None and limits.lot_size > 1:
         lot = (limits.lot_size, alpha)
-        out["chance of loss, lot"] = lot_bid(known.market, single, landing, lot, theta)
+        out["chance of loss, lot"] = lot_bid(known.market, known.single, landing, lot, theta)
     elif alpha is not None:
-        even = break_even_anywhere(single, landing, theta)
-        out["chance of loss"] = chance_limit(even, single.weight, alpha)
+        even = break_even_anywhere(known.single, landing, theta)
+        out["chance of loss"] = chance_limit(even, known.single.weight, alpha)
     cash = limits.working_cash
     if limits.loss_cap_share is not None and cash is not None:
+        single = known.single
         shares, values = single.weight.sum(axis=0), (single.weight * single.value).sum(axis=0)
         likely = shares >= 0.01
         worst = float((values[likely] / shares[likely]).min())

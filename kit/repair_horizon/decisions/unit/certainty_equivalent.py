@@ -66,6 +66,11 @@ class Valuation:
 
 
 NO_CHARGES = Valuation()
+SMALL_SWING = 0.05
+"""Swing b of one sale in tolerances below which ln((cosh b + 2) / 3) is b^2 / 6.
+
+The next term of the series is -b^6 / 3240, 5e-12 here: a normal luck has no fourth cumulant, and
+the rule keeps that."""
 
 
 def certainty_equivalent(
@@ -116,7 +121,10 @@ def log_risk(worth: Floats, price: Floats, kept: float, luck_sd: float, toleranc
     tolerance
         Risk tolerance R, finite.
     """
-    beyond = np.asarray((np.sqrt(3.0) * luck_sd * kept / tolerance) * price)
+    swing = (np.sqrt(3.0) * luck_sd * kept / tolerance) * price
+    if np.max(np.abs(swing), initial=0.0) < SMALL_SWING:
+        return np.asarray(swing * swing / 6.0 - worth / tolerance)
+    beyond = np.asarray(swing)
     # Beyond 300 cosh leaves the range, and its logarithm is the swing.
     near = np.asarray(np.minimum(beyond, 300.0))
     beyond -= near

@@ -235,22 +235,33 @@ def part_out(bench: Bench, broken: list[str], state: str) -> Option | str:
 
 
 def _parted(bench: Bench, broken: list[str]) -> Option | str:
-    # Only parts somebody quoted: a sum of many guesses would be chosen for its errors.
-    codes = [code for code in bench.qualities if code not in broken]
-    quoted = [[o for o in bench.offers(code) if o.now.quoted] for code in codes]
-    # What a unit came with is original, not the copy a job is planned with.
-    paths = [
-        min(offers, key=lambda o: HARVESTED.index(o.quality)).path for offers in quoted if offers
-    ]
-    if not paths:
+    rules, harvest = bench.settings, bench.once("harvest", lambda: _harvest(bench))
+    lost = [harvest[code] for code in dict.fromkeys(broken) if code in harvest]
+    sold = len(harvest) - len(lost)
+    if not sold:
         return "no part prices known"
-    factor = bench.settings.part_out.price_factor
-    used = np.stack([p.price[:, : bench.months] for p in paths], axis=-1) * factor
-    worth = part_out_value(used, bench.settings, bench.terms.fee_rate, bench.terms.fixed)
-    hours = bench.settings.part_out.hours
+    whole = bench.once("harvested", lambda: sum(harvest.values(), np.asarray(0.0)))
+    used = (whole - sum(lost, np.asarray(0.0))) * rules.part_out.price_factor
+    worth = part_out_value(used, sold, rules, bench.terms.fee_rate, bench.terms.fixed)
+    hours = rules.part_out.hours
     charge = bench.charged(hours)
     value = worth - bench.test_cost - charge
     return Option(value, np.zeros_like(worth), hours, charge=charge)
+
+
+def _harvest(bench: Bench) -> dict[str, Floats]:
+    """Price of each part that a unit could give, (draws, months).
+
+    Only parts somebody quoted: a sum of many guesses would be chosen for its errors. What a unit
+    came with is original, not the copy a job is planned with.
+    """
+    quoted = {c: [o for o in bench.offers(c) if o.now.quoted] for c in bench.qualities}
+    original = {
+        code: min(offers, key=lambda o: HARVESTED.index(o.quality))
+        for code, offers in quoted.items()
+        if offers
+    }
+    return {code: offer.path.price[:, : bench.months] for code, offer in original.items()}
 
 
 def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:

@@ -224,8 +224,7 @@ def rows_at(
     age = np.maximum(age_in_months(aged, models.launch[points.model]), 0.0)
     late = (age - PIVOT_AGE) / 12.0
     step = models.step(points.model, points.day, now)
-    blocks = [np.ones((len(age), 1)), segments(age), points.traits]
-    blocks.append(points.traits[:, traits.ageing] * late[:, None])
+    blocks = [np.ones((len(age), 1)), segments(age), trait_block(points.traits, traits, late)]
     if "step" in layout.names:
         blocks.append(step[:, None])
     if "season cos" in layout.names:
@@ -233,6 +232,11 @@ def rows_at(
         blocks.append(np.column_stack([np.cos(turn), np.sin(turn)]))
     month = month_number(points.day) - layout.first_month
     return Rows(np.hstack(blocks), _indicators(layout, points.model, (late, step), month))
+
+
+def trait_block(values: Floats, traits: Traits, late: Floats) -> Floats:
+    """Columns of trait values (n, k), and of ageing ones by years past ``PIVOT_AGE``, (n,)."""
+    return np.hstack([values, values[:, traits.ageing] * late[:, None]])
 
 
 def _indicators(

@@ -10,7 +10,7 @@ from scipy import linalg
 from scipy.special import ndtri, stdtrit
 
 from repair_horizon.estimation.curve.cells import OWN
-from repair_horizon.estimation.curve.design import Points, rows_at
+from repair_horizon.estimation.curve.design import KNOTS, PIVOT_AGE, Points, rows_at, trait_block
 from repair_horizon.estimation.curve.fit import NU, JointFit, path_of
 from repair_horizon.estimation.curve.market import MarketPath
 from repair_horizon.estimation.curve.quarter_effects import (
@@ -205,6 +205,19 @@ def level_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     out += drawn.drift[:, points.model, quarter]
     paths: Floats = out + _step_turns(fit, drawn, points)
     return paths
+
+
+def trait_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
+    """What the traits of points add to ``level_paths`` of the same points without any.
+
+    Where a model is wanted in several qualities, all else is worked out once.
+    """
+    traits, aged = fit.panel.traits, points.day if points.aged is None else points.aged
+    age = np.maximum(age_in_months(aged, fit.panel.models.launch[points.model]), 0.0)
+    block = trait_block(points.traits, traits, (age - PIVOT_AGE) / 12.0)
+    first = 1 + len(KNOTS)
+    out: Floats = drawn.theta[:, first : first + block.shape[1]] @ block.T
+    return out
 
 
 def _step_turns(fit: JointFit, drawn: Draws, points: Points) -> Floats | float:
