@@ -79,27 +79,42 @@ class Seen:
         """Return what axe, the usual open checker, calls serious or critical: rule and places.
 
         It takes no notice of the ink of drawn text, yet most of its time: contrast is judged
-        outside drawings. ``ink_only`` leaves out what does not depend on the paper.
+        outside drawings, and of rows marked up alike in one only. ``ink_only`` leaves out what
+        does not depend on the paper.
         """
         script = importlib.resources.files("axe_playwright_python") / "axe.min.js"
         self.run(script.read_text(encoding="utf-8") + ";window.axe = window.axe || axe;")
-        found = self.driver.execute_async_script(
-            "const done = arguments[arguments.length - 1];"
-            "const only = {resultTypes: ['violations'], runOnly: ['color-contrast']};"
-            "const rest = {resultTypes: ['violations'], rules: {'color-contrast': "
-            "{enabled: false}}};"
-            "const none = Promise.resolve({violations: []});"
-            "const first = arguments[0] ? none : axe.run(document, rest);"
-            "first.then(r => axe.run({exclude: ['svg']}, only).then(c =>"
-            " done([...r.violations, ...c.violations].map("
-            "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ') + ': ' + n.failureSummary)"
-            "])))).catch(e => done([['critical', String(e), []]]));",
-            ink_only,
-        )
+        found = self.driver.execute_async_script(_JUDGED, ink_only)
         return [(rule, places) for impact, rule, places in found if impact in _GRAVE]
 
 
 _GRAVE = ("serious", "critical")
+_JUDGED = """(async () => {
+const [inkOnly, done] = arguments;
+const rest = {resultTypes: ['violations'], rules: {'color-contrast': {enabled: false}}};
+const ink = {resultTypes: ['violations'], runOnly: ['color-contrast']};
+const marks = row => [row, ...row.querySelectorAll('*')].map(e => e.tagName + e.className).join();
+const alike = [];
+const spared = () => document.querySelectorAll('tbody').forEach(body => {
+  const seen = new Set();
+  for (const row of [...body.rows]) {
+    const placeholder = document.createComment('');
+    if (seen.has(marks(row))) { row.replaceWith(placeholder); alike.push([placeholder, row]); }
+    seen.add(marks(row));
+  }
+});
+try {
+  const whole = inkOnly ? {violations: []} : await axe.run(document, rest);
+  spared();
+  const inked = await axe.run({exclude: ['svg']}, ink);
+  done([...whole.violations, ...inked.violations].map(
+    v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ') + ': ' + n.failureSummary)]));
+} catch (error) {
+  done([['critical', String(error), []]]);
+} finally {
+  alike.forEach(([placeholder, row]) => placeholder.replaceWith(row));
+}
+})()"""
 
 
 def sheets(pdf):
