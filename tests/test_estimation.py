@@ -189,7 +189,7 @@ def test_order_and_names_of_models_do_not_matter(usual: JointFit) -> None:
 
 def test_unit_of_money_does_not_matter(usual: JointFit) -> None:
     """Only the ratio to the launch price enters, so prices in another currency change nothing."""
-    dearer = Models(**{**vars(usual.panel.models), "launch_price": np.full(4, 5e5)})
+    dearer = replace(usual.panel.models, launch_price=np.full(4, 5e5))
     again = fit_joint(panel(dearer, usual.panel.model, usual.panel.day, usual.panel.y), Priors())
     assert again.posterior.mean == pytest.approx(usual.posterior.mean, abs=1e-12)
 

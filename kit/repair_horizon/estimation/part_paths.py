@@ -274,8 +274,7 @@ class ClassPart:
     ) -> Iterator[PartPath]:
         """Paths of one model in some qualities, over the first months or all."""
         at, days = self.models.ids.index(model_id), self.days[:months]
-        launched = [self.models.launch[at]] * len(days)
-        age = np.maximum(age_in_months(days, launched), 0.0)
+        age = np.maximum(age_in_months(days, self.models.launch[at]), 0.0)
         whole = self._share("maker_original", 0.0)
         unknown = 0.0 if self.models.price_known[at] else UNKNOWN_LAUNCH_SD
         own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]

@@ -379,7 +379,7 @@ def against_plain(rows: pd.DataFrame, plain: pd.DataFrame | None, model: pd.Seri
     """
     kind = class_knowledge(str(model["device_class"]))
     day = rows["day"].to_numpy()
-    age = age_in_months(rows["day"], [model["launch_date"]] * len(rows))
+    age = age_in_months(rows["day"], model["launch_date"])
     known = float(model["launch_amount"])
     centre = kind.price_curve.at(age).value
     start = np.log(known) + np.log(centre) if known > 0 else np.zeros(len(rows))

@@ -189,7 +189,7 @@ def anchored(models: Models, rows: tuple[Ints, pd.DatetimeIndex, Floats], priors
     model, day, amount = rows
     if models.price_known.any() or not len(amount):
         return models
-    age = np.maximum(age_in_months(day, models.launch[model]), 0.0)
+    age = np.maximum(age_in_months(day, models.launch_days[model]), 0.0)
     stand_in = float(np.exp(np.median(np.log(amount) - usual_ratio(priors, age))))
     return replace(models, launch_price=np.full(len(models.ids), stand_in))
 

@@ -119,7 +119,7 @@ def _told(curves: PriceCurves, table: pd.DataFrame, level: float) -> pd.DataFram
     model = table["model"].to_numpy(dtype="int64")
     middles = {m: month_middle(m) for m in table["number"].unique()}
     days = pd.DatetimeIndex(table["number"].map(middles))
-    age = age_in_months(days, curves.models.launch[model])
+    age = age_in_months(days, curves.models.launch_days[model])
     band = predict(curves.fit, Points(model, days, _traits(curves, table)))
     scale, launched = curves.models.launch_price[model], age >= 0
     n = curves.fit.panel.sales_by_model[model]
@@ -319,7 +319,7 @@ def price_curve(
         days = pd.DatetimeIndex([max(month_middle(int(n)), launch) for n in numbers])
         band = replace(predict(fit, curves.points(np.full(len(days), i), days)), widen=widen)
         table = _band_table(band, float(curves.models.launch_price[i]), level)
-        table["model_id"], table["age_months"] = model_id, age_in_months(days, [launch] * len(days))
+        table["model_id"], table["age_months"] = model_id, age_in_months(days, launch)
         parts.append(_dated(table, numbers, fit.layout.last_month))
     return pd.concat(parts[1:] or parts, ignore_index=True)[CURVE_COLUMNS]
 

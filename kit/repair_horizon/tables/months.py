@@ -47,9 +47,18 @@ def parse_month(text: str) -> int:
     return int(text[:4]) * 12 + int(text[5:]) - 1
 
 
+def _bare(days: Any) -> Any:
+    """Days as an array: an index's own arithmetic costs more than the division, many times over."""
+    if isinstance(days, pd.Timestamp | type(pd.NaT)):
+        return days.to_datetime64()
+    return days if isinstance(days, np.ndarray) else pd.DatetimeIndex(days).to_numpy()
+
+
 def age_in_months(days: Any, launch: Any) -> Floats:
-    """Months of 30.4375 days from launch to each day (fractional, negative before launch)."""
-    # On bare arrays: an index's own arithmetic costs more than the division, thousands of times.
-    elapsed = pd.DatetimeIndex(days).to_numpy() - pd.DatetimeIndex(launch).to_numpy()
+    """Months of 30.4375 days from launch to each day (fractional, negative before launch).
+
+    Either may be one day for all of the other.
+    """
+    elapsed = _bare(days) - _bare(launch)
     months: Floats = elapsed / np.timedelta64(1, "D") / AVERAGE_MONTH_DAYS
     return months

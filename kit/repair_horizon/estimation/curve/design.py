@@ -221,7 +221,7 @@ def rows_at(
     """
     traits, now = spec
     aged = points.day if points.aged is None else points.aged
-    age = np.maximum(age_in_months(aged, models.launch[points.model]), 0.0)
+    age = np.maximum(age_in_months(aged, models.launch_days[points.model]), 0.0)
     late = (age - PIVOT_AGE) / 12.0
     step = models.step(points.model, points.day, now)
     blocks = [np.ones((len(age), 1)), segments(age), trait_block(points.traits, traits, late)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,11 @@ class Models:
         at = {m: i for i, m in enumerate(self.ids)}
         return np.array([at[n] for n in names], dtype="int64")[code]
 
+    @cached_property
+    def launch_days(self) -> npt.NDArray[np.datetime64]:
+        """Days of launch as an array, (models,)."""
+        return self.launch.to_numpy()
+
     def step(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
         """Share of the successor step in force on each day.
 
@@ -55,7 +61,7 @@ class Models:
 
     def _expected(self, model: Ints, days: pd.DatetimeIndex, now: pd.Timestamp) -> Floats:
         age_now = self._ages_at(now)[model]
-        age_then = age_in_months(days, self.launch[model])
+        age_then = age_in_months(days, self.launch_days[model])
         mean, sd = self.gap_months, self.gap_sd
         before = ndtr((age_now - mean) / sd)
         due = (ndtr((age_then - mean) / sd) - before) / np.maximum(1 - before, 1e-9)
@@ -65,7 +71,7 @@ class Models:
         return np.clip(out, 0.0, 1.0)
 
     def _ages_at(self, now: pd.Timestamp) -> Floats:
-        return age_in_months(pd.DatetimeIndex([now] * len(self.ids)), self.launch)
+        return age_in_months(now, self.launch_days)
 
     def successor_ages(self, luck: Floats, now: pd.Timestamp) -> Floats:
         """Age at which each model's unknown successor comes, one per draw.
@@ -140,7 +146,7 @@ class Panel:
     def __post_init__(self) -> None:
         """Derive month and age once."""
         object.__setattr__(self, "month", month_number(self.day))
-        age = age_in_months(self.day, self.models.launch[self.model])
+        age = age_in_months(self.day, self.models.launch_days[self.model])
         object.__setattr__(self, "age", np.maximum(age, 0.0))
 
     def kept(self, rows: Bools) -> Panel:

@@ -213,7 +213,7 @@ def trait_paths(fit: JointFit, drawn: Draws, points: Points) -> Floats:
     Where a model is wanted in several qualities, all else is worked out once.
     """
     traits, aged = fit.panel.traits, points.day if points.aged is None else points.aged
-    age = np.maximum(age_in_months(aged, fit.panel.models.launch[points.model]), 0.0)
+    age = np.maximum(age_in_months(aged, fit.panel.models.launch_days[points.model]), 0.0)
     block = trait_block(points.traits, traits, (age - PIVOT_AGE) / 12.0)
     first = 1 + len(KNOTS)
     out: Floats = drawn.theta[:, first : first + block.shape[1]] @ block.T
@@ -226,7 +226,7 @@ def _step_turns(fit: JointFit, drawn: Draws, points: Points) -> Floats | float:
     if "step" not in fit.layout.names:
         return 0.0
     unknown = models.successor[points.model].isna() & (points.day > now)
-    age = age_in_months(points.day, models.launch[points.model])
+    age = age_in_months(points.day, models.launch_days[points.model])
     share = models.step(points.model, points.day, now)
     come = (age >= drawn.successor[:, points.model]) - share
     own = drawn.theta[:, fit.layout.models(2)][:, points.model]
