@@ -22,9 +22,9 @@ from repair_horizon.decisions.month.stop_dates import (
     REPAIR_STOP,
     StopMonths,
     bid_paths,
-    chance_table,
     needed_until,
     repair_stop,
+    stop_chances,
     stop_dates,
     unit_stops,
 )
@@ -150,7 +150,7 @@ def test_the_table_tells_months_chances_and_the_part_that_is_no_longer_needed() 
     part = table.loc[(PART_STOP, "DA")]
     assert part["median"] == month_start(FIRST + int(np.sort(before)[DRAWS // 2 - 1]))
     assert part["probability_now"] == pytest.approx((both == 0).mean())
-    told = chance_table({REPAIR_STOP: stop, BUY_STOP: CannotSay("no rival")}, FIRST)
+    told = stop_chances({REPAIR_STOP: stop, BUY_STOP: CannotSay("no rival")}, FIRST)
     assert told["probability"].tolist() == pytest.approx(
         [(stop.months <= h).mean() for h in range(MONTHS)]
     )

@@ -45,7 +45,7 @@ from repair_horizon.decisions.unit.options import AS_IS, MAKER, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import WonLot
 from repair_horizon.logs import CannotSay, Fault, LogFault
-from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.arrays import Floats, tabled
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.words import fault_words, part_words
@@ -261,7 +261,7 @@ class UnitFigures:
     def options(self) -> pd.DataFrame:
         """Worth of each option in the likeliest mendable state by month, with 80 % intervals."""
         main, first = self.unit.main, self.economics.outlook.first_month
-        return option_paths(main, list(main.certainty), first, LEVEL)
+        return tabled(option_paths(main, list(main.certainty), first, LEVEL))
 
     # -- how sure, from where, and with what care
 

@@ -34,6 +34,7 @@ from repair_horizon.reports.html import (
     table,
 )
 from repair_horizon.reports.month_tables import LEVEL
+from repair_horizon.tables.arrays import tabled
 from repair_horizon.tables.codes import StopDate, Verdict
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.outputs import OUTPUTS
@@ -150,7 +151,7 @@ def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
 def both_paths(unit: UnitEconomics, plain: UnitEconomics, first_month: int) -> pd.DataFrame:
     """Threshold by month with and without the moves, beside usual hammer prices."""
     before = bid_path(plain, first_month)["max_bid"]
-    return bid_path(unit, first_month).assign(bid_before=before)
+    return tabled({**bid_path(unit, first_month), "bid_before": before})
 
 
 def option_table(unit: UnitEconomics) -> pd.DataFrame:

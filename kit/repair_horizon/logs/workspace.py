@@ -99,7 +99,7 @@ class Logs:
         """Identifiers of the families, in the catalogue's order."""
         return list(self.tables["catalogue"]["family_id"].unique())
 
-    @property
+    @cached_property
     def newest_day(self) -> pd.Timestamp:
         """Day of the newest sale, quote or job used; where there is none the day they were read."""
         days = [self.tables[n][TABLES[n].date].max() for n in _DATED if len(self.tables[n])]

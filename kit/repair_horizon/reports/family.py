@@ -28,10 +28,10 @@ from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
     BUY_STOP,
     REPAIR_STOP,
-    chance_table,
     date_rows,
     needed_until,
     part_rows,
+    stop_chances,
     unit_stops,
 )
 from repair_horizon.decisions.month.thresholds import bid_path, bid_row, option_paths
@@ -56,9 +56,9 @@ from repair_horizon.reports.month_tables import (
     earnings,
     invented_note,
     main_row,
-    stacked,
 )
 from repair_horizon.shop import Shop, shop_of
+from repair_horizon.tables.arrays import Columns, tabled
 from repair_horizon.tables.codes import Confidence, Verdict
 from repair_horizon.tables.months import month_start, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
@@ -246,7 +246,7 @@ def _month_before(now: Shop, day: pd.Timestamp, past: Before, month: int) -> Sho
 class _Decided:
     """One model and listed fault: its tables, and its rows of stop_dates and thresholds."""
 
-    tables: dict[str, pd.DataFrame]
+    tables: dict[str, Columns]
     dates: list[dict[str, object]]
     threshold: dict[str, object]
 
@@ -287,24 +287,27 @@ def _decisions(worked: Worked, models: pd.DataFrame) -> dict[str, pd.DataFrame]:
 
 def _of_units(done: Sequence[_Decided], name: str) -> pd.DataFrame:
     """Put one table of every unit under each other, each row with its model and listed fault."""
-    whole = stacked([d.tables[name] for d in done], name)
-    lengths = [len(d.tables[name]) for d in done]
-    for key in UNIT if len(whole) else ():
-        whole[key] = np.repeat(np.array([d.threshold[key] for d in done], dtype=object), lengths)
-    return whole.astype(dict.fromkeys(UNIT, "str"))
+    parts = [d.tables[name] for d in done]
+    lengths = [len(next(iter(columns.values()))) for columns in parts]
+    if not sum(lengths):
+        return OUTPUTS[name].empty()
+    named = {key: np.array([d.threshold[key] for d in done], dtype=object) for key in UNIT}
+    whole = {key: np.repeat(names, lengths) for key, names in named.items()}
+    found = [columns for columns, length in zip(parts, lengths, strict=True) if length]
+    whole |= {name: np.concatenate([columns[name] for columns in found]) for name in found[0]}
+    return tabled(whole)
 
 
 def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     """Work out one unit; the unit itself, large with its draws, can then be let go."""
     bids = bid_path(unit, worked.first_month)
-    exact = bids["exact_bid"].to_numpy(float)
-    stops = unit_stops(unit, exact)
+    stops = unit_stops(unit, bids["exact_bid"])
     dates = date_rows(unit, stops, LEVEL, worked.first_month)
     by_unit = {
-        "stop_chances": chance_table(stops, worked.first_month),
+        "stop_chances": stop_chances(stops, worked.first_month),
         "options": _options(worked, unit),
         "end_states": _end_states(unit),
-        "waterfall": _waterfall(unit, float(exact[0])),
+        "waterfall": _waterfall(unit, float(bids["exact_bid"][0])),
     }
     columns = OUTPUTS["thresholds"].names
     now = {**dict.fromkeys(UNIT), **bid_row(outcomes(unit, 0))}
@@ -314,9 +317,9 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     for name, date in (("buy_stop", BUY_STOP), ("repair_stop", REPAIR_STOP)):
         threshold |= {f"{name}_{end}": by_date[date][end] for end in ("lower", "median", "upper")}
     threshold |= {
-        "bid_next_month": bids["max_bid"].iloc[min(1, len(bids) - 1)],
+        "bid_next_month": bids["max_bid"][:2][-1],
         "main_state": unit.main.state,
-        **model[["n_sales", "confidence", "model_name"]],
+        **{column: model[column] for column in ("n_sales", "confidence", "model_name")},
     }
     return _Decided({"bid_path": bids, **by_unit}, dates, threshold)
 
@@ -331,36 +334,39 @@ def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:
     return table.assign(family_id=worked.family_id, **earned)
 
 
-def _options(worked: Worked, unit: UnitEconomics) -> pd.DataFrame:
+def _options(worked: Worked, unit: UnitEconomics) -> Columns:
     """Value of every option for a unit owned in its main state, by month, with an interval."""
     known = unit.main.options
     names = [n for n in (REPAIR, AS_IS, PART_OUT, MAKER) if n in known] or list(known)
     return option_paths(unit.main, names, worked.first_month, LEVEL)
 
 
-def _end_states(unit: UnitEconomics) -> pd.DataFrame:
+def _end_states(unit: UnitEconomics) -> Columns:
     """Where a unit bought this month may end: share, value, and the bid that breaks even."""
     states, landing = unit.end_states(0), unit.landing
     share = states.weight.sum(axis=0)
     safe = np.maximum(share, 1e-12)
     theta = margin_fraction(unit.settings)
     even = break_even_bids(states, landing.segments[0], landing.kappa, theta)
-    return pd.DataFrame(unit.labels(0), columns=["state", "action"]).assign(
-        share=share,
-        value=(states.weight * states.value).sum(axis=0) / safe,
-        break_even_bid=(states.weight * even).sum(axis=0) / safe,
-    )
+    names = np.array(unit.labels(0), dtype=object)
+    return {
+        "state": names[:, 0],
+        "action": names[:, 1],
+        "share": share,
+        "value": (states.weight * states.value).sum(axis=0) / safe,
+        "break_even_bid": (states.weight * even).sum(axis=0) / safe,
+    }
 
 
-def _waterfall(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
+def _waterfall(unit: UnitEconomics, exact_bid: float) -> Columns:
     """Where the money goes, from the resale price of a repaired unit down to the maximum bid.
 
     For a unit in the main state that repair mends, at its expected grade; the step 'other states
     and failures' is what separates that unit from the expected one, so the lines add up exactly.
     """
-    option, columns = unit.main.repair, ["line", "amount", "kind"]
+    option = unit.main.repair
     if option is None:
-        return pd.DataFrame(columns=columns)
+        return {"line": np.array([]), "amount": np.array([]), "kind": np.array([])}
     shares = option.grade_shares
     price = float((option.price_by_grade[:, 0] * shares).sum(axis=1).mean())
     good = float((option.by_grade[:, 0] * shares).sum(axis=1).mean())
@@ -380,9 +386,12 @@ def _waterfall(unit: UnitEconomics, exact_bid: float) -> pd.DataFrame:
         "premium, carriage, cash tied up": buying,
         "risk, target and tax": worth - buying - bid,
     }
-    steps = [("resale price, repaired", price, "start")]
-    steps += [(line, -amount, "less") for line, amount in less.items()]
-    return pd.DataFrame([*steps, ("maximum bid", bid, "result")], columns=columns)
+    lines = ["resale price, repaired", *less, "maximum bid"]
+    return {
+        "line": np.array(lines, dtype=object),
+        "amount": np.array([price, *(-amount for amount in less.values()), bid]),
+        "kind": np.array(["start", *["less"] * len(less), "result"], dtype=object),
+    }
 
 
 def _turning_words(economics: Economics, unit: UnitEconomics) -> str:

@@ -68,7 +68,12 @@ class FamilyMonth:
         """Model names by model_id."""
         return self.models.set_index("model_id")["model_name"]
 
-    @property
+    @cached_property
+    def ranked(self) -> pd.DataFrame:
+        """The thresholds, what can be bought first; see ``ranked``."""
+        return ranked(self.thresholds)
+
+    @cached_property
     def ahead(self) -> Ahead:
         """The stretch the page looks ahead."""
         return Ahead(self.month, int(self.bid_path["month"].nunique()), self.level)
@@ -159,7 +164,7 @@ def best_faults(thresholds: pd.DataFrame) -> pd.DataFrame:
 
 def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:
     """Return the rows of one model and listed fault."""
-    return table[(table[UNIT] == unit[UNIT]).all(axis=1)]
+    return table[(table[UNIT[0]] == unit[UNIT[0]]) & (table[UNIT[1]] == unit[UNIT[1]])]
 
 
 def of_part(table: pd.DataFrame, part: tuple[str, str]) -> pd.DataFrame:

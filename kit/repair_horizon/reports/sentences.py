@@ -26,7 +26,7 @@ from repair_horizon.tables.words import (
 
 def headline(month: FamilyMonth) -> list[str]:
     """Say what to buy, what to repair only, what to stop, and why, a sentence each."""
-    rows = ranked(month.thresholds)
+    rows = month.ranked
     said = []
     chosen = rows[rows["verdict"] == Verdict.BUY]
     if len(chosen):

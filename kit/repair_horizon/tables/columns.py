@@ -278,18 +278,18 @@ class Output:
 
     def written(self, table: pd.DataFrame) -> pd.DataFrame:
         """Return a table as it goes into a file: months as YYYY-MM, figures rounded."""
-        out = table.copy()
+        changed = {}
         for c in self.columns:
-            if c.name not in out:
+            if c.name not in table:
                 continue
-            if c.kind == "month":
-                out[c.name] = pd.to_datetime(out[c.name]).dt.strftime("%Y-%m")
-            if c.kind == "count":
-                out[c.name] = pd.to_numeric(out[c.name]).round().astype("Int64")
             decimals = OUTPUT_KINDS[c.kind].decimals
-            if decimals is not None:
-                out[c.name] = pd.to_numeric(out[c.name]).round(decimals)
-        return out
+            if c.kind == "month":
+                changed[c.name] = pd.to_datetime(table[c.name]).dt.strftime("%Y-%m")
+            elif c.kind == "count":
+                changed[c.name] = pd.to_numeric(table[c.name]).round().astype("Int64")
+            elif decimals is not None:
+                changed[c.name] = pd.to_numeric(table[c.name]).round(decimals)
+        return table.assign(**changed)
 
     def read(self, path: Path) -> pd.DataFrame:
         """Read the table back from a CSV: text stays text, months and days are dates.

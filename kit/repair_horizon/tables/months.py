@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from repair_horizon.tables.arrays import Floats, Ints
@@ -17,7 +18,7 @@ AVERAGE_MONTH_DAYS = 30.4375
 
 def month_number(days: Any) -> Ints:
     """Number of the calendar month each day lies in."""
-    stamps = pd.DatetimeIndex(days).to_numpy()
+    stamps = _bare(days)
     return stamps.astype("datetime64[M]").astype("int64") + 1970 * 12
 
 
@@ -30,6 +31,12 @@ def month_start(number: int) -> pd.Timestamp:
 def month_middle(number: int) -> pd.Timestamp:
     """Fifteenth day of a numbered month, where monthly figures are evaluated."""
     return month_start(number) + pd.Timedelta(days=14)
+
+
+def months_from(first: int, count: int) -> npt.NDArray[np.datetime64]:
+    """First days of so many months, (count,)."""
+    months = np.arange(first - 1970 * 12, first - 1970 * 12 + count)
+    return months.astype("datetime64[M]").astype("datetime64[s]")
 
 
 def month_word(number: int) -> str:
@@ -51,7 +58,9 @@ def _bare(days: Any) -> Any:
     """Days as an array: an index's own arithmetic costs more than the division, many times over."""
     if isinstance(days, pd.Timestamp | type(pd.NaT)):
         return days.to_datetime64()
-    return days if isinstance(days, np.ndarray) else pd.DatetimeIndex(days).to_numpy()
+    if isinstance(days, np.ndarray):
+        return days
+    return (days if isinstance(days, pd.DatetimeIndex) else pd.DatetimeIndex(days)).values
 
 
 def age_in_months(days: Any, launch: Any) -> Floats:

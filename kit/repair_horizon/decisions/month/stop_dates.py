@@ -24,8 +24,8 @@ from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
-from repair_horizon.tables.arrays import Bools, Floats, Ints
-from repair_horizon.tables.months import month_start
+from repair_horizon.tables.arrays import Bools, Columns, Floats, Ints
+from repair_horizon.tables.months import month_start, months_from
 from repair_horizon.tables.outputs import OUTPUTS
 
 BUY_STOP, BID_ZERO, REPAIR_STOP, PART_STOP = "buy stop", "bid zero", "repair stop", "part stop"
@@ -118,15 +118,16 @@ def date_rows(
     ]
 
 
-def chance_table(stops: Stops, first_month: int) -> pd.DataFrame:
-    """Chance that each date has come, month by month: ``date_name, month, probability``."""
+def stop_chances(stops: Stops, first_month: int) -> Columns:
+    """Chance that each date has come by each month: columns ``date_name, month, probability``."""
     found = {name: stop for name, stop in stops.items() if isinstance(stop, StopMonths)}
-    rows = [
-        (name, month_start(first_month + h), chance)
-        for name, stop in found.items()
-        for h, chance in enumerate(stop.chances())
-    ]
-    return pd.DataFrame(rows, columns=["date_name", "month", "probability"])
+    months = [stop.horizon for stop in found.values()]
+    ahead = [months_from(first_month, count) for count in months]
+    return {
+        "date_name": np.repeat(np.array(list(found), dtype=object), months),
+        "month": np.concatenate([months_from(first_month, 0), *ahead]),
+        "probability": np.array([p for stop in found.values() for p in stop.chances()]),
+    }
 
 
 def bid_paths(unit: UnitEconomics, exact_bids: Floats) -> Floats:

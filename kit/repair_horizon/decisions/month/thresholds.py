@@ -20,8 +20,9 @@ from repair_horizon.decisions.unit.bid import (
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
+from repair_horizon.tables.arrays import Columns
 from repair_horizon.tables.codes import Verdict
-from repair_horizon.tables.months import month_start
+from repair_horizon.tables.months import month_start, months_from
 from repair_horizon.tables.outputs import OUTPUTS
 
 
@@ -106,31 +107,26 @@ def bid_row(known: Outcomes) -> dict[str, object]:
     }
 
 
-def bid_path(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
+def bid_path(unit: UnitEconomics, first_month: int) -> Columns:
     """Maximum bid of one unit by month, beside usual hammer prices.
 
     Returns
     -------
-    DataFrame
-        The declared table ``bid_path``. What a bid promises is told of the month it is made in,
-        by ``bid_row``.
+    dict
+        Columns of the declared table ``bid_path``, each (months,). What a bid promises is told
+        of the month it is made in, by ``bid_row``.
     """
     bids, bands = highest_bids(unit), unit.hammer_bands
     lower, middle, upper = np.full((3, len(bids)), np.nan) if bands is None else bands
-    return pd.DataFrame(
-        {
-            "model_id": unit.model_id,
-            "listed_fault": unit.listed_fault,
-            "month": pd.DatetimeIndex([month_start(first_month + h) for h in range(len(bids))]),
-            "max_bid": [rounded_bid(bid.exact, unit.settings)[0] for bid in bids],
-            "exact_bid": [bid.exact for bid in bids],
-            "binding_limit": [bid.binding for bid in bids],
-            "hammer": middle,
-            "hammer_lower": lower,
-            "hammer_upper": upper,
-        },
-        columns=OUTPUTS["bid_path"].names,
-    )
+    return {
+        "month": months_from(first_month, len(bids)),
+        "max_bid": np.array([rounded_bid(bid.exact, unit.settings)[0] for bid in bids]),
+        "exact_bid": np.array([bid.exact for bid in bids]),
+        "binding_limit": np.array([bid.binding for bid in bids], dtype=object),
+        "hammer": middle,
+        "hammer_lower": lower,
+        "hammer_upper": upper,
+    }
 
 
 OPTION_COLUMNS = ["month", "value", "lower", "upper", "option", "state"]
@@ -183,28 +179,27 @@ def disposition_rows(family_id: str, unit: UnitEconomics) -> Iterator[tuple[obje
 
 def option_paths(
     state: StateOptions, options: Sequence[str], first_month: int, level: float
-) -> pd.DataFrame:
+) -> Columns:
     """Worth of options of an owned unit in one state by month, with intervals.
 
     Returns
     -------
-    DataFrame
-        ``month, value, lower, upper, option, state``; ``value`` is the certainty equivalent.
+    dict
+        Columns ``month, value, lower, upper, option, state``, each (options x months,); ``value``
+        is the certainty equivalent.
     """
     if not options:
-        return pd.DataFrame(columns=OPTION_COLUMNS)
+        return {column: np.array([]) for column in OPTION_COLUMNS}
     tail = (1 - level) / 2
     worth = [state.certainty[name] for name in options]
     ends = [np.quantile(state.by_draw(name), [tail, 1 - tail], axis=0) for name in options]
     count = len(worth[0])
-    months = [month_start(first_month + h) for h in range(count)]
     lower, upper = np.concatenate(ends, axis=1)
-    told = {
-        "month": pd.DatetimeIndex(months * len(options)),
+    return {
+        "month": np.tile(months_from(first_month, count), len(options)),
         "value": np.concatenate(worth),
         "lower": lower,
         "upper": upper,
         "option": np.repeat(np.array(options, dtype=object), count),
-        "state": state.state,
+        "state": np.full(count * len(options), state.state, dtype=object),
     }
-    return pd.DataFrame(told).astype({"option": "str"})

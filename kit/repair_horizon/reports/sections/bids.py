@@ -289,7 +289,7 @@ def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
 
 
 def _worded(month: FamilyMonth) -> pd.DataFrame:
-    rows = ranked(month.thresholds).reset_index(drop=True)
+    rows = month.ranked.reset_index(drop=True)
     newest = rows["model_id"].map(month.models.set_index("model_id")["newest_sale"])
     buy, repair = (
         [stop_of(r, name, month.ahead) for _, r in rows.iterrows()]
@@ -442,7 +442,7 @@ def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
         index=UNIT, columns="month", values="max_bid", aggfunc="first", observed=True
     )
     wide.columns = pd.Index([short_month(m) for m in wide.columns])
-    rows = ranked(month.thresholds)[[*UNIT, "model_name"]].merge(wide.reset_index(), on=UNIT)
+    rows = month.ranked[[*UNIT, "model_name"]].merge(wide.reset_index(), on=UNIT)
     rows = rows[(rows[wide.columns] > 0).any(axis=1)]
     if rows.empty:
         return note("Nothing can be bid in any of the next months.")
