@@ -36,8 +36,6 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import available_timezones
 
-import pandas as pd
-
 from repair_horizon.imports.dates import format_problem
 from repair_horizon.tables.columns import Column, read_column
 from repair_horizon.tables.faults import Fault, LogFault
@@ -288,8 +286,8 @@ class _Check:
             return []
         if not isinstance(text, str):
             return [self._fault(where, text, "text in quotes")]
-        _, bad = read_column(column, pd.Series([text], dtype="str"))
-        return [self._fault(where, text, column.allowed)] if bad.iloc[0] and text else []
+        _, bad = read_column(column, [text])
+        return [self._fault(where, text, column.allowed)] if bad[0] and text else []
 
     def values(self) -> list[Fault]:
         """Value maps belong to mapped columns and lead to allowed values."""

@@ -26,7 +26,7 @@ import pandas as pd
 import pyarrow as pa
 
 from repair_horizon.logs.reading import TableRead, check_frame, printed, typed
-from repair_horizon.tables.columns import KINDS
+from repair_horizon.tables.columns import KINDS, arrow_text
 from repair_horizon.tables.faults import HELD, Fault, LogFault, exception_rows
 from repair_horizon.tables.inputs import Table
 
@@ -224,8 +224,8 @@ def _days(texts: Sequence[Any], table: Table) -> pd.DataFrame:
         return pd.DataFrame()
     text = _identifiers(texts, [table.date, _RESULT])
     read = KINDS[table.column(table.date).kind].read
-    day, bad = read(text[table.date])
-    return text.assign(**{table.date: day.mask(bad)})
+    day, bad = read(arrow_text(text[table.date]))
+    return text.assign(**{table.date: pd.Series(day, index=text.index).mask(bad)})
 
 
 def _columns(texts: Sequence[Any], table: Table) -> list[str]:

@@ -24,12 +24,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from pyarrow import csv as arrow_csv
 
 from repair_horizon.files.writing import check_size
 from repair_horizon.tables.arrays import Bools, Ints
-from repair_horizon.tables.columns import KINDS, Column, read_column
+from repair_horizon.tables.columns import KINDS, Column, arrow_text, read_column
 from repair_horizon.tables.faults import COLUMNS, HELD, Fault, LogFault, no_exceptions
 from repair_horizon.tables.inputs import Table
 
@@ -402,14 +403,13 @@ def in_words(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _read_words(column: Column, text: pd.Series) -> _Words:
     """Type a column of text; where the same words recur, each is typed once."""
-    code = None
+    code, words = None, text.array
     if isinstance(text.dtype, pd.CategoricalDtype):
-        code, text = text.cat.codes.to_numpy(), pd.Series(text.cat.categories, dtype="str")
+        code, words = text.cat.codes.to_numpy(), text.cat.categories
     elif recurs(text):
         code, words = pd.factorize(text)
-        text = pd.Series(words, dtype="str")
-    values, bad = read_column(column, text.str.strip())
-    return _Words(values.array, bad.to_numpy(dtype=bool), code)
+    values, bad = read_column(column, pc.utf8_trim_whitespace(arrow_text(words)))
+    return _Words(values, bad, code)
 
 
 def _rows(
@@ -441,14 +441,14 @@ def _swallowed(text: pd.DataFrame) -> list[pd.DataFrame]:
     """Name fields that hold lines shaped like records: a quote mark nobody closed took them in."""
     line = text["line"].to_numpy()
     several = np.append(np.diff(line) > 1, True) if len(line) else np.zeros(0, dtype=bool)
-    names, found = text.columns.drop("line"), []
-    rows = text.iloc[np.flatnonzero(several)]
-    for at, record in zip(rows["line"], rows[names].itertuples(index=False), strict=True):
-        for name, field in zip(names, record, strict=True):
+    names, found, places = text.columns.drop("line"), [], np.flatnonzero(several)
+    for name in names:
+        for at, field in zip(line[places], text[name].array.take(places), strict=True):
             lines = lines_like_records(str(field), ",", len(names))
             if lines:
                 said = f"{len(lines)} lines like records: {lines[0]}"
                 found.append((at, name, said, "a quote mark that is closed in its own record"))
+    found.sort(key=lambda one: one[0])
     columns = ["line", "column", "found", "allowed"]
     return [pd.DataFrame(found, columns=columns)] if found else []
 

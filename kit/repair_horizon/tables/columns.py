@@ -19,6 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from repair_horizon.tables.arrays import Bools, Ints
 from repair_horizon.tables.codes import Action, Code, Verdict
 from repair_horizon.tables.words import (
     MISSING,
@@ -35,7 +36,7 @@ from repair_horizon.tables.words import (
     winning,
 )
 
-_EARLIEST, _LATEST = pd.Timestamp("1970-01-01"), pd.Timestamp("2100-12-31")
+_EARLIEST_YEAR, _LATEST_YEAR = 1970, 2100
 
 # Not \d, which means the digits of every script.
 _DAY, _CLOCK = "[0-9]{4}-[0-9]{2}-[0-9]{2}", "[0-9]{2}:[0-9]{2}"
@@ -74,48 +75,82 @@ class Kind:
 
     allowed: str
     dtype: str
-    read: Callable[[pd.Series], tuple[pd.Series, pd.Series]]
+    read: Callable[[pa.Array], tuple[Any, Bools]]
 
 
-def _read_text(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    bad = text.str.contains(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True)
-    return text, bad
+Read = tuple[Any, Bools]
+"""Typed values, and which rows could not be read, (rows,)."""
 
 
-def _read_number(
-    text: pd.Series, form: str = r"[+-]?[0-9]{1,15}(\.[0-9]{1,12})?"
-) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(form)
-    digits = pc.utf8_ltrim(pa.array(text.where(plain)), "+")
-    values = pd.Series(digits.cast(pa.float64()).to_numpy(zero_copy_only=False), text.index)
-    return values, (text != "") & ~plain
+def _like(text: pa.Array, form: str) -> pa.Array:
+    """Which texts are of a form as a whole."""
+    return pc.match_substring_regex(text, f"^(?:{form})$")
 
 
-def _read_date(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(_DAY)
-    values = pd.to_datetime(text.where(plain), format="%Y-%m-%d", errors="coerce")
-    values = values.astype("datetime64[s]")
-    outside = (values < _EARLIEST) | (values > _LATEST)
-    return values.mask(outside), (text != "") & (values.isna() | outside)
+def _plainly(text: pa.Array, form: str) -> tuple[pa.Array, Bools]:
+    """Texts of a form, missing where they are not, and which are neither of it nor empty."""
+    plain = _like(text, form)
+    bad = pc.and_(pc.not_equal(text, ""), pc.invert(plain))
+    return pc.if_else(plain, text, None), bad.to_numpy(zero_copy_only=False)
 
 
-def _read_moment(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch(_MOMENT)
-    return _read_date(text.where(plain, text + "?").str.slice(0, 10).where(plain, text + "?"))
+def _read_text(text: pa.Array) -> Read:
+    bad = pc.match_substring_regex(text, r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+    return pd.array(text, dtype="str"), bad.to_numpy(zero_copy_only=False)
 
 
-def _read_month(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    plain = text.str.fullmatch("[0-9]{4}-[0-9]{2}")
-    return _read_date(text.where(~plain, text + "-01").where(plain | (text == ""), text + "?"))
+def _read_number(text: pa.Array, form: str = r"[+-]?[0-9]{1,15}(\.[0-9]{1,12})?") -> Read:
+    digits, bad = _plainly(text, form)
+    values = pc.utf8_ltrim(digits, "+").cast(pa.float64())
+    return values.to_numpy(zero_copy_only=False), bad
 
 
-def _read_currency(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    return text, (text != "") & ~text.str.fullmatch(r"[A-Z]{3}")
+def _read_date(text: pa.Array) -> Read:
+    days, bad = _plainly(text, _DAY)
+    return _days(days, bad)
 
 
-def _read_yes_no(text: pd.Series) -> tuple[pd.Series, pd.Series]:
-    values = text.map({"yes": 1.0, "no": 0.0, "": np.nan})
-    return values, (text != "") & values.isna()
+def _days(texts: pa.Array, bad: Bools) -> Read:
+    """Days that texts YYYY-MM-DD name; one the calendar does not have, or far off, is bad too."""
+    told = texts.is_valid().to_numpy(zero_copy_only=False)
+    whole = pc.fill_null(texts, "1970-01-01")
+
+    def part(start: int, stop: int) -> Ints:
+        digits = pc.utf8_slice_codeunits(whole, start, stop)
+        out: Ints = digits.cast(pa.int64()).to_numpy(zero_copy_only=False)
+        return out
+
+    year, month, day = part(0, 4), part(5, 7), part(8, 10)
+    first = (12 * (year - 1970) + month - 1).astype("datetime64[M]")
+    length = (first + 1).astype("datetime64[D]") - first.astype("datetime64[D]")
+    real = (month >= 1) & (month <= 12) & (day >= 1) & (day <= length.astype("int64"))
+    real &= (year >= _EARLIEST_YEAR) & (year <= _LATEST_YEAR)
+    values = (first.astype("datetime64[D]") + (day - 1)).astype("datetime64[s]")
+    values[~(told & real)] = np.datetime64("NaT")
+    return values, bad | (told & ~real)
+
+
+def _read_moment(text: pa.Array) -> Read:
+    moments, bad = _plainly(text, _MOMENT)
+    return _days(pc.utf8_slice_codeunits(moments, 0, 10), bad)
+
+
+_FIRST = (pa.scalar("01", pa.large_string()), pa.scalar("-", pa.large_string()))
+
+
+def _read_month(text: pa.Array) -> Read:
+    months, bad = _plainly(text, "[0-9]{4}-[0-9]{2}")
+    return _days(pc.binary_join_element_wise(months, *_FIRST), bad)
+
+
+def _read_currency(text: pa.Array) -> Read:
+    _, bad = _plainly(text, "[A-Z]{3}")
+    return pd.array(text, dtype="str"), bad
+
+
+def _read_yes_no(text: pa.Array) -> Read:
+    words, bad = _plainly(text, "yes|no")
+    return pc.equal(words, "yes").cast(pa.float64()).to_numpy(zero_copy_only=False), bad
 
 
 KINDS: dict[str, Kind] = {
@@ -131,7 +166,7 @@ KINDS: dict[str, Kind] = {
 }
 
 
-def read_column(column: Column, text: pd.Series) -> tuple[pd.Series, pd.Series]:
+def read_column(column: Column, text: Any) -> Read:
     """Type one column of text.
 
     Parameters
@@ -139,7 +174,8 @@ def read_column(column: Column, text: pd.Series) -> tuple[pd.Series, pd.Series]:
     column
         The declaration.
     text
-        Text values, surrounding spaces already removed; the empty string is "not given".
+        Text values, surrounding spaces already removed, of any kind that ``arrow_text`` takes;
+        the empty string is "not given".
 
     Returns
     -------
@@ -147,17 +183,30 @@ def read_column(column: Column, text: pd.Series) -> tuple[pd.Series, pd.Series]:
         Typed values (missing where not given or unreadable), and a mask of the rows at fault:
         unreadable, outside the declared range or choices, or empty although required.
     """
-    values, bad = KINDS[column.kind].read(text)
-    bad = bad.astype(bool)
+    words = arrow_text(text)
+    values, bad = KINDS[column.kind].read(words)
+    bad = np.array(bad, dtype=bool)
+    empty = pc.equal(words, "").to_numpy(zero_copy_only=False)
     if column.choices:
-        bad |= (text != "") & ~text.isin(column.choices)
-    if column.lowest is not None:
-        bad |= (values < column.lowest).fillna(False)
-    if column.highest is not None:
-        bad |= (values > column.highest).fillna(False)
+        allowed = pc.is_in(words, pa.array(column.choices, type=words.type))
+        bad |= ~empty & ~allowed.to_numpy(zero_copy_only=False)
+    with np.errstate(invalid="ignore"):
+        if column.lowest is not None:
+            bad |= values < column.lowest
+        if column.highest is not None:
+            bad |= values > column.highest
     if column.required:
-        bad |= text == ""
+        bad |= empty
     return values, bad
+
+
+def arrow_text(text: Any) -> pa.Array:
+    """Texts of a column as one array, a missing one empty."""
+    whole = (
+        text if isinstance(text, pa.Array | pa.ChunkedArray) else pa.array(text, from_pandas=True)
+    )
+    whole = whole.combine_chunks() if isinstance(whole, pa.ChunkedArray) else whole
+    return pc.fill_null(whole.cast(pa.large_string()), "")
 
 
 @dataclass(frozen=True)

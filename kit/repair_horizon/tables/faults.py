@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import pandas as pd
 
@@ -112,6 +113,11 @@ class Ledger:
 
 def no_exceptions() -> pd.DataFrame:
     """Return an empty table of exceptions."""
+    return _none().copy()
+
+
+@cache
+def _none() -> pd.DataFrame:
     return pd.DataFrame({c: pd.Series(dtype="int64" if c == "line" else "str") for c in COLUMNS})
 
 
@@ -121,6 +127,8 @@ def exception_rows(table: str, rows: pd.DataFrame, status: str, reason: str) -> 
     ``table``: name of the table; ``rows``: the rows, with ``line`` and ``row_id``; ``status``,
     ``reason``: what became of them and why.
     """
+    if not len(rows):
+        return no_exceptions()
     out = pd.DataFrame({"table": table, "line": rows["line"], "row_id": rows["row_id"]})
     return out.assign(status=status, reason=reason, column="", found="", allowed="").reset_index(
         drop=True
