@@ -26,6 +26,7 @@ from repair_horizon.estimation.pooled_curves import (
     pooled_parts,
 )
 from repair_horizon.estimation.price_rows import usual_ratio
+from repair_horizon.estimation.shop_knowledge import _months
 from repair_horizon.tables.inputs import QUALITIES
 from scant_logs import workspace
 
@@ -189,6 +190,39 @@ def test_a_family_s_curve_alone_is_what_its_prices_say_with_traits_and_models_av
     expected = marginal(gram, right, 11)
     np.testing.assert_allclose(precision, expected[0] - 1e-4 * np.eye(11), atol=1e-5)
     np.testing.assert_allclose(pull, expected[1], rtol=1e-6, atol=1e-6)
+
+
+@pytest.mark.parametrize("before", [0, 2])
+def test_what_a_family_says_of_each_months_market_has_curve_models_and_traits_averaged_out(
+    before: int,
+) -> None:
+    """Thirty months up to the one asked for, each with a column; the class's curve as the prior.
+
+    Weights are found while the curve's coefficients are held apart, as only that far the months
+    can; a month's hold of ten is taken off, so months nobody sold in stay unknown.
+    """
+    panel = usual_panel(4, known=models(3, first_ends=True), graded=True)
+    last = int(panel.month.max()) - before
+    ago = last - panel.month
+    assert {0, 30} <= set(ago)
+    kept = panel.kept((ago >= 0) & (ago < 30))
+    x, y, sd = base_columns(kept)
+    months = (29 - (last - kept.month)[:, None] == np.arange(30)).astype(float)
+    prior = np.concatenate([np.diag(START.precision), sd**-2.0, np.full(30, 10.0)])
+    quarter = kept.month // 3
+    off = y - START.mean[0] - segments(kept.age) @ START.mean[1:]
+    gram, right = written_out(
+        kept, off, np.hstack([x, months]), prior, [(kept.model * 99999 + quarter, 0.045)]
+    )
+    gram[:11, :11] += START.precision - np.diag(np.diag(START.precision))
+    turned = np.r_[x.shape[1] : len(gram), 0 : x.shape[1]]
+    expected = marginal(gram[np.ix_(turned, turned)], right[turned], 30)
+    precision, pull = _months(panel, "phone", last)
+    np.testing.assert_allclose(precision, expected[0] - 10.0 * np.eye(30), atol=1e-6)
+    np.testing.assert_allclose(pull, expected[1], atol=1e-6)
+    assert precision[29, 29] > 1.0
+    nobody = _months(panel, "phone", int(panel.month.min()) - 1)
+    assert not nobody[0].any()
 
 
 def test_a_family_starts_from_the_posterior_of_shop_and_families_written_out() -> None:

@@ -37,10 +37,13 @@ FORKS = multiprocessing.get_context("forkserver")  # each begins with what is sl
 FORKS.set_forkserver_preload(["pandas", "scipy.stats", "statsmodels.api", "plotly.graph_objects"])
 os.environ |= dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
 
-HAND = "test_estimates_by_hand"  # figures of all of estimation; first, as it takes seconds
+# Figures of all of estimation; first, as they take seconds.
+HAND = ("test_curves_by_hand", "test_ratios_by_hand", "test_estimates_by_hand")
 RULE = ("test_maximum_bid", "test_options", "test_bid_limits")
 COSTS = ("test_worked_examples", "test_decisions")
 CURVE = (
+    "test_cells",
+    "test_successor_dates",
     "test_estimation",
     "test_price_curves",
     "published/test_certified_curves",
@@ -84,12 +87,9 @@ TESTS: dict[str, tuple[str, ...]] = {
     "estimation/calibration": ("test_calibration", "test_widths"),
     "estimation/curve": CURVE,
     "estimation/curve/market": ("benchmark/test_market_breaks", *CURVE),
-    "estimation/curve/panel": ("test_successor_dates", *CURVE),
-    "estimation/curve/predict": ("test_successor_dates", *CURVE),
-    "estimation/curve/cells": ("test_cells", *CURVE),
     "estimation/curve/checks": ("test_fit_checks", "test_estimation", "test_sampled_posterior"),
     "estimation/owner_guesses": ("test_success_rates",),
-    "estimation/shop_knowledge": ("benchmark/test_market_breaks",),
+    "estimation/shop_knowledge": ("test_pooled_curves", "benchmark/test_market_breaks"),
     "estimation/part_paths": ("test_no_option_lost",),
     "estimation/part_prices": ("test_no_option_lost", "test_part_alerts"),
     "estimation/pooled_effects": ("test_usual_effects",),
@@ -410,7 +410,7 @@ def tests_for(module: str) -> list[str]:
     """Test files that belong to a module and are there."""
     start = max((s for s in TESTS if module.startswith(s)), key=len, default="")
     names = TESTS.get(start, ())
-    every = (HAND, *names) if module.startswith("estimation") else names
+    every = (*HAND, *names) if module.startswith("estimation") else names
     files = [f"tests/{name}.py" for name in every]
     return [f for f in files if (ROOT / f).is_file()]
 
