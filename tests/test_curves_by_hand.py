@@ -9,10 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from panels_by_hand import models, usual_panel
+from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.curve.design import Points, Priors, dense_prior, rows_at
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
+from repair_horizon.estimation.pooled_curves import class_curve
 from repair_horizon.estimation.pooled_effects import FamilyEffects, UsualEffects
 from repair_horizon.estimation.time_on_market import time_on_market
 from scipy.linalg import block_diag, toeplitz
@@ -125,6 +127,40 @@ def test_a_joint_fit_is_expectation_maximisation_with_every_state_written_out(pa
     np.testing.assert_allclose(fit.weights, weight, rtol=1e-6)
     np.testing.assert_allclose(fit.row_precision, row, rtol=1e-6)
     np.testing.assert_allclose(fit.residuals, y - whole @ mean, atol=1e-7)
+
+
+# -- where curves start
+
+
+@pytest.mark.parametrize("kind", ["phone", "tablet"])
+def test_a_classs_curve_is_as_wide_as_its_errors_and_a_walk_of_slopes_make_it(kind: str) -> None:
+    """Half as much again in variance, at ages on the curve's knots and between them.
+
+    The level's error grows from half at launch to all of it at a year, the pace's from there on;
+    slopes start 0.05 off, keep 0.8 a year and wander by 0.03 a root year; beside them a first fall
+    of 0.15 a year that dies away in five months.
+    """
+    known, found = class_knowledge(kind).price_curve, class_curve(kind)
+    knots = np.array([0, 3, 6, 12, 18, 24, 36, 48, 60, 78, 102.0])
+    starts = np.append(knots[:9], 84.0)
+    walk = np.zeros((10, 10))
+    walk[0, 0] = 0.05
+    for k in range(1, 10):
+        years = (starts[k] - starts[k - 1]) / 12
+        walk[k] = 0.8**years * walk[k - 1]
+        walk[k, k] = 0.03 * np.sqrt(years)
+    fine = np.exp(-np.linspace(knots[:-1], knots[1:], 20_001) / 5.0)
+    causes = np.column_stack([walk, 0.15 * fine.mean(axis=0)])
+    for age in (0.0, 3.0, 9.0, 12.0, 30.0, 84.0):
+        spent = np.clip(age - knots[:-1], 0, np.append(np.diff(knots)[:-1], np.inf)) / 12
+        level = known.level_log_sd * (0.5 + 0.5 * min(age, 12) / 12)
+        pace = known.pace_log_sd * max(age - 12, 0.0)
+        variance = 1.5 * (level**2 + pace**2 + np.sum((spent @ causes) ** 2))
+        load = np.append(1.0, spent)
+        told = load @ np.linalg.inv(found.precision) @ load
+        assert told == pytest.approx(variance, rel=1e-6), age
+        if age in knots:
+            assert load @ found.mean == pytest.approx(float(np.log(known.at(age).value))), age
 
 
 # -- effects of traits
