@@ -16,7 +16,7 @@ from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.pooled_curves import class_curve
 from repair_horizon.estimation.pooled_effects import FamilyEffects, UsualEffects
-from repair_horizon.estimation.time_on_market import time_on_market
+from repair_horizon.estimation.time_on_market import partial_likelihood, time_on_market
 from scipy.linalg import block_diag, toeplitz
 from scipy.optimize import minimize
 from statsmodels.tools.numdiff import approx_hess
@@ -231,3 +231,15 @@ def test_days_to_sale_are_the_mode_of_efrons_likelihood_and_the_priors() -> None
     assert (found.sold, found.unsold) == (sold.sum(), (~sold).sum())
     assert (found.lowest, found.highest) == tuple(np.quantile(x[:, 0], [0.05, 0.95]))
     assert found.reached == pytest.approx(0.97)
+
+
+def test_a_ratio_that_is_the_same_for_all_units_stays_at_its_prior_and_hides_nothing() -> None:
+    """What never differs tells nothing; the channel's effect is that of a fit without it."""
+    rng = np.random.default_rng(7)
+    days, sold, channel = rng.exponential(15.0, 50), rng.random(50) < 0.7, rng.random(50) < 0.5
+    x = np.column_stack([np.zeros(50), channel.astype(float)])
+    precision = np.diag([4.0**-2, 0.5**-2])
+    both, cov = partial_likelihood(days, sold, x, np.array([-10.0, 0.0]), precision)
+    one, alone = partial_likelihood(days, sold, x[:, 1:], np.zeros(1), precision[1:, 1:])
+    np.testing.assert_allclose(both, [-10.0, one[0]], rtol=1e-9)
+    np.testing.assert_allclose(cov, np.diag([16.0, alone[0, 0]]), rtol=1e-9)
