@@ -78,6 +78,11 @@ def test_a_curve_is_told_month_by_month_with_scipys_80_per_cent(curves: PriceCur
                 told = ["predicted", "lower", "upper", "level_lower", "level_upper"]
                 np.testing.assert_allclose(row[told].astype(float), expected, rtol=1e-6)
                 assert row["phase"] == ("forecast" if ahead else "logged")
+        first = table.reset_index().groupby("model_id")["month"].min()
+        launch = fit.panel.models.launch.to_period("M").to_timestamp()
+        begun = np.maximum(launch, month_start(fit.layout.first_month))
+        assert first[list(ids)].tolist() == begun.tolist()
+    assert table["age_months"].min() >= 0
     assert table.index.get_level_values("month").max() == month_start(last + 4)
 
 

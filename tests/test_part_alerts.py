@@ -148,6 +148,7 @@ def test_three_dear_quotes_of_an_old_part_make_the_forecast_a_lower_bound(tmp_pa
     )
     scarce = table[table["kind"] == SCARCE]
     assert scarce["model_id"].tolist() == ["ulver_1"]
+    assert scarce["since"].tolist() == [pd.Timestamp("2025-10-01")]
     assert "lower bound" in scarce["words"].iloc[0]
 
 

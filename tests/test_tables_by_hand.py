@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from panels_by_hand import usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation import part_prices
-from repair_horizon.estimation.broken_prices import fit_broken, log_ratios
+from repair_horizon.estimation.broken_prices import HammerSlope, fit_broken, log_ratios
 from repair_horizon.estimation.calibration import (
     UNCHECKED,
     read_calibration,
@@ -21,6 +22,7 @@ from repair_horizon.estimation.calibration import (
     write_calibration,
 )
 from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import (
     PRICE_PRIORS,
@@ -41,7 +43,7 @@ from repair_horizon.estimation.pooled_ratios import UNDER_HAMMER
 from repair_horizon.estimation.price_rows import PriceRows, _unsold, price_rows
 from repair_horizon.estimation.price_table import part_curve, price_forecast
 from repair_horizon.estimation.repairs import _grades, _with_basis
-from repair_horizon.estimation.rival_prices import bidding, hammer_ratios
+from repair_horizon.estimation.rival_prices import answered_offers, bidding, hammer_ratios
 from repair_horizon.estimation.time_on_market import listed_units
 from repair_horizon.logs import LogFault, Logs
 from repair_horizon.tables.months import month_middle, month_start, parse_month
@@ -51,7 +53,7 @@ from scipy.stats import norm, t
 CATALOGUE = """model_id,family_id,device_class,launch_date,launch_price,launch_currency,storage_gb
 ulver_1,ulver,phone,2022-01-01,500,EUR,128
 ulver_2,ulver,phone,2023-01-01,600,EUR,
-ulver_3,ulver,phone,2024-08-01,700,EUR,128
+ulver_3,ulver,phone,2024-08-15,700,EUR,128
 ulver_4,ulver,phone,2023-06-01,,,128
 """
 SALES = "sale_id,model_id,sale_date,gross_amount,currency,grade,channel,condition,listed_fault,"
@@ -296,6 +298,44 @@ def test_one_quality_alone_has_shifted_where_it_is_clearer_by_an_error(
     assert shift.quality == quality
 
 
+def test_of_two_qualities_that_shifted_the_clearer_one_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Both move by themselves, all together hardly: 22 and 25 errors off."""
+    named = np.array(["a", "b"] * 5)
+    month = parse_month("2024-01") + np.arange(10)
+    panel = SimpleNamespace(
+        month=month, model=np.zeros(10, dtype=int), now=pd.Timestamp("2024-10-20")
+    )
+    fit = SimpleNamespace(panel=panel, rows=None, posterior=None, drift=None)
+
+    def move(_: object, late: np.ndarray, __: object) -> tuple[float, float] | None:
+        return {frozenset("a"): (0.22, 0.01), frozenset("b"): (-0.25, 0.01)}.get(
+            frozenset(named[late])
+        )
+
+    monkeypatch.setattr(part_prices, "fitted_covariance", lambda *_: np.eye(10))
+    monkeypatch.setattr(part_prices, "common_move", move)
+    (shift,) = find_shifts(fit, list(named))  # type: ignore[arg-type]
+    assert (shift.quality, shift.size) == ("b", -0.25)
+
+
+@pytest.mark.parametrize(("odd", "told"), [(1, True), (2, False)])
+def test_quotes_have_moved_together_where_no_more_than_a_quarter_has_not(
+    odd: int, told: bool
+) -> None:
+    """Of four late quotes 0.6 higher one or two stand where the others forecast them."""
+    drawn = usual_panel(2, each=20)
+    order = np.argsort(drawn.day[drawn.model == 0])
+    late = np.flatnonzero(drawn.model == 0)[order][-4:]
+    before = fit_joint(drawn, part_prices.PART_PRIORS)
+    y = drawn.y.copy()
+    y[late] -= before.residuals[late]  # on the curve
+    y[late[odd:]] += 0.6
+    found = part_prices.common_move(fit_joint(replace(drawn, y=y), part_prices.PART_PRIORS), late)
+    assert (found is not None) == told
+
+
 # -- grades
 
 
@@ -400,6 +440,9 @@ def test_rivals_stand_above_hammer_prices_by_the_gap_as_far_as_these_rest_on_lot
         assert seen["log_ratio"][i] == pytest.approx(fit.mean[at].sum())
         error = np.sqrt(fit.cov[np.ix_(at, at)].sum())
         assert seen["std_error"][i] == pytest.approx(error)
+        own = broken.rows.loc[broken.rows["hammer"] & (broken.rows["fault"] == fault), "day"]
+        assert (seen["n"][i], rivals["n"][i]) == (len(own), len(own))
+        assert len(own) == 0 or seen["newest"][i] == own.max() > own.min()
         above = more[at].sum()
         moved = rivals["log_ratio"][i] - seen["log_ratio"][i]
         assert moved == pytest.approx(bidders.gap * above)
@@ -411,6 +454,8 @@ def test_rivals_stand_above_hammer_prices_by_the_gap_as_far_as_these_rest_on_lot
     assert slope is not None
     price = np.log(broken.rows["amount"].to_numpy(float)) - log_ratios(curves, broken.rows)
     assert slope.centre == pytest.approx(price[lots].mean())
+    np.testing.assert_allclose(broken.x[lots, -3], price[lots] - slope.centre)
+    assert not broken.x[~lots, -3].any()
     assert slope.at(np.array([slope.centre + 2.0])) == pytest.approx(2 * slope.mean)
     drawn = slope.drawn(40_000, np.random.default_rng(1))
     assert drawn.slope.mean() == pytest.approx(slope.mean, abs=3 * slope.sd / 200)
@@ -418,6 +463,25 @@ def test_rivals_stand_above_hammer_prices_by_the_gap_as_far_as_these_rest_on_lot
     np.testing.assert_allclose(
         drawn.at(np.full((40_000, 2), slope.centre + 2.0)), 2 * drawn.slope[:, None] * [1, 1]
     )
+
+
+def test_offers_for_a_dear_unit_are_held_against_a_rival_who_pays_more_of_its_price(
+    logs: Logs, curves: PriceCurves
+) -> None:
+    """Rival's usual ratio, moved by the slope times the log working price above the lots' mean."""
+    rows = pd.DataFrame({"listing_id": ["X"], "model_id": ["ulver_2"], "offer": [90.0]}).assign(
+        listed_fault="display_dead", offer_result="taken", current_bid=np.nan, terms="private",
+        quantity=np.nan, lot_id="", end_time=pd.Timestamp("2024-05-02"),
+    )  # fmt: skip
+    family = SimpleNamespace(tables={"listings": rows})
+    _, rivals = hammer_ratios(fit_broken(logs, FAMILY, curves), "phone")
+    day = pd.DatetimeIndex(["2024-05-02"])
+    working = predict(curves.fit, curves.points(np.array([1]), day)).median[0] + np.log(600)
+    usual = rivals.set_index("fault")["log_ratio"]["display_dead"]
+    slope = HammerSlope(0.4, 0.1, float(np.log(200)))
+    (told,) = answered_offers(family, curves, rivals, slope)["offered"]  # type: ignore[arg-type]
+    rival = working + usual + 0.4 * (working - np.log(200))
+    assert told == pytest.approx(np.log(90) - rival)
 
 
 # -- listed units and jobs
@@ -434,6 +498,8 @@ def test_units_put_up_for_sale_are_told_with_days_and_prices_against_their_level
     stock += "U2,ulver_2,2024-04-01,EUR,working,listed,2024-05-03,390\n"
     stock += "U3,ulver_2,2024-04-01,EUR,display_dead,listed,2024-05-03,90\n"
     stock += "U4,ulver_2,2024-04-01,EUR,working,bench,2024-05-03,390\n"
+    sold += "S91,ulver_1,2024-05-09,210,EUR,A,shop,working,,,U6,yes\n"
+    stock += "U6,ulver_1,2024-04-01,EUR,working,sold,2024-05-09,230\n"
     stock += "U5,ulver_2,2024-04-01,EUR,working,sold,2024-05-03,390\n"
     jobs = "job_id,unit_id,model_id,opened,listed_fault,state_found,outcome,grade_out\n"
     jobs += "J1,U2,ulver_2,2024-04-10,display_dead,board,fixed_first_pass,C\n"
@@ -441,9 +507,10 @@ def test_units_put_up_for_sale_are_told_with_days_and_prices_against_their_level
     curves = fit_prices(logs, FAMILY)
     assert isinstance(curves, PriceCurves)
     table = listed_units(logs, {FAMILY: curves}).set_index("unit_id")
-    assert table.index.tolist() == ["U1", "U2"]
-    assert table["days"].tolist() == [9.0, (logs.newest_day - pd.Timestamp("2024-05-03")).days]
-    assert table["sold"].tolist() == [True, False]
+    assert table.index.tolist() == ["U1", "U2", "U6"]
+    still = (logs.newest_day - pd.Timestamp("2024-05-03")).days
+    assert table["days"].tolist() == [9.0, still, 0.0]
+    assert table["sold"].tolist() == [True, False, True]
     assert table["log_reached"]["U1"] == pytest.approx(np.log(200 / 230))
     assert np.isnan(table["log_reached"]["U2"])
     for unit, model, day, asked, traits in (

@@ -208,16 +208,16 @@ def test_own_days_replace_the_setting_once_there_are_twenty(shop: Shop) -> None:
 
 @pytest.mark.parametrize("own", [FEWEST_SOLD - 1, FEWEST_SOLD])
 def test_twenty_own_sales_are_enough_and_nineteen_are_not(own: int) -> None:
-    """Sold after 1, 2, 3... days, and two still standing 30 days: days stood over units sold."""
+    """Sold after 0, 1, 2... days, and two still standing 30 days: days stood over units sold."""
     listed = pd.Timestamp("2026-09-01")
     sale = {"model_id": MODEL, "own_sale": 1.0, "listed_date": listed, "gross_amount": 500.0}
-    sales = [{**sale, "sale_date": listed + pd.Timedelta(days=d)} for d in range(1, own + 1)]
+    sales = [{**sale, "sale_date": listed + pd.Timedelta(days=d)} for d in range(own)]
     logs = example_logs(sales=sales)
     unit = {"model_id": MODEL, "status": "listed"}
     standing = {"listed_date": logs.newest_day - pd.Timedelta(days=30)}
     stock = [{**unit, **standing, "unit_id": f"U{n}"} for n in range(2)]
     found = own_days_to_sale(example_logs(sales=sales, stock=stock))
-    days = own * (own + 1) / 2 + 2 * 30
+    days = own * (own - 1) / 2 + 2 * 30
     assert found == ({"foldable": (days / own, own)} if own == FEWEST_SOLD else {})
 
 

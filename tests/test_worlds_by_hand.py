@@ -9,16 +9,25 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from panels_by_hand import models, points, usual_panel
+from panels_by_hand import LAUNCH, models, points, usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation import shop_knowledge
-from repair_horizon.estimation.curve.design import Priors, dense_prior, rows_at
+from repair_horizon.estimation.curve.design import (
+    Priors,
+    dense_prior,
+    level_and_slopes,
+    rows_at,
+)
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.market import MarketBreak
+from repair_horizon.estimation.curve.panel import models_of
 from repair_horizon.estimation.curve.predict import draw, predict
+from repair_horizon.estimation.device_prices import PRICE_PRIORS
 from repair_horizon.estimation.forecast import FamilyOutlook, forecast
+from repair_horizon.estimation.owner_guesses import owner_guesses
 from repair_horizon.estimation.part_paths import FittedPart, PartPaths
 from repair_horizon.estimation.part_prices import (
+    PART_PRIORS,
     Shift,
     fit_parts,
     held_days,
@@ -26,16 +35,24 @@ from repair_horizon.estimation.part_prices import (
     with_shifts,
 )
 from repair_horizon.estimation.pooled_ratios import (
+    KEYS,
+    _columns,
+    _prior_spread,
+    _width,
+    against_plain,
+    as_is_rows,
     family_ratios,
     hammer_rows,
+    pooled_ratios,
     ratio_centre,
     single_units,
 )
-from repair_horizon.estimation.price_rows import deflated
-from repair_horizon.estimation.repairs import fit_rates, shares_after_reading
+from repair_horizon.estimation.price_rows import _traits, deflated, read_index, usual_ratio
+from repair_horizon.estimation.repairs import _class_jobs, fit_rates, shares_after_reading
 from repair_horizon.estimation.shop_knowledge import market_break
-from repair_horizon.logs import CannotSay
+from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.inputs import CLASSES
 from repair_horizon.tables.months import month_middle
 from scant_logs import FAMILY, all_fitted, workspace
 from scipy.stats import norm
@@ -307,7 +324,176 @@ def test_amounts_are_brought_to_the_money_of_one_day(tmp_path: Path) -> None:
         np.testing.assert_allclose(real[table][column], expected)
 
 
-# -- readings
+def test_as_is_rows_are_sales_of_broken_units_with_a_fault(tmp_path: Path) -> None:
+    """Prices asked and own sales told apart; working units and those without a fault left out."""
+    head = "sale_id,model_id,sale_date,gross_amount,currency,condition,listed_fault,price_type,"
+    rows = ["a,as_is,no_power,sold,yes", "b,as_is,no_power,asking,", "c,as_is,,sold,"]
+    rows += ["d,working,,sold,"]
+    sales = head + "own_sale\n" + "".join(
+        f"{r[0]},ulver_1,2024-05-0{i + 1},{90 + i},EUR{r[1:]}\n" for i, r in enumerate(rows)
+    )  # fmt: skip
+    found = as_is_rows(workspace(tmp_path / "w", sales=sales))
+    assert found["amount"].tolist() == [90.0, 91.0]
+    assert found["asked"].tolist() == [False, True]
+    assert found["found"].tolist() == [True, False]
+    assert found["fault"].tolist() == ["no_power"] * 2
+    assert not found[["hammer", "unwon", "opened"]].to_numpy().any()
+
+
+def test_every_familys_ratios_are_of_its_own_models_against_their_own_working_sales(
+    tmp_path: Path,
+) -> None:
+    """Two families, a model of each broken; prices of working units alone are what it is against.
+
+    ``against_plain`` is worked out by hand elsewhere; here, which rows go into it.
+    """
+    catalogue = "model_id,family_id,device_class,launch_date,launch_price,launch_currency\n"
+    catalogue += "a_1,a,phone,2022-01-01,500,EUR\nb_1,b,tablet,2022-06-01,400,EUR\n"
+    sales = "sale_id,model_id,sale_date,gross_amount,currency,condition,listed_fault\n"
+    sales += "S1,a_1,2024-03-01,240,EUR,working,\nS2,a_1,2024-04-01,100,EUR,as_is,no_power\n"
+    sales += "S3,b_1,2024-03-11,150,EUR,working,\nS4,b_1,2024-04-11,80,EUR,as_is,battery_worn\n"
+    logs = workspace(tmp_path / "w", catalogue=catalogue, sales=sales)
+    table, models = logs.tables["sales"], logs.tables["catalogue"].set_index("model_id")
+    found = {f.family_id: f for f in pooled_ratios(logs).families}
+    assert set(found) == {"a", "b"}
+    for family, fault in (("a", "no_power"), ("b", "battery_worn")):
+        mine = table[table["model_id"] == f"{family}_1"]
+        row = as_is_rows(logs).query("model_id == @family + '_1'")
+        model = models.loc[f"{family}_1"]
+        (plain,) = against_plain(row, mine[mine["condition"] == "working"], model)["ratio"]
+        kind = str(model["device_class"])
+        assert found[family].device_class == kind
+        np.testing.assert_allclose(found[family].off, plain - ratio_centre(fault, kind).log_ratio)
+    assert pooled_ratios(workspace(tmp_path / "none")).families == ()
+
+
+def test_a_class_is_as_unsure_of_each_fault_beforehand_as_it_says() -> None:
+    """Before any sale: its own width, or a little more than what all faults of a shop share."""
+    for kind in CLASSES:
+        for key in KEYS:
+            wide = _width(kind, key)
+            shared = min(wide / 0.45, 1.0) ** 2 * (0.30**2 + 0.12**2 + 0.20**2)
+            left = max(wide**2 - shared, 0.10**2)
+            place = _columns()[kind, key]
+            assert _prior_spread()[place] ** 2 == pytest.approx(left / 2), (kind, key)
+    for key in KEYS:
+        each = [_prior_spread()[_columns()[kind, key]] for kind in CLASSES]
+        assert _prior_spread()[_columns()["", key]] == pytest.approx(np.mean(each))
+    assert _prior_spread()[:2].tolist() == [0.30, 0.45]
+
+
+# -- models and prices laid out
+
+
+def test_models_are_laid_out_with_the_usual_gap_and_price() -> None:
+    """Gaps between launches by hand, at least 1.5 months wide; without two of them 12 and 2."""
+    day = pd.to_datetime
+    table = pd.DataFrame(
+        {
+            "model_id": list("abcd"),
+            "launch_date": day(["2020-01-01", "2021-01-01", "2021-06-01", "2023-06-01"]),
+            "successor_launch_date": day(["2021-01-01", "2021-06-01", "2023-06-01", None]),
+            "launch_amount": [400.0, 900.0, np.nan, np.nan],
+        }
+    )
+    found, gaps = models_of(table), np.array([366, 151, 730]) / 30.4375
+    assert (found.gap_months, found.gap_sd) == (
+        pytest.approx(gaps.mean()),
+        pytest.approx(gaps.std()),
+    )
+    assert found.launch_price.tolist() == pytest.approx([400, 900, 600, 600])
+    assert found.price_known.tolist() == [True, True, False, False]
+    assert found.steps
+    later = table.assign(
+        successor_launch_date=day(["2021-01-01", "2022-01-15", None, "2020-01-01"])
+    )
+    some = models_of(later)  # the last one's came before it: no gap
+    two = np.array([366, 379]) / 30.4375
+    assert (some.gap_months, some.gap_sd) == (pytest.approx(two.mean()), 1.5)
+    one = models_of(table[2:])
+    assert (one.gap_months, one.gap_sd) == (pytest.approx(730 / 30.4375), 2.0)
+    none = models_of(table[3:])
+    assert (none.gap_months, none.gap_sd, none.steps) == (12.0, 2.0, False)
+    came = found.step(np.array([0, 0]), pd.DatetimeIndex(["2020-12-31", "2021-01-01"]), LAUNCH)
+    assert came.tolist() == [0.0, 1.0]
+
+
+def test_traits_are_grades_channels_and_what_differs_and_all_but_asking_may_age() -> None:
+    """Base grade and channel have no column; storage in doublings, none where it is not known."""
+    columns = (
+        (np.array(["A", "B", "A"], dtype=object), "A"),
+        (np.array(["n", "n", "s"], object), "n"),
+    )
+    asked, doubled = np.array([False, True, False]), np.array([1.0, np.nan, 0.0])
+    found = _traits(*columns, asked, doubled)
+    assert found.names == ("grade B", "channel s", "asking price", "storage doubling")
+    assert found.values.tolist() == [[0, 0, 0, 1], [1, 0, 1, 0], [0, 1, 0, 0]]
+    assert found.ageing.tolist() == [True, True, False, True]
+    assert _traits(*columns, asked & False, 0 * doubled).names == ("grade B", "channel s")
+
+
+def test_priors_alone_expect_what_some_class_does_and_a_fall_at_any_age() -> None:
+    """In and near the range of all classes' shares at a half, one, two and three years."""
+    ages = np.array([6.0, 12.0, 24.0, 36.0])
+    each = np.log([class_knowledge(k).price_curve.at(ages).value for k in CLASSES])
+    for priors in (Priors(), PRICE_PRIORS):
+        told = usual_ratio(priors, ages)
+        assert (told > each.min(axis=0) - 0.1).all()
+        assert (told < each.max(axis=0) + 0.1).all()
+    for priors in (Priors(), PRICE_PRIORS, PART_PRIORS):
+        curve = level_and_slopes(priors)
+        assert curve.mean[0] < 0
+        assert (curve.mean[1:] < 0).all()
+
+
+def test_an_index_is_read_whole_or_told_line_by_line(tmp_path: Path) -> None:
+    """A day and a number above zero in each row."""
+    path = tmp_path / "index.csv"
+    path.write_text("date,index\n2024-01-01,100\n2024-02-01,110\n", encoding="utf-8")
+    assert read_index(path).to_dict() == {pd.Timestamp("2024-01-01"): 100.0,
+                                          pd.Timestamp("2024-02-01"): 110.0}  # fmt: skip
+    path.write_text("date,index\n2024-01-01,0\nsoon,110\n2024-03-01,1\n", encoding="utf-8")
+    with pytest.raises(LogFault) as told:
+        read_index(path)
+    assert [(f.line, f.column) for f in told.value.faults] == [(3, "date"), (2, "index")]
+
+
+# -- jobs and readings
+
+
+def test_jobs_of_the_class_are_those_of_its_other_families(tmp_path: Path) -> None:
+    catalogue = "model_id,family_id,device_class,launch_date\n" + "".join(
+        f"{m},{f},{k},2022-01-01\n" for m, f, k in
+        (("a_1", "a", "phone"), ("b_1", "b", "phone"), ("c_1", "c", "tablet"))
+    )  # fmt: skip
+    jobs = "job_id,unit_id,model_id,opened,listed_fault,state_found,outcome\n" + "".join(
+        f"J{m},U{m},{m},2024-05-01,no_power,board,not_fixed\n" for m in ("a_1", "b_1", "c_1")
+    )
+    logs = workspace(tmp_path / "w", catalogue=catalogue, repairs=jobs)
+    assert _class_jobs(logs, "a")["model_id"].tolist() == ["b_1"]
+    assert _class_jobs(logs, "c").empty
+
+
+@pytest.mark.parametrize(("units", "told"), [(4, False), (5, True)])
+def test_five_units_of_one_reading_are_enough(tmp_path: Path, units: int, told: bool) -> None:
+    head = "job_id,unit_id,model_id,opened,listed_fault,state_found,outcome,test_volts,test_amps\n"
+    jobs = head + "".join(
+        f"J{i},U{i},ulver_1,2024-05-01,display_dead,board,not_fixed,5,0\n" for i in range(units)
+    )
+    logs = workspace(tmp_path / "w", repairs=jobs)
+    assert len(shares_after_reading(logs, FAMILY, fit_rates(logs, FAMILY))) == told
+
+
+def test_jobs_that_speak_a_thousandfold_still_leave_a_finite_law(tmp_path: Path) -> None:
+    """Likelihoods apart by e^3000: the surest point of the grid has all the weight."""
+    start = owner_guesses(workspace(tmp_path / "w"))
+    log = -3000.0 * ((start.offset - 0.5) ** 2 + (np.log(start.spread) - np.log(0.45)) ** 2)
+    known = replace(start, likelihood={"a": log, "b": log})
+    for family in ("a", "b"):
+        weight = known.weights(family)
+        at = int(weight.argmax())
+        assert (start.offset[at], start.spread[at]) == (pytest.approx(0.5), 0.45)
+        assert weight.sum() == pytest.approx(1.0)
 
 
 def test_what_a_reading_leaves_unsure_is_the_spread_of_bayes_rule_on_drawn_counts(

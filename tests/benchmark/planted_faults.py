@@ -42,6 +42,7 @@ HAND = (
     "test_curves_by_hand",
     "test_ratios_by_hand",
     "test_tables_by_hand",
+    "test_worlds_by_hand",
     "test_estimates_by_hand",
 )
 RULE = ("test_maximum_bid", "test_options", "test_bid_limits")
@@ -52,6 +53,7 @@ CURVE = (
     "test_estimation",
     "test_price_curves",
     "published/test_certified_curves",
+    "published/test_log_lines",
     "test_published_fits",
 )
 # Tests by the start of a module's path, the longest match counts; the quickest stand first.
@@ -146,6 +148,8 @@ NEVER_JUST = "two numbers worked out of data are never just equal"
 TAKEN_OFF = "it keeps the equations solvable and is taken off again"
 JUDGED = "a judged prior: a tenth of it moves nothing by a seventh of its deviation (no_*_rests_on)"
 MIRRORED = "luck is as likely to be the other way: the same law"
+NEWEST = "the newest day of all logs is never before that of some of their rows"
+STEP = "how far one step of a search may go: it ends at the same place"
 STAND_IN = "a price that a family's own prices replace, or nothing is said of it"
 GRID = "a place of the grid that a smooth posterior is summed on: its neighbours carry the weight"
 EQUIVALENT: dict[tuple[str, str, str], str] = {
@@ -251,6 +255,32 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "panel.model * (panel.month.max() // 3 + 1) + panel.month // 3",
         "panel.model * (panel.month.max() // 3 + 1) - panel.month // 3",
     ): LABEL,
+    ("estimation/owner_guesses", "shop.max()", "shop.min()"): EVEN,
+    ("estimation/owner_guesses", "log.max()", "log.min()"): EVEN,
+    ("estimation/part_prices", "ahead <= SUPPLY_MONTHS", "ahead < SUPPLY_MONTHS"): NEVER_JUST,
+    (
+        "estimation/part_prices",
+        "float(age_in_months([now], panel.models.launch[[at]])[0]) >= OLD_AGE",
+        "float(age_in_months([now], panel.models.launch[[at]])[0]) > OLD_AGE",
+    ): NEVER_JUST,
+    (
+        "estimation/part_prices",
+        "quotes['quote_date'].max()",
+        "quotes['quote_date'].min()",
+    ): NEWEST,
+    ("estimation/price_rows", "sales['sale_date'].max()", "sales['sale_date'].min()"): NEWEST,
+    (
+        "estimation/shop_knowledge",
+        "len(signs) < 2 or sure <= 0",
+        "len(signs) < 2 or sure < 0",
+    ): "nothing known of a month is known of no family either",
+    (
+        "estimation/simple_curves",
+        "(rates <= grid[0] * (1 + 1e-06)) | (rates >= grid[-1] * (1 - 1e-06))",
+        "(rates < grid[0] * (1 + 1e-06)) | (rates >= grid[-1] * (1 - 1e-06))",
+    ): NEVER_JUST,
+    ("estimation/time_on_market", "3.0 / max(longest, 1e-12)", "3.3 / max(longest, 1e-12)"): STEP,
+    ("estimation/time_on_market", "max(longest, 1e-12)", "min(longest, 1e-12)"): STEP,
     (
         "estimation/simple_curves",
         "found.at_edge or youngest - oldest <= scatter",

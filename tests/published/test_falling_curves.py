@@ -94,7 +94,21 @@ def test_cross_check_recovers_a_known_curve_and_refuses_what_traces_none() -> No
     assert "7 sales" in few.reason
 
 
+@pytest.mark.parametrize(("fall", "told"), [(9.2, True), (8.9, False)])
+def test_a_fall_lost_in_the_scatter_is_none(fall: float, told: bool) -> None:
+    """Two prices a month, 18 above a curve and 18 below: three errors of a mean are 54 / sqrt(37).
+
+    The curve is the mean at every age, so it is the fit; 0.978 of its fall is seen in 20 months.
+    """
+    age = np.repeat(np.arange(20.0), 2)
+    price = 200 + fall * np.exp(-0.2 * age) + 18.0 * np.tile([1.0, -1.0], 20)
+    curve = falling_with_floor(age, price)
+    assert curve.estimate == pytest.approx((200, 200 + fall, 0.2), rel=1e-5)
+    assert (0.9776 * fall > 54 / np.sqrt(37)) == told
+    assert isinstance(cross_check(age, price), CannotSay) != told
+
+
 def test_as_many_points_as_parameters_leave_nothing_to_tell_an_error_by() -> None:
-    with pytest.raises(ValueError, match="4 points cannot determine 4 parameters"):
-        fit_shape(TWO_SPEED, AGE[:4], HEIGHT[:4])
-    assert fit_shape(TWO_SPEED, AGE[:5], HEIGHT[:5]).n == 5
+    with pytest.raises(ValueError, match="2 points cannot determine 2 parameters"):
+        fit_shape(SATURATING, AGE[:2], HEIGHT[:2])
+    assert fit_shape(SATURATING, AGE[:3], HEIGHT[:3]).n == 3

@@ -226,9 +226,10 @@ def partial_likelihood(
         gradient = model.score(beta) - precision @ (beta - centre)
         curvature = precision - model.hessian(beta)
         step = np.linalg.solve(curvature, gradient)
+        longest = np.abs(step).max()
         # A long first step from the prior's mean could leave the region where exp() is tame.
-        beta = beta + step * min(1.0, 3.0 / max(np.abs(step).max(), 1e-12))
-        if np.abs(step).max() < 1e-8:
+        beta = beta + step * min(1.0, 3.0 / max(longest, 1e-12))
+        if longest < 1e-8:
             break
     return beta, np.linalg.inv(curvature)
 
