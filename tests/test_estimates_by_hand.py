@@ -469,6 +469,9 @@ def test_a_change_over_more_months_than_are_drawn_is_the_change_over_those(
     level = family.level[:, 0]
     by_hand = np.median((level[:, 3] / level[:, 0]) ** (1 / 3) - 1)
     assert monthly_change(family, 3)["change"].iloc[0] == pytest.approx(by_hand)
+    ends = np.quantile((level[:, 3] / level[:, 0]) ** (1 / 3) - 1, [0.1, 0.9])
+    told = monthly_change(family, 3)[["lower", "upper"]].iloc[0].tolist()
+    assert told == pytest.approx(ends.tolist())
 
 
 def test_a_common_move_is_told_against_the_forecast_from_all_other_quotes() -> None:
@@ -643,7 +646,7 @@ def test_a_broken_unit_is_held_against_the_weighted_mean_of_what_worked_then() -
     of opened units to untouched ones. A year and four months off nothing is said.
     """
     kind, day = class_knowledge("phone"), pd.Timestamp("2023-09-01")
-    sold = pd.DataFrame({"sale_date": pd.DatetimeIndex(["2023-07-01", "2024-01-01", "2022-03-01"])})
+    sold = pd.DataFrame({"sale_date": pd.DatetimeIndex(["2023-07-01", "2024-01-01", "2022-05-01"])})
     sold["amount"] = [300.0, 240.0, 900.0]
     rows = pd.DataFrame({"day": day, "amount": 100.0, "asked": [0.0, 1.0], "opened": [0.0, 1.0]})
     age = (day - LAUNCH).days / 30.4375
@@ -668,12 +671,14 @@ def test_a_broken_unit_is_held_against_the_weighted_mean_of_what_worked_then() -
 
 
 def test_before_anything_was_listed_the_usual_price_is_within_the_range_asked() -> None:
+    """Five per cent below the level to ten above (judgement), and paid as asked."""
     columns = {"days": [], "sold": [], "log_ratio": [], "channel": [], "class": []}
     rows = pd.DataFrame({**columns, "log_reached": []}).astype(
         {"days": float, "sold": bool, "log_ratio": float, "channel": "str", "class": "str"}
     )
     found = time_on_market(rows, 20.0)
-    assert found.lowest < 0.0 < found.highest
+    assert (found.lowest, found.highest) == (-0.05, 0.10)
+    assert found.reached == 1.0
 
 
 def test_the_step_of_all_families_is_generalised_least_squares(

@@ -83,6 +83,7 @@ def test_a_curve_is_told_month_by_month_with_scipys_80_per_cent(curves: PriceCur
         begun = np.maximum(launch, month_start(fit.layout.first_month))
         assert first[list(ids)].tolist() == begun.tolist()
     assert table["age_months"].min() >= 0
+    pd.testing.assert_frame_equal(price_curve(curves, last), price_curve(curves, last, 0.8, 1.0))
     assert table.index.get_level_values("month").max() == month_start(last + 4)
 
 

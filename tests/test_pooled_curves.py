@@ -165,6 +165,7 @@ def marginal(precision: np.ndarray, pull: np.ndarray, k: int) -> tuple[np.ndarra
 def test_models_are_taken_out_as_if_each_had_columns_of_its_own(known: bool) -> None:
     panel = usual_panel(5, known=models(3, known=known, first_ends=True), graded=True)
     x, y, sd = base_columns(panel)
+    y[3] += 1.0  # a price that is not what it is labelled
     prior = np.append(np.full(11, 0.5), sd**-2.0)
     quarter = panel.month // 3 - panel.month.min() // 3
     cells = [(panel.model * 100 + quarter, 0.045), (quarter, 0.05)]
@@ -207,6 +208,7 @@ def test_what_a_family_says_of_each_months_market_has_curve_models_and_traits_av
     assert {0, 30} <= set(ago)
     kept = panel.kept((ago >= 0) & (ago < 30))
     x, y, sd = base_columns(kept)
+    assert sd.tolist() == [0.07, 0.3]
     months = (29 - (last - kept.month)[:, None] == np.arange(30)).astype(float)
     prior = np.concatenate([np.diag(START.precision), sd**-2.0, np.full(30, 10.0)])
     quarter = kept.month // 3

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+from panels_by_hand import NOW, usual_panel
+from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation import shop_knowledge
+from repair_horizon.estimation.pooled_curves import part_steps
 from repair_horizon.estimation.pooled_ratios import FamilyRatios, PooledRatios
-from repair_horizon.estimation.rival_prices import SellerReserve, posterior
+from repair_horizon.estimation.rival_prices import (
+    SellerReserve,
+    bidding,
+    order_gap,
+    posterior,
+)
+from repair_horizon.estimation.shop_knowledge import steps
+from repair_horizon.tables.inputs import QUALITIES
 from scipy.stats import norm, skewnorm, truncnorm
 
 
@@ -68,6 +81,60 @@ def test_what_a_seller_takes_given_what_he_asks_is_one_normal_regressed_on_anoth
     assert spread == pytest.approx(0.6 * 0.4)
     open_price = SellerReserve(np.array([-0.2]), 0.3, 0.4, "").given(np.array([5.0]), np.inf)
     assert (open_price[0].tolist(), open_price[1]) == ([4.8], 0.3)
+
+
+@pytest.mark.parametrize(("seen", "n"), [(0.3, 0), (0.15, 12)])
+def test_bidders_behind_prices_to_the_last_digit(seen: float, n: int) -> None:
+    """Two thousand drawn worlds weighed by hand, the two highest of each by ``order_gap``.
+
+    Its moments are held against simulation elsewhere; auctions differ by 0.02 at least.
+    """
+    knowledge = class_knowledge("phone")
+    z = np.random.default_rng(5).standard_normal((3, 2000))
+    figures = (knowledge.serious_bidders, knowledge.bid_spread, knowledge.market("hammer_spread"))
+    count, bid, price = (f.value * np.exp(f.log_sd * r) for f, r in zip(figures, z, strict=True))
+    each = [order_gap(int(b)) for b in np.clip(np.rint(count), 2, 40)]
+    second = np.array([e.second for e in each]) * bid**2
+    apart = np.maximum(price**2 - second, 0.02**2)
+    assert (apart == 0.02**2).any()
+    weight = (second + apart) / seen**2
+    weight = np.exp(-n * (np.log(weight) / 2) ** 2)
+    gap = np.array([e.gap for e in each]) * bid
+    found, mean = bidding(knowledge, seen, n), np.average(gap, weights=weight)
+    whole = np.average(np.array([e.first for e in each]) * bid**2 + apart, weights=weight)
+    error = np.average((gap - mean) ** 2, weights=weight)
+    assert (found.gap, found.gap_sd, found.spread) == pytest.approx((mean, error**0.5, whole**0.5))
+
+
+def test_what_sellers_take_is_said_in_hundredths_of_what_rivals_pay() -> None:
+    """Thirty refusals at the rivals' price: so much more, by the mean shift."""
+    dear = posterior(np.zeros(30), np.full(30, np.inf), np.zeros(30))
+    assert f"take {100 * np.expm1(dear.mean_shift):.0f} % more than" in dear.words
+    cheap = posterior(np.full(30, -0.3), np.full(30, np.inf), np.ones(30))
+    assert cheap.mean_shift < -0.1
+    assert f"take {-100 * np.expm1(cheap.mean_shift):.0f} % less than" in cheap.words
+
+
+@pytest.mark.parametrize("name", ["_SHARED", "_OWN", "_SLOW"])
+def test_no_step_of_the_market_rests_on_a_tenth_of_a_judged_scale(
+    monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """Three families of forty sales a model: sizes move by under a seventh of their errors."""
+    rows = {f: SimpleNamespace(panel=usual_panel(i, graded=True)) for i, f in enumerate("abc")}
+    last = NOW.year * 12 + NOW.month - 1
+    kinds = dict.fromkeys(rows, "phone")
+    usual = list(steps(rows, kinds, last))  # type: ignore[arg-type]
+    monkeypatch.setattr(shop_knowledge, name, 1.1 * getattr(shop_knowledge, name))
+    for before, after in zip(usual, steps(rows, kinds, last), strict=True):  # type: ignore[arg-type]
+        assert abs(after.size - before.size) < before.sd / 7
+        assert after.sd == pytest.approx(before.sd, rel=0.11)
+
+
+def test_parts_lie_as_far_from_the_shops_steps_as_is_judged_and_the_class_says() -> None:
+    known = class_knowledge("phone")
+    for code in known.part_codes:
+        apart = [known.quality_apart(code, q) for q in QUALITIES]
+        np.testing.assert_allclose(part_steps(known, code), np.hypot(0.10, apart))
 
 
 def test_how_many_families_stand_behind_a_ratio_counts_all_but_the_one() -> None:

@@ -16,8 +16,6 @@ from repair_horizon.estimation.owner_guesses import (
     _OFFSETS,
     _SPREADS,
     _STRENGTHS,
-    SHARE_LOG_SD,
-    SHARE_STRENGTH,
     _hours_factor,
     _share_strength,
     owner_guesses,
@@ -224,6 +222,7 @@ def test_what_declared_shares_are_worth_is_the_dirichlet_multinomials_posterior_
 ) -> None:
     """Against scipy's likelihood on the same grid; a state declared never to be met says nothing.
 
+    Before any job they are worth twelve, log-normal with 0.7.
     Jobs that follow the declared shares make them worth more than jobs that do not.
     """
     shares = np.array([0.6, 0.3, 0.1])
@@ -236,10 +235,10 @@ def test_what_declared_shares_are_worth_is_the_dirichlet_multinomials_posterior_
             jobs += [key] * n
     told = _share_strength(pd.DataFrame(rows), pd.DataFrame(jobs))
     log = [
-        norm.logpdf(np.log(s / SHARE_STRENGTH) / SHARE_LOG_SD)
+        norm.logpdf(np.log(s / 12.0) / 0.7)
         + sum(dirichlet_multinomial.logpmf(c, s * shares, c.sum()) for c in found)
         for s in _STRENGTHS
     ]
     weight = np.exp(np.array(log) - max(log))
     assert told == pytest.approx(np.exp(weight @ np.log(_STRENGTHS) / weight.sum()), rel=1e-6)
-    assert (told > SHARE_STRENGTH) == loyal
+    assert (told > 12.0) == loyal

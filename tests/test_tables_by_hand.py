@@ -34,6 +34,7 @@ from repair_horizon.estimation.forecast import _grade_factors
 from repair_horizon.estimation.part_prices import (
     PartCurves,
     _offers,
+    _scarce,
     _stale,
     _supply,
     find_shifts,
@@ -152,6 +153,8 @@ def test_a_price_is_told_for_every_grade_channel_and_storage_seen(
             reason, 0.9, 18 if model in ("ulver_1", "ulver_2") else 0,
         )  # fmt: skip
         assert row["age_months"] == pytest.approx((day - launch).days / 30.4375, abs=0.006)
+    usual = price_forecast(logs, {FAMILY: curves}, 1)
+    pd.testing.assert_frame_equal(usual, price_forecast(logs, {FAMILY: curves}, 1, 0.8, ("grade",)))
     assert set(table["reason"]) == {"", "not launched yet", "no launch price and no sale"}
 
 
@@ -274,7 +277,7 @@ def test_a_shift_is_looked_for_in_the_newest_eighteen_months(
     assert bool(find_shifts(fit, ["q"] * 5)) == told  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("score", "quality"), [(21.5, "b"), (20.5, "")])
+@pytest.mark.parametrize(("score", "quality"), [(21.05, "b"), (20.95, "")])
 def test_one_quality_alone_has_shifted_where_it_is_clearer_by_an_error(
     monkeypatch: pytest.MonkeyPatch, score: float, quality: str
 ) -> None:
@@ -336,6 +339,31 @@ def test_quotes_have_moved_together_where_no_more_than_a_quarter_has_not(
     assert (found is not None) == told
 
 
+@pytest.mark.parametrize(
+    ("months", "score", "told"),
+    [(35.9, 3.0, False), (36.1, 3.0, True), (36.1, 2.51, True), (36.1, 2.49, False)],
+)
+def test_an_old_parts_last_three_quotes_are_dear_from_two_and_a_half_errors_on(
+    monkeypatch: pytest.MonkeyPatch, months: float, score: float, told: bool
+) -> None:
+    """Three years after launch; since the first of the three."""
+    now = pd.Timestamp("2024-12-20")
+    day = pd.DatetimeIndex(["2024-11-05", "2024-07-05", "2024-12-05", "2024-09-05"])
+    known = SimpleNamespace(
+        ids=("m",), launch=pd.DatetimeIndex([now - pd.Timedelta(days=round(months * 30.4375))])
+    )
+    month = np.array([parse_month(f"{d:%Y-%m}") for d in day])
+    panel = SimpleNamespace(models=known, model=np.zeros(4, dtype=int), day=day, month=month)
+    monkeypatch.setattr(
+        part_prices, "common_move",
+        lambda _, late: (score * 0.1, 0.1) if late.tolist() == [3, 0, 2] else None,
+    )  # fmt: skip
+    curves = curves_with(fit=SimpleNamespace(panel=panel), shifts=())
+    found = [row[:4] for row in _scarce(curves, now)]
+    since = pd.Timestamp("2024-09-01")
+    assert found == [("m", "", "possible scarcity", since)] * told
+
+
 # -- grades
 
 
@@ -362,7 +390,9 @@ def test_grades_out_of_order_share_their_mean_weighed_by_their_errors() -> None:
     np.testing.assert_allclose(best["S"], best["A"])
 
 
-@pytest.mark.parametrize(("order", "good"), [("ABCD", "B"), ("ABCDE", "B"), ("ABCDEFG", "C")])
+@pytest.mark.parametrize(
+    ("order", "good"), [("ABCD", "B"), ("ABCDE", "B"), ("ABCDEFG", "C"), ("ABCDEFGHI", "D")]
+)
 def test_a_family_never_sold_is_told_at_the_grade_a_third_down(
     logs: Logs, order: str, good: str
 ) -> None:

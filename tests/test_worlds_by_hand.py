@@ -9,22 +9,23 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from panels_by_hand import LAUNCH, models, points, usual_panel
+from panels_by_hand import LAUNCH, NOW, models, points, usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation import shop_knowledge
 from repair_horizon.estimation.curve.design import (
     Priors,
     dense_prior,
+    layout_of,
     level_and_slopes,
     rows_at,
 )
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import models_of
-from repair_horizon.estimation.curve.predict import draw, predict
+from repair_horizon.estimation.curve.predict import Band, draw, predict
 from repair_horizon.estimation.device_prices import PRICE_PRIORS
 from repair_horizon.estimation.forecast import FamilyOutlook, forecast
-from repair_horizon.estimation.owner_guesses import owner_guesses
+from repair_horizon.estimation.owner_guesses import _prior, owner_guesses
 from repair_horizon.estimation.part_paths import FittedPart, PartPaths
 from repair_horizon.estimation.part_prices import (
     PART_PRIORS,
@@ -47,7 +48,13 @@ from repair_horizon.estimation.pooled_ratios import (
     ratio_centre,
     single_units,
 )
-from repair_horizon.estimation.price_rows import _traits, deflated, read_index, usual_ratio
+from repair_horizon.estimation.price_rows import (
+    _traits,
+    deflated,
+    price_panel,
+    read_index,
+    usual_ratio,
+)
 from repair_horizon.estimation.repairs import _class_jobs, fit_rates, shares_after_reading
 from repair_horizon.estimation.shop_knowledge import market_break
 from repair_horizon.logs import CannotSay, LogFault
@@ -429,6 +436,7 @@ def test_traits_are_grades_channels_and_what_differs_and_all_but_asking_may_age(
     assert found.names == ("grade B", "channel s", "asking price", "storage doubling")
     assert found.values.tolist() == [[0, 0, 0, 1], [1, 0, 1, 0], [0, 1, 0, 0]]
     assert found.ageing.tolist() == [True, True, False, True]
+    assert (found.sd == 0.3).all()
     assert _traits(*columns, asked & False, 0 * doubled).names == ("grade B", "channel s")
 
 
@@ -458,7 +466,60 @@ def test_an_index_is_read_whole_or_told_line_by_line(tmp_path: Path) -> None:
     assert [(f.line, f.column) for f in told.value.faults] == [(3, "date"), (2, "index")]
 
 
+def test_columns_of_season_step_and_ageing_traits_by_hand() -> None:
+    """A year is one turn of 365.25 days; traits age by years past 18 months; a step stays."""
+    known = models(2, first_ends=True)
+    panel = usual_panel(1, 2, known=known, graded=True)
+    panel = replace(panel, traits=replace(panel.traits, ageing=np.array([True])))
+    layout = layout_of(panel, Priors())
+    days = pd.DatetimeIndex(["2022-04-01", "2024-03-01"])
+    where = replace(points(0, days, traits=1), traits=np.array([[1.0], [2.0]]))
+    dense = rows_at(layout, where, known, (panel.traits, panel.now)).dense
+    turn = 2 * np.pi * np.array([91, 61]) / 365.25
+    late = (np.array([90, 790]) / 30.4375 - 18) / 12
+    expected = {"level": [1, 1], "grade B": [1, 2], "grade B by age": late * [1, 2]}
+    expected |= {"step": [0, 1], "season cos": np.cos(turn), "season sin": np.sin(turn)}
+    for name, values in expected.items():
+        np.testing.assert_allclose(dense[:, layout.dense(name)], values, err_msg=name)
+
+
+def test_a_sales_quantiles_rise_with_their_chance_and_the_middle_one_is_the_median() -> None:
+    band = Band(np.array([-0.5]), np.array([0.01]), 0.1)
+    found = [float(band.sale_quantile(p)[0]) for p in (0.4, 0.48, 0.5, 0.52, 0.6)]
+    assert found == sorted(found)
+    assert found[1] < found[2] == -0.5 < found[3]
+
+
+def test_a_price_counts_for_the_sales_it_is_the_mean_of_and_else_for_one() -> None:
+    rows = pd.DataFrame({"model_id": ["m0", "m1"], "amount": [300.0, 400.0], "key": ["a", "b"]})
+    rows = rows.assign(day=pd.to_datetime(["2023-01-01"] * 2), n_averaged=[np.nan, 4.0])
+    traits = usual_panel(1).kept(np.arange(120) < 2).traits
+    found = price_panel(models(2), rows, traits, NOW, Priors())
+    assert found.counts.tolist() == [1.0, 4.0]
+    np.testing.assert_allclose(found.y, np.log([300 / 500, 400 / 500]))
+
+
 # -- jobs and readings
+
+
+def test_a_guess_of_certainty_counts_as_98_of_a_hundred() -> None:
+    """Nor does one count for less than two of a hundred."""
+    zero, half = np.zeros(1), np.full(1, 0.5)
+    told = [_prior(np.array([g]), zero, half)[0][0, 0] for g in (1.0, 0.99, 0.98, 0.979)]
+    assert told[0] == told[1] == told[2] > told[3]
+    low = [_prior(np.array([g]), zero, half)[0][0, 0] for g in (0.0, 0.02, 0.021)]
+    assert low[0] == low[1] < low[2]
+
+
+def test_hours_of_the_classs_states_are_the_classs_and_no_owners_factor_is_on_them(
+    tmp_path: Path,
+) -> None:
+    head = "family_id,listed_fault,state,prior_share,part_codes,bench_hours,prior_success\n"
+    logs = workspace(tmp_path / "w", fault_states=head)
+    guesses = replace(owner_guesses(logs), hours_factor=1.5)
+    states = fit_rates(logs, FAMILY, guesses).states
+    usual = class_knowledge("phone").fault_states(FAMILY)
+    np.testing.assert_allclose(states["hours"], usual["bench_hours"])
 
 
 def test_jobs_of_the_class_are_those_of_its_other_families(tmp_path: Path) -> None:

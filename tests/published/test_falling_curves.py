@@ -78,6 +78,7 @@ def test_rates_are_looked_for_from_the_span_to_the_finest_gap() -> None:
     np.testing.assert_allclose(np.diff(np.log10(grid)), np.log10(6e5) / (len(grid) - 1))
     assert len(grid) == np.floor(12 * np.log10(6e5)) + 2
     np.testing.assert_allclose(log_grid(np.array([5.0, 6.0]))[[0, -1]], [1e-3 / 6, 30.0])
+    np.testing.assert_allclose(log_grid(np.array([5.0, 5.0]))[[0, -1]], [1e-3 / 5, 30.0])
 
 
 def test_cross_check_recovers_a_known_curve_and_refuses_what_traces_none() -> None:
