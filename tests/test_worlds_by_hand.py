@@ -22,7 +22,7 @@ from repair_horizon.estimation.curve.design import (
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import models_of
-from repair_horizon.estimation.curve.predict import Band, draw, predict
+from repair_horizon.estimation.curve.predict import Band, draw, level_paths, predict
 from repair_horizon.estimation.device_prices import PRICE_PRIORS
 from repair_horizon.estimation.forecast import FamilyOutlook, forecast
 from repair_horizon.estimation.owner_guesses import _prior, owner_guesses
@@ -586,6 +586,20 @@ def test_what_a_reading_leaves_unsure_is_the_spread_of_bayes_rule_on_drawn_count
 
 
 # -- draws of the joint fit
+
+
+def test_a_day_beyond_what_was_drawn_stands_on_the_last_month_and_quarter_drawn() -> None:
+    """As if these had been drawn over and over again to that day."""
+    fit = fit_joint(usual_panel(2), Priors())
+    drawn = draw(fit, 3, 50, np.random.default_rng(4))
+    last = [np.repeat(a[..., -1:], 30, axis=-1) for a in (drawn.market, drawn.drift)]
+    longer = replace(
+        drawn,
+        market=np.concatenate([drawn.market, last[0]], axis=-1),
+        drift=np.concatenate([drawn.drift, last[1]], axis=-1),
+    )
+    where = points(0, pd.DatetimeIndex(["2025-03-15", "2026-12-15"]))
+    np.testing.assert_allclose(level_paths(fit, drawn, where), level_paths(fit, longer, where))
 
 
 def test_drawn_coefficients_and_market_have_the_moments_of_the_posterior() -> None:
