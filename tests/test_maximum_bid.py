@@ -431,7 +431,7 @@ def test_a_month_moves_a_bid_by_what_it_moves_the_values_behind_it() -> None:
     The linear effect is that of the values of the options chosen the month before: no step is
     over a fifth of the bid and over twice the linear effect.
     """
-    shop, months, steps = demo_shop(), 6, []
+    shop, months, steps = demo_shop(300, VALUATION), 6, []
     families = shop.logs.families[:2]
     economics = shop.economics(families, months=months)
     for unit in (u for f in families for u in economics.units(f)):
