@@ -339,6 +339,37 @@ def test_quotes_have_moved_together_where_no_more_than_a_quarter_has_not(
     assert (found is not None) == told
 
 
+def test_a_quote_within_one_and_a_half_of_its_errors_has_not_moved() -> None:
+    """Two of six late quotes less and less far off, by the rules for Gaussian vectors.
+
+    Six quotes may hold one that has not moved, not two: no move is told while both lie within.
+    """
+    drawn = usual_panel(2, each=20)
+    late = np.flatnonzero(drawn.model == 0)[np.argsort(drawn.day[drawn.model == 0])][-6:]
+    others = np.setdiff1d(np.arange(len(drawn.y)), late)
+    y = drawn.y.copy()
+    y[late] -= fit_joint(drawn, part_prices.PART_PRIORS).residuals[late]
+    quarter, seen = drawn.month // 3, set()
+    for height in np.arange(0.30, 0.44, 0.01):
+        moved = y + 0.5 * np.isin(np.arange(len(y)), late)
+        moved[late[:2]] += height - 0.5
+        fit = fit_joint(replace(drawn, y=moved), part_prices.PART_PRIORS)
+        x, prior = fit.rows.full(), fit.posterior.prior_precision
+        drift = fit.scales.drift**2 * 0.8 ** np.abs(np.subtract.outer(quarter, quarter))
+        drift = drift * np.equal.outer(drawn.model, drawn.model)
+        own = np.diag(1 / fit.row_precision)
+        cov = x @ np.linalg.inv(prior) @ x.T + drift + own
+        off = moved - x @ np.linalg.solve(prior, fit.posterior.prior_pull)
+        gain = cov[np.ix_(late, others)] @ np.linalg.inv(cov[np.ix_(others, others)])
+        error = off[late] - gain @ off[others]
+        left = (cov - own)[np.ix_(late, late)] - gain @ cov[np.ix_(others, late)]
+        sd = np.sqrt(np.diag(left) + fit.scales.noise**2)
+        still = int((error < 1.5 * sd).sum())
+        assert (part_prices.common_move(fit, late) is not None) == (still <= 1), height
+        seen.add((still, int((error < 1.65 * sd).sum())))
+    assert any(a <= 1 < b for a, b in seen), "a tenth more would be told apart"
+
+
 @pytest.mark.parametrize(
     ("months", "score", "told"),
     [(35.9, 3.0, False), (36.1, 3.0, True), (36.1, 2.51, True), (36.1, 2.49, False)],
