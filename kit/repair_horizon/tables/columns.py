@@ -126,7 +126,7 @@ def _days(texts: pa.Array, bad: Bools) -> Read:
     real = (month >= 1) & (month <= 12) & (day >= 1) & (day <= length.astype("int64"))
     real &= (year >= _EARLIEST_YEAR) & (year <= _LATEST_YEAR)
     values = (first.astype("datetime64[D]") + (day - 1)).astype("datetime64[s]")
-    values[~(told & real)] = np.datetime64("NaT")
+    values[~(told & real)] = np.datetime64("NaT", "s")
     return values, bad | (told & ~real)
 
 
