@@ -98,3 +98,14 @@ def test_a_long_file_of_recurring_words_is_read_alike(tmp_path: Path, monkeypatc
     assert [isinstance(t, pd.CategoricalDtype) for t in at_once.dtypes[:4]] == [False, *[True] * 3]
     plain = at_once.astype(dict.fromkeys(["word", "quoted", "one"], "str"))
     pd.testing.assert_frame_equal(plain, carefully(path, monkeypatch))
+
+
+def test_a_heading_of_bytes_that_are_no_text_is_refused_in_words(tmp_path: Path) -> None:
+    """A name in quotes that runs on into a second line, which is no UTF-8 (found by fuzzing)."""
+    path = tmp_path / "sales.csv"
+    path.write_bytes(b'sale_id,"b\n\xff"\n1,2\n')
+    with pytest.raises(LogFault) as told:
+        reading.csv_text(path)
+    assert [(f.found, f.allowed) for f in told.value.faults] == [
+        ("byte 0xff at offset 11", "UTF-8")
+    ]

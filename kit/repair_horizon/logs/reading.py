@@ -144,9 +144,10 @@ def _fields(content: bytes, names: Sequence[str], often: Collection[str]) -> Any
                 strings_can_be_null=False,
             ),
         )
-    except pa.ArrowInvalid:
+        found = table.column_names
+    except (pa.ArrowInvalid, UnicodeDecodeError):  # it takes a name of any bytes until asked for
         return None
-    return table if table.column_names == list(names) else None
+    return table if found == list(names) else None
 
 
 def _as_pandas(column: Any) -> Any:
