@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from demo_copies import demo_logs
 from family_by_hand import NASTY, family_by_hand
+from repair_horizon.estimation.curve import checks
 from repair_horizon.estimation.curve.checks import (
     FAR_OFF,
     far_off,
@@ -171,3 +172,16 @@ def test_the_page_names_what_stands_out_as_text() -> None:
     assert "No group of sales lies off its curve" in said
     assert "Outliers" not in said
     assert fit_checks(month.with_tables(model_effects=pd.DataFrame())).html == ""
+
+
+def test_a_family_of_very_many_models_goes_without_the_robust_check(
+    fit: JointFit, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It takes the cube of their number: 200 models at most (a family of 1,000 took minutes)."""
+    whole, sold = robust_check(fit), int((fit.panel.sales_by_model > 0).sum())
+    monkeypatch.setattr(checks, "MOST_MODELS", sold)
+    pd.testing.assert_frame_equal(robust_check(fit), whole)
+    monkeypatch.setattr(checks, "MOST_MODELS", sold - 1)
+    left_out = robust_check(fit)
+    assert left_out.empty
+    assert list(left_out) == list(whole)

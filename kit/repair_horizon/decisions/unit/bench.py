@@ -114,9 +114,14 @@ class Bench:
     def qualities(self) -> dict[str, list[str]]:
         """Qualities with a price, sorted, of each part that has one."""
         out: dict[str, list[str]] = {}
-        for model_id, code, quality in sorted(self.outlook.parts):
-            if model_id == self.model_id:
-                out.setdefault(code, []).append(quality)
+        parts, mine = self.outlook.parts, self.model_id
+        own = (
+            parts.of(mine)
+            if isinstance(parts, PartPaths)
+            else [k[1:] for k in parts if k[0] == mine]
+        )
+        for code, quality in sorted(own):
+            out.setdefault(code, []).append(quality)
         return out
 
     @cached_property

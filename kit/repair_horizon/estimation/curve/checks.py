@@ -45,6 +45,8 @@ FAR_OFF = 4.0
 _AGES = (12.0, 24.0, 36.0)
 _AGE_NAMES = ("under 12 months", "12 to 24 months", "24 to 36 months", "36 months and more")
 _PRICES = ("cheapest third", "middle third", "dearest third")
+MOST_MODELS = 200
+"""Models of a family up to which trait effects are held against a robust regression."""
 _SPARE = 6  # rows to spare beside the columns
 
 
@@ -167,10 +169,12 @@ def robust_check(fit: JointFit) -> pd.DataFrame:
     DataFrame
         ``name, ours, robust, std_error`` (log effects, the robust one's error) and ``apart``: they
         differ by more than two standard errors. Empty where there are hardly more rows than
-        columns.
+        columns, and beyond ``MOST_MODELS`` models sold: it takes their number's cube.
     """
     panel = fit.panel
     sold = panel.sales_by_model > 0
+    if sold.sum() > MOST_MODELS:
+        return pd.DataFrame(columns=["name", "ours", "robust", "std_error", "apart"])
     years = panel.age / 12.0
     own = np.flatnonzero(np.ptp(panel.traits.values, axis=0) > 0)
     traits = panel.traits.values[:, own]
@@ -239,12 +243,11 @@ def parameter_table(fit: JointFit, level: float = 0.8) -> pd.DataFrame:
     DataFrame
         ``name, estimate, std_error, lower, upper``; log points, slopes per year.
     """
-    results = augmented_ols(fit)
-    estimate, error = results.params.to_numpy(), results.bse.to_numpy()
+    estimate, error = fit.posterior.mean, np.sqrt(np.diag(fit.posterior.cov))
     half = ndtri((1 + level) / 2) * error
     return pd.DataFrame(
         {
-            "name": list(results.params.index),
+            "name": coefficient_names(fit.layout, fit.panel.models.ids),
             "estimate": estimate,
             "std_error": error,
             "lower": estimate - half,
