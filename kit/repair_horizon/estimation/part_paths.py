@@ -229,14 +229,13 @@ class FittedPart:
         """What the price of a model's part rests on."""
         if (model_id, quality) in self.curves.terms:
             return Basis.OWN, "own quotes"
-        quotes = [(m, int(o.n_quotes)) for (m, _), o in self.curves.terms.items()]
-        others = sum(n for m, n in quotes if m == model_id)
+        others = self.curves.quotes.get(model_id, 0)
         if others:
             return (
                 Basis.FAMILY,
                 f"estimated from {others} quote{'s' * (others > 1)} of another quality",
             )
-        siblings = len({m for m, _ in quotes})
+        siblings = len(self.curves.quotes)
         words = f"estimated from {siblings} sibling{'s' * (siblings > 1)}"
         unseen = ", quality from the class" if quality in self.unseen else ""
         return Basis.FAMILY, words + unseen

@@ -248,6 +248,14 @@ class PartCurves:
         return {(str(o.model_id), str(o.quality_class)): o for o in self.offers.itertuples()}
 
     @cached_property
+    def quotes(self) -> dict[str, int]:
+        """Quotes of each model that has one, in any quality."""
+        out: dict[str, int] = {}
+        for (model_id, _), offer in self.terms.items():
+            out[model_id] = out.get(model_id, 0) + int(offer.n_quotes)
+        return out
+
+    @cached_property
     def usual_terms(self) -> dict[str, tuple[float, float, float]]:
         """Usual shipping, lead days and share arriving dead of each quality over the family."""
         terms = ["shipping", "lead_days", "doa_rate"]

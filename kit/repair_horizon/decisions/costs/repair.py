@@ -71,13 +71,13 @@ def recovered_part(job: Job, settings: Settings) -> Floats:
 
 
 def part_out_value(
-    prices: npt.ArrayLike, parts: int, settings: Settings, fee_rate: float, fixed: float
+    price: npt.ArrayLike, parts: int, settings: Settings, fee_rate: float, fixed: float
 ) -> Floats:
     """Net proceeds of breaking a unit down, before testing.
 
     Parameters
     ----------
-    prices
+    price
         What all harvestable parts together would fetch used, of any shape.
     parts
         How many they are.
@@ -87,7 +87,7 @@ def part_out_value(
         The channel's share of the price and fee per order.
     """
     out = settings.part_out
-    gross = cents(np.asarray(prices) * out.sold_share)
+    gross = cents(np.asarray(price) * out.sold_share)
     costs = parts * (fixed + out.carriage_per_part) + out.hours * settings.bench.rate_per_hour
     value: Floats = cents(gross - cents(gross * fee_rate) - cents(costs))
     return value
