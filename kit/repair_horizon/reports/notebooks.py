@@ -255,7 +255,12 @@ def _fresh(limits: Limits) -> dict[str, Any]:
     words = list(_WORDS)
     if limits.memory_gb is not None:
         words.append(f"--IPKernelApp.exec_lines={_STATE}.limit_kernel({limits.memory_gb})")
-    return {"extra_arguments": words, "timeout_func": _time_left(limits)}
+    # Killed once its cells are through: asked to leave, every other one waits to be told again.
+    return {
+        "extra_arguments": words,
+        "timeout_func": _time_left(limits),
+        "shutdown_kernel": "immediate",
+    }
 
 
 def _judge(executed: Any) -> None:
