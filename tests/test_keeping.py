@@ -11,6 +11,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from demo_copies import DEMO
+from repair_horizon import fitted_shop
+from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.files.keeping import Keeper, packed, unpacked
 from repair_horizon.logs import read_logs
 from repair_horizon.shop import Shop, open_shop
@@ -149,6 +151,22 @@ def test_rules_change_no_fit_and_a_row_changes_its_own_familys(place: Path) -> N
     assert not rules & (fits | {"knowledge"})
     assert {"bids", "shelf", f"opportunity-cost-{opened(place).month()}"} <= rules & listing & sale
     assert fits <= listing & sale  # families learn from each other's prices
+
+
+def test_what_was_known_a_month_before_is_kept_apart(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Last month's view is fitted once, and neither takes the place of the other."""
+
+    def both() -> tuple[Shop, Shop]:
+        now = opened(place)
+        logs = now.logs.as_of(now.now - pd.DateOffset(months=1))
+        return now, now.as_known(logs, now.settings, NO_CHARGES)
+
+    told = [packed(shop.estimates(FAMILY)) for shop in both()]
+    assert told[0] != told[1]
+    monkeypatch.setattr(fitted_shop, "fit_family", lambda *_: pytest.fail("fitted again"))
+    assert [packed(shop.estimates(FAMILY)) for shop in both()] == told
 
 
 def one_more_open(text: str) -> str:

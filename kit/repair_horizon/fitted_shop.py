@@ -148,6 +148,11 @@ class FittedShop:
         out._estimates = self._estimates
         return out
 
+    def as_known(self, logs: Logs, settings: Settings, valuation: Valuation) -> Self:
+        """Return the business as it was known before; its fits are kept apart from today's."""
+        given = (self.calibration, valuation, None, self._keeper.beside("before"))
+        return type(self)(logs, settings, *given)
+
     def only(self, families: Sequence[str], month: Month = None) -> Self:
         """Return a shop of some families at what the whole one's month makes of hours and cash."""
         given = (self.calibration, self.valuation(month), self.knowledge, FORGETS, self.sellers)

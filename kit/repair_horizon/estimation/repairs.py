@@ -62,18 +62,17 @@ class RepairRates:
 
     def draw_shares(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
         """State shares of one listed fault, (draws, states), rows summing to one."""
-        alpha = self.states.loc[self.states["listed_fault"] == fault, "alpha"].to_numpy(float)
-        return rng.dirichlet(np.maximum(alpha, 1e-6), draws)
+        return rng.dirichlet(np.maximum(self._of(fault, "alpha"), 1e-6), draws)
 
     def draw_success(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
         """Success rates by state of one listed fault, (draws, states)."""
-        rows = self.states[self.states["listed_fault"] == fault]
-        drawn = rng.beta(
-            np.maximum(rows["success_a"].to_numpy(float), 1e-9),
-            np.maximum(rows["success_b"].to_numpy(float), 1e-9),
-            (draws, len(rows)),
-        )
-        return np.where(rows["prior_success"].to_numpy(float) > 0, drawn, 0.0)
+        a, b = (np.maximum(self._of(fault, name), 1e-9) for name in ("success_a", "success_b"))
+        drawn = rng.beta(a, b, (draws, len(a)))
+        return np.where(self._of(fault, "prior_success") > 0, drawn, 0.0)
+
+    def _of(self, fault: str, column: str) -> Floats:
+        """One column of a listed fault's states."""
+        return np.array([row[column] for row in self.by_fault[fault]], dtype="float64")
 
     def draw_grades(self, draws: int, rng: np.random.Generator) -> Floats:
         """Grade shares after repair, (draws, grades)."""

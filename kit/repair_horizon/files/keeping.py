@@ -100,6 +100,10 @@ class Keeper:
         found: T | None = self.find(name, rests_on)
         return self.keep(name, rests_on, make()) if found is None else found
 
+    def beside(self, name: str) -> Keeper:
+        """Return a folder within this one, for results of the same names that rest on others."""
+        return FORGETS if self.folder is None else Keeper(self.folder / name)
+
     def find(self, name: str, rests_on: Sequence[str]) -> Any:
         """Return what is kept under a name, None where nothing is that rests on the same."""
         if self.folder is None:

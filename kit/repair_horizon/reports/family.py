@@ -174,7 +174,8 @@ def _declared(name: str, table: pd.DataFrame | None) -> pd.DataFrame:
     """Return a table with its declared columns in their order; an empty one typed."""
     if table is None or table.empty:
         return OUTPUTS[name].empty()
-    return table[OUTPUTS[name].names]
+    names = OUTPUTS[name].names
+    return table if list(table.columns) == names else table[names]
 
 
 def _near_tables(
@@ -238,7 +239,7 @@ def _month_before(now: Shop, day: pd.Timestamp, past: Before, month: int) -> Sho
         rules = now.settings if past.rules is None else with_own_days(logs, past.rules)
         rules = replace(rules, seed=now.settings.seed, draws=now.settings.draws)
         worth = past.valuation or now.valuation(month)
-        _before[now] = key, Shop(logs, rules, now.calibration, worth)
+        _before[now] = key, now.as_known(logs, rules, worth)
     return _before[now][1]
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -38,9 +39,15 @@ class StopMonths:
     months: Ints
     horizon: int
 
+    @cached_property
+    def _come(self) -> Ints:
+        """Draws in which it has come by each month, the horizon the last."""
+        counted: Ints = np.bincount(self.months, minlength=self.horizon + 1).cumsum()
+        return counted
+
     def quantile(self, p: float) -> int | None:
-        """Quantile in whole months; None where it lies beyond the forecast."""
-        value = int(np.quantile(self.months, p, method="inverted_cdf"))
+        """Quantile in whole months, the first by which such a share has come; None beyond."""
+        value = int(np.searchsorted(self._come, p * len(self.months)))
         return None if value >= self.horizon else value
 
     def probability_by(self, month: int) -> float:
@@ -49,8 +56,7 @@ class StopMonths:
 
     def chances(self) -> list[float]:
         """Chance that it has come by each month of the forecast."""
-        counted = np.bincount(self.months, minlength=self.horizon + 1)[: self.horizon]
-        by_month: list[float] = (counted.cumsum() / len(self.months)).tolist()
+        by_month: list[float] = (self._come[: self.horizon] / len(self.months)).tolist()
         return by_month
 
 
