@@ -35,7 +35,7 @@ from repair_horizon.decisions.unit.bid import (
     Bid,
     Outcomes,
     bid_on_terms,
-    highest_bids,
+    highest_prices,
     outcomes,
     verdict_of,
 )
@@ -225,7 +225,7 @@ class UnitFigures:
     @cached_property
     def _highest(self) -> Floats:
         """Unrounded maximum bid by month, within the owner's limits."""
-        return np.array([bid.exact for bid in highest_bids(self.unit)])
+        return highest_prices(self.unit)
 
     @cached_property
     def stops(self) -> pd.DataFrame:

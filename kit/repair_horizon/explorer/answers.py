@@ -17,7 +17,7 @@ from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import date_rows, needed_until, part_rows, unit_stops
 from repair_horizon.decisions.month.thresholds import bid_path
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
-from repair_horizon.decisions.unit.bid import bid_on_terms, highest_bids, outcomes, verdict_of
+from repair_horizon.decisions.unit.bid import bid_on_terms, highest_prices, outcomes, verdict_of
 from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, AtGate, break_evens, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
@@ -180,7 +180,7 @@ def _state_options(unit: UnitEconomics, state: StateOptions) -> pd.DataFrame:
 
 def stop_table(unit: UnitEconomics, first_month: int) -> pd.DataFrame:
     """Stop dates of the unit and of the parts its states need."""
-    exact = np.array([bid.exact for bid in highest_bids(unit)])
+    exact = highest_prices(unit)
     rows = date_rows(unit, unit_stops(unit, exact), LEVEL, first_month)
     rows += part_rows([needed_until(unit)], unit.months, LEVEL, first_month)
     return OUTPUTS["stop_dates"].table(rows)

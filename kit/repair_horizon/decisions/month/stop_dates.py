@@ -20,7 +20,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from repair_horizon.decisions.costs.money import margin_fraction
-from repair_horizon.decisions.unit.bid import highest_bids
+from repair_horizon.decisions.unit.bid import highest_prices
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
@@ -93,8 +93,7 @@ def stop_dates(economics: Economics, level: float = 0.8) -> pd.DataFrame:
                 start = {"model_id": unit[0], "listed_fault": unit[1], "reason": unit[2].reason}
                 own += [{**start, "date_name": n} for n in (BUY_STOP, BID_ZERO, REPAIR_STOP)]
                 continue
-            bids = np.array([bid.exact for bid in highest_bids(unit)])
-            own += date_rows(unit, unit_stops(unit, bids), level, first)
+            own += date_rows(unit, unit_stops(unit, highest_prices(unit)), level, first)
             needed.append(needed_until(unit))
         own += part_rows(needed, horizon, level, first)
         rows += [{**row, "family_id": family_id} for row in own]

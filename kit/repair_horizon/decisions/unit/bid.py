@@ -248,6 +248,11 @@ def highest_bids(unit: UnitEconomics) -> list[Highest]:
     return [highest(outcomes(unit, month)) for month in range(unit.months)]
 
 
+def highest_prices(unit: UnitEconomics) -> Floats:
+    """Unrounded prices of ``highest_bids``, (months,)."""
+    return np.array([bid.exact for bid in highest_bids(unit)])
+
+
 def against(won: WonLot, rules: Settings) -> str:
     """Say what speaks against bidding although something may be bid; empty if nothing does.
 
