@@ -36,6 +36,7 @@ def _thresholds() -> pd.DataFrame:
         hammer_upper=table["hammer"] * 1.3,
         bid_next_month=[118.0, 79.0, 0.0, None],
         main_state=["display_only", "display_only", "locked", None],
+        then=["repair", "sell as is", "not sold: locked", None],
         confidence=["own sales", "few sales", "few sales", "cannot say"],
         **{
             f"{date}_{end}": pd.to_datetime(pd.Series(values))

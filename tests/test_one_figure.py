@@ -88,6 +88,25 @@ def test_bids_and_plan_tell_the_thresholds(shop: Shop, thresholds: pd.DataFrame)
             assert all(same(plan.loc[f"{model}:{fault}", n], row[n]) for n in names[:4])
 
 
+def test_what_is_done_with_it_then_is_the_same_on_every_face(
+    shop: Shop, thresholds: pd.DataFrame
+) -> None:
+    """Bids, page and thresholds say of a unit in its commonest state what the shelf would do."""
+    bids = shop.bids().set_index("listing_id")
+    done = (
+        shop.dispositions()
+        .sort_values("share", kind="stable")
+        .groupby(["model_id", "listed_fault"])
+    )
+    common = done.last()["option"]
+    page = family_month(shop, FAMILIES[0], shop.month()).thresholds
+    page = page.set_index(["model_id", "listed_fault"])["then"]
+    for (model, fault), row in thresholds.iterrows():
+        assert row["then"] == common[model, fault] == bids.loc[f"{model}:{fault}", "then"]
+    assert page.to_dict() == thresholds["then"].reindex(page.index).to_dict()
+    assert thresholds["then"].nunique() > 1
+
+
 def test_a_listings_own_carriage_and_premium_move_its_bid_and_the_difference_is_told(
     shop: Shop, thresholds: pd.DataFrame
 ) -> None:

@@ -203,6 +203,30 @@ class TestCharts:
         assert figure.data[0].text[-1] == "120"
         assert "EUR\u00a0120 is left to bid" in figure.layout.meta["title"]
 
+    def test_a_repair_that_is_drawn_and_not_the_best_option_is_said_not_to_be(self):
+        """The chart goes down from a repaired unit's price, whatever the bid counts with."""
+        month = family_by_hand()
+        ends = month.end_states.assign(state="display_only")
+        sold = ends.assign(action="sell as is")
+        said = {
+            name: bids.waterfall_piece(month.with_tables(end_states=table)).figure.layout.meta
+            for name, table in (("repair", ends), ("sold", sold))
+        }
+        assert "the bid counts with repair." in said["repair"]["sentence"]
+        assert "not the best" not in said["repair"]["sentence"]
+        assert (
+            "Repair is drawn, which is not the best option: if it is display only, the bid counts "
+            "with sell as is (EUR\u00a0150 still to come, EUR\u00a0200 by repair)."
+        ) in said["sold"]["sentence"]
+
+    def test_the_table_of_verdicts_and_the_picture_say_what_a_unit_is_bought_for(self):
+        month = family_by_hand()
+        seen = " ".join(Elements(bids.verdicts(month).html).words)
+        assert " ".join(seen.split()).count("sell as is") == 1
+        labels = bids.bid_picture_piece(month).html
+        assert "maximum bid EUR\u00a0120, to repair, usual hammer price" in labels
+        assert "maximum bid EUR\u00a080, to sell as is, usual hammer price" in labels
+
     def test_won_lost_and_skipped_auctions_differ_in_shape(self):
         figure = bids.bid_pieces(family_by_hand())[0].figure
         shapes = [t.marker.symbol for t in figure.data if t.mode == "markers"]

@@ -162,7 +162,7 @@ class TestWords:
     def test_the_headline_says_what_to_buy_and_stop_with_the_bid_and_the_chance_of_winning(self):
         said = headline(family_by_hand())
         assert [s.split()[0] for s in said] == ["Buy", "Stop", "Nothing"]
-        assert "(up to EUR\u00a0120, wins 6 in 10)" in said[0]
+        assert "(up to EUR\u00a0120, to repair, wins 6 in 10)" in said[0]
         assert said[2].endswith("no price is known.")
 
     def test_the_page_is_about_the_unit_that_earns_most(self):
@@ -206,7 +206,9 @@ class TestFirstPage:
             "Hand 1 with display dead down EUR\u00a06 (resale prices)"
         )
         said = sentence(main_rows(), "EUR", since)
-        assert said.startswith("Buy Hand 1 with display dead (up to EUR\u00a0120); buy nothing of ")
+        assert said.startswith(
+            "Buy Hand 1 with display dead (up to EUR\u00a0120, to repair); buy nothing of "
+        )
         assert said.endswith(f"; {since}.")
         assert said.count(". ") == 0
 

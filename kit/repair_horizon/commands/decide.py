@@ -34,13 +34,15 @@ if TYPE_CHECKING:
 # What is shown of each table, columns parted by spaces.
 BIDS_SHOWN = (
     "listing_id model_id listed_fault end_time current_bid max_bid offer probability_win "
-    "advice verdict expected_profit profit_per_hour probability_loss ask reason"
+    "advice verdict then expected_profit profit_per_hour probability_loss ask reason"
 )
 STOCK_SHOWN = (
     "unit_id model_id state status advice value next_best margin loss_per_week offer_floor "
     "ask_price mark_down channel days_expected caution reason"
 )
-THRESHOLDS_SHOWN = "model_id listed_fault max_bid probability_win expected_profit verdict reason"
+THRESHOLDS_SHOWN = (
+    "model_id listed_fault max_bid probability_win expected_profit verdict then reason"
+)
 PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit gain hours cash"
 
 

@@ -223,12 +223,12 @@ def _every_table(page: IndexPage, links: Mapping[str, str], *, costs: bool) -> F
     rows, currency = page.every, page.logs.currency
     if rows.empty:
         return NOTHING
-    names = "verdict max_bid probability_win expected_profit earns_per_month probability_loss "
+    names = "verdict max_bid then probability_win expected_profit earns_per_month probability_loss "
     names += "hammer bid_next_month n_sales confidence reason"
     columns = [Column("unit", "Model, fault"), *columns_of("thresholds", names, currency)]
     columns = [c for c in columns if costs or c.name not in COST_COLUMNS]
     if "change" in rows:
-        columns.insert(4, Column("change", f"Since last month, {currency}", _signed, True))
+        columns.insert(5, Column("change", f"Since last month, {currency}", _signed, True))
     addresses = [links.get(f, "") for f in rows["family_id"]]
     rows = rows.assign(unit=unit_names(rows))
     return table(rows, columns, "Every model and fault", addresses, find=True)

@@ -50,6 +50,14 @@ def unit_words(row: pd.Series) -> str:
     return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
 
 
+def to_do(row: pd.Series) -> str:
+    """Say what a unit bought is for, from a row of thresholds: ', to sell as is'; or nothing."""
+    then = row.get("then")
+    if then in (Action.REPAIR, Action.SELL_AS_IS, Action.PART_OUT):
+        return f", to {Action.worded(then)}"
+    return f", for {Action.worded(then)}" if then == Action.MAKER else ""
+
+
 def unit_names(rows: pd.DataFrame) -> pd.Series:
     """Return what rows of thresholds are about: 'Vellfold 5, no power'."""
     return rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
@@ -82,7 +90,7 @@ def until_words(what: str, when: str) -> str:
 
 def _up_to(row: pd.Series, month: FamilyMonth) -> str:
     won = "" if missing(row["probability_win"]) else f", wins {chance(row['probability_win'])}"
-    return f"{unit_words(row)} (up to {money(row['max_bid'], month.currency)}{won})"
+    return f"{unit_words(row)} (up to {money(row['max_bid'], month.currency)}{to_do(row)}{won})"
 
 
 def _why(stop: pd.DataFrame) -> str:
@@ -236,7 +244,28 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     parts = ", ".join(
         f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows()
     )
-    return Words(title, f"The largest lines between them: {parts}. {_behind(month, unit)}")
+    counted = f"{_counted(month, unit)}The largest lines between them: {parts}."
+    return Words(title, f"{counted} {_behind(month, unit)}")
+
+
+def _counted(month: FamilyMonth, unit: pd.Series) -> str:
+    """Say which option the bid counts with where the repair drawn would be done."""
+    ends, known = of_unit(month.end_states, unit), of_unit(month.options, unit)
+    state = unit["main_state"]
+    done = sorted(set(ends.loc[ends["state"] == state, "action"]))
+    if not done:
+        return ""
+    found = fault_words(state)
+    if any(action.startswith(Action.REPAIR) for action in done):
+        return f"If it is {found}, the bid counts with {Action.REPAIR}. "
+    now = known[known["month"] == known["month"].min()].set_index("option")["value"]
+    worth = {o: money(v, month.currency) for o, v in now.items()}
+    best, mended = (worth.get(o, "") for o in (done[0], Action.REPAIR))
+    against = f" ({best} still to come, {mended} by repair)" if best and mended else ""
+    return (
+        f"Repair is drawn, which is not the best option: if it is {found}, the bid counts with "
+        f"{Action.worded(done[0])}{against}. "
+    )
 
 
 def _when(date: pd.Series, ahead: Ahead) -> str:
@@ -337,7 +366,8 @@ def sentence(rows: pd.DataFrame, currency: str, since: str = "") -> str:
     chosen = ranked(rows[rows["verdict"] == Verdict.BUY])
     if len(chosen):
         names = [
-            f"{unit_words(r)} (up to {money(r['max_bid'], currency)})" for _, r in chosen.iterrows()
+            f"{unit_words(r)} (up to {money(r['max_bid'], currency)}{to_do(r)})"
+            for _, r in chosen.iterrows()
         ]
         said.append(f"Buy {listing(names, 3)}")
     for verdicts, text in (

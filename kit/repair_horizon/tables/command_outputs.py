@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from repair_horizon.tables.codes import Basis, Verdict
+from repair_horizon.tables.codes import Action, Basis, Verdict
 from repair_horizon.tables.columns import Output, declared
 
 _MODEL = """
@@ -16,7 +16,7 @@ model_id | code | Model | the model, as in catalogue.csv
 def _whole(name: str, meaning: str, lines: str) -> Output:
     """Declare an output, every column on a line of its own."""
     columns = declared(lines)
-    for one, codes in (("verdict", Verdict), ("basis", Basis)):
+    for one, codes in (("verdict", Verdict), ("basis", Basis), ("then", Action)):
         if one in columns:
             columns[one] = replace(columns[one], codes=codes)
     return Output(name, meaning, tuple(columns.values()))
@@ -39,6 +39,7 @@ BIDS = _whole(
     room | money | Room | maximum bid less the current one
     advice | code | Do | bid, pass or cannot say
     verdict | code | Verdict | of model and fault
+    then | code | Then | what is done with it if it is in its commonest state
     expected_profit | money | Profit of a win | expected, at the price the lot is won at
     profit_per_hour | money | Profit per bench hour | the same for each bench hour
     probability_loss | share | Chance of loss | of a lot that is won

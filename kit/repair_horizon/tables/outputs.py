@@ -30,6 +30,7 @@ _SHARED = declared(
     listed_fault | fault | Listed fault | the fault the seller names
     state | fault | Turns out to be | what the listed fault turned out to be
     main_state | fault | Commonest state that can be repaired | of the listed fault
+    then | code | Then | what is done with it if it is in its commonest state
     part_code | part | Part | the part
     part_codes | parts | Parts | parts the repair needs
     quality_class | fault | Part quality | kind of part
@@ -103,7 +104,7 @@ THRESHOLDS = _output(
     "family_id model_id listed_fault max_bid binding_limit expected_profit probability_loss "
     f"probability_win bid_next_month {_DATES} n_sales confidence verdict reason "
     "model_name won_price limit_cost profit_per_hour hammer hammer_lower hammer_upper main_state "
-    "listings_per_month earns_per_month part_quality other_quality_cost caution",
+    "then listings_per_month earns_per_month part_quality other_quality_cost caution",
     _STOPS,
 )
 MAXIMUM_BID = _output(
@@ -111,7 +112,7 @@ MAXIMUM_BID = _output(
     "the maximum bid of a month and what it promises",
     "family_id model_id listed_fault month max_bid target_bid exact_bid binding_limit "
     "limit_cost probability_win expected_profit profit_per_hour probability_loss won_price "
-    "hammer hammer_lower hammer_upper part_quality other_quality_cost verdict reason",
+    "hammer hammer_lower hammer_upper then part_quality other_quality_cost verdict reason",
 )
 _ALL = (
     _output(
@@ -470,7 +471,7 @@ _ALL = (
 def _with_codes(output: Output) -> Output:
     """Give columns of codes their words."""
     codes = {"verdict": Verdict, "confidence": Confidence, "block": Cause}
-    codes |= {"option": Action, "action": Action}
+    codes |= {"option": Action, "action": Action, "then": Action}
     named = [replace(c, codes=codes.get(c.name)) for c in output.columns]
     return replace(output, columns=tuple(named))
 

@@ -315,6 +315,7 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     return {
         **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
         "offer": offer,
+        "then": scorer.unit.then(0),
         **_part(scorer),
         "ask": ask.state,
         "ask_value": ask.value,
@@ -410,6 +411,7 @@ def _scored_lot(offered: list[Offered], scorers: list[Scorer]) -> dict[str, obje
     said = f"one bid for {sum(o.quantity for o in offered)} units"
     return {
         **_shown(bid, current, usual, buys, verdict),
+        "then": ";".join(dict.fromkeys(s.unit.then(0) for s in scorers)),
         "reason": said if buys else f"{said}; {reason or 'the price has passed the maximum bid'}",
     }
 

@@ -100,6 +100,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "hammer": hammer[1],
         "hammer_lower": hammer[0],
         "hammer_upper": hammer[2],
+        "then": known.unit.then(known.month),
         "part_quality": "" if part is None else part.words,
         "other_quality_cost": float("nan") if part is None else part.other_cost,
         "verdict": verdict.value,

@@ -198,6 +198,10 @@ class UnitEconomics:
         able = [s for s in self.states if s.repair is not None and s.codes] or list(self.states)
         return max(able, key=lambda s: s.usual)
 
+    def then(self, month: int) -> str:
+        """Option advised in a month where the unit is in its most likely state, mended or not."""
+        return max(self.states, key=lambda s: s.usual).advised(month)
+
     @cached_property
     def actions(self) -> list[list[str]]:
         """Disposition per state and month."""

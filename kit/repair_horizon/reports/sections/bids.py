@@ -52,6 +52,7 @@ from repair_horizon.reports.sentences import (
     sensitivity_words,
     stop_month_words,
     stop_of,
+    to_do,
     unit_names,
     until_words,
     waterfall_words,
@@ -114,7 +115,8 @@ def bid_picture(
     steps = [step * i for i in range(int(top / step + 1e-9) + 1)]
     ticks = [(round(100 * at / top, 2), number(at)) for at in steps]
     shown = shown if costs else shown.assign(earns_per_month=None)
-    named = shown.assign(who=unit_names(shown), link=shown["family_id"].map(links).fillna(""))
+    pages = [links.get(family, "") for family in shown["family_id"]]
+    named = shown.assign(who=unit_names(shown), link=pages)
     rows = [_bid_row(r, currency, top) for _, r in named.iterrows()]
     sentence = (
         f"Amounts in {currency}, band at {percent(0.8)}: a mark right of its band wins most lots."
@@ -132,7 +134,7 @@ def _bid_row(row: pd.Series, currency: str, top: float) -> Row:
     if not missing(lower) and not missing(upper):
         band = (_place(lower, top), round(_place(upper, top) - _place(lower, top), 2))
         usual = f"usual hammer price {money(lower, currency)} to {money(upper, currency)}"
-    label = f"{row['who']}: maximum bid {money(bid, currency)}, {usual}"
+    label = f"{row['who']}: maximum bid {money(bid, currency)}{to_do(row)}, {usual}"
     mark = None if missing(bid) else _place(bid, top)
     return Row(row["who"], says, label, row["link"], band, mark)
 
@@ -255,7 +257,7 @@ def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
     first = rows[live].head(_FIRST_ROWS) if live.any() else rows.head(_FIRST_ROWS)
     rest = rows.drop(index=first.index)
     head = Column("unit", "Model, fault")
-    main = "verdict max_bid probability_win expected_profit probability_loss hammer"
+    main = "verdict max_bid then probability_win expected_profit probability_loss hammer"
     columns = [
         head,
         *columns_of("thresholds", main, unit),
