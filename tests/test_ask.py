@@ -122,6 +122,17 @@ def test_a_bid_that_other_faces_would_not_advise_is_not_advised_here() -> None:
     assert objects == [True, False]
 
 
+def test_an_offer_too_rarely_taken_to_be_advised_is_said_to_be() -> None:
+    """The same least chance as for a bid: a phone that sellers hardly part with at that price."""
+    asked = "phone", "cracked screen"
+    told = []
+    for least in (0.0, 1.0):
+        rules = replace(SMALL, limits=Limits(least_win_chance=least))
+        given = {"launch": "2024-09", "launch_price": 899.0, "settings": rules, "today": TODAY}
+        told.append(repr(ask(*asked, **given)))  # type: ignore[arg-type]
+    assert ["too rarely taken to be advised; walk away above" in t for t in told] == [False, True]
+
+
 def test_labour_decides_against_a_manufacturers_quote_near_the_parts_price() -> None:
     """At a quote of the part's price and usual wages the manufacturer's repair is worth more."""
     quoted = replace(EXAMPLE, manufacturer_quote=260.0)

@@ -258,6 +258,21 @@ def test_the_largest_expected_gain_of_bidding_comes_first() -> None:
     assert bids["expected_profit"].idxmax() == 1  # which wins in two lots of three
 
 
+def test_an_offer_that_is_rarely_taken_is_not_advised_either() -> None:
+    """Rivals pay 200 for what is worth 36 here: pass at an auction and with a private seller."""
+    private: dict[str, object] = {"terms": "private", "current_bid": 46.0}
+    rows = listings({}, private, {**private, "quantity": 2}, {**private, "current_bid": 20.0})
+    table = score(rows, example_logs(), example_economics(rival=200.0)).set_index("listing_id")
+    rare = table.loc[["L0", "L1", "L2"]]
+    assert (rare["probability_win"] < 0.10).all()
+    assert list(rare["advice"]) == ["pass"] * 3
+    assert list(rare["verdict"]) == ["own stock only", "own stock only", "stop"]
+    assert table.loc["L1", "reason"] == "an offer would rarely be taken: 9\u00a0% of sellers"
+    assert "; an offer would rarely be taken: under 1" in table.loc["L2", "reason"]
+    # The price asked would surely be taken, and is within the limit.
+    assert tuple(table.loc["L3", ["probability_win", "advice", "verdict"]]) == (1.0, "bid", "buy")
+
+
 def test_a_private_seller_is_offered_no_more_than_the_price_asked() -> None:
     """Asked 10 that is the offer, taken for certain; it earns E[V] less (10 + 12)(1 + kappa)."""
     rules = example_settings(targets=Targets())

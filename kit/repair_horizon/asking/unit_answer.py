@@ -86,7 +86,9 @@ def _price(answer: UnitFigures) -> Iterator[str]:
     if offer.walk_away > 0:
         chance = "" if np.isnan(offer.taken) else f", taken by {percent(offer.taken)} of sellers"
         yield f"First offer to a private seller: {money(offer.first, answer)}{chance};"
-        yield f"  walk away above {money(offer.walk_away, answer)}."
+        rare = offer.taken < answer.unit.settings.limits.least_win_chance
+        rarely = "too rarely taken to be advised; " if rare else ""
+        yield f"  {rarely}walk away above {money(offer.walk_away, answer)}."
     yield from asking_words(answer)
     worth = answer.unit.valuation
     if worth.neutral:

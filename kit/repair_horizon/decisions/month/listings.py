@@ -39,12 +39,13 @@ from repair_horizon.decisions.unit.winning import first_offer
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import Tier
-from repair_horizon.tables.words import WITHIN_LIMIT
+from repair_horizon.tables.settings import Settings, Tier
+from repair_horizon.tables.words import WITHIN_LIMIT, percent
 
 MOST_SCORERS = 4
 AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
 BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
+RARELY_TAKEN = "an offer would rarely be taken"
 
 
 @dataclass(frozen=True, eq=False)
@@ -311,7 +312,8 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     bid = scorer.bid(terms, 0.0 if row.direct else current)
     bid, offer = _on_the_table(row, scorer, bid, land, current)
     ask = scorer.question(terms, bid.amount or current)
-    buys = bid.amount > 0 and _within(row, bid, current) and _often(row, scorer, bid)
+    objection = _objection(row, scorer.unit.settings, bid)
+    buys = bid.amount > 0 and _within(row, bid, current) and not objection
     return {
         **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
         "offer": offer,
@@ -323,7 +325,7 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
         "per_part_ten": scorer.moves.part_ten,
         "per_week": scorer.moves.week,
         "would_turn": turning_points(current - bid.exact, scorer.moves),
-        "reason": "" if buys else pass_reason(scorer.known, land, bid, current),
+        "reason": "" if buys else pass_reason(row, scorer, bid, land),
     }
 
 
@@ -345,8 +347,15 @@ def _within(row: Offered, bid: Bid, current: float) -> bool:
     return bid.amount >= current if row.terms == FIXED_PRICE else bid.amount > current
 
 
-def _often(row: Offered, scorer: Scorer, bid: Bid) -> bool:
-    return row.direct or not against(bid.won, scorer.unit.settings)
+def _objection(row: Offered, rules: Settings, bid: Bid) -> str:
+    """Say what speaks against it although it may be bid, by the same rules however it is sold.
+
+    A price asked needs no chance; that of a private seller is the one that the offer is taken.
+    """
+    won = replace(bid.won, chance=np.nan) if row.terms == FIXED_PRICE else bid.won
+    if row.terms == PRIVATE and won.chance < rules.limits.least_win_chance:
+        return f"{RARELY_TAKEN}: {percent(won.chance)} of sellers"
+    return against(won, rules)
 
 
 def _on_the_table(
@@ -403,16 +412,17 @@ def _scored_lot(offered: list[Offered], scorers: list[Scorer]) -> dict[str, obje
     amount, reason = rounded_bid(lot.exact, rules)
     won = NOTHING_WON if reason else lot.expected(amount, current)
     bid = Bid(lot.exact, lot.exact, "break-even", amount, reason, won, lot.hours, 0.0)
-    often = first.direct or bool(reason) or not against(won, rules)
-    buys = amount > 0 and _within(first, bid, current) and often
+    objection = "" if reason else _objection(first, rules, bid)
+    buys = amount > 0 and _within(first, bid, current) and not objection
     apart = float(sum(s.usual.amount * o.quantity for s, o in zip(scorers, offered, strict=True)))
-    verdict = Verdict.BUY if amount > 0 and often else Verdict.STOP
+    verdict = Verdict.BUY if amount > 0 and not objection else Verdict.STOP
     usual = replace(bid, amount=apart)
     said = f"one bid for {sum(o.quantity for o in offered)} units"
+    why = reason or objection or "the price has passed the maximum bid"
     return {
         **_shown(bid, current, usual, buys, verdict),
         "then": ";".join(dict.fromkeys(s.unit.then(0) for s in scorers)),
-        "reason": said if buys else f"{said}; {reason or 'the price has passed the maximum bid'}",
+        "reason": said if buys else f"{said}; {why}",
     }
 
 
@@ -426,19 +436,19 @@ def winning_told(rows: pd.DataFrame) -> pd.Series:
     return win.astype("object").mask(sure, WITHIN_LIMIT)
 
 
-def pass_reason(known: Outcomes, land: Landing, bid: Bid, current: float) -> str:
+def pass_reason(row: Offered, scorer: Scorer, bid: Bid, land: Landing) -> str:
     """Say why a listing is passed."""
     if bid.reason == NO_PRICE:
-        fixed = land.segments[0].K * (1 + land.kappa)
+        fixed, worth = land.segments[0].K * (1 + land.kappa), scorer.known.market.expected
         return (
             f"{NO_PRICE}: {bid.binding} leaves {bid.exact:.2f} "
-            f"(worth {known.market.expected:.2f} before buying, fees and carriage {fixed:.2f})"
+            f"(worth {worth:.2f} before buying, fees and carriage {fixed:.2f})"
         )
     if bid.reason:
         return f"{bid.reason}: {bid.binding} leaves {bid.exact:.2f}"
-    if bid.amount <= current:
-        return f"the bid has reached the maximum bid: {current:.2f} against {bid.amount:.2f}"
-    return against(bid.won, known.unit.settings)
+    if bid.amount <= row.current and row.terms != PRIVATE:
+        return f"the bid has reached the maximum bid: {row.current:.2f} against {bid.amount:.2f}"
+    return _objection(row, scorer.unit.settings, bid)
 
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:
