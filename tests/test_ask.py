@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import inf
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -14,8 +15,9 @@ from repair_horizon.decisions.month.stop_dates import StopMonths
 from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.logs import LogFault
 from repair_horizon.one_unit import ask
-from repair_horizon.shop import shop_from_frames
+from repair_horizon.shop import Shop, shop_from_frames
 from repair_horizon.tables.settings import Limits, Settings, Targets
+from scant_logs import workspace
 
 TODAY = "2026-11-28"
 EXAMPLE = Given(
@@ -232,6 +234,61 @@ def test_the_shop_answers_for_its_own_models_with_its_own_bid() -> None:
     assert "2 sales of the model" in set(answer.sources["rests_on"])
     with pytest.raises(LogFault, match="did you mean veld1"):
         shop.ask("veld", "cracked screen")
+
+
+STATES = (
+    "family_id,listed_fault,state,prior_share,part_codes,bench_hours,prior_success\n"
+    "ulver,display_dead,display_only,0.8,{common},0.8,{success}\n"
+    "ulver,display_dead,board,0.15,FLX,2.5,0.5\n"
+    "ulver,display_dead,locked,0.05,,0,0\n"
+)
+
+
+def test_a_part_without_any_price_is_the_reason_told_and_no_other_states_repair(
+    tmp_path: Path,
+) -> None:
+    """Four in five need ZZ, which nobody quoted and the class does not know.
+
+    The board's repair can be costed, but is not what such a unit would be mended by.
+    """
+    said = "own repair cannot be costed: no price known for ZZ"
+    files = {"fault_states": STATES.format(common="ZZ", success=0.9)}
+    shop = Shop(workspace(tmp_path / "w", **files), SMALL)
+    for row in shop.thresholds().itertuples():
+        assert said in row.reason
+        assert row.then == "sell as is"
+    answer = shop.ask("ulver_3", "display_dead")
+    assert answer.bid.amount > 0
+    told = " ".join(repr(answer).split())
+    assert told.count(said) == 1
+    assert f"Cannot say: {said}" in told
+    assert "own repair (2.5 h)" not in told
+    assert "Repair stop, if it is board:" in told
+
+
+def test_an_auctioned_unit_that_cannot_be_costed_says_so_beside_its_advice(
+    tmp_path: Path,
+) -> None:
+    files = {
+        "fault_states": STATES.format(common="ZZ", success=0.9),
+        "listings": "listing_id,model_id,listed_fault,terms,current_bid,end_time\n"
+        "L1,ulver_3,display_dead,auction,1,2024-06-20\n"
+        "L2,ulver_3,display_dead,auction,600,2024-06-20\n",
+    }
+    bids = Shop(workspace(tmp_path / "w", **files), SMALL).bids().set_index("listing_id")
+    assert bids["reason"].str.contains("own repair cannot be costed: no price known for ZZ").all()
+    assert bids.loc["L2", "reason"].startswith("the bid has reached the maximum bid")
+
+
+def test_a_repair_of_another_state_than_the_commonest_is_named_by_its_state(
+    tmp_path: Path,
+) -> None:
+    files = {"fault_states": STATES.format(common="", success=0)}
+    shop = Shop(workspace(tmp_path / "w", **files), SMALL)
+    assert (shop.thresholds()["reason"].str.contains("costed") == False).all()  # noqa: E712
+    told = " ".join(repr(shop.ask("ulver_3", "display_dead")).split())
+    assert "own repair (2.5 h) of one that is board is worth" in told
+    assert "Repair stop, if it is board:" in told
 
 
 def test_an_owners_target_holds_in_every_month_told_and_in_the_stop_dates() -> None:

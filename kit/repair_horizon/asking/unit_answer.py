@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.asking.given import Given, PartGiven, with_given
-from repair_horizon.asking.unit_figures import UnitFigures
+from repair_horizon.asking.unit_figures import TwoRepairs, UnitFigures
 from repair_horizon.classes import meaning_of
 from repair_horizon.decisions.cautions import DEFER
 from repair_horizon.decisions.month.stop_dates import REPAIR_STOP
@@ -122,6 +122,15 @@ def _states(answer: UnitFigures) -> Iterator[str]:
             f"{option_words(row.option):<22}{row.value:>10,.0f}{gain:>10}"
         )
     yield "worth: money still to come, the price paid not counted; gain: over the next best"
+    uncosted = answer.unit.uncosted_words
+    if uncosted and isinstance(answer.two_repairs, TwoRepairs):  # else it is said there
+        yield f"{uncosted[:1].upper()}{uncosted[1:]}."
+
+
+def _of_state(answer: UnitFigures, words: str) -> str:
+    """Name the state a repair is told of, where it is not the commonest one."""
+    unit = answer.unit
+    return "" if unit.main is unit.commonest else f"{words} {fault_words(unit.main.state)}"
 
 
 def two_repairs(answer: UnitFigures) -> str:
@@ -129,19 +138,20 @@ def two_repairs(answer: UnitFigures) -> str:
     two = answer.two_repairs
     if isinstance(two, CannotSay):
         return f"Cannot say: {two.reason}."
-    even = money(two.break_even_quote, answer)
+    even, of = money(two.break_even_quote, answer), _of_state(answer, " of one that is")
     if np.isnan(two.manufacturer):
         return (
-            f"No quote: own repair ({two.hours:.1f} h) is worth {money(two.own, answer)}; the "
+            f"No quote: own repair ({two.hours:.1f} h){of} is worth {money(two.own, answer)}; the "
             f"manufacturer's is worth as much at {even} or less."
         )
     lead = two.own - two.manufacturer
+    said = f"{of.strip().capitalize()}: at" if of else "At"
     first, by = ("own repair", lead) if lead >= 0 else ("the manufacturer's", -lead)
     wage = ""
     if two.break_even_wage > 0:
         wage = f", and at a wage of {money(two.break_even_wage, answer)} an hour"
     return (
-        f"At {money(two.quote, answer)} {first} is worth {money(by, answer)} more "
+        f"{said} {money(two.quote, answer)} {first} is worth {money(by, answer)} more "
         f"({money(two.own, answer)} against {money(two.manufacturer, answer)}). "
         f"They are equal at a quote of {even}{wage}."
     )
@@ -152,12 +162,10 @@ def _until(answer: UnitFigures) -> Iterator[str]:
     ahead = Ahead(month_start(outlook.first_month), outlook.months, 0.8)
     for _, row in table.iterrows():
         name = str(row["date_name"])
-        yield f"{name.capitalize()}: {stop_words(row, ahead)}"
+        of = _of_state(answer, ", if it is") if name == REPAIR_STOP else ""
+        yield f"{name.capitalize()}{of}: {stop_words(row, ahead)}"
         yield f"  {StopDate(name).words}."
-    if table.loc[table["date_name"] == REPAIR_STOP, "reason"].fillna("").iloc[0] not in (
-        "",
-        "not within the forecast",
-    ):
+    if isinstance(answer.repair_stop, CannotSay):
         return
     yield f"{'month':<10}{'repaired':>10}{'otherwise':>11}{'stopped':>9}{'bid':>9}"
     months = answer.months

@@ -181,7 +181,9 @@ class UnitFigures:
     @cached_property
     def two_repairs(self) -> TwoRepairs | CannotSay:
         """Own repair against the manufacturer's, in the likeliest state that can be mended."""
-        main = self.unit.main
+        main, uncosted = self.unit.main, self.unit.uncosted
+        if uncosted is not None and uncosted.usual > main.usual:
+            return CannotSay(self.unit.uncosted_words)
         if main.repair is None:
             return CannotSay(main.missing.get(REPAIR, "no repair can be costed"))
         if AS_IS not in main.options:

@@ -314,6 +314,7 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
     ask = scorer.question(terms, bid.amount or current)
     objection = _objection(row, scorer.unit.settings, bid)
     buys = bid.amount > 0 and _within(row, bid, current) and not objection
+    why = ("" if buys else pass_reason(row, scorer, bid, land), scorer.unit.uncosted_words)
     return {
         **_shown(bid, current, scorer.usual, buys, Verdict(verdict_of(scorer.known, bid))),
         "offer": offer,
@@ -325,7 +326,7 @@ def _scored(offered: list[Offered]) -> dict[str, object]:
         "per_part_ten": scorer.moves.part_ten,
         "per_week": scorer.moves.week,
         "would_turn": turning_points(current - bid.exact, scorer.moves),
-        "reason": "" if buys else pass_reason(row, scorer, bid, land),
+        "reason": "; ".join(filter(None, why)),
     }
 
 

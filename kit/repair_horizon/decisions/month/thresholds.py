@@ -84,7 +84,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
     """One model and fault in one month as a row of the bid table."""
     bid, hammer = bid_on_terms(known), hammer_price(known.unit, known.month)
     verdict = verdict_of(known, bid)
-    reason = bid.reason or against(bid.won, known.unit.settings)
+    why = (bid.reason or against(bid.won, known.unit.settings), known.unit.uncosted_words)
     part = known.unit.quality
     return {
         "max_bid": bid.amount,
@@ -104,7 +104,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "part_quality": "" if part is None else part.words,
         "other_quality_cost": float("nan") if part is None else part.other_cost,
         "verdict": verdict.value,
-        "reason": reason,
+        "reason": "; ".join(filter(None, why)),
     }
 
 

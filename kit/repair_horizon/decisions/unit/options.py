@@ -29,6 +29,7 @@ from repair_horizon.tables.arrays import Floats
 
 REPAIR, AS_IS, PART_OUT, MAKER = "repair", "sell as is", "part out", "maker's service"
 NOT_FOR_SALE = ("locked", "blocked")
+NO_REPAIR = "no repair is known for this state"
 HARVESTED = ("original_refurbished", "maker_original", "aftermarket", "pulled")
 """Whose price a harvested part's is a share of: the first of these the family has a quote of."""
 SYMPTOM_WEIGHT = 1 / 3
@@ -113,11 +114,11 @@ def repair(
     """
     codes = part_codes(state)
     if not float(state["prior_success"]) > 0:
-        return "no repair is known for this state"
+        return NO_REPAIR
     paths = [bench.part(c) for c in codes]
     missing = [c for c, p in zip(codes, paths, strict=True) if p is None]
     if missing:
-        return f"no price known for {', '.join(missing)}: not quoted, and the class has none"
+        return f"no price known for {', '.join(missing)} (not quoted, and the class has none)"
     what = tuple(codes), float(state["hours"])
     job = bench.once(("job", *what), lambda: _costed(bench, *what))
     price, mean_price = job.sold.price, job.sold.mean_price

@@ -17,14 +17,17 @@ from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.costs.purchase import Landing, Segment
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation, log_mean_exp, log_risk
-from repair_horizon.decisions.unit.options import REPAIR, Option, RepairOption
+from repair_horizon.decisions.unit.options import NO_REPAIR, REPAIR, Option, RepairOption
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import fault_words
 
 # Options this close are told apart by their labour: the one with fewer hours is advised.
 CLOSE = 1.0
+# States less likely than this are not worth naming for want of a part's price.
+RARE = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,9 +201,30 @@ class UnitEconomics:
         able = [s for s in self.states if s.repair is not None and s.codes] or list(self.states)
         return max(able, key=lambda s: s.usual)
 
+    @property
+    def commonest(self) -> StateOptions:
+        """Most likely state, mended or not."""
+        return max(self.states, key=lambda s: s.usual)
+
     def then(self, month: int) -> str:
-        """Option advised in a month where the unit is in its most likely state, mended or not."""
-        return max(self.states, key=lambda s: s.usual).advised(month)
+        """Option advised in a month where the unit is in its most likely state."""
+        return self.commonest.advised(month)
+
+    @property
+    def uncosted(self) -> StateOptions | None:
+        """Most likely state with a repair that cannot be costed; None where all can, or rare."""
+        short = [s for s in self.states if s.missing.get(REPAIR, NO_REPAIR) != NO_REPAIR]
+        found = max(short, key=lambda s: s.usual, default=None)
+        return None if found is None or found.usual < RARE else found
+
+    @property
+    def uncosted_words(self) -> str:
+        """Why own repair cannot be costed; empty where it can."""
+        found = self.uncosted
+        if found is None:
+            return ""
+        which = "" if found is self.commonest else f" if it is {fault_words(found.state)}"
+        return f"own repair cannot be costed{which}: {found.missing[REPAIR]}"
 
     @cached_property
     def actions(self) -> list[list[str]]:
