@@ -155,6 +155,25 @@ class TestWords:
         assert listing(["a", "b"]) == "a and b"
         assert listing(list("abcde"), 2) == "a, b and 3 others"
 
+    def test_a_repair_as_likely_to_pay_as_not_is_not_said_to_have_stopped(self):
+        """562 repaired against 554 as is, and a chance of 50.4 %: neither yes nor no."""
+        unsure = "as likely as not (50\u00a0% chance that it has stopped)"
+        date = {"median": FIRST, "lower": FIRST, "upper": None, "unsure": unsure}
+        assert stop_words(date, AHEAD) == unsure
+        assert until_words("repair", unsure) == f"repair pays {unsure}"
+        row = family_by_hand().thresholds.iloc[1].copy()
+        assert stop_of(row, "repair_stop", AHEAD).startswith("this month")
+        row["repair_stop_said"] = unsure
+        assert stop_of(row, "repair_stop", AHEAD) == unsure
+
+    def test_without_a_known_repair_table_and_list_both_cannot_say(self):
+        """A locked model: the list of dates has the reason, and so has the row of thresholds."""
+        row = family_by_hand().thresholds.iloc[2].copy()
+        said = "cannot say: no repair is known for this state"
+        row["repair_stop_said"] = said
+        assert stop_of(row, "repair_stop", AHEAD) == said
+        assert until_words("repair", said) == f"repair: {said}"
+
     def test_iso_dates_in_a_warning_become_words_and_other_figures_stay(self):
         said = dates_in_words("ended on 2026-09-18, left its band in 2026-10, part 2026-99")
         assert said == "ended on 18 September 2026, left its band in October 2026, part 2026-99"

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from demo_copies import demo_shop
 from outlook_by_hand import (
     FAMILY,
     FAULT,
@@ -27,6 +28,7 @@ from repair_horizon.decisions.month.stop_dates import (
     stop_chances,
     stop_dates,
     unit_stops,
+    unsure,
 )
 from repair_horizon.decisions.month.thresholds import bid_row, disposition_table, maximum_bid
 from repair_horizon.decisions.unit.bid import hammer_price, outcomes, unit_bid
@@ -34,8 +36,10 @@ from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valua
 from repair_horizon.decisions.unit.economics import Economics, unit_economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
+from repair_horizon.reports.family import family_month
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings, Targets, Tax
+from repair_horizon.tables.words import stop_words
 from scipy.stats import norm
 
 MONTHS, DRAWS = 20, 60
@@ -55,6 +59,43 @@ def unit_of(economics: Economics) -> UnitEconomics:
     unit = economics.unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     return unit
+
+
+@pytest.mark.parametrize(
+    ("repair", "stopped", "said"),
+    [
+        (562.0, 0.504, "as likely as not (50\u00a0% chance that it has stopped)"),
+        (562.0, 0.7, "worth more on average, yet 70\u00a0% chance that it has stopped"),
+        (562.0, 0.3, ""),
+        (550.0, 0.45, "as likely as not (45\u00a0% chance that it has stopped)"),
+        (550.0, 0.3, "worth less on average, yet 30\u00a0% chance that it has stopped"),
+        (550.0, 0.6, ""),
+    ],
+)
+def test_where_the_larger_worth_and_most_draws_disagree_the_stop_is_unsure(
+    repair: float, stopped: float, said: str
+) -> None:
+    """As is is worth 554 now; the median month is now where over half of the draws stopped."""
+    worth = {"repair": np.array([repair]), "sell as is": np.array([554.0])}
+    come = np.arange(1000) < 1000 * stopped
+    assert unsure(worth, StopMonths(np.where(come, 0, 9), 24)) == said
+
+
+def test_the_page_says_of_every_unit_what_its_list_of_dates_says() -> None:
+    """In place of a month: no repair is known of a locked unit; else as likely as not, or nothing.
+
+    Of the demo's foldables, shared out over model and listed fault.
+    """
+    month = family_month(demo_shop(), "vellfold", demo_shop().month())
+    dates = month.stop_dates[month.stop_dates["date_name"] == REPAIR_STOP]
+    rows = dates.merge(month.thresholds, on=["model_id", "listed_fault"], suffixes=("", "_row"))
+    assert len(rows) == len(month.thresholds)
+    for _, row in rows.iterrows():
+        listed, shown = stop_words(row, month.ahead), row["repair_stop_said"]
+        if listed.startswith(("cannot say", "as likely", "worth ")):
+            assert shown == listed
+        else:
+            assert shown == ""
 
 
 def first_of_two_running(below: np.ndarray) -> list[int]:

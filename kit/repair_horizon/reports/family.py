@@ -26,6 +26,7 @@ from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
     BUY_STOP,
     REPAIR_STOP,
+    StopMonths,
     date_rows,
     needed_until,
     part_rows,
@@ -305,11 +306,17 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
     for name, date in (("buy_stop", BUY_STOP), ("repair_stop", REPAIR_STOP)):
         threshold |= {f"{name}_{end}": by_date[date][end] for end in ("lower", "median", "upper")}
     threshold |= {
+        "repair_stop_said": _in_place_of_a_month(by_date[REPAIR_STOP], stops[REPAIR_STOP]),
         "bid_next_month": bids["max_bid"][:2][-1],
         "main_state": unit.main.state,
         **{column: model[column] for column in ("n_sales", "confidence", "model_name")},
     }
     return _Decided({"bid_path": bids, **by_unit}, dates, threshold)
+
+
+def _in_place_of_a_month(date: dict[str, object], stop: StopMonths | CannotSay) -> str:
+    """What is said of a stop for which no month is told; empty where one is."""
+    return f"cannot say: {stop.reason}" if isinstance(stop, CannotSay) else str(date["unsure"])
 
 
 def _with_earnings(table: pd.DataFrame, worked: Worked) -> pd.DataFrame:

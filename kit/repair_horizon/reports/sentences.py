@@ -9,6 +9,7 @@ from repair_horizon.charts.style import Words
 from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
 from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
+    AS_LIKELY,
     NOW,
     Ahead,
     chance,
@@ -67,6 +68,9 @@ def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
     """Say when buying (``buy_stop``) or repair (``repair_stop``) of a row of thresholds stops."""
     if row["verdict"] == Verdict.CANNOT_SAY:
         return "cannot say"
+    said = row.get("repair_stop_said") if name == "repair_stop" else None
+    if not missing(said):
+        return str(said)
     date = {k: row[f"{name}_{k}"] for k in ("median", "lower", "upper")}
     when = stop_words(date, ahead, short=True)
     return _if_bought(row, when) if name == "buy_stop" else when
@@ -81,9 +85,11 @@ def until_words(what: str, when: str) -> str:
     """Say until when buying or repair pays, from what ``stop_words`` said."""
     if when.startswith(NOW):
         return f"{what} no longer pays{when.removeprefix(NOW)}"
+    if when.startswith(AS_LIKELY):
+        return f"{what} pays {when}"
     if when.startswith("not within "):
         return f"{what} pays past {when.removeprefix('not within ')}"
-    if when.startswith("cannot say"):
+    if when.startswith(("cannot say", "worth ")):
         return f"{what}: {when}"
     return f"{what} stops paying {'in ' if when[:1].isupper() else ''}{when}"
 

@@ -93,9 +93,12 @@ _STOPS = "\n".join(
         ("upper", "latest month of the interval; empty: later than the forecast"),
     )
 )
+_STOPS += """
+repair_stop_said | text | Repair stops paying | in place of a month: cannot say, as likely as not
+"""
 _DATES = (
     "buy_stop_lower buy_stop_median buy_stop_upper "
-    "repair_stop_lower repair_stop_median repair_stop_upper"
+    "repair_stop_lower repair_stop_median repair_stop_upper repair_stop_said"
 )
 
 THRESHOLDS = _output(
@@ -195,8 +198,9 @@ _ALL = (
         "stop_dates",
         "the four dates, each as a month with its interval and as chances",
         "family_id model_id listed_fault part_code date_name median lower upper probability_now "
-        "probability_3 probability_6 probability_12 reason",
+        "probability_3 probability_6 probability_12 unsure reason",
         """
+        unsure | text | Unsure | said in place of a month where repair may pay now or not
         median | month | When | month by which it has come in half of the draws
         lower | month | from | earliest month of the interval
         upper | month | to | latest month of the interval; empty: later than the forecast

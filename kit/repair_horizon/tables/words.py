@@ -42,6 +42,7 @@ PARTS = {
 }
 MISSING = "–"
 WITHIN_LIMIT = "its price is within the limit"  # of a price asked, which needs no luck
+AS_LIKELY = "as likely as not"
 NOW = "this month"  # when something stops that no longer pays
 _NBSP = "\u00a0"
 
@@ -182,10 +183,13 @@ def stop_words(date: pd.Series | Mapping[str, Any], ahead: Ahead, short: bool = 
     """When something stops, with its interval or the reason why no month is named.
 
     ``date``: ``median``, ``lower``, ``upper`` (months or missing) and, where known,
-    ``probability_now``, ``probability_12`` and ``reason``; ``ahead``: the stretch the forecast
-    covers; ``short``: whether months are abbreviated, for tables.
+    ``probability_now``, ``probability_12``, ``reason`` and ``unsure``, which stands in place of a
+    month; ``ahead``: the stretch the forecast covers; ``short``: whether months are abbreviated,
+    for tables.
     """
     said = short_month if short else month_words
+    if not missing(date.get("unsure")):
+        return str(date["unsure"])
     median, lower, upper = (date.get(k) for k in ("median", "lower", "upper"))
     if missing(median):
         return _no_month(date, ahead, said)

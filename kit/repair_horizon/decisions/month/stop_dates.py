@@ -11,7 +11,7 @@ belong together: drawn one by one they would cross far too early.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -28,8 +28,11 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Bools, Columns, Floats, Ints
 from repair_horizon.tables.months import month_start, months_from
 from repair_horizon.tables.outputs import OUTPUTS
+from repair_horizon.tables.words import AS_LIKELY, percent
 
 BUY_STOP, BID_ZERO, REPAIR_STOP, PART_STOP = "buy stop", "bid zero", "repair stop", "part stop"
+EVEN = 0.1
+"""Chances this near to a half are as likely as not."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,10 +120,44 @@ def date_rows(
 ) -> list[dict[str, object]]:
     """Dates of one unit as rows of the date table."""
     start = {"model_id": unit.model_id, "listed_fault": unit.listed_fault, "part_code": ""}
+    doubt = unsure(unit.main.certainty, stops[REPAIR_STOP])
     return [
-        {**start, "date_name": name, **described(stop, level, first_month)}
+        {
+            **start,
+            "date_name": name,
+            **described(stop, level, first_month),
+            "unsure": doubt if name == REPAIR_STOP else "",
+        }
         for name, stop in stops.items()
     ]
+
+
+def unsure(worth: Mapping[str, Floats], stop: StopMonths | CannotSay) -> str:
+    """Say that repair may pay now or not, where its worth and most of the draws disagree.
+
+    Parameters
+    ----------
+    worth
+        Certainty equivalent of each option by month, (months,) each.
+    stop
+        The repair stop.
+
+    Returns
+    -------
+    str
+        Empty where the option that is worth most now is the one that most draws speak for.
+    """
+    if isinstance(stop, CannotSay):
+        return ""
+    others = [float(path[0]) for name, path in worth.items() if name != REPAIR]
+    leads, stopped = float(worth[REPAIR][0]) > max(others), stop.quantile(0.5) == 0
+    if leads != stopped:
+        return ""
+    share = stop.probability_by(0)
+    chance = f"{percent(share)} chance that it has stopped"
+    if abs(share - 0.5) <= EVEN:
+        return f"{AS_LIKELY} ({chance})"
+    return f"worth {'more' if leads else 'less'} on average, yet {chance}"
 
 
 def stop_chances(stops: Stops, first_month: int) -> Columns:
