@@ -1,5 +1,6 @@
 """One unit in front of you: what it answers, and what it refuses."""
 
+import re
 from dataclasses import replace
 from math import inf
 from pathlib import Path
@@ -264,6 +265,29 @@ def test_a_part_without_any_price_is_the_reason_told_and_no_other_states_repair(
     assert f"Cannot say: {said}" in told
     assert "own repair (2.5 h)" not in told
     assert "Repair stop, if it is board:" in told
+
+
+def test_the_quality_planned_with_is_named_with_what_its_price_rests_on(tmp_path: Path) -> None:
+    """A display quoted pulled at 158, planned with as a copy that nobody quoted: both are told."""
+    quotes = (
+        "quote_id,quote_date,model_id,part_code,quality_class,supplier_id,unit_price,currency\n"
+        "Q1,2024-05-02,ulver_3,DA,{quality},s1,{price},EUR\n"
+    )
+    told = {}
+    for quality, price in (("pulled", 158), ("aftermarket", 20)):
+        files = {"part_quotes": quotes.format(quality=quality, price=price)}
+        shop = Shop(workspace(tmp_path / quality, **files), SMALL)
+        row = shop.thresholds().set_index("model_id").loc["ulver_3"]
+        answer = shop.ask("ulver_3", "display_dead")
+        rows = answer.sources.set_index("figure")["rests_on"]
+        told[quality] = rows["price of the display, aftermarket"]
+        assert row["part_quality"] == "DA aftermarket"
+        assert told[quality].startswith(row["part_rests_on"])
+        assert told[quality] in " ".join(repr(answer).split())
+    assert told["aftermarket"] == "own quotes"
+    words, _, other = told["pulled"].partition("; ")
+    assert words == "estimated from 1 quote of another quality"
+    assert re.fullmatch(r"own quote of 2 May 2024: pulled, now about 1[56]\d", other)
 
 
 def test_an_auctioned_unit_that_cannot_be_costed_says_so_beside_its_advice(

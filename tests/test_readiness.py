@@ -2,6 +2,7 @@
 
 import csv
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -9,9 +10,10 @@ import pytest
 from repair_horizon.classes import class_knowledge
 from repair_horizon.cli import WORK, main, parser
 from repair_horizon.commands.printing import laid_out, wrapped
+from repair_horizon.commands.write_down import planned_parts
 from repair_horizon.decisions.month.readiness import readiness
 from repair_horizon.shop import shop_from_frames
-from repair_horizon.tables.settings import Channel, Settings
+from repair_horizon.tables.settings import Channel, Repair, Settings
 
 CATALOGUE = {
     "model_id": ["veld1"],
@@ -77,6 +79,63 @@ def test_a_line_to_copy_shows_what_has_no_shape_and_names_the_model_all_the_same
     written = said.partition("add quote model_id=")[2].partition(" part_code=")[0]
     bash = subprocess.run(["bash", "-c", f"printf %s {written}"], capture_output=True, check=True)
     assert bash.stdout.decode() == model
+
+
+def test_bids_planned_with_a_quality_nobody_quoted_are_told_with_the_own_quote_there_is() -> None:
+    """Of the month told last; gone with a quote of that quality, or an order of qualities."""
+    told = pd.DataFrame(
+        {
+            "model_id": ["veld1", "veld1", "veld1"],
+            "part_quality": ["DA aftermarket", "DA aftermarket", "BAT aftermarket"],
+            "month": "2026-11",
+        }
+    )
+
+    def lines(settings: Settings, **tables: dict[str, list[object]]) -> pd.DataFrame:
+        shop = shop_from_frames(settings, **{"catalogue": CATALOGUE, **tables})
+        table = readiness(shop.logs, shop.settings, told)
+        return table[table["missing"].str.startswith("Bids on")]
+
+    plain = Settings(draws=20)
+    (line,) = lines(plain, part_quotes=quote("DA")).itertuples()
+    assert line.missing == (
+        "Bids on veld1 plan with DA aftermarket, which nobody quoted (told for 2026-11); you have "
+        "a quote of DA maker_original at 300."
+    )
+    assert "quality_class=aftermarket" in line.how
+    # The class's copy costs so much of the maker's own, give or take what is known less of it.
+    known = class_knowledge("foldable")
+    copy, own = (known.part_share("DA", q) for q in ("aftermarket", "maker_original"))
+    states = known.fault_states("veld")
+    needs = states[states["part_codes"].str.split(";").map(lambda codes: "DA" in codes)]
+    often = needs.groupby("listed_fault")["prior_share"].sum().max()
+    width = (copy.log_sd**2 - own.log_sd**2) ** 0.5
+    assert line.moves == pytest.approx(300.0 * copy.value / own.value * width * often)
+    assert line.moves > 1.0
+    assert 'quality_order = ["maker_original"]' in line.unlocks
+    assert lines(plain).empty
+    both = {c: 2 * v for c, v in quote("DA").items()}
+    both |= {"quote_id": ["q1", "q2"], "quality_class": ["maker_original", "aftermarket"]}
+    assert lines(plain, part_quotes=both).empty
+    for order, count in ((["maker_original"], 0), (["aftermarket", "maker_original"], 1)):
+        ordered = replace(plain, repair=Repair(quality_order=order))
+        assert len(lines(ordered, part_quotes=quote("DA"))) == count
+
+
+def test_check_reads_what_bids_planned_with_from_the_month_told_last(tmp_path: Path) -> None:
+    """The newest month's bids.csv or thresholds.csv; a file that cannot be read tells nothing."""
+    for month, part in (("2026-10", "DA pulled"), ("2026-11", "DA aftermarket")):
+        (tmp_path / "out" / month).mkdir(parents=True)
+        text = f"model_id,part_quality,max_bid\nveld1,{part},12\n"
+        (tmp_path / "out" / month / "bids.csv").write_text(text)
+    assert planned_parts(tmp_path).to_dict("list") == {
+        "model_id": ["veld1"],
+        "part_quality": ["DA aftermarket"],
+        "month": ["2026-11"],
+    }
+    (tmp_path / "out" / "2026-11" / "thresholds.csv").write_text("model_id,max_bid\nx,many\n")
+    assert len(planned_parts(tmp_path)) == 1
+    assert planned_parts(tmp_path / "nowhere").empty
 
 
 def test_channels_and_faults_named_nowhere_and_as_is_sales_without_fault_are_said() -> None:

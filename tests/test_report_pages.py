@@ -219,6 +219,15 @@ class TestCharts:
             "with sell as is (EUR\u00a0150 still to come, EUR\u00a0200 by repair)."
         ) in said["sold"]["sentence"]
 
+    def test_the_money_chart_names_the_part_its_quality_and_what_its_price_rests_on(self):
+        month = family_by_hand()
+        told = {"part_quality": "DA original_refurbished", "part_rests_on": "from the class, wide"}
+        rows = month.thresholds.assign(**told)
+        figure = bids.waterfall_piece(month.with_tables(thresholds=rows)).figure
+        said = "Planned with: display, original refurbished (from the class, wide)."
+        assert said in figure.layout.meta["sentence"]
+        assert "Planned with" not in bids.waterfall_piece(month).figure.layout.meta["sentence"]
+
     def test_the_table_of_verdicts_and_the_picture_say_what_a_unit_is_bought_for(self):
         month = family_by_hand()
         seen = " ".join(Elements(bids.verdicts(month).html).words)

@@ -15,17 +15,20 @@ import pandas as pd
 
 from repair_horizon.asking.given import GIVEN, Given, PartGiven, with_given
 from repair_horizon.classes import class_knowledge
-from repair_horizon.decisions.unit.economics import Economics, unit_under
+from repair_horizon.decisions.unit.bench import Bench
+from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import AS_IS
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
-from repair_horizon.tables.words import fault_words, part_words
+from repair_horizon.tables.words import day_words, fault_words, part_words
 
 SOURCE_COLUMNS = ["figure", "value", "lower", "upper", "unit", "basis", "rests_on"]
 OWN_SETTING = "a setting, a tenth either way"
+PART_PRICE = "price of the"
 FALL_MONTHS = 3
 """Months over which the fall of the price is told."""
 
@@ -54,7 +57,9 @@ def source_rows(economics: Economics, key: tuple[str, str, str], given: Given) -
     """
     unit = economics.unit(*key)
     assert isinstance(unit, UnitEconomics)
-    rows = [*_prices(unit, given), *_states(unit, key[2], given)]
+    bench = bench_of(economics, *key[:2])
+    assert not isinstance(bench, CannotSay)
+    rows = [*_prices(unit, bench, given), *_states(unit, key[2], given)]
     rows += list(_settings(unit.settings))
     return pd.DataFrame(rows, columns=SOURCE_COLUMNS)
 
@@ -65,7 +70,7 @@ def _row(figure: str, drawn: Floats, unit: str, basis: str, words: str) -> tuple
     return (figure, float(values.mean()), float(lower), float(upper), unit, basis, words)
 
 
-def _prices(unit: UnitEconomics, given: Given) -> Iterator[tuple[Any, ...]]:
+def _prices(unit: UnitEconomics, bench: Bench, given: Given) -> Iterator[tuple[Any, ...]]:
     basis, words = price_basis(unit)
     own = (GIVEN, GIVEN)
     told = own if given.resale is not None else (basis, words)
@@ -73,14 +78,30 @@ def _prices(unit: UnitEconomics, given: Given) -> Iterator[tuple[Any, ...]]:
     told = own if given.fall is not None else (basis, words)
     yield _row("fall of it a month", fall_now(unit), "share", *told)
     for code, path in unit.planned_parts.items():
-        basis = GIVEN if path.words == GIVEN else path.basis.words
-        yield _row(f"price of the {part_words(code)}", path.price[:, 0], "money", basis, path.words)
+        what, told = f"{PART_PRICE} {part_words(code)}", (GIVEN, GIVEN)
+        if path.words != GIVEN:
+            what, told = _planned(bench, code, path, what)
+        yield _row(what, path.price[:, 0], "money", *told)
     rival = unit.family.rivals.get(unit.listed_fault)
     if rival is not None:
         at = unit.family.models.index(unit.model_id)
         level = unit.family.level[:, at, 0]
         price = level * np.exp(rival.log_ratio + unit.family.dearer(np.log(level)))
         yield _row("highest rival's bid", price, "money", rival.basis.words, rival.words)
+
+
+def _planned(bench: Bench, code: str, path: PartPath, what: str) -> tuple[str, tuple[str, str]]:
+    """Name the quality planned with, what its price rests on, and own quotes of another one."""
+    chosen = bench.offer(code)
+    quality = "" if chosen is None else chosen.quality
+    others = [o for o in bench.offers(code) if o.quality != quality and o.now.basis is Basis.OWN]
+    own = [
+        f"own quote of {day_words(o.now.newest)}: {fault_words(o.quality)}, now about {o.price:.0f}"
+        for o in others
+        if path.basis is not Basis.OWN and o.now.words != GIVEN
+    ]
+    words = "; ".join([path.words, *own])
+    return f"{what}, {fault_words(quality)}", (path.basis.words, words)
 
 
 def price_basis(unit: UnitEconomics) -> tuple[str, str]:

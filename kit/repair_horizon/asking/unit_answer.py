@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from repair_horizon.asking.figure_sources import PART_PRICE
 from repair_horizon.asking.given import Given, PartGiven, with_given
 from repair_horizon.asking.unit_figures import TwoRepairs, UnitFigures
 from repair_horizon.classes import meaning_of
@@ -220,6 +221,8 @@ def _sources(answer: UnitFigures) -> Iterator[str]:
             continue
         width = "" if row.lower == row.upper else f"{_short(row.lower)} to {_short(row.upper)}"
         yield f"{_cell(row.figure, 38)}{_short(row.value):>8}{width:>16}  {row.basis}"
+        if row.figure.startswith(PART_PRICE) and row.rests_on != row.basis:
+            yield f"  {row.rests_on}"
 
 
 def told_in_html(answer: UnitFigures) -> str:

@@ -181,11 +181,29 @@ def check(options: Namespace) -> int:
     broke = market.words if isinstance(market, MarketBreak) else ""
     if broke:
         tell.say(wrapped(f"\n{broke}"))
-    missing = readiness(logs, settings)
+    missing = readiness(logs, settings, planned_parts(Path(options.workspace)))
     if options.format == "text":
         _print_missing(missing, options.most, logs.currency)
     tell.finish(now=f"{logs.newest_day:%Y-%m-%d}", missing=missing, held_share=share, market=broke)
     return 1 if share > limit else 0
+
+
+def planned_parts(workspace: Path) -> pd.DataFrame:
+    """Part and quality that bids planned with in the month told last, as far as it can be read."""
+    from repair_horizon.tables.outputs import OUTPUTS
+
+    told = pd.DataFrame({"model_id": [], "part_quality": [], "month": []}, dtype=str)
+    names = [f"{name}.csv" for name in ("thresholds", "bids")]
+    files = [p for name in names for p in (workspace / "out").glob(f"[0-9]*-[0-9]*/{name}")]
+    newest = max((p.parent.name for p in files), default="")
+    for path in (p for p in files if p.parent.name == newest):
+        try:
+            rows = OUTPUTS[path.stem].read(path)[["model_id", "part_quality"]]
+        except (ValueError, OSError):
+            continue
+        rows = rows[rows["part_quality"].fillna("") != ""].assign(month=newest)
+        told = pd.concat([told, rows], ignore_index=True)
+    return told
 
 
 def _print_missing(missing: pd.DataFrame, most: int, currency: str) -> None:

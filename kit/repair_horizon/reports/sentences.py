@@ -250,8 +250,17 @@ def waterfall_words(month: FamilyMonth, unit: pd.Series, lines: pd.DataFrame) ->
     parts = ", ".join(
         f"{r['line']} {money(abs(r['amount']), month.currency)}" for _, r in top.iterrows()
     )
-    counted = f"{_counted(month, unit)}The largest lines between them: {parts}."
+    counted = f"{_counted(month, unit)}{_planned(unit)}The largest lines between them: {parts}."
     return Words(title, f"{counted} {_behind(month, unit)}")
+
+
+def _planned(unit: pd.Series) -> str:
+    """Name the part of the repair drawn, its quality, and what its price rests on."""
+    if missing(unit.get("part_quality")):
+        return ""
+    code, _, quality = str(unit["part_quality"]).partition(" ")
+    rests = "" if missing(unit["part_rests_on"]) else f" ({unit['part_rests_on']})"
+    return f"Planned with: {part_words(code)}, {fault_words(quality)}{rests}. "
 
 
 def _counted(month: FamilyMonth, unit: pd.Series) -> str:

@@ -47,6 +47,7 @@ BIDS = _whole(
     model_bid | money | Model's maximum bid | at the usual terms of purchase
     own_terms | money | Own terms | what the listing's carriage and premium move the bid by
     part_quality | text | Part planned with | main part and its quality
+    part_rests_on | text | Its price rests on | own quotes, an estimate, or the class
     other_quality_cost | money | Next quality costs more | in all, waiting and returns counted
     ask | fault | Ask the seller | the state worth asking about
     ask_value | money | The answer is worth | what knowing is worth

@@ -68,6 +68,7 @@ _SHARED = declared(
     hammer_lower | money | from | lower end of usual hammer prices
     hammer_upper | money | to | upper end of usual hammer prices
     part_quality | text | Part planned with | main part and its quality
+    part_rests_on | text | Its price rests on | own quotes, an estimate, or the class
     other_quality_cost | money | Next quality costs more | in all, waiting and returns counted
     caution | text | Caution | what to check before buying; local law comes first
     share | share | Share | share of units
@@ -107,7 +108,7 @@ THRESHOLDS = _output(
     "family_id model_id listed_fault max_bid binding_limit expected_profit probability_loss "
     f"probability_win bid_next_month {_DATES} n_sales confidence verdict reason "
     "model_name won_price limit_cost profit_per_hour hammer hammer_lower hammer_upper main_state "
-    "then listings_per_month earns_per_month part_quality other_quality_cost caution",
+    "then listings_per_month earns_per_month part_quality part_rests_on other_quality_cost caution",
     _STOPS,
 )
 MAXIMUM_BID = _output(
@@ -115,7 +116,8 @@ MAXIMUM_BID = _output(
     "the maximum bid of a month and what it promises",
     "family_id model_id listed_fault month max_bid target_bid exact_bid binding_limit "
     "limit_cost probability_win expected_profit profit_per_hour probability_loss won_price "
-    "hammer hammer_lower hammer_upper then part_quality other_quality_cost verdict reason",
+    "hammer hammer_lower hammer_upper then part_quality part_rests_on "
+    "other_quality_cost verdict reason",
 )
 _ALL = (
     _output(

@@ -334,8 +334,12 @@ def _part(scorer: Scorer) -> dict[str, object]:
     """Quality planned with for the main part, and what the next best would cost more."""
     part = scorer.unit.quality
     if part is None:
-        return {"part_quality": "", "other_quality_cost": np.nan}
-    return {"part_quality": part.words, "other_quality_cost": part.other_cost}
+        return {"part_quality": "", "part_rests_on": "", "other_quality_cost": np.nan}
+    return {
+        "part_quality": part.words,
+        "part_rests_on": part.rests_on,
+        "other_quality_cost": part.other_cost,
+    }
 
 
 def _within(row: Offered, bid: Bid, current: float) -> bool:

@@ -26,7 +26,7 @@ RARE = 0.1
 """Parts that fewer units need are not asked for."""
 
 
-def readiness(logs: Logs, settings: Settings) -> pd.DataFrame:
+def readiness(logs: Logs, settings: Settings, planned: pd.DataFrame | None = None) -> pd.DataFrame:
     """List what is missing, what moves bids most first.
 
     Parameters
@@ -35,6 +35,8 @@ def readiness(logs: Logs, settings: Settings) -> pd.DataFrame:
         The workspace's.
     settings
         Rules of the business; channels are named there.
+    planned
+        What bids told planned with: ``model_id, part_quality, month``; none if None.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def readiness(logs: Logs, settings: Settings) -> pd.DataFrame:
         way (one standard deviation), settlement currency, missing where it cannot be told in
         money; ``missing`` and ``unlocks`` are sentences, ``how`` the next step.
     """
-    rows: list[dict[str, Any]] = []
+    rows = [] if planned is None else list(_unquoted(logs, settings, planned))
     catalogue = logs.tables["catalogue"]
     for family_id in logs.families:
         models = catalogue[catalogue["family_id"] == family_id]
@@ -107,6 +109,13 @@ def _states(here: Any, known: ClassKnowledge, family_id: str) -> pd.DataFrame:
     return states if len(states) else known.fault_states(family_id)
 
 
+def _often(states: pd.DataFrame) -> pd.Series:
+    """Share of the units of a listed fault that need a part, by part and fault."""
+    rows = states.assign(part=states["part_codes"].str.split(";")).explode("part")
+    needed = rows[rows["part"].fillna("").str.strip() != ""]
+    return needed.groupby(["part", "listed_fault"])["prior_share"].sum()
+
+
 def _parts(
     quotes: pd.DataFrame,
     states: pd.DataFrame,
@@ -116,9 +125,7 @@ def _parts(
 ) -> Iterator[Any]:
     """Parts nobody quoted in the family: the class's price stands in, wide."""
     model, quoted = str(newest["model_id"]), set(quotes["part_code"])
-    rows = states.assign(part=states["part_codes"].str.split(";")).explode("part")
-    needed = rows[rows["part"].fillna("").str.strip() != ""]
-    by_fault = needed.groupby(["part", "listed_fault"])["prior_share"].sum()
+    by_fault = _often(states)
     for code, often in by_fault.groupby("part").max().items():
         share = known.part_share(str(code))
         if str(code) in quoted or often < RARE:
@@ -144,6 +151,51 @@ def _parts(
         )
 
 
+def _unquoted(logs: Logs, settings: Settings, planned: pd.DataFrame) -> Iterator[Any]:
+    """Qualities that bids plan with and nobody quoted, where another one has an own quote."""
+    catalogue = logs.tables["catalogue"].set_index("model_id")
+    quotes = logs.tables["part_quotes"].sort_values("quote_date", kind="stable")
+    told = planned[planned["model_id"].isin(catalogue.index)]
+    for row in told.drop_duplicates(["model_id", "part_quality"]).itertuples():
+        model, (code, _, quality) = str(row.model_id), str(row.part_quality).partition(" ")
+        own = quotes[(quotes["model_id"] == model) & (quotes["part_code"] == code)]
+        order = settings.for_class(str(catalogue["device_class"][model])).repair.quality_order
+        before = order[: order.index(quality)] if quality in order else order
+        if own.empty or own["quality_class"].isin([quality, *before]).any():
+            continue
+        newest = own.iloc[-1]
+        has = str(newest["quality_class"])
+        yield _row(
+            f"Bids on {model} plan with {code} {quality}, which nobody quoted (told for "
+            f"{row.month}); you have a quote of {code} {has} at {newest['amount']:.0f}.",
+            f'A quote of {quality} takes the place of an estimate; quality_order = ["{has}"] under '
+            "[repair] in settings.toml plans with what you have.",
+            _quote(model, code, quality),
+            _left_open(logs, catalogue.loc[model], (code, quality), newest),
+            str(catalogue["family_id"][model]),
+        )
+
+
+def _left_open(logs: Logs, model: pd.Series, part: tuple[str, str], quote: pd.Series) -> float:
+    """Money that a quality read off a quote of another one leaves a bid open by, as often needed.
+
+    The class says how far qualities lie apart, and how surely: what it knows less of each than of
+    the maker's own. Missing where it does not know one of them.
+    """
+    known, (code, quality) = class_knowledge(str(model["device_class"])), part
+    qualities = (quality, str(quote["quality_class"]), "maker_original")
+    shares = [known.part_share(code, q) for q in qualities]
+    found = [s for s in shares if not isinstance(s, CannotSay)]
+    family_id = str(model["family_id"])
+    often = _often(_states(logs.family(family_id).tables, known, family_id))
+    if len(found) < len(shares) or code not in often.index:
+        return float("nan")
+    planned, seen, whole = found
+    sd = np.sqrt(max(planned.log_sd**2 + seen.log_sd**2 - 2 * whole.log_sd**2, 0.0))
+    price = float(quote["amount"]) * planned.value / seen.value
+    return float(price * sd * often[code].max())
+
+
 def typed(identifier: str) -> str:
     r"""Write an identifier as bash and zsh take it, with what has no shape of its own written out.
 
@@ -160,10 +212,10 @@ def typed(identifier: str) -> str:
     return f"$'{shown}'"
 
 
-def _quote(model: str, code: str) -> str:
+def _quote(model: str, code: str, quality: str = "...") -> str:
     return (
         f"repair-horizon add quote model_id={typed(model)} part_code={code} "
-        "quality_class=... supplier_id=... unit_price=..."
+        f"quality_class={quality} supplier_id=... unit_price=..."
     )
 
 

@@ -102,6 +102,7 @@ def bid_row(known: Outcomes) -> dict[str, object]:
         "hammer_upper": hammer[2],
         "then": known.unit.then(known.month),
         "part_quality": "" if part is None else part.words,
+        "part_rests_on": "" if part is None else part.rests_on,
         "other_quality_cost": float("nan") if part is None else part.other_cost,
         "verdict": verdict.value,
         "reason": "; ".join(filter(None, why)),

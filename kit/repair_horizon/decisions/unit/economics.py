@@ -213,8 +213,9 @@ def _planned_quality(bench: Bench, codes: tuple[str, ...]) -> PlannedQuality | N
     mine = planned[code]
     other = next((o for o in bench.offers(code) if o.quality != mine.quality), None)
     if other is None:
-        return PlannedQuality(code, mine.quality, "", float("nan"))
-    return PlannedQuality(code, mine.quality, other.quality, other.total - mine.total)
+        return PlannedQuality(code, mine.quality, "", float("nan"), mine.now.words)
+    dearer = other.total - mine.total
+    return PlannedQuality(code, mine.quality, other.quality, dearer, mine.now.words)
 
 
 def _state(

@@ -154,13 +154,15 @@ class PlannedQuality:
     """Quality of a part that is planned with, and what the next best would cost more, in all.
 
     ``other_cost`` counts price, wait, parts dead on arrival, returns and resale; below zero where
-    the owner's order takes a dearer one; missing where no other quality has a price.
+    the owner's order takes a dearer one; missing where no other quality has a price. ``rests_on``
+    is what the price planned with rests on.
     """
 
     part_code: str
     quality: str
     other: str
     other_cost: float
+    rests_on: str = ""
 
     @property
     def words(self) -> str:
