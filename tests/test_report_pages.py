@@ -265,6 +265,18 @@ class TestCharts:
         assert set(drawn) == {plain(name), "B1", "B2"}
         assert name in figure.layout.meta["title"]
 
+    def test_no_month_is_marked_where_repair_is_as_likely_to_pay_as_not(self):
+        """Title and chart agree: a line 'repair stops' would say what the title does not."""
+        month = family_by_hand()
+        unsure = "as likely as not (50\u00a0% chance that it has stopped)"
+        marked = []
+        for said in ("", unsure):
+            dates = month.stop_dates.assign(unsure=said)
+            figure = bids.scissors_piece(month.with_tables(stop_dates=dates)).figure
+            marked.append([a.text for a in figure.layout.annotations])
+            assert (f"repair pays {unsure}" in figure.layout.meta["title"]) == bool(said)
+        assert marked == [["repair stops"], []]
+
     def test_the_crossing_band_runs_to_the_end_where_its_upper_month_is_open(self):
         figure = bids.scissors_piece(family_by_hand()).figure
         band = next(s for s in figure.layout.shapes if s.type == "rect")

@@ -29,7 +29,7 @@ from repair_horizon.charts.style import (
     tint,
 )
 from repair_horizon.tables.codes import Action
-from repair_horizon.tables.words import chance, number
+from repair_horizon.tables.words import chance, missing, number
 
 MOST = 5
 
@@ -225,7 +225,7 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
     first, last = stop.get("lower"), stop.get("upper")
     if pd.notna(first):
         shade_months(figure, first, last if pd.notna(last) else options["month"].max())
-    if pd.notna(stop.get("median")):
+    if pd.notna(stop.get("median")) and missing(stop.get("unsure")):
         mark_day(figure, stop["median"], "repair stops")
     for option, rows in options.groupby("option", sort=False):
         colour, dash, width = _LINES.get(str(option), (ORANGE, "longdash", 2.0))
