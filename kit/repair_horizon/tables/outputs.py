@@ -31,6 +31,7 @@ _SHARED = declared(
     state | fault | Turns out to be | what the listed fault turned out to be
     main_state | fault | Commonest state that can be repaired | of the listed fault
     then | code | Then | what is done with it if it is in its commonest state
+    repair_stop_said | text | Repair stop | in place of a month: cannot say, as likely as not
     part_code | part | Part | the part
     part_codes | parts | Parts | parts the repair needs
     quality_class | fault | Part quality | kind of part
@@ -94,12 +95,9 @@ _STOPS = "\n".join(
         ("upper", "latest month of the interval; empty: later than the forecast"),
     )
 )
-_STOPS += """
-repair_stop_said | text | Repair stops paying | in place of a month: cannot say, as likely as not
-"""
 _DATES = (
     "buy_stop_lower buy_stop_median buy_stop_upper "
-    "repair_stop_lower repair_stop_median repair_stop_upper repair_stop_said"
+    "repair_stop_lower repair_stop_median repair_stop_upper"
 )
 
 THRESHOLDS = _output(
@@ -108,7 +106,8 @@ THRESHOLDS = _output(
     "family_id model_id listed_fault max_bid binding_limit expected_profit probability_loss "
     f"probability_win bid_next_month {_DATES} n_sales confidence verdict reason "
     "model_name won_price limit_cost profit_per_hour hammer hammer_lower hammer_upper main_state "
-    "then listings_per_month earns_per_month part_quality part_rests_on other_quality_cost caution",
+    "then repair_stop_said listings_per_month earns_per_month part_quality part_rests_on "
+    "other_quality_cost caution",
     _STOPS,
 )
 MAXIMUM_BID = _output(
