@@ -10,7 +10,9 @@ from outlook_by_hand import (
     FAULT,
     MODEL,
     example_economics,
+    example_family,
     example_logs,
+    example_outlook,
     example_settings,
     example_unit,
 )
@@ -34,6 +36,7 @@ from repair_horizon.decisions.month.questions_asked import (
 )
 from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
+from repair_horizon.decisions.unit.economics import unit_economics
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets, Tier
 from repair_horizon.tables.words import WITHIN_LIMIT
@@ -271,6 +274,19 @@ def test_an_offer_that_is_rarely_taken_is_not_advised_either() -> None:
     assert "; an offer would rarely be taken: under 1" in table.loc["L2", "reason"]
     # The price asked would surely be taken, and is within the limit.
     assert tuple(table.loc["L3", ["probability_win", "advice", "verdict"]]) == (1.0, "bid", "buy")
+
+
+def test_a_price_asked_within_the_limit_is_passed_for_its_own_reason() -> None:
+    """Won lots fall short of what is told: at the maximum bid itself one is expected to lose."""
+    family = replace(example_family(), shortfall=0.05)
+    economics = unit_economics(example_outlook(family), example_settings(targets=Targets()))
+    fixed: dict[str, object] = {"terms": "fixed_price"}
+    most = float(score(listings(fixed), example_logs(), economics).loc[0, "max_bid"])
+    rows = listings({**fixed, "current_bid": most}, {**fixed, "current_bid": most + 1.0})
+    table = score(rows, example_logs(), economics).set_index("listing_id")
+    assert list(table.loc[["L0", "L1"], "advice"]) == ["pass", "pass"]
+    assert table.loc["L0", "reason"].startswith("lots won at that price are expected to lose")
+    assert table.loc["L1", "reason"].startswith("the bid has reached the maximum bid")
 
 
 def test_a_private_seller_is_offered_no_more_than_the_price_asked() -> None:

@@ -451,7 +451,7 @@ def pass_reason(row: Offered, scorer: Scorer, bid: Bid, land: Landing) -> str:
         )
     if bid.reason:
         return f"{bid.reason}: {bid.binding} leaves {bid.exact:.2f}"
-    if bid.amount <= row.current and row.terms != PRIVATE:
+    if not _within(row, bid, row.current):
         return f"the bid has reached the maximum bid: {row.current:.2f} against {bid.amount:.2f}"
     return _objection(row, scorer.unit.settings, bid)
 
