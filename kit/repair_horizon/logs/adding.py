@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -148,7 +147,8 @@ ALSO_CALLED = {
     "rate": "fx_rates",
     "fault": "fault_states",
 }
-PREFIX = {"sales": "S", "part_quotes": "Q", "repairs": "J", "listings": "L", "stock": "U"}
+OWN_SERIES = "added"
+NUMBERED = ("sales", "part_quotes", "repairs", "listings", "stock")
 ADDED = ".added.json"
 REMEMBERED = 50
 
@@ -190,9 +190,10 @@ def add_row(
     table
         A table or what one row of it is called: sale, quote, repair, listing, unit.
     values
-        Columns and what stands in them. Left out, an identifier is the next one, a day that must
-        be there is today, the currency is the workspace's, and what a unit's own rows say of it
-        (its model, what it was bought with, whether it works) is taken from there.
+        Columns and what stands in them. Left out, an identifier is the next of the rows added that
+        day (added-20261129-1), a day that must be there is today, the currency is the workspace's,
+        and what a unit's own rows say of it (its model, what it was bought with, whether it works)
+        is taken from there.
     today
         YYYY-MM-DD; the computer's day if None.
 
@@ -280,9 +281,9 @@ def _filled(
     """Values given and those that follow, in the order of the declaration."""
     settings = read_settings(folder)
     row = {**_of_the_unit(folder, table, given, settings), **given}
-    if table.key and table.key not in row and table.name in PREFIX:
+    if table.key and table.key not in row and table.name in NUMBERED:
         taken = list(rows[table.key]) if table.key in rows else []
-        row[table.key] = next_identifier(taken, PREFIX[table.name])
+        row[table.key] = next_identifier(taken, day)
     for column in table.columns:
         if not column.required or row.get(column.name):
             continue
@@ -304,26 +305,21 @@ def _filled(
     return {name: row[name] for name in order if name in row}
 
 
-def next_identifier(taken: list[str], prefix: str) -> str:
-    """Return the next identifier of a series such as S0009, S0010; the widest one goes on.
+def next_identifier(taken: list[str], day: str) -> str:
+    """Return the next identifier of the rows added on a day.
+
+    The series is of rows added alone: a number that goes on in an export's would be taken when the
+    export's own row of that number comes.
 
     Examples
     --------
-    >>> next_identifier(["S0009", "S0010", "auction 12 a"], "S")
-    'S0011'
+    >>> next_identifier(["shop-4091", "added-20261129-1"], "2026-11-29")
+    'added-20261129-2'
     """
-    series: dict[str, tuple[int, int, int]] = {}
-    for name in taken:
-        parts = re.fullmatch(r"(.*?)(\d{1,15})", name)
-        if parts:
-            count, top, width = series.get(parts[1], (0, 0, 0))
-            digits = len(parts[2])
-            series[parts[1]] = (count + 1, max(top, int(parts[2])), max(width, digits))
-    if not series:
-        return f"{prefix}0001"
-    name = max(series, key=lambda s: series[s][0])
-    _, top, width = series[name]
-    return f"{name}{top + 1:0{width}d}"
+    series = f"{OWN_SERIES}-{day.replace('-', '')}-"
+    ends = [n.removeprefix(series) for n in taken if n.startswith(series)]
+    numbers = [int(n) for n in ends if n.isdecimal() and len(n) < 10]
+    return f"{series}{max(numbers, default=0) + 1}"
 
 
 def _only(folder: Path) -> str:
