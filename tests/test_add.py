@@ -206,3 +206,24 @@ def test_the_command_adds_and_takes_back(shop: Path, capsys) -> None:
     assert main(["add", "sale", "veld1", *at]) == 2
     assert "column=value" in capsys.readouterr().err
     assert main(["add", *at]) == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("add", "sale", "--workspace", "SHOP", "model_id=veld1", "gross_amount=455", "--quiet"),
+        ("add", "--workspace", "SHOP", "sale", "model_id=veld1", "--quiet", "gross_amount=455"),
+        ("add", "--workspace=SHOP", "--quiet", "sale", "model_id=veld1", "gross_amount=455"),
+    ],
+)
+def test_options_may_stand_before_the_fields(shop: Path, capsys, words: tuple[str, ...]) -> None:
+    assert main([w.replace("SHOP", str(shop)) for w in words]) == 0
+    assert "model_id=veld1" in capsys.readouterr().out
+    assert len(read_logs(shop).tables["sales"]) == 3
+
+
+def test_an_option_add_does_not_know_is_named(shop: Path, capsys) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["add", "sale", "--workspac", str(shop), "--todya", TODAY, "model_id=veld1"])
+    assert ended.value.code == 2
+    assert "--todya" in capsys.readouterr().err
