@@ -108,7 +108,7 @@ def import_file(
             settle(workspace, table)
         stored = read_stored(workspace, target)
         left = _without(ready.filled.rows, ready.notes)
-        met = new_rows(left, stored.rows, target)
+        met = new_rows(left, ready.source.line, stored, target)
         notes = one_status_each([ready.notes, *met])
         result = _result(file.name, target, ready, notes)
         result = replace(result, preview=preview)

@@ -21,7 +21,7 @@ from repair_horizon.files.writing import locked, write_text, write_whole
 from repair_horizon.logs.consequences import MENDED, WORKING
 from repair_horizon.logs.partitioning import append_parts, catalogue_rows, settle, stored_text
 from repair_horizon.logs.partitions import read_parts
-from repair_horizon.logs.reading import find_file, plain_text, typed
+from repair_horizon.logs.reading import find_file, text_of, typed
 from repair_horizon.logs.workspace import read_logs
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
@@ -32,11 +32,21 @@ SALT_FILE = "import_salt"
 
 @dataclass(frozen=True, eq=False)
 class Stored:
-    """A table as it stands in the workspace: its file's text, and its rows as text."""
+    """A table as it stands in the workspace: its file's text, and its rows as text.
+
+    ``lines`` are the rows' lines in the file; a log partitioned by family has none.
+    """
 
     path: Path
     content: str
     rows: pd.DataFrame
+    lines: tuple[int, ...] = ()
+
+    def places(self) -> list[str]:
+        """Say where each row stands."""
+        if not self.lines:
+            return [f"the log {self.path.name}"] * len(self.rows)
+        return [f"{self.path.name} line {line}" for line in self.lines]
 
 
 def read_stored(workspace: Path, table: Table) -> Stored:
@@ -60,9 +70,9 @@ def read_stored(workspace: Path, table: Table) -> Stored:
     if path.is_symlink():
         allowed = f"{table.name}.csv itself: import into the workspace the link leads to"
         raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
-    rows = plain_text(path, table)
-    content = path.read_bytes().decode("utf-8")
-    return Stored(path, content, rows.apply(lambda s: s.str.strip()))
+    text = text_of(path, table)
+    rows = text.drop(columns="line").astype("str").apply(lambda s: s.str.strip())
+    return Stored(path, path.read_bytes().decode("utf-8"), rows, tuple(text["line"].tolist()))
 
 
 def append_rows(stored: Stored, rows: pd.DataFrame) -> None:
