@@ -122,7 +122,7 @@ def bring_in(options: Namespace) -> int:
 def _draft(options: Namespace) -> int:
     """Write a first mapping beside the export, and say what is to be answered in it."""
     from repair_horizon.files.writing import write_text
-    from repair_horizon.imports.draft import draft_mapping
+    from repair_horizon.imports.draft import LEFT_OUT, draft_mapping
     from repair_horizon.logs.adding import read_stored
     from repair_horizon.tables.inputs import CATALOGUE
 
@@ -140,6 +140,10 @@ def _draft(options: Namespace) -> int:
         print(f"\n{len(draft.questions)} questions wait in it:")
         for number, question in enumerate(draft.questions, 1):
             print(wrapped(f"{number}. {question}"))
+    if draft.left_out:
+        print(wrapped(f"\n{LEFT_OUT} {'; '.join(draft.left_out)}."))
+    for warning in draft.warnings:
+        print(wrapped(warning))
     then = ["repair-horizon", "import", str(file), "--mapping", str(path)]
     then += ["--workspace", options.workspace] if options.workspace != "." else []
     print(f"\nThen:\n  {shlex.join([*then, '--preview'])}")

@@ -10,6 +10,7 @@ import pandas as pd
 from repair_horizon.classes import meaning_of
 from repair_horizon.imports import numbers
 from repair_horizon.imports.layout import (
+    SERIAL,
     Match,
     Sheet,
     comment,
@@ -179,6 +180,48 @@ def _near(text: str, known: dict[str, str]) -> str:
 
 def _code(text: str) -> str:
     return re.sub(r"\W+", "_", _bare(text) or plain(text)).strip("_") or "model"
+
+
+_MAY_NAME = re.compile(
+    r"\b(seller|verkäufer|anbieter|contact|kontakt|name|technician|techniker|mitarbeiter|bearbeiter|"
+    r"notes?|notizen?|bemerkung(en)?|anmerkung(en)?|kommentar|comments?|remarks?|memo|message|"
+    r"nachricht|beschreibung|description|text)\b"
+)
+
+
+def left_out(sheet: Sheet) -> list[str]:
+    """Name the columns that are not read, with an example of each that names no person."""
+    return [f"{comment(name)} ({_example(sheet, name)})" for name in sheet.left()]
+
+
+def _example(sheet: Sheet, name: str) -> str:
+    if is_personal(name):
+        return "about persons: not shown"
+    if SERIAL.search(plain(name)):
+        return "serial numbers: not shown"
+    if _MAY_NAME.search(plain(name)):
+        return "may name persons: not shown"
+    given = Counter(c for c in sheet.cells[name] if c and "@" not in c)
+    return f"such as {comment(max(given, key=lambda v: given[v]), 30)!r}" if given else "empty"
+
+
+def flag_warnings(sheet: Sheet) -> list[str]:
+    """Say which columns that are not read speak of units that are swollen, wet or blocked."""
+    words, lines = value_words("flags"), []
+    for name in sheet.left():
+        cells = [f" {plain(c)} " for c in sheet.cells[name]]
+        said = [w for w in words if any(f" {w} " in c for c in cells)]
+        if said:
+            rows = sum(any(f" {w} " in c for w in said) for c in cells)
+            way = "note it in flags of stock.csv"
+            if sheet.table.name == "stock":
+                way = f"take it over: flags = {quoted(name)} under [columns]"
+            lines.append(
+                f"{comment(name)} says {', '.join(said)} ({rows_said(rows)}): a unit that is "
+                f"{' or '.join(dict.fromkeys(words[w] for w in said))} must not be sold as it is; "
+                f"{way}."
+            )
+    return lines
 
 
 def unwanted_lines(sheet: Sheet) -> list[str]:

@@ -122,7 +122,7 @@ def _currencies(cells: Cells) -> ReadColumn:
 
 
 def _numbers(column: Column, cells: Cells, form: Format) -> ReadColumn:
-    split = {t: numbers.split_cell(t) for t in cells.text.unique()}
+    split = {t: numbers.split_cell(t, percent=column.is_share) for t in cells.text.unique()}
     parts = cells.text.map(split)
     given = parts[parts.notna() & ~cells.exact]
     digits = given.map(lambda c: c.digits).astype("str")
@@ -158,7 +158,9 @@ def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: floa
     value = numbers.value_of(cell.digits, decimal, thousands) if cell else None
     if cell is None or value is None or abs(value.adjusted()) > 30:
         return None
-    if scale != 1.0:
+    if cell.percent:  # it says its scale itself
+        value /= 100
+    elif scale != 1.0:
         value *= Decimal(repr(scale))
     text = numbers.plain_text(-value if cell.negative else value)
     return None if text == "0" and value else text
@@ -175,7 +177,8 @@ def _dates(column: Column, cells: Cells, form: Format, mapping: ImportMapping) -
         return ReadColumn(cells.text, refused=fault)
     names = tuple(mapping.month_names)
     iso = dates.proved_reader("iso")
-    read = dates.reader_of(form.date, form.fill, names) if form.date else iso
+    declared = dates.with_the_sign_of(form.date, cells.text[~cells.exact])
+    read = dates.reader_of(declared, form.fill, names) if form.date else iso
     if not form.date and proof.format != "iso":
         read = dates.proved_reader(proof.format)
     serial = form.date in (dates.EXCEL, dates.EXCEL_1904)
