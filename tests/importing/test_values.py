@@ -112,8 +112,9 @@ def test_amount_in_another_currency_is_held(run: Run) -> None:
     assert "EUR" in got.ledger.iloc[0]["allowed"]
 
 
-def test_currency_of_a_table_without_such_a_column_is_declared(run: Run) -> None:
+def test_currency_of_a_table_without_such_a_column_is_declared(run: Run, workspace: Path) -> None:
     """Costs with a euro sign are refused until the mapping says they are euros."""
+    (workspace / "settings.toml").write_text('currency = "EUR"\n')
     mapping = """
 [columns]
 job_id = "J"

@@ -2,9 +2,10 @@
 
 The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
 ``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column
-under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find what is new
-(``result``) and write it, all or nothing (``logs.adding``). Before that, ``draft`` proposes a
-mapping for a file as it is found (``layout``, ``recognise``).
+under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); bring foreign
+amounts into the shop's money (``own_money``); find what is new (``result``) and write it, all or
+nothing (``logs.adding``). Before that, ``draft`` proposes a mapping for a file as it is found
+(``layout``, ``recognise``).
 
 The partner's answers brought back: a small file saved from a page, or its lines pasted as text.
 
@@ -32,6 +33,7 @@ import pandas as pd
 from repair_horizon.files.writing import locked
 from repair_horizon.imports.fill import Filled, fill
 from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
+from repair_horizon.imports.own_money import in_own_money
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.result import (
     THERE,
@@ -133,6 +135,7 @@ def _prepare(
     notes += notes_on_rules(source.text.loc[whole], recipe)
     gone = set().union(*[set(n["row"]) for n in notes])
     filled = fill(source, whole[~whole.isin(gone)], table, recipe, file.name)
+    filled = in_own_money(filled, source.line, table, recipe, workspace)
     return _Prepared(source, filled, one_status_each([*notes, *filled.notes]))
 
 

@@ -226,8 +226,9 @@ _JOIN = "|"
 
 @dataclass(frozen=True, eq=False)
 class Filled:
-    """Records in our columns, as text, with what is said about some of them."""
+    """Records of a file in our columns, as text, with what is said about some of them."""
 
+    file: str
     rows: pd.DataFrame
     notes: tuple[pd.DataFrame, ...]
     inferred: tuple[Inference, ...]
@@ -271,6 +272,8 @@ def fill(
         raise LogFault(refused)
     rows = pd.DataFrame({name: r.text for name, r in read.items()}, index=open_rows)
     rows = rows.assign(**mapping.constants)
+    if "launch_price" in rows and "launch_currency" not in rows and mapping.currency:
+        rows = rows.assign(launch_currency=mapping.currency)
     notes = [n for r in read.values() for n in r.notes]
     if mapping.key.columns:
         rows[table.key], bad = _keys(source.text, mapping)
@@ -279,7 +282,14 @@ def fill(
     aside = _outside(rows, table, mapping)
     order = [c.name for c in table.columns if c.name in rows]
     known = tuple(i for r in read.values() for i in r.inferred)
-    return Filled(rows[order].astype("str"), (*aside, *notes), known)
+    return Filled(file, rows[order].astype("str"), (*aside, *notes), known)
+
+
+def declared_words(code: str) -> str:
+    """Say how the currency of amounts is declared that carry one."""
+    return (
+        f'a declared currency: they carry one; write currency = "{code}" at the top of the mapping'
+    )
 
 
 def _keys(text: pd.DataFrame, mapping: ImportMapping) -> tuple[pd.Series, pd.DataFrame]:
@@ -317,7 +327,7 @@ def _other_currency(
         odd = pd.Series([c != "" and c not in may for c, may in pairs], signs.index, dtype=bool)
         if len(signs) and unit not in rows and not declared:
             first = " or ".join(signs.iloc[0])
-            raise LogFault([Fault(file, None, name, first, "a declared currency: they carry one")])
+            raise LogFault([Fault(file, None, name, first, declared_words(signs.iloc[0][0]))])
         found = signs[odd].map(" or ".join)
         allowed = codes[odd] + f", as in {unit}"
         reason = "an amount in another currency"

@@ -332,12 +332,21 @@ def next_identifier(taken: list[str], day: str) -> str:
     return f"{series}{max(numbers, default=0) + 1}"
 
 
+def settlement_currency(folder: Path) -> str:
+    """Return the currency of the settings, or the only one the logs name; empty if none is."""
+    return read_settings(folder).currency or _only(folder)
+
+
 def _only(folder: Path) -> str:
     """Currency of the workspace, if its logs name one only."""
     found: set[str] = set()
     for name, column in (("sales", "currency"), ("catalogue", "launch_currency")):
-        rows = read_stored(folder, TABLES[name]).rows
-        found = set(rows[column]) - {""} if column in rows else set()
+        path = find_file(folder, TABLES[name])
+        if path is None:
+            continue
+        whole = read_stored(folder, TABLES[name]).rows if path.is_dir() else None
+        rows = text_of(path, TABLES[name]) if whole is None else whole
+        found = {str(v).strip() for v in rows[column].unique()} - {""} if column in rows else set()
         if found:
             break
     return found.pop() if len(found) == 1 else ""
