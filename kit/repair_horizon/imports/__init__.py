@@ -135,7 +135,7 @@ def _prepare(
     notes += notes_on_rules(source.text.loc[whole], recipe)
     gone = set().union(*[set(n["row"]) for n in notes])
     filled = fill(source, whole[~whole.isin(gone)], table, recipe, file.name)
-    filled = in_own_money(filled, source.line, table, recipe, workspace)
+    filled = in_own_money(filled, table, recipe, workspace)
     return _Prepared(source, filled, one_status_each([*notes, *filled.notes]))
 
 

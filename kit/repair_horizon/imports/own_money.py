@@ -27,17 +27,13 @@ from repair_horizon.tables.inputs import FX_RATES, Table
 _UNITS = {"currency", "launch_currency"}
 
 
-def in_own_money(
-    filled: Filled, lines: pd.Series, table: Table, mapping: ImportMapping, workspace: Path
-) -> Filled:
+def in_own_money(filled: Filled, table: Table, mapping: ImportMapping, workspace: Path) -> Filled:
     """Convert the amounts of a table without a currency column.
 
     Parameters
     ----------
     filled
         Rows in our columns.
-    lines
-        Their lines in the export.
     table, mapping, workspace
         Our table, the mapping, and the folder of our logs with its rates.
 
@@ -77,7 +73,7 @@ def in_own_money(
             f"the only one, and these amounts are in {foreign}"
         )
         raise LogFault([Fault("settings.toml", None, "currency", "nothing", allowed)])
-    return _converted(filled, lines, table, money, (foreign, own, _rates(workspace)))
+    return _converted(filled, table, money, (foreign, own, _rates(workspace)))
 
 
 def _named(money: list[str], mapping: ImportMapping) -> dict[str, str]:
@@ -98,7 +94,6 @@ def _rates(workspace: Path) -> pd.DataFrame:
 
 def _converted(
     filled: Filled,
-    lines: pd.Series,
     table: Table,
     money: list[str],
     rule: tuple[str, str, pd.DataFrame],
@@ -124,8 +119,7 @@ def _converted(
             first = ready[0]
             how = (
                 f"{amounts[first]:f} {foreign} is {new[first]:.2f} {own} at the rate of "
-                f"{found.loc[first, 'seen']:%Y-%m-%d} (1 {foreign} = "
-                f"{found.loc[first, 'rate']:.6g} {own}), in line {lines[first]}"
+                f"{found.loc[first, 'seen']:%Y-%m-%d}, {rate[first]:.6g}"
             )
             count = f"{len(ready)} amount" + "s" * (len(ready) > 1)
             known.append(Inference(f"{name}: {foreign} to {own}", count, how))
