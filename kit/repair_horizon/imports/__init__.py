@@ -54,6 +54,7 @@ from repair_horizon.imports.sources import (
     unpivoted,
 )
 from repair_horizon.logs.adding import append_rows, read_salt, read_stored
+from repair_horizon.logs.consequences import CODED, unknown_codes
 from repair_horizon.logs.partitioning import settle
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
@@ -113,7 +114,8 @@ def import_file(
         met = new_rows(left, ready.source.line, stored, target)
         notes = one_status_each([ready.notes, *met])
         result = _result(file.name, target, ready, notes)
-        result = replace(result, preview=preview)
+        unknown = _unknown(ready, notes, workspace, target, file.name)
+        result = replace(result, preview=preview, unknown=unknown)
         if preview:
             return result
         read_review(review_path(workspace, table, file.name))
@@ -151,6 +153,21 @@ def _result(file: str, table: Table, ready: _Prepared, notes: pd.DataFrame) -> I
         inferred=(*ready.source.inferred, *ready.filled.inferred),
         preview=True,
     )
+
+
+def _unknown(
+    ready: _Prepared, notes: pd.DataFrame, workspace: Path, table: Table, file: str
+) -> tuple[Fault, ...]:
+    """Tell the words for faults and states that mean nothing to the families of the rows."""
+    if table.name not in {name for name, _, _ in CODED}:
+        return ()
+    left = _without(ready.filled.rows, notes[notes["status"] != THERE])
+    own = {n: read_stored(workspace, TABLES[n]).rows for n in ("catalogue", "fault_states")}
+    if not {"family_id", "device_class"} <= set(own["catalogue"]):
+        return ()
+    rows = left.assign(line=ready.source.line)
+    found = unknown_codes({**own, table.name: rows})
+    return tuple(one.in_export(file) for one in found)
 
 
 def _without(rows: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:

@@ -158,7 +158,11 @@ class Draft:
 
 
 def draft_mapping(
-    file: Path, table: str = "", models: pd.DataFrame | None = None, sheet: str = ""
+    file: Path,
+    table: str = "",
+    models: pd.DataFrame | None = None,
+    sheet: str = "",
+    states: pd.DataFrame | None = None,
 ) -> Draft:
     r"""Draft the mapping of an export.
 
@@ -172,6 +176,8 @@ def draft_mapping(
         Catalogue rows (model_id, model_name), to which model names are matched; never loosely.
     sheet
         The sheet of a workbook; its longest one if empty.
+    states
+        Rows of fault_states.csv: codes of states that are the shop's own.
 
     Returns
     -------
@@ -201,7 +207,7 @@ def draft_mapping(
         *_constants(found),
         *convention_lines(found),
         *_key(found),
-        *value_lines(found, models),
+        *value_lines(found, models, states),
         *unwanted_lines(found),
         *_left_out(found),
     ]

@@ -7,7 +7,7 @@ from collections import Counter
 
 import pandas as pd
 
-from repair_horizon.classes import meaning_of
+from repair_horizon.classes import class_knowledge, meaning_of
 from repair_horizon.imports import numbers
 from repair_horizon.imports.layout import (
     SERIAL,
@@ -22,6 +22,7 @@ from repair_horizon.imports.layout import (
     toml,
     value_words,
 )
+from repair_horizon.tables.inputs import CLASSES
 
 _NO_UNITS = (
     *("bundle", "lot", "job lot", "konvolut", "box only", "empty box", "ovp", "case for"),
@@ -34,7 +35,9 @@ _USUAL_CLASS = "phone"
 _STORAGE = re.compile(r"\b\d{1,4} ?[gt]b\b")
 
 
-def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
+def value_lines(
+    sheet: Sheet, models: pd.DataFrame | None, states: pd.DataFrame | None = None
+) -> list[str]:
     """Map the values of columns that hold codes, and of the models."""
     lines: list[str] = []
     for match in sheet.found:
@@ -46,6 +49,8 @@ def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
             lines += _code_lines(match.column, counts)
         elif match.column in ("listed_fault", "fault"):
             lines += _fault_lines(sheet, match, models)
+        elif match.column in ("state", "state_found"):
+            lines += _state_lines(sheet, match, models, states)
         elif words and not set(counts) <= set(column.choices or words.values()):
             lines += _word_lines(sheet, match, counts, words)
     return lines
@@ -149,10 +154,50 @@ def _fault_lines(sheet: Sheet, match: Match, models: pd.DataFrame | None) -> lis
     return lines
 
 
+def _state_lines(
+    sheet: Sheet, match: Match, models: pd.DataFrame | None, states: pd.DataFrame | None
+) -> list[str]:
+    """Map words of the bench to states of the class or the shop's own; all of it is asked.
+
+    What a unit turned out to be is told by words of faults ('only the display'), so the likeliest
+    state of such a fault is proposed.
+    """
+    names = sheet.cells.get(sheet.theirs("model_id") or "", [""] * len(sheet.rows))
+    known, kinds = _catalogue_names(models), _device_classes(models)
+    own = [] if states is None or states.empty else list(states["state"].astype(str))
+    own += ["working"] * (match.column == "state")
+    counts = Counter(c for c in sheet.cells[match.theirs] if c)
+    meant: dict[str, set[str]] = {}
+    codes: dict[str, None] = dict.fromkeys(own)
+    for said, name in zip(sheet.cells[match.theirs], names, strict=True):
+        of = class_knowledge(kinds.get(known.get(_bare(name), ""), "") or _USUAL_CLASS)
+        codes |= dict.fromkeys(of.state_codes)
+        if said:
+            is_code = said in own or said in of.state_codes
+            word = value_words(match.column).get(plain(said), "")
+            meant.setdefault(said, set()).add(said if is_code else word or of.likely_state(said))
+    if all({said} == found for said, found in meant.items()):
+        return []
+    settled = {v: next(iter(f)) for v, f in meant.items() if len(f) == 1 and "" not in f}
+    left = [v for v in meant if v not in settled]
+    read = ", ".join(f"{comment(v, 30)!r} is {to}" for v, to in settled.items() if v != to)
+    asked = [f"is it right that {read}?"] if read else []
+    asked += [f"what is {some(left, counts)}?"] if left else []
+    mark = sheet.ask(
+        f"{match.theirs}: {' And '.join(asked)} One of {', '.join(codes)}; "
+        "a value not named holds its row."
+    )
+    lines = ["", f"[values.{match.column}] # their value = our value, {mark}"]
+    lines += [f"{quoted(v)} = {quoted(to)}" for v, to in settled.items()]
+    lines += [f'# {quoted(v)} = "" # {rows_said(counts[v])}, {mark}' for v in left[:_MOST_VALUES]]
+    return lines
+
+
 def _device_classes(models: pd.DataFrame | None) -> dict[str, str]:
     if models is None or models.empty or "device_class" not in models:
         return {}
-    return dict(zip(models["model_id"].astype(str), models["device_class"], strict=True))
+    of = dict(zip(models["model_id"].astype(str), models["device_class"], strict=True))
+    return {model: kind for model, kind in of.items() if kind in CLASSES}
 
 
 def _catalogue_names(models: pd.DataFrame | None) -> dict[str, str]:

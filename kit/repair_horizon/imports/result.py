@@ -142,6 +142,9 @@ class ImportResult:
         Whether nothing was written.
     review
         The file that lists the records held or set aside, if there are any and it was written.
+    unknown
+        Words for faults and states in rows added or there already that are no code of the family
+        nor of its class: the rows come in and tell nothing by them.
     """
 
     file: str
@@ -152,6 +155,7 @@ class ImportResult:
     inferred: tuple[Inference, ...]
     preview: bool
     review: Path | None = None
+    unknown: tuple[Fault, ...] = ()
 
     @property
     def added(self) -> int:
