@@ -37,7 +37,9 @@ def test_a_different_row_under_a_taken_key_is_held_not_overwritten(
     corrected, twice = got.ledger["allowed"]
     assert corrected.startswith("1.5, as sales.csv line 2 has it")
     assert "if 7.5 is right, write it there" in corrected
-    assert twice.startswith("5.5, as line 3 of this file has it")
+    assert twice.startswith("5.5, as sales.csv line 3 has it")
+    again = run(lines("1;2025-01-01;7.50;m1;A", "2;2025-01-02;5.50;m1;A", "2;2025-01-02;6.50;m1;A"))
+    assert again.ledger["allowed"].tolist() == [corrected, "", twice]
 
 
 def test_a_correction_is_taken_over_as_its_message_says(run: Run, workspace: Path) -> None:

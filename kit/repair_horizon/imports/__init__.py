@@ -111,7 +111,7 @@ def import_file(
             settle(workspace, table)
         stored = read_stored(workspace, target)
         left = _without(ready.filled.rows, ready.notes)
-        met = new_rows(left, ready.source.line, stored, target)
+        met = new_rows(left, stored, target)
         notes = one_status_each([ready.notes, *met])
         result = _result(file.name, target, ready, notes)
         unknown = _unknown(ready, notes, workspace, target, file.name)

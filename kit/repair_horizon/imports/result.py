@@ -21,17 +21,13 @@ from repair_horizon.tables.inputs import Table
 THERE = "already there"
 
 
-def new_rows(
-    rows: pd.DataFrame, lines: pd.Series, stored: Stored, table: Table
-) -> list[pd.DataFrame]:
+def new_rows(rows: pd.DataFrame, stored: Stored, table: Table) -> list[pd.DataFrame]:
     """Say which rows are not to be added.
 
     Parameters
     ----------
     rows
         Rows in our columns, as text, in the file's order.
-    lines
-        Their lines in the file.
     stored
         The table as it stands in the workspace.
     table
@@ -42,7 +38,7 @@ def new_rows(
     list of DataFrame
         Notes: rows stored already or met earlier in the file are "already there"; a different
         row under a key that is taken is held, with the columns that differ, where the other one
-        stands, and how to accept a correction.
+        stands (or will, once the file is imported), and how to accept a correction.
     """
     names = [c.name for c in table.columns if c.name in rows or c.name in stored.rows]
     mine, theirs = (_comparable(f, names, table) for f in (rows, stored.rows))
@@ -55,6 +51,7 @@ def new_rows(
     before = {key: len(values) for key, values in known.items()}
     same: dict[str, list[object]] = {}
     other: list[tuple[object, str, str, str]] = []
+    below = 0
     for row, values in zip(rows.index, mine, strict=True):
         key = _key(values, names, table)
         taken = known.setdefault(key, [])
@@ -63,10 +60,11 @@ def new_rows(
             same.setdefault(f"the same row {there}", []).append(row)
         elif taken:
             differs, says, has = _difference(values, taken[0], names)
-            other.append((row, differs, says, _ways_out(says, has, where[key], key in before)))
+            other.append((row, differs, says, _ways_out(says, has, where[key])))
         else:
             taken.append(values)
-            where[key] = f"line {lines[row]} of this file"
+            where[key] = stored.next_place(below)
+            below += 1 + sum(v.count("\n") for v in values)
     out = [note(pd.Index(there), THERE, reason) for reason, there in same.items()]
     if other:
         index, column, found, allowed = zip(*other, strict=True)
@@ -75,10 +73,8 @@ def new_rows(
     return out
 
 
-def _ways_out(found: str, has: str, place: str, stored: bool) -> str:
+def _ways_out(found: str, has: str, place: str) -> str:
     """Say what another row of the same key has, and how to accept a correction."""
-    if not stored:
-        return f"{has or 'nothing'}, as {place} has it: one row for each key; mend the export"
     right = f"{found} is right, write it there" if found else "nothing is right, empty it there"
     return f"{has or 'nothing'}, as {place} has it; if {right}: the next import then takes it so"
 

@@ -44,9 +44,17 @@ class Stored:
 
     def places(self) -> list[str]:
         """Say where each row stands."""
-        if not self.lines:
-            return [f"the log {self.path.name}"] * len(self.rows)
-        return [f"{self.path.name} line {line}" for line in self.lines]
+        return [self._place(line) for line in self.lines or [0] * len(self.rows)]
+
+    def next_place(self, lines: int) -> str:
+        """Say where a row will stand that is added below ``lines`` lines of other rows added."""
+        if self.path.is_dir():
+            return self._place(0)
+        there = self.content.count("\n") + (not self.content.endswith("\n"))
+        return self._place(there + lines + 1)
+
+    def _place(self, line: int) -> str:
+        return f"{self.path.name} line {line}" if line else f"the log {self.path.name}"
 
 
 def read_stored(workspace: Path, table: Table) -> Stored:
