@@ -58,6 +58,16 @@ def test_the_worked_example_answers_its_72_52() -> None:
     assert answer.dispositions.set_index("state")["value"]["s1"] == pytest.approx(127.63, abs=0.01)
 
 
+def test_a_fault_is_the_same_code_however_it_is_typed_states_given_or_not() -> None:
+    """A shop's no_power is meant by 'no-power' too where the asker names the states himself."""
+    rules = replace(example_settings(targets=Targets()), draws=20)
+    terms = {"launch": "2026-02", "launch_price": 800.0}
+    for words in ("No power", "no-power", "no_power"):
+        for given in (EXAMPLE, Given()):
+            answer = ask("phone", words, settings=rules, today=TODAY, given=given, **terms)
+            assert answer.unit.listed_fault == "no_power", (words, given)
+
+
 def test_an_as_is_price_that_is_given_holds_as_it_is() -> None:
     """50 more as is leave 50 x 0.861 more (trade reference 2.4), whatever its fault fetches."""
     worth = []

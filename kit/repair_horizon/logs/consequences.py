@@ -13,6 +13,7 @@ import pandas as pd
 
 from repair_horizon.classes import class_knowledge, meaning_of
 from repair_horizon.tables.inputs import TABLES
+from repair_horizon.tables.words import fault_code
 
 LOGGED_STATE, LOGGED_STATUS = "logged_state", "logged_status"
 WORKING, SOLD = "working", "sold"
@@ -149,11 +150,10 @@ def in_codes(listings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.D
     for (model_id, fault), (family, device_class) in zip(
         words.itertuples(index=False), of, strict=True
     ):
-        plain = "_".join(fault.lower().replace("-", " ").split())
         if (family, fault) in known or device_class != device_class:
             continue
         meaning = meaning_of(fault, device_class)
-        codes = [plain, *([meaning.listed_fault] if meaning.understood else [])]
+        codes = [fault_code(fault), *([meaning.listed_fault] if meaning.understood else [])]
         code = next((c for c in codes if (family, c) in known), None)
         if code is not None:
             read[model_id, fault] = code

@@ -283,7 +283,7 @@ def find_file(folder: Path, table: Table) -> Path | None:
 
 
 def upcoming(name: str) -> str:
-    """Name of a log's folder while the old log is put aside (``logs.partitions``)."""
+    """Name of a log's folder while the old log is put aside (``partitioning``)."""
     return f".{name}.next"
 
 

@@ -8,7 +8,8 @@
 risk-neutral, h the price a won lot is paid at. The sum is convex in lambda and its slope is what
 there is less what is wanted, so nested bisection on the slope finds it; where demand steps over
 the supply the smaller demand is kept. One pair of prices then holds for every face of the month.
-Linear programming duality; the arithmetic is the project's own reference, 'decisions', section 2.
+(Linear programming duality: the sum is the Lagrangian dual of taking the options of most worth
+within the hours and the cash there are, and its minimisers are what one more of each would earn.)
 """
 
 from __future__ import annotations

@@ -2,13 +2,12 @@
 
     B* = the largest B with CE(V(B)) >= L(B)
 
-with every charge inside V (``certainty``, ``options``). An owner's target or limit, where one is
-set, can only lower it; what that costs is told beside it.
+with every charge inside V (``certainty_equivalent``, ``options``). An owner's target or limit,
+where one is set, can only lower it; what that costs is told beside it.
 
-Job lots: several units under one bid.
-
-What the units share (price level, parts, rates) moves together, each one's own luck is its own.
-With c_i the certainty equivalent of one unit over its own luck in a draw,
+A job lot is several units under one bid. What they share (price level, parts, rates) moves
+together, each one's own luck is its own. With c_i the certainty equivalent of one unit over its
+own luck in a draw,
 
     CE(lot) = -R ln E[ exp(-sum_i q_i c_i / R) ]
 
