@@ -30,7 +30,7 @@ from repair_horizon.decisions.month.opportunity_cost import (
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
 from repair_horizon.decisions.review.scorecard import START, shortfalls
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import UNCHECKED, Calibration, calibrated_outlook
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
@@ -260,7 +260,8 @@ class FittedShop:
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
             while len(self._outlooks) >= MOST_OUTLOOKS:
                 self._outlooks.pop(next(iter(self._outlooks)))
-            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
+            wide = calibrated_outlook(drawn, self.calibration.factor)
+            self._outlooks[family_id, start] = self._less_shortfall(wide)
         return self._outlooks[family_id, start]
 
     @cached_property
@@ -304,10 +305,6 @@ class FittedShop:
         except LogFault:
             return {}
 
-    def calibrated(self, outlook: Outlook) -> Outlook:
-        """Return draws as wide as the back-test asks for."""
-        return calibrated_outlook(outlook, self.calibration.factor)
-
     def economics(
         self,
         families: Sequence[str] | str,
@@ -335,7 +332,7 @@ class FittedShop:
         start = self.month(month)
         near = Drawn(names, partial(self._first_months, start=start, months=months))
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
-        return unit_economics(outlook, self.settings, worth)
+        return Economics(outlook, self.settings, worth)
 
     def _near_economics(self, families: Iterable[str], month: Month) -> Economics:
         """Economics of the months that a hold may last, in the catalogue's order of families.

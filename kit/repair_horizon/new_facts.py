@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.decisions.month.thresholds import bid_row
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.logs.adding import Added, add_row, undo
@@ -138,7 +138,7 @@ def _bids(shop: Shop, model_id: str, month: int) -> dict[str, float]:
     for model, fault in economics.keys(family):
         unit = economics.unit(family, model, fault) if model == model_id else None
         if isinstance(unit, UnitEconomics):
-            out[fault] = float(bid_row(outcomes(unit, 0))["exact_bid"])  # type: ignore[arg-type]
+            out[fault] = float(bid_row(Outcomes(unit, 0))["exact_bid"])  # type: ignore[arg-type]
     return out
 
 

@@ -24,7 +24,7 @@ import plotly.graph_objects as go
 from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure, plain
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.explorer.control_panel import (
     LAYOUT,
     WIDE,
@@ -158,7 +158,7 @@ class ModelMap:
                 outlook, rules = scenario(
                     outlook, rules, Moves(part_price=step / 100, part_code=code)
                 )
-        return maximum_bid(unit_economics(outlook, rules, economics.valuation), months=1)
+        return maximum_bid(Economics(outlook, rules, economics.valuation), months=1)
 
     def table(self, families: Sequence[str] | None = None) -> pd.DataFrame:
         """Rows that pass the filters, of the families chosen or of others, the best first.

@@ -29,7 +29,6 @@ from repair_horizon.decisions.unit.bid import (
     against,
     bid_on_terms,
     joint_lot,
-    outcomes,
     rounded_bid,
     verdict_of,
 )
@@ -141,7 +140,7 @@ def score(
     logs
         For the families of the models.
     economics
-        From ``unit_economics``; its first month is the month of bidding.
+        From ``Economics``; its first month is the month of bidding.
     known
         What was said of listings alike, from the same figures; what is said anew is added.
 
@@ -292,7 +291,7 @@ def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Sc
     unit = economics.unit(family_id, model_id, fault)
     if isinstance(unit, CannotSay):
         return unit
-    return Scorer(economics, unit, outcomes(unit, 0))
+    return Scorer(economics, unit, Outcomes(unit, 0))
 
 
 def _scored(offered: list[Offered]) -> dict[str, object]:

@@ -173,7 +173,7 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
     logs
         Part quotes.
     economics
-        From ``unit_economics``, two months or more.
+        From ``Economics``, two months or more.
 
     Returns
     -------
@@ -369,7 +369,7 @@ def part_orders(
     logs
         Repairs, fault states and part quotes.
     economics
-        From ``unit_economics``, with the months to look ahead; needs beyond them are not counted.
+        From ``Economics``, with the months to look ahead; needs beyond them are not counted.
     in_stock
         (model, part) to pieces on the shelf; none where not named.
 

@@ -59,7 +59,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     logs
         Stock, repairs and catalogue.
     economics
-        From ``unit_economics``; its first month is now, and three months let the longest hold be
+        From ``Economics``; its first month is now, and three months let the longest hold be
         judged.
 
     Returns
@@ -305,7 +305,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     logs
         stock.csv: units that are listed; repairs.csv names their grades.
     economics
-        From ``unit_economics``; three months or more.
+        From ``Economics``; three months or more.
     market
         Days to sale.
 

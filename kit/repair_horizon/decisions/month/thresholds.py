@@ -13,7 +13,6 @@ from repair_horizon.decisions.unit.bid import (
     bid_on_terms,
     hammer_price,
     highest_bids,
-    outcomes,
     rounded_bid,
     verdict_of,
 )
@@ -74,7 +73,7 @@ def bid_rows(
             "model_id": unit.model_id,
             "listed_fault": unit.listed_fault,
             "month": month_start(first_month + h),
-            **bid_row(outcomes(unit, h)),
+            **bid_row(Outcomes(unit, h)),
         }
         for h in range(unit.months if months is None else months)
     ]

@@ -58,7 +58,7 @@ def scenario(outlook: Outlook, settings: Settings, moves: Moves) -> tuple[Outloo
     Returns
     -------
     tuple of Outlook and Settings
-        Ready for ``unit_economics``. The settings are those of the family's device class, so
+        Ready for ``Economics``. The settings are those of the family's device class, so
         that a figure of the class cannot hide a move. Without moves both come back as given.
 
     Raises

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from repair_horizon.decisions.unit.bid import highest, outcomes
+from repair_horizon.decisions.unit.bid import Outcomes, highest
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
@@ -170,7 +170,7 @@ class _Mixes:
         outlook = replace(self.drawn[0, clock], families={self.family_id: family})
         valuation = self.views[int(CHARGES in swapped)].valuation
         unit = unit_under(rules, family, key, outlook, valuation)
-        self.bids[asked, key] = highest(outcomes(unit, 0)).exact
+        self.bids[asked, key] = highest(Outcomes(unit, 0)).exact
         return self.bids[asked, key]
 
     def _known(self, knowledge: int, clock: int) -> FamilyOutlook:

@@ -206,16 +206,6 @@ class Outcomes:
         return replace(won, profit=won.profit - self.shortfall, charge=charge)
 
 
-def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
-    """Return a month's outcomes; bids on any terms of purchase follow from them."""
-    return Outcomes(unit, month)
-
-
-def unit_bid(unit: UnitEconomics, month: int) -> Bid:
-    """Maximum bid of one unit in one month at the usual terms of purchase."""
-    return bid_on_terms(outcomes(unit, month))
-
-
 def bid_on_terms(known: Outcomes, landing: Landing | None = None, floor: float = 0.0) -> Bid:
     """Maximum bid at a landed cost; at the usual terms of purchase if none is named.
 
@@ -244,7 +234,7 @@ def highest(known: Outcomes, landing: Landing | None = None) -> Highest:
 
 def highest_bids(unit: UnitEconomics) -> list[Highest]:
     """Highest price that pays in each month, at the usual terms of purchase."""
-    return [highest(outcomes(unit, month)) for month in range(unit.months)]
+    return [highest(Outcomes(unit, month)) for month in range(unit.months)]
 
 
 def highest_prices(unit: UnitEconomics) -> Floats:

@@ -1,4 +1,4 @@
-"""``unit_economics``: what units bought with a listed fault are worth, month by month."""
+"""``Economics``: what units bought with a listed fault are worth, month by month."""
 
 from __future__ import annotations
 
@@ -41,7 +41,20 @@ MOST_MONTHS = 24
 
 @dataclass(frozen=True, eq=False)
 class Economics:
-    """Unit economics of every model and listed fault, worked out one at a time when asked for."""
+    """Prices, parts and rates joined with the business's rules: every model and listed fault.
+
+    Nothing is computed until a model and fault is asked for, so that thousands of models need the
+    memory of one.
+
+    Parameters
+    ----------
+    outlook
+        From ``forecast``.
+    settings
+        From ``read_settings``; figures for a device class replace the general ones.
+    valuation
+        What hours, cash and risk cost this month.
+    """
 
     outlook: Outlook
     settings: Settings
@@ -122,30 +135,6 @@ def _bench(
     day = f"{month_start(outlook.first_month):%Y-%m-%d}"
     rules = replace(rules, purchase=purchase_on(rules.purchase, day))
     return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months, valuation)
-
-
-def unit_economics(
-    outlook: Outlook, settings: Settings, valuation: Valuation = NO_CHARGES
-) -> Economics:
-    """Join prices, parts and rates with the business's rules.
-
-    Parameters
-    ----------
-    outlook
-        From ``forecast``.
-    settings
-        From ``read_settings``; figures for a device class replace the general ones.
-
-    valuation
-        What hours, cash and risk cost this month.
-
-    Returns
-    -------
-    Economics
-        Nothing is computed until a model and fault is asked for, so that thousands of models
-        need the memory of one.
-    """
-    return Economics(outlook, settings, valuation)
 
 
 def unit_under(
