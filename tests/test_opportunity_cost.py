@@ -164,8 +164,9 @@ def test_demand_is_what_bids_at_those_charges_would_win() -> None:
     The one comes from reduced means and 24 prices, the other from the whole spine.
     """
     plain = unit_of()
-    lots = purchases_of(plain, 3.0)
-    assert lots is not None
+    one_a_month = purchases_of(plain)
+    assert one_a_month is not None
+    lots = replace(one_a_month, per_month=3.0)
     for hour in (0.0, 8.0, 16.0):
         charged = unit_of(Valuation(hour=hour))
         known = Outcomes(charged, 0)

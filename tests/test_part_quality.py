@@ -34,7 +34,7 @@ def test_the_cheaper_in_all_is_named_and_what_the_other_costs_more(extra: float)
     assert unit.quality.quality == first.quality
     assert unit.quality.other_cost == pytest.approx(second.total - first.total)
     assert unit.quality.other_cost > 0
-    row = maximum_bid(economics, months=1).iloc[0]
+    row = maximum_bid(economics).iloc[0]
     assert row["part_quality"] == f"DA {first.quality}"
     assert row["other_quality_cost"] == unit.quality.other_cost
 

@@ -157,13 +157,14 @@ def test_the_table_tells_months_chances_and_the_part_that_is_no_longer_needed() 
 
 
 def test_the_threshold_table_is_the_bids_months_and_verdicts() -> None:
-    """Every column against the bid it comes from; beyond its months nothing is told."""
+    """Every column against the bid it comes from; the table tells the first month."""
     economics = economics_of()
     unit = unit_of(economics)
-    table = maximum_bid(economics, months=3)
-    assert table["month"].tolist() == [month_start(FIRST + h) for h in range(3)]
-    for h, row in enumerate(table.to_dict("records")):
-        bid = bid_on_terms(Outcomes(unit, h))
+    (told,) = maximum_bid(economics).to_dict("records")
+    assert told["month"] == month_start(FIRST)
+    assert told["exact_bid"] == bid_on_terms(Outcomes(unit, 0)).exact
+    for h in range(3):
+        row, bid = bid_row(Outcomes(unit, h)), bid_on_terms(Outcomes(unit, h))
         assert (row["max_bid"], row["exact_bid"], row["target_bid"]) == (
             bid.amount,
             bid.exact,

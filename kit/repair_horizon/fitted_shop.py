@@ -447,7 +447,7 @@ class FittedShop:
         economics = self.economics(family_id, start, 2, NO_CHARGES)
         there = set(economics.keys(family_id))
         units = {k: economics.unit(family_id, *k) for k in keys if k in there}
-        lots = {k: purchases_of(u, 1.0) for k, u in units.items() if isinstance(u, UnitEconomics)}
+        lots = {k: purchases_of(u) for k, u in units.items() if isinstance(u, UnitEconomics)}
         return {k: lot for k, lot in lots.items() if lot is not None}
 
     def _owned(self, start: int) -> list[Owned]:

@@ -106,10 +106,10 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            The first month's rows of ``decisions.month.thresholds.maximum_bid``.
+            See ``decisions.month.thresholds.maximum_bid``.
         """
         wanted = self.logs.families if families is None else list(families)
-        return maximum_bid(self.economics(wanted, month, 2), months=1)
+        return maximum_bid(self.economics(wanted, month, 2))
 
     def dispositions(self, month: Month = None) -> pd.DataFrame:
         """What to do with an owned unit of each model in each state it may be found in.
@@ -231,7 +231,7 @@ class Shop(FittedShop):
 
         def one(family_id: str) -> pd.DataFrame:
             economics = self.economics(family_id, month, months)
-            return part_orders(self.logs, economics, family_id, {})
+            return part_orders(self.logs, economics, family_id)
 
         return self._of_all("part-orders", month, months, one)
 

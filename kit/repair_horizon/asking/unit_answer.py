@@ -171,9 +171,9 @@ def _until(answer: UnitFigures) -> Iterator[str]:
     yield "stopped: chance that repairing it has stopped paying by then"
 
 
-def _matters(answer: UnitFigures, most: int = 6) -> Iterator[str]:
+def _matters(answer: UnitFigures) -> Iterator[str]:
     yield f"{'figure':<36}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
-    for row in answer.matters.head(most).itertuples():
+    for row in answer.matters.head(6).itertuples():
         yield (
             f"{_cell(row.figure, 36)}{_short(row.low):>9}{_short(row.high):>9}"
             f"{row.bid_low:>12,.0f}{row.bid_high:>13,.0f}"
@@ -290,8 +290,8 @@ def asked_of(logs: Logs, model_id: str, fault: str) -> AskedUnit:
     )
 
 
-def _some(names: list[str], most: int = 12) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} others" * (len(names) > most))
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:12]) + (f" and {len(names) - 12} others" * (len(names) > 12))
 
 
 def listed_fault(asked: AskedUnit, known: list[str]) -> str:

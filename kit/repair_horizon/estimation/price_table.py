@@ -162,15 +162,13 @@ def _traits(curves: PriceCurves, table: pd.DataFrame) -> Floats:
 FALLING, RISING, UNCLEAR = "falling", "rising", "no clear direction"
 
 
-def monthly_change(family: FamilyOutlook, months: int = 12, level: float = 0.8) -> pd.DataFrame:
-    """Change of each model's price level a month, over the months to come.
+def monthly_change(family: FamilyOutlook, level: float = 0.8) -> pd.DataFrame:
+    """Change of each model's price level a month, over the year to come.
 
     Parameters
     ----------
     family
-        Joint draws of one family.
-    months
-        Over how many months from the first; fewer where the draws end sooner.
+        Joint draws of one family; where they end within a year, it is told over what is drawn.
     level
         Interval level.
 
@@ -190,7 +188,7 @@ def monthly_change(family: FamilyOutlook, months: int = 12, level: float = 0.8) 
     >>> set(table["direction"]) <= {"falling", "rising", "no clear direction", ""}
     True
     """
-    last = min(months, family.level.shape[2] - 1)
+    last = min(12, family.level.shape[2] - 1)
     tail = (1 - level) / 2
     rows = []
     for i, model_id in enumerate(family.models):

@@ -158,7 +158,7 @@ class ModelMap:
                 outlook, rules = scenario(
                     outlook, rules, Moves(part_price=step / 100, part_code=code)
                 )
-        return maximum_bid(Economics(outlook, rules, economics.valuation), months=1)
+        return maximum_bid(Economics(outlook, rules, economics.valuation))
 
     def table(self, families: Sequence[str] | None = None) -> pd.DataFrame:
         """Rows that pass the filters, of the families chosen or of others, the best first.

@@ -71,7 +71,7 @@ def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
 
 def parts_to_stock(worked: Worked, key: Key) -> pd.DataFrame:
     """How many of each part the model may still need: its rows of ``part_orders``."""
-    orders = part_orders(worked.logs, worked.economics(NO_MOVES), worked.family_id, {})
+    orders = part_orders(worked.logs, worked.economics(NO_MOVES), worked.family_id)
     return orders[orders["model_id"] == key[0]].reset_index(drop=True)
 
 

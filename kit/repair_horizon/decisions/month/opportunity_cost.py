@@ -111,8 +111,8 @@ class Scarcity:
     words: str
 
 
-def choices_of(options: Iterable[Option], share: float, cash_span: float, month: int) -> Choices:
-    """Reduce a state's options, worked out without charges, to means.
+def choices_of(options: Iterable[Option], share: float, cash_span: float) -> Choices:
+    """Reduce a state's options this month, worked out without charges, to means.
 
     Parameters
     ----------
@@ -120,26 +120,24 @@ def choices_of(options: Iterable[Option], share: float, cash_span: float, month:
         Mean share of the state.
     cash_span
         Days that cash in parts is tied up.
-    month
-        Month of the forecast.
     """
     given = list(options)
     cash = []
     for option in given:
         spent = np.asarray(option.parts_cash)
-        cash.append(float(spent if spent.ndim == 0 else np.mean(spent[..., month])))
+        cash.append(float(spent if spent.ndim == 0 else np.mean(spent[..., 0])))
     return Choices(
         share,
-        np.array([float(np.nanmean(o.value[:, month])) for o in given]),
+        np.array([float(np.nanmean(o.value[:, 0])) for o in given]),
         np.array([o.hours for o in given]),
         np.array(cash) * cash_span,
     )
 
 
-def purchases_of(unit: UnitEconomics, per_month: float) -> Purchases | None:
-    """Lots of a model and fault now as demand for hours and cash; None where no rival is known."""
+def purchases_of(unit: UnitEconomics) -> Purchases | None:
+    """One lot a month of a model and fault as demand for hours and cash; None without a rival."""
     rival = Outcomes(unit, 0).rival
-    if rival is None or per_month <= 0:
+    if rival is None:
         return None
     delay = unit.settings.delay
     span = delay.bench_days + delay.listing_days + delay.selling_days
@@ -147,9 +145,9 @@ def purchases_of(unit: UnitEconomics, per_month: float) -> Purchases | None:
     z = np.random.default_rng(0).standard_normal(len(rival.log_median))
     drawn = rival.log_median + rival.spread * z
     prices = np.exp(np.quantile(drawn, (np.arange(_NODES) + 0.5) / _NODES))
-    states = [choices_of(s.options.values(), s.usual, span, 0) for s in unit.states]
+    states = [choices_of(s.options.values(), s.usual, span) for s in unit.states]
     landing = unit.landing
-    return Purchases(tuple(states), per_month, prices, landing, unit.days, unit.test_hours)
+    return Purchases(tuple(states), 1.0, prices, landing, unit.days, unit.test_hours)
 
 
 def scarcity(
@@ -235,7 +233,7 @@ def owned_units(logs: Logs, economics: Economics) -> list[Owned]:
         if found.options is not None:
             delay = found.rules.delay
             span = delay.bench_days + delay.listing_days + delay.selling_days
-            out.append(Owned(choices_of(found.options.options.values(), 1.0, span, 0)))
+            out.append(Owned(choices_of(found.options.options.values(), 1.0, span)))
     return out
 
 

@@ -239,31 +239,28 @@ class LastBuy:
     reason: str
 
 
-def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
+def last_buy(needs: Ints, terms: PartTerms) -> LastBuy:
     """Advise the last order of a part.
 
     Parameters
     ----------
     needs
         Drawn units needed until the part's stop, (draws,).
-    in_stock
-        Pieces already there.
     terms
         Costs, worth, smallest order.
 
     Returns
     -------
     LastBuy
-        The median need less the stock. Where that is below the smallest order, the smallest order
-        if it is expected to pay, else none.
+        The median need. Where that is below the smallest order, the smallest order if it is
+        expected to pay, else none.
     """
     lower, median, upper = (_quantile(needs, p) for p in (0.1, 0.5, 0.9))
-    wanted = max(median - in_stock, 0)
-    order, reason = wanted, "median need until the part's stop"
-    if wanted == 0:
-        reason = "the stock covers the median need" if median else "most likely none is needed"
-    elif wanted < terms.moq:
-        pays = expected_gain(needs, in_stock, terms, terms.moq) > 0
+    order, reason = median, "median need until the part's stop"
+    if median == 0:
+        reason = "most likely none is needed"
+    elif median < terms.moq:
+        pays = expected_gain(needs, terms, terms.moq) > 0
         order = terms.moq if pays else 0
         reason = f"smallest order of {terms.moq} " + ("still pays" if pays else "would not pay")
     return LastBuy(
@@ -271,15 +268,15 @@ def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
         median,
         lower,
         upper,
-        max(_quantile(needs, terms.critical_ratio) - in_stock, 0),
-        float((needs >= in_stock + order).mean()),
+        _quantile(needs, terms.critical_ratio),
+        float((needs >= order).mean()),
         reason,
     )
 
 
-def expected_gain(needs: Ints, in_stock: int, terms: PartTerms, order: int) -> float:
+def expected_gain(needs: Ints, terms: PartTerms, order: int) -> float:
     """Return what an order is expected to earn: pieces used and left over, less their cost."""
-    used = np.clip(needs - in_stock, 0, order)
+    used = np.clip(needs, 0, order)
     return float(np.mean(used * terms.worth + (order - used) * terms.leftover)) - order * terms.cost
 
 
@@ -359,10 +356,8 @@ def _quantile(needs: Ints, p: float) -> int:
     return int(np.quantile(needs, p, method="inverted_cdf"))
 
 
-def part_orders(
-    logs: Logs, economics: Economics, family_id: str, in_stock: dict[tuple[str, str], int]
-) -> pd.DataFrame:
-    """Advise the last order of every part of a family.
+def part_orders(logs: Logs, economics: Economics, family_id: str) -> pd.DataFrame:
+    """Advise the last order of every part of a family, none on the shelf.
 
     Parameters
     ----------
@@ -370,8 +365,6 @@ def part_orders(
         Repairs, fault states and part quotes.
     economics
         From ``Economics``, with the months to look ahead; needs beyond them are not counted.
-    in_stock
-        (model, part) to pieces on the shelf; none where not named.
 
     Returns
     -------
@@ -394,7 +387,7 @@ def part_orders(
             int(moq.iloc[0]) if len(moq) else 1,
         )
         needs = drawn_needs(jobs.get(key, 0), over, part.until, rng)
-        got = last_buy(needs, in_stock.get(key, 0), terms)
+        got = last_buy(needs, terms)
         stop = StopMonths(part.until, economics.outlook.months).quantile(0.5)
         start = economics.outlook.first_month
         rows.append(
