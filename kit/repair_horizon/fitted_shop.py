@@ -201,10 +201,10 @@ class FittedShop:
     @contextmanager
     def _known(self, what: str, rows: pd.DataFrame, month: Month) -> Iterator[dict[Alike, Any]]:
         """What was said of listings alike, kept by their families; what is added is kept too."""
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"].to_dict()
+        family = self.logs.family_of
 
         def families(key: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
-            return tuple(dict.fromkeys(str(family[model_id]) for model_id, *_ in key))
+            return tuple(dict.fromkeys(family[model_id] for model_id, *_ in key))
 
         lots: dict[object, list[tuple[str, ...]]] = {}
         for at, (model_id, lot) in enumerate(zip(rows["model_id"], rows["lot_id"], strict=True)):
@@ -429,10 +429,9 @@ class FittedShop:
         """Lots of a month; what units of a family are worth is kept by what that rests on."""
         counted = listings_per_month(self.logs.tables["listings"], self.now)
         rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items() if n > 0}
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
         of_family: dict[str, list[tuple[str, str]]] = {}
         for key in rates:
-            of_family.setdefault(str(family[key[0]]), []).append(key)
+            of_family.setdefault(self.logs.family_of[key[0]], []).append(key)
         self.fit(list(of_family))
         known: dict[tuple[str, str], Purchases] = {}
         for name, keys in of_family.items():
@@ -466,9 +465,8 @@ class FittedShop:
     def _of_stock(self, what: str, about: object, work: Callable[[str, Logs], list[T]]) -> list[T]:
         """What is said of units in stock, kept by family with the stock's own rows."""
         stock, out = self.logs.tables["stock"], []
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
         for name in self.families_of("stock"):
-            logs = _less(self.logs, stock=stock[stock["model_id"].map(family) == name])
+            logs = _less(self.logs, stock=stock[stock["model_id"].map(self.logs.family_of) == name])
             rows = self._hash(_less(logs, *set(logs.tables) - {"stock"}))
             out += self._of_family(what, name, (about, rows), partial(work, name, logs))
         return out

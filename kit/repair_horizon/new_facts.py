@@ -127,10 +127,9 @@ def _effect(
 
 def _bids(shop: Shop, model_id: str, month: int) -> dict[str, float]:
     """Unrounded maximum bid of each listed fault of a model; nothing where none can be said."""
-    catalogue = shop.logs.tables["catalogue"].set_index("model_id")["family_id"]
-    if model_id not in catalogue:
+    family = shop.logs.family_of.get(model_id)
+    if family is None:
         return {}
-    family = str(catalogue[model_id])
     economics = shop.economics(family, month, 2)
     if isinstance(economics.outlook.families[family], CannotSay):
         return {}

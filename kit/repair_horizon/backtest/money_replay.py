@@ -203,10 +203,9 @@ def _first_month(line: object) -> np.ndarray:
 
 def _judged(lots: pd.DataFrame, logs: Logs, hindsight: Economics) -> pd.DataFrame:
     """Expected profit of each lot at the price it fetched, by today's estimate."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     rows = []
     for (model_id, fault), group in lots.groupby(["model_id", "listed_fault"], sort=True):
-        scorer = scorer_for(hindsight, str(family[model_id]), (str(model_id), str(fault)))
+        scorer = scorer_for(hindsight, logs.family_of[str(model_id)], (str(model_id), str(fault)))
         if isinstance(scorer, CannotSay):
             continue
         for row in group.itertuples():

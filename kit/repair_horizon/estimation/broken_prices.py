@@ -179,7 +179,7 @@ def fit_broken(
     rows = pd.concat([sold, auctions], ignore_index=True)
     states = family.tables["fault_states"] if states is None else states
     pooled = pooled_ratios(logs) if pooled is None else pooled
-    kind = str(family.tables["catalogue"]["device_class"].iloc[0])
+    kind = logs.class_of[family_id]
     listed = faults_of(states, rows["fault"])
     seen = set(rows["fault"]) | set(states["listed_fault"])
     names = [n for n in listed if n not in NOT_SOLD or n in seen]

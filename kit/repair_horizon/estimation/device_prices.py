@@ -126,7 +126,7 @@ def fit_prices(
     if isinstance(rows, CannotSay):
         return rows
     usual = usual_effects(logs) if usual is None else usual
-    kind = str(logs.family(family_id).tables["catalogue"]["device_class"].iloc[0])
+    kind = logs.class_of[family_id]
     priors = PRICE_PRIORS if broke is None else replace(PRICE_PRIORS, broke=broke)
     if curves is not None:
         priors = replace(priors, curve=curves.prior(family_id, kind))

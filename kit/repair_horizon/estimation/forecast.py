@@ -365,7 +365,6 @@ def fit_family(
     """
     knowledge = shop_knowledge(logs) if knowledge is None else knowledge
     family = logs.family(family_id)
-    catalogue = family.tables["catalogue"]
     prices = fit_prices(logs, family_id, knowledge.usual, knowledge.curves, knowledge.broke)
     rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
@@ -374,14 +373,14 @@ def fit_family(
     else:
         broken = fit_broken(logs, family_id, prices, knowledge.broken, rates.states)
         as_is = broken.as_is
-        hammer, rivals = hammer_ratios(broken, str(catalogue["device_class"].iloc[0]))
+        hammer, rivals = hammer_ratios(broken, logs.class_of[family_id])
         slope = broken.hammer_slope
         offers = answered_offers(family, prices, rivals, slope)
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,
-        str(catalogue["device_class"].iloc[0]),
-        catalogue,
+        logs.class_of[family_id],
+        family.tables["catalogue"],
         prices,
         fit_parts(logs, family_id, pooled=knowledge.parts),
         rates,

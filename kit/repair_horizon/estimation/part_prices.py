@@ -315,7 +315,7 @@ def fit_parts(
         [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
     )
     offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
-    knowledge = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    knowledge = class_knowledge(logs.class_of[family_id])
     pooled = pooled_parts(logs, PART_PRIORS) if pooled is None else pooled
     return {
         str(part): _fit_part(

@@ -146,7 +146,7 @@ def _declared(logs: Logs, family_id: str) -> pd.DataFrame:
     """What a listed fault may be: the owner's rows, the class's for faults he has none of."""
     family = logs.family(family_id)
     own = declared_by_owner(family.tables["fault_states"]).reset_index(drop=True)
-    kind = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    kind = class_knowledge(logs.class_of[family_id])
     if own.empty:
         missing = [kind.fault_states(family_id)]
     else:
@@ -203,7 +203,7 @@ def _with_basis(states: pd.DataFrame) -> pd.DataFrame:
 def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     """Jobs of the other families of the same device class."""
     catalogue = logs.tables["catalogue"]
-    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    kind = logs.class_of[family_id]
     others = catalogue[(catalogue["device_class"] == kind) & (catalogue["family_id"] != family_id)]
     jobs = logs.tables["repairs"]
     return jobs[jobs["model_id"].isin(others["model_id"])]
@@ -353,7 +353,7 @@ def shares_after_reading(
 def _read_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     """Jobs of the family's device class whose state was found and whose reading was noted."""
     catalogue, jobs = logs.tables["catalogue"], logs.tables["repairs"]
-    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    kind = logs.class_of[family_id]
     models = catalogue.loc[catalogue["device_class"] == kind, "model_id"]
     jobs = jobs[jobs["model_id"].isin(models) & (jobs["state_found"] != "")]
     jobs = jobs.assign(reading=reading_class(jobs["test_volts"], jobs["test_amps"]))

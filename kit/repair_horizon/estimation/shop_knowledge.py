@@ -196,7 +196,7 @@ def price_knowledge(logs: Logs) -> PriceKnowledge:
     effects = [effects_of(family, found) for family, found in rows.items()]
     return PriceKnowledge(
         UsualEffects(tuple(e for e in effects if e is not None)),
-        pooled_curves(rows, _classes(logs)),
+        pooled_curves(rows, logs.class_of),
         broken_market(logs, rows),
     )
 
@@ -211,9 +211,4 @@ def broken_market(
     if pd.isna(logs.newest_day):
         return CannotSay("no sale in any log")
     rows = rows_by_family(logs) if rows is None else rows
-    return market_break(rows, _classes(logs), int(month_number([logs.newest_day])[0]))
-
-
-def _classes(logs: Logs) -> dict[str, str]:
-    kinds = logs.tables["catalogue"].drop_duplicates("family_id").set_index("family_id")
-    return dict(kinds["device_class"].astype(str))
+    return market_break(rows, logs.class_of, int(month_number([logs.newest_day])[0]))

@@ -273,11 +273,10 @@ class Scorers:
 
 def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[list[Offered]]:
     """Rows that are bid on together: each of one ``lot_id``, every other row alone."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"].astype(str).to_dict()
     scorers = Scorers(economics)
     lots: dict[object, list[Offered]] = {}
     for at, row in enumerate(listings.itertuples()):
-        one = Offered.read(row, family[str(row.model_id)], scorers)
+        one = Offered.read(row, logs.family_of[str(row.model_id)], scorers)
         lots.setdefault(one.lot_id or at, []).append(one)
     return list(lots.values())
 
@@ -440,6 +439,5 @@ def pass_reason(known: Outcomes, land: Landing, bid: Bid, current: float) -> str
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:
     """Families the listings touch, in the catalogue's order."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    touched = set(family.reindex(listings["model_id"].unique()).dropna())
+    touched = {logs.family_of.get(m) for m in listings["model_id"].unique()}
     return (f for f in logs.families if f in touched)

@@ -60,7 +60,7 @@ def _row(missing: str, unlocks: str, how: str = "", moves: float = np.nan, famil
 
 def _of_family(logs: Logs, family_id: str, models: pd.DataFrame) -> Iterator[Any]:
     """What one family lacks; amounts are of its newest launched model."""
-    known = class_knowledge(str(models["device_class"].iloc[0]))
+    known = class_knowledge(logs.class_of[family_id])
     here = logs.family(family_id).tables
     unknown = models.loc[~models["launch_known"], "model_id"].tolist()
     if unknown:

@@ -72,7 +72,6 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     """
     stock = logs.tables["stock"]
     stock = stock[~stock["status"].isin(GONE)]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     today = month_start(economics.outlook.first_month)
     graded = logs.tables["repairs"].drop_duplicates("unit_id", keep="last").set_index("unit_id")
     rows = []
@@ -81,7 +80,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
         start["landed_cost"] = unit["amount"]
         start["days_held"] = max((max(today, logs.newest_day) - unit["buy_date"]).days, 0)
         grade = str(graded["grade_out"].get(unit["unit_id"], ""))
-        found = at_gate(unit, str(family[unit["model_id"]]), economics, grade)
+        found = at_gate(unit, logs.family_of[unit["model_id"]], economics, grade)
         rows.append({**start, **_advised(found, interlock(unit))})
     table = OUTPUTS["shelf"].table(rows)
     return table.sort_values("loss_per_week", ascending=False, ignore_index=True)
@@ -150,9 +149,8 @@ def owned_rules(rules: Settings, status: str) -> Settings:
 def workable(logs: Logs, economics: Economics) -> Iterator[tuple[pd.Series, str, AtGate]]:
     """Units owned that work may go on with, each with its family and what can be done with it."""
     stock = logs.tables["stock"]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
-        stop, family_id = interlock(unit), str(family[unit["model_id"]])
+        stop, family_id = interlock(unit), logs.family_of[unit["model_id"]]
         if stop is None or stop.before_sale:
             found = at_gate(unit, family_id, economics)
             if not isinstance(found, CannotSay):
@@ -317,7 +315,6 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     """
     stock = logs.tables["stock"]
     stock = stock[stock["status"] == LISTED]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     graded = logs.tables["repairs"].drop_duplicates("unit_id", keep="last").set_index("unit_id")
     rows = []
     for unit in stock.to_dict("records"):
@@ -325,7 +322,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
         days = 0 if pd.isna(since) else max((logs.newest_day - since).days, 0)
         start = {c: unit[c] for c in ("unit_id", "model_id", "state")}
         start |= {"asked_now": unit["asking_amount"], "days_listed": days}
-        bench = bench_of(economics, str(family[unit["model_id"]]), str(unit["model_id"]))
+        bench = bench_of(economics, logs.family_of[unit["model_id"]], str(unit["model_id"]))
         if isinstance(bench, CannotSay):
             rows.append({**start, "reason": bench.reason})
             continue

@@ -450,10 +450,9 @@ def share_table(logs: Logs) -> pd.DataFrame:
     """
     from scipy.stats import binomtest  # slow to import
 
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     jobs = logs.tables["repairs"]
     jobs = jobs[jobs["state_found"] != ""]
-    jobs = jobs.assign(family_id=jobs["model_id"].map(family))
+    jobs = jobs.assign(family_id=jobs["model_id"].map(logs.family_of))
     counts = jobs.groupby(["family_id", "listed_fault", "state_found"]).size()
     totals = jobs.groupby(["family_id", "listed_fault"]).size()
     rows = []
