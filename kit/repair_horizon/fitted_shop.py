@@ -55,7 +55,6 @@ from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
 NEAR = 3
-BACKTEST = "backtest"
 MOST_OUTLOOKS = 1
 """Families' draws of two years kept at a time, 11 MB each; of the nearest months all are."""
 TOLERANCE_SHARE = 6.0

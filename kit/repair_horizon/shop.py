@@ -50,11 +50,12 @@ from repair_horizon.estimation.time_on_market import (
     with_own_days,
 )
 from repair_horizon.files.keeping import FORGETS, data_size, folder_stamp, keeper_of, stamp_of
-from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
+from repair_horizon.fitted_shop import HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
 from repair_horizon.scale import ALONE, Hands
 from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word
 from repair_horizon.tables.outputs import OUTPUTS

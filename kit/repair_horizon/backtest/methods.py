@@ -29,7 +29,14 @@ from repair_horizon.estimation.curve.design import PIVOT_AGE, Points
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.price_rows import ASKING, CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
+from repair_horizon.estimation.price_rows import (
+    ASKING,
+    CHANNEL,
+    GRADE,
+    STORAGE,
+    TRAIT_SD,
+    UNKNOWN_GRADE,
+)
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months
 
@@ -125,8 +132,6 @@ def _pooled(rows: tuple[Floats, Floats, Ints], wanted: Floats) -> RivalForecast:
 
 
 OURS, MIXED = "the kit's curves", "mixed model"
-# A grade, channel or storage not seen by the cutoff keeps its prior: no effect, give or take 0.3.
-UNSEEN_SD = 0.3
 
 
 def level_word(level: float) -> str:
@@ -165,7 +170,8 @@ def answers(
         "actual": tested["amount"].to_numpy(dtype="float64"),
     }
     band = predict(curves.fit, points)
-    band = replace(band, level_variance=band.level_variance + UNSEEN_SD**2 * unseen)
+    # A grade, channel or storage not seen by the cutoff keeps its prior: no effect, give or take.
+    band = replace(band, level_variance=band.level_variance + TRAIT_SD**2 * unseen)
     ends = {v: _ends(band.sale_quantile, v, launch) for v in levels}
     yield pd.DataFrame({**shared, "method": OURS, **_money(launch + band.median, ends, False)})
     past = past_of(curves.fit.panel, float(np.ceil(months_of([cutoff])[0])))

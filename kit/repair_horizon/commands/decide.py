@@ -46,8 +46,9 @@ PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit g
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import PRIVATE, winning_told
+    from repair_horizon.decisions.month.listings import winning_told
     from repair_horizon.decisions.review.forecast_ledger import append
+    from repair_horizon.estimation.rival_prices import PRIVATE
 
     workspace, tell = Path(options.workspace), Telling(options)
     shop = opened(options)

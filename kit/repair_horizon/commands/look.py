@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from repair_horizon.commands.printing import (
-    BACKTEST,
     Telling,
     day_of,
     hands_of,
@@ -29,6 +28,7 @@ from repair_horizon.commands.printing import (
 )
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.scale import check_shared
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.months import month_word, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import MISSING

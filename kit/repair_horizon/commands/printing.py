@@ -23,8 +23,6 @@ from repair_horizon.tables.words import MISSING
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
 
-BACKTEST = "backtest"
-
 
 def read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:
     """Read a workspace, up to a day if one is given."""

@@ -25,9 +25,9 @@ from scipy.special import betaln, expit, gammaln, logit
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats
 
-FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")
 OFFSET_SD, FAMILY_OFFSET_SD = 0.5, 0.4
 SPREAD, SPREAD_LOG_SD = 0.5, 0.5

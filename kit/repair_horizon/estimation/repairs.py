@@ -26,12 +26,12 @@ from scipy.special import betaincinv
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.owner_guesses import (
     ATTEMPTED,
-    FIXED,
     OwnerGuesses,
     declared_by_owner,
     owner_guesses,
 )
 from repair_horizon.logs import Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.codes import Basis
 

@@ -17,7 +17,7 @@ from repair_horizon.tables.words import fault_code
 
 LOGGED_STATE, LOGGED_STATUS = "logged_state", "logged_status"
 WORKING, SOLD = "working", "sold"
-MENDED = ("fixed_first_pass", "fixed_after_rework")
+FIXED = ("fixed_first_pass", "fixed_after_rework")
 GONE = ("sold", "parted", "scrapped", "returned")
 
 
@@ -49,7 +49,7 @@ def followed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _found(repairs: pd.DataFrame) -> pd.DataFrame:
     """Return the newest job of each unit that says something: ``state`` it left the unit in."""
-    state = repairs["state_found"].where(~repairs["outcome"].isin(MENDED), WORKING)
+    state = repairs["state_found"].where(~repairs["outcome"].isin(FIXED), WORKING)
     return repairs.assign(state=state)[state != ""].sort_values("opened", kind="stable")
 
 

@@ -23,6 +23,7 @@ from repair_horizon.files.writing import write_text
 from repair_horizon.logs import LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.reading import find_file
 from repair_horizon.reports.month_tables import read_saved
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word, parse_month
 
@@ -100,7 +101,7 @@ def family_stamps(known: Logs, folder: Path, shared: Sequence[object]) -> dict[s
     ``folder`` is the month's: last month's, beside it, is told of on the pages. ``shared`` is
     whatever else all pages are made with.
     """
-    files = [known.folder / _SETTINGS, known.folder / "backtest" / "calibration.csv"]
+    files = [known.folder / _SETTINGS, known.folder / BACKTEST / "calibration.csv"]
     rules = last_month(folder).rules
     inputs = input_digests(known, known.families, [*shared, rules, *map(_hash, files)])
     template = template_notebook().read_bytes()

@@ -29,6 +29,7 @@ from typing import Any, TypeVar
 
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CLASSES
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 32
@@ -400,7 +401,7 @@ class Settings:
     """Every setting of a workspace; a section is an attribute."""
 
     currency: str = _s("", "settlement currency, ISO 4217; the sales' only one if empty")
-    month_days: float = _s(30.4375, "days in a month", "days", (28.0, 31.0))
+    month_days: float = _s(AVERAGE_MONTH_DAYS, "days in a month", "days", (28.0, 31.0))
     seed: int = _s(1, "seed of every random draw", "", (0, 2**31))
     draws: int = _s(1000, "joint draws per forecast", "draws", (10, 100000))
     grade_order: list[str] = _s(["A", "B", "C", "D"], "grades, the best first")

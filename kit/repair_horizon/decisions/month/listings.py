@@ -35,6 +35,7 @@ from repair_horizon.decisions.unit.bid import (
 from repair_horizon.decisions.unit.economics import Economics, newest
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
+from repair_horizon.estimation.rival_prices import PRIVATE
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
@@ -42,7 +43,7 @@ from repair_horizon.tables.settings import Tier
 from repair_horizon.tables.words import WITHIN_LIMIT
 
 MOST_SCORERS = 4
-AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
+AUCTION, FIXED_PRICE = "auction", "fixed_price"
 BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
 
 

@@ -28,6 +28,7 @@ from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 
 LISTING_MONTHS = 6
 _NODES = 24
@@ -253,10 +254,10 @@ def listings_per_month(listings: pd.DataFrame, now: pd.Timestamp) -> pd.Series:
         Indexed by (model_id, listed_fault), units a month. Each rate starts from the mean over
         all models and faults seen, worth ``_PRIOR_MONTHS`` months.
     """
-    since = now - pd.Timedelta(days=30.4375 * LISTING_MONTHS)
+    since = now - pd.Timedelta(days=AVERAGE_MONTH_DAYS * LISTING_MONTHS)
     rows = listings[(listings["end_time"] > since)]
     seen = listings["end_time"].min() if len(listings) else now
-    span = min(max((now - seen).days / 30.4375, 1.0), float(LISTING_MONTHS))
+    span = min(max((now - seen).days / AVERAGE_MONTH_DAYS, 1.0), float(LISTING_MONTHS))
     if rows.empty:
         return pd.Series(dtype="float64")
     count = rows["quantity"].fillna(1.0) if "quantity" in rows else pd.Series(1.0, rows.index)

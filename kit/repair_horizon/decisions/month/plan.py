@@ -19,19 +19,20 @@ from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.month.listings import (
     BID,
     FIXED_PRICE,
-    PRIVATE,
     open_listings,
     score,
 )
 from repair_horizon.decisions.month.lot_values import LotWorth, drawn_worth, lots_worth
-from repair_horizon.decisions.month.shelf import GONE, workable
+from repair_horizon.decisions.month.shelf import workable
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
 from repair_horizon.decisions.unit.winning import HighestRival
+from repair_horizon.estimation.rival_prices import PRIVATE
 from repair_horizon.logs import Logs
+from repair_horizon.logs.consequences import GONE
 from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings

@@ -32,7 +32,7 @@ from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Ints
-from repair_horizon.tables.months import month_start
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS, month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import PartQuality, Settings
 
@@ -316,8 +316,8 @@ def jobs_per_part(logs: Logs, family_id: str) -> tuple[Mapping[tuple[str, str], 
     all_jobs, jobs = logs.tables["repairs"], family.tables["repairs"]
     newest = logs.newest_day
     days = (newest - all_jobs["opened"].min()).days + 1 if len(all_jobs) else 0
-    over = min(HISTORY_MONTHS, max(days / 30.4375, 1.0))
-    since = newest - pd.Timedelta(days=over * 30.4375)
+    over = min(HISTORY_MONTHS, max(days / AVERAGE_MONTH_DAYS, 1.0))
+    since = newest - pd.Timedelta(days=over * AVERAGE_MONTH_DAYS)
     jobs = jobs[(jobs["opened"] > since) & jobs["outcome"].isin(ATTEMPTED)]
     needed = {
         (r.listed_fault, r.state): [c.strip() for c in str(r.part_codes).split(";") if c.strip()]

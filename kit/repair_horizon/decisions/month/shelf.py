@@ -39,6 +39,8 @@ from repair_horizon.decisions.unit.options import REPAIR
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import GONE as GONE
+from repair_horizon.logs.consequences import WORKING
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Action
 from repair_horizon.tables.months import month_start
@@ -47,8 +49,6 @@ from repair_horizon.tables.settings import Settings
 
 SELL = "sell now"
 HOLD = {weeks: f"hold {weeks} weeks" for weeks in HOLD_WEEKS}
-WORKING = "working"
-GONE = ("sold", "parted", "scrapped", "returned")
 
 
 def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:

@@ -36,8 +36,9 @@ from scipy.special import ndtr
 from repair_horizon.decisions.costs.money import ON_MARGIN, cents, tax_fraction
 from repair_horizon.decisions.costs.sale import planning_channel, reserve_per_unit
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
-from repair_horizon.estimation.owner_guesses import ATTEMPTED, FIXED
+from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings

@@ -21,6 +21,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valua
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath, PartPaths
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 from repair_horizon.tables.settings import Settings
 
 T = TypeVar("T")
@@ -189,7 +190,7 @@ class PartOffer:
         return float(self.now.price[:, 0].mean())
 
 
-def daily_fall(price: float, monthly_fall: float, month_days: float = 30.4375) -> float:
+def daily_fall(price: float, monthly_fall: float, month_days: float = AVERAGE_MONTH_DAYS) -> float:
     """Return what a price falling by a share a month loses in a day: X (1 - (1 - l)^(1/30.4375)).
 
     Parameters

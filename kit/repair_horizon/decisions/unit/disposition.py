@@ -26,6 +26,7 @@ from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.options import AS_IS, NOT_FOR_SALE, REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 from repair_horizon.tables.settings import Settings
 
 HOLD_WEEKS = (2, 4, 8)
@@ -206,7 +207,7 @@ def held_value(paths: Mapping[str, Floats], weeks: float, capital_rate: float) -
         The best option's value then, less interest; an option worth less than nothing is not
         made better by waiting.
     """
-    at = weeks * 7.0 / 30.4375
+    at = weeks * 7.0 / AVERAGE_MONTH_DAYS
     later = max(float(np.interp(at, np.arange(len(p)), p)) for p in paths.values())
     return later - max(later, 0.0) * capital_rate * weeks * 7.0 / 365.0
 
