@@ -365,10 +365,8 @@ def _with_as_is(economics: Economics, key: tuple[str, str, str], given: Given) -
     unknown = [s for s in given.as_is if s not in (*states, ANY)]
     if unknown:
         raise LogFault([Fault("as_is", None, "", unknown[0], "one of " + ", ".join(states))])
-    delay = bench.settings.delay
-    days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
     # The ratios hold the mean as-is sale against the median working one.
-    working = bench.price_after(days)[:, 0] / family.mean_factor
+    working = bench.price_after(bench.settings.delay.untouched_days)[:, 0] / family.mean_factor
     prices = dict.fromkeys(states, given.as_is[ANY]) if ANY in given.as_is else {}
     prices |= {s: p for s, p in given.as_is.items() if s != ANY}
     given_ratios = {as_typed(s, fault): p / working for s, p in prices.items()}

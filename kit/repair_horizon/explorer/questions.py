@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.month.plan import Plan
@@ -56,9 +55,7 @@ def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
     if isinstance(unit, CannotSay) or not isinstance(bench, Bench):
         return pd.DataFrame(columns=columns)
     quotes, lost = worked.logs.tables["part_quotes"], bench.loss_per_day
-    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
-    mix = float(np.einsum("dg,dg->d", factors, bench.outlook.grade_shares).mean())
-    resale = float(bench.price_after(unit.days)[:, 0].mean()) * mix
+    resale = float(bench.price_after(unit.days)[:, 0].mean()) * bench.grade_mix
     tables = []
     for code in unit.main.codes:
         offers = quotes[(quotes["model_id"] == key[0]) & (quotes["part_code"] == code)]

@@ -351,6 +351,25 @@ class Delay:
     part_lead_days: float = _s(14.0, "waiting for parts, where quotes are silent", "days", _DAYS)
     capital_rate: float = _s(0.12, "yearly cost of cash tied up", "share/year", (0.0, 5.0))
 
+    @property
+    def ready_days(self) -> float:
+        """From ready for sale to paid."""
+        return self.listing_days + self.selling_days
+
+    @property
+    def parts_days(self) -> float:
+        """From parts on the bench to paid: so long cash in parts is tied up."""
+        return self.bench_days + self.listing_days + self.selling_days
+
+    @property
+    def untouched_days(self) -> float:
+        """From paying for a unit to being paid for it as it is."""
+        return self.inbound_days + self.queue_days + self.listing_days + self.selling_days
+
+    def maker_days(self, lead: float) -> float:
+        """From paying for a unit to being paid for it mended by its maker in ``lead`` days."""
+        return self.inbound_days + lead + self.listing_days + self.selling_days
+
 
 @dataclass(frozen=True)
 class Maker:

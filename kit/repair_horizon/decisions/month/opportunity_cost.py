@@ -140,8 +140,7 @@ def purchases_of(unit: UnitEconomics) -> Purchases | None:
     rival = Outcomes(unit, 0).rival
     if rival is None:
         return None
-    delay = unit.settings.delay
-    span = delay.bench_days + delay.listing_days + delay.selling_days
+    span = unit.settings.delay.parts_days
     # Quantiles of the price paid, over draws and auctions together.
     z = np.random.default_rng(0).standard_normal(len(rival.log_median))
     drawn = rival.log_median + rival.spread * z
@@ -232,9 +231,8 @@ def owned_units(logs: Logs, economics: Economics) -> list[Owned]:
     out = []
     for _, _, found in workable(logs, economics):
         if found.options is not None:
-            delay = found.rules.delay
-            span = delay.bench_days + delay.listing_days + delay.selling_days
-            out.append(Owned(choices_of(found.options.options.values(), 1.0, span)))
+            options, span = found.options.options, found.rules.delay.parts_days
+            out.append(Owned(choices_of(options.values(), 1.0, span)))
     return out
 
 

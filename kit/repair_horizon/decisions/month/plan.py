@@ -29,6 +29,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
+from repair_horizon.decisions.unit.outcomes import outcomes_of
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.rival_prices import PRIVATE
 from repair_horizon.logs import Logs
@@ -344,12 +345,8 @@ def _other(found: AtGate) -> Floats:
 
 def _mended(repair: RepairOption) -> EndStates:
     """Where a repair may end now: each grade, or failed."""
-    good, failed = repair.success[:, None], (repair.failed[:, :1], repair.failed_price[:, :1])
-    return EndStates(
-        np.concatenate([good * repair.grade_shares, 1.0 - good], axis=1),
-        np.concatenate([repair.by_grade[:, 0], failed[0]], axis=1),
-        np.concatenate([repair.price_by_grade[:, 0], failed[1]], axis=1),
-    )
+    found = outcomes_of(repair, 0)
+    return EndStates(found.chance, found.worth, found.price)
 
 
 def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Settings) -> int | None:

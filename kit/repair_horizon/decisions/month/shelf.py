@@ -36,7 +36,6 @@ from repair_horizon.decisions.unit.disposition import (
 )
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import REPAIR
-from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.consequences import GONE as GONE
@@ -200,20 +199,12 @@ def _broken(bench: Bench, economics: Economics, key: tuple[str, str, str]) -> At
 def _working(bench: Bench, grade: str) -> AtGate:
     """Selling a working unit: net of its reserve, at its grade, listing and selling days on."""
     delay = bench.settings.delay
-    price = bench.price_after(delay.listing_days + delay.selling_days)
-    factor = _grade_factor(bench.outlook, bench.settings, grade)
+    price = bench.price_after(delay.ready_days)
+    factor = np.asarray(bench.outlook.grade.get(grade, bench.usual_grade))
     reserve = reserve_per_unit(bench.settings.reserve)
     net = net_sale(price * factor[:, None], bench.terms, reserve)
-    days = delay.listing_days + delay.selling_days
-    interest = np.maximum(net, 0.0) * delay.capital_rate * days / 365.0
+    interest = np.maximum(net, 0.0) * delay.capital_rate * delay.ready_days / 365.0
     return AtGate(bench, "", {SELL: (net - interest).mean(axis=0)}, None)
-
-
-def _grade_factor(family: FamilyOutlook, rules: Settings, grade: str) -> np.ndarray:
-    if grade in family.grade:
-        return np.asarray(family.grade[grade])
-    factors = np.stack([family.grade[g] for g in rules.grade_order], axis=-1)
-    return np.einsum("dg,dg->d", factors, family.grade_shares)
 
 
 PERIOD_DAYS, PERIODS, RATIOS = 14, 9, 61

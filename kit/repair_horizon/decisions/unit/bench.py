@@ -126,10 +126,20 @@ class Bench:
         return out
 
     @cached_property
+    def grade_factors(self) -> Floats:
+        """Price factor of each grade, the best first, (draws, grades)."""
+        return np.stack([self.outlook.grade[g] for g in self.settings.grade_order], axis=-1)
+
+    @cached_property
+    def usual_grade(self) -> Floats:
+        """Price factor over the grades repairs usually end in, (draws,)."""
+        out: Floats = np.einsum("dg,dg->d", self.grade_factors, self.outlook.grade_shares)
+        return out
+
+    @cached_property
     def grade_mix(self) -> float:
         """Mean price factor of the grades repairs usually end in."""
-        factors = np.stack([self.outlook.grade[g] for g in self.settings.grade_order], axis=-1)
-        return float(np.einsum("dg,dg->d", factors, self.outlook.grade_shares).mean())
+        return float(self.usual_grade.mean())
 
     @cached_property
     def price_now(self) -> float:
