@@ -440,7 +440,7 @@ def test_a_class_parts_draws_have_the_classs_figure_as_their_mean_and_its_width(
             rng.standard_normal((n, 2)),
             {"aftermarket": rng.standard_normal(n)},
         )
-        (path,) = part.paths("m0", ["aftermarket"])
+        path = part.path("m0", "aftermarket")
         log_share, _ = part._shares("aftermarket", np.array([900 / 30.4375]))
         assert path.price.mean() / 500 == pytest.approx(float(np.exp(log_share[0])), rel=0.006)
         own = class_knowledge("phone").part_share("DA", "aftermarket", 900 / 30.4375).log_sd

@@ -187,7 +187,7 @@ def test_paths_are_kept_up_to_so_many_months_the_newest_ones() -> None:
     """2,048 months in all: two paths of 1,000 months each, of 3,000 the one asked for alone."""
     for months, kept in ((1000, "bc"), (3000, "c")):
         path = SimpleNamespace(price=np.zeros((1, months)))
-        source = SimpleNamespace(paths=lambda *_, p=path: iter([p]))
+        source = SimpleNamespace(path=lambda *_, p=path: p)
         keys = [(m, "DA", "q") for m in "abc"]
         parts = PartPaths({"DA": source}, dict.fromkeys(keys))  # type: ignore[dict-item]
         for key in keys:

@@ -43,7 +43,6 @@ from repair_horizon.estimation.forecast import (
     fit_family,
     forecast,
 )
-from repair_horizon.estimation.part_paths import PartPaths
 from repair_horizon.estimation.rival_prices import PRIVATE, PrivateSellers, private_sellers
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
@@ -518,8 +517,8 @@ def _until(found: FamilyOutlook | CannotSay, months: int) -> FamilyOutlook | Can
     """The same draws for the first months, in memory of their own."""
     if isinstance(found, CannotSay) or months >= found.level.shape[2]:
         return found
-    parts = found.parts.first(months) if isinstance(found.parts, PartPaths) else found.parts
-    return replace(found, level=found.level[:, :, :months].copy(), parts=parts)
+    cut = found.first(months)
+    return replace(cut, level=cut.level.copy())
 
 
 def _kept_name(family_id: str, what: str = "family") -> str:

@@ -15,9 +15,10 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.options import as_typed
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
-from repair_horizon.estimation.part_paths import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, as_paths
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.words import part_codes
 
 GIVEN = "given"
 GIVEN_QUALITY = "maker_original"
@@ -258,7 +259,7 @@ def _on_the_bench(family: FamilyOutlook, fault: str, given: Given) -> FamilyOutl
 def main_codes(family: FamilyOutlook, fault: str) -> list[str]:
     """Codes of the parts that mending the likeliest state needs."""
     row = family.estimates.rates.by_fault[fault][_main_at(family, fault)]
-    return [c.strip() for c in str(row["part_codes"]).split(";") if c.strip()]
+    return part_codes(row["part_codes"])
 
 
 def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> FamilyOutlook:
@@ -270,8 +271,8 @@ def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> Fam
             allowed = "no part: the likeliest state of this fault needs none"
             raise LogFault([Fault("part", None, "", f"{given.part:g}", allowed)])
         wanted = {_dearest(family, model_id, codes): PartGiven(given.part), **wanted}
-    needed = ";".join(str(r["part_codes"]) for r in family.estimates.rates.by_fault[fault])
-    known = {k[1] for k in family.parts if k[0] == model_id} | set(needed.split(";")) - {""}
+    known = {k[1] for k in family.parts if k[0] == model_id}
+    known.update(*(part_codes(r["part_codes"]) for r in family.estimates.rates.by_fault[fault]))
     faults = [
         Fault("part", None, "", code, "one of " + ", ".join(sorted(known)))
         for code in wanted
@@ -286,11 +287,7 @@ def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> Fam
         (model_id, code, GIVEN_QUALITY): _path(family, (model_id, code), part, length)
         for code, part in wanted.items()
     }
-    parts = family.parts
-    if isinstance(parts, PartPaths):  # only what is asked for is worked out
-        return replace(family, parts=parts.of_model(model_id, fixed))
-    kept = {k: p for k, p in parts.items() if k[0] == model_id and k[1] not in wanted}
-    return replace(family, parts={**kept, **fixed})
+    return replace(family, parts=as_paths(family.parts).of_model(model_id, fixed))
 
 
 def _dearest(family: FamilyOutlook, model_id: str, codes: list[str]) -> str:

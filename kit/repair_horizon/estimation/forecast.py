@@ -11,7 +11,7 @@ bought in the last month is sold later.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -27,7 +27,7 @@ from repair_horizon.estimation.broken_prices import (
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
-from repair_horizon.estimation.part_paths import PartPath, part_paths
+from repair_horizon.estimation.part_paths import PartPath, as_paths, part_paths
 from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
@@ -45,6 +45,7 @@ from repair_horizon.scale import one_thread
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_word
+from repair_horizon.tables.words import part_codes
 
 PAD_MONTHS = 9
 
@@ -92,6 +93,11 @@ class FamilyOutlook:
     def dearer(self, log_price: Floats) -> Floats | float:
         """Shift of every log hammer ratio at log working prices, (draws, ...)."""
         return 0.0 if self.hammer_slope is None else self.hammer_slope.at(log_price)
+
+    def first(self, months: int) -> FamilyOutlook:
+        """Return the same draws for the first months."""
+        parts = as_paths(self.parts).first(months)
+        return replace(self, level=self.level[:, :, :months], parts=parts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,8 +230,7 @@ def _slope_draws(family: FamilyEstimates, seed: int, draws: int) -> DrawnSlope |
 
 def _needed(rates: RepairRates) -> list[str]:
     """Codes of the parts that some state needs."""
-    codes = ";".join(rates.states["part_codes"].astype("str")).split(";")
-    return list(dict.fromkeys(c.strip() for c in codes if c.strip()))
+    return list(dict.fromkeys(c for cell in rates.states["part_codes"] for c in part_codes(cell)))
 
 
 def _level_basis(curves: PriceCurves) -> dict[str, Basis]:

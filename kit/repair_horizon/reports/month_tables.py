@@ -15,7 +15,7 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
-from repair_horizon.tables.words import Ahead, short_names
+from repair_horizon.tables.words import Ahead, part_codes, short_names
 
 LEVEL = 0.8
 TABLES = PAGE_TABLES
@@ -185,7 +185,7 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
     if rows.empty:
         return []
     needs = month.states.loc[month.states["listed_fault"] == unit["listed_fault"], "part_codes"]
-    needed = {c.strip() for codes in needs.dropna() for c in str(codes).split(";")}
+    needed = {c for codes in needs.dropna() for c in part_codes(codes)}
     price = rows.groupby("part_code")["amount"].median().sort_values(ascending=False)
     order = sorted(price.index, key=lambda code: (code not in needed, -price[code]))
     return [(str(unit["model_id"]), str(code)) for code in order[:most]]

@@ -161,6 +161,11 @@ def part_words(code: Any) -> str:
     return MISSING if missing(code) else PARTS.get(str(code), str(code))
 
 
+def part_codes(cell: object) -> list[str]:
+    """Part codes of a cell that joins them by ;."""
+    return [c.strip() for c in str(cell).split(";") if c.strip()]
+
+
 def codes_words(codes: Any) -> str:
     """Part codes joined by ; in words."""
     if missing(codes):

@@ -35,6 +35,7 @@ from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.months import AVERAGE_MONTH_DAYS, month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import PartQuality, Settings
+from repair_horizon.tables.words import part_codes
 
 _NAMES = OUTPUTS["part_quotes_ranked"].names
 _ABOUT = ("model_id", "part_code", "rank", "wait_months", "wait_gains")
@@ -319,10 +320,7 @@ def jobs_per_part(logs: Logs, family_id: str) -> tuple[Mapping[tuple[str, str], 
     over = min(HISTORY_MONTHS, max(days / AVERAGE_MONTH_DAYS, 1.0))
     since = newest - pd.Timedelta(days=over * AVERAGE_MONTH_DAYS)
     jobs = jobs[(jobs["opened"] > since) & jobs["outcome"].isin(ATTEMPTED)]
-    needed = {
-        (r.listed_fault, r.state): [c.strip() for c in str(r.part_codes).split(";") if c.strip()]
-        for r in states.itertuples()
-    }
+    needed = {(r.listed_fault, r.state): part_codes(r.part_codes) for r in states.itertuples()}
     counts: dict[tuple[str, str], int] = {}
     for model_id in family.tables["catalogue"]["model_id"]:
         for codes in needed.values():

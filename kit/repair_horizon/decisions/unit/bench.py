@@ -6,20 +6,19 @@ parts they leave whole, the grades they may come out with.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any, TypeVar
 
 import numpy as np
-import pandas as pd
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_paths import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, PartPaths, as_paths
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 from repair_horizon.tables.settings import Settings
@@ -105,25 +104,22 @@ class Bench:
         return offered[0] if offered else None
 
     def _offered(self, code: str) -> list[PartOffer]:
-        parts = self.outlook.parts
-        now = parts.now if isinstance(parts, PartPaths) else parts
+        parts = self._parts
         keys = [(self.model_id, code, quality) for quality in self.qualities.get(code, ())]
-        found = [offer_of(self, k[2], now[k], partial(parts.__getitem__, k)) for k in keys]
+        found = [offer_of(self, k[2], parts.now[k], partial(parts.__getitem__, k)) for k in keys]
         return sorted(found, key=lambda o: (o.total, o.quality))
 
     @cached_property
     def qualities(self) -> dict[str, list[str]]:
         """Qualities with a price, sorted, of each part that has one."""
         out: dict[str, list[str]] = {}
-        parts, mine = self.outlook.parts, self.model_id
-        own = (
-            parts.of(mine)
-            if isinstance(parts, PartPaths)
-            else [k[1:] for k in parts if k[0] == mine]
-        )
-        for code, quality in sorted(own):
+        for code, quality in sorted(self._parts.of(self.model_id)):
             out.setdefault(code, []).append(quality)
         return out
+
+    @cached_property
+    def _parts(self) -> PartPaths:
+        return as_paths(self.outlook.parts)
 
     @cached_property
     def grade_factors(self) -> Floats:
@@ -254,11 +250,6 @@ def offer_of(
     return PartOffer(
         quality, path, ahead or (lambda: path), lead, dead, returns, warranty, resale, total
     )
-
-
-def part_codes(state: pd.Series | Mapping[str, Any]) -> list[str]:
-    """Parts a state needs."""
-    return [c.strip() for c in str(state["part_codes"]).split(";") if c.strip()]
 
 
 def lead_days(bench: Bench, codes: list[str]) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 
 from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
 from repair_horizon.decisions.costs.sale import sale_terms
-from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.unit.bench import Bench, days_to_cash
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.options import (
     MAKER,
@@ -31,6 +31,7 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import part_codes
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -215,7 +216,7 @@ def _state(
     """Cost every option of one state."""
     share, success = drawn
     fault, quoted = names
-    state, codes = str(row["state"]), part_codes(row)
+    state, codes = str(row["state"]), part_codes(row["part_codes"])
     untouched = as_is(bench, state, fault)
     tried = {
         REPAIR: repair(bench, row, success, untouched),

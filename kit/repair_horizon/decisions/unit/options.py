@@ -22,10 +22,11 @@ from repair_horizon.decisions.costs.repair import (
     total,
 )
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
-from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
+from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.pooled_ratios import works
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.words import part_codes
 
 REPAIR, AS_IS, PART_OUT, MAKER = "repair", "sell as is", "part out", "maker's service"
 NOT_FOR_SALE = ("locked", "blocked")
@@ -115,7 +116,7 @@ def repair(
 
     Failure leaves the as-is unit at a discount and the dearest part to be used again.
     """
-    codes = part_codes(state)
+    codes = part_codes(state["part_codes"])
     if not float(state["prior_success"]) > 0:
         return "no repair is known for this state"
     paths = [bench.part(c) for c in codes]
