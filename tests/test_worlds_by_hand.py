@@ -51,6 +51,7 @@ from repair_horizon.estimation.pooled_ratios import (
 from repair_horizon.estimation.price_rows import (
     _traits,
     deflated,
+    doublings,
     price_panel,
     read_index,
     usual_ratio,
@@ -431,7 +432,8 @@ def test_traits_are_grades_channels_and_what_differs_and_all_but_asking_may_age(
         (np.array(["A", "B", "A"], dtype=object), "A"),
         (np.array(["n", "n", "s"], object), "n"),
     )
-    asked, doubled = np.array([False, True, False]), np.array([1.0, np.nan, 0.0])
+    doubled = doublings(pd.Series([256.0, np.nan, 128.0]), np.full(3, 128.0))
+    asked = np.array([False, True, False])
     found = _traits(*columns, asked, doubled)
     assert found.names == ("grade B", "channel s", "asking price", "storage doubling")
     assert found.values.tolist() == [[0, 0, 0, 1], [1, 0, 1, 0], [0, 1, 0, 0]]

@@ -215,16 +215,17 @@ def _with_states(family: FamilyOutlook, fault: str, given: Given) -> FamilyOutlo
     rates = family.estimates.rates
     others = rates.states[rates.states["listed_fault"] != fault]
     rates = replace(rates, states=pd.concat([others, rows], ignore_index=True))
-    usual = {n: m[OTHER] for n, m in (("hammer", family.hammer),) if OTHER in m}
-    rivals = dict(family.rivals)
-    if fault not in rivals and OTHER in rivals:
-        rivals[fault] = rivals[OTHER]
+    hammer, rivals = dict(family.hammer), dict(family.rivals)
+    if OTHER in hammer:
+        hammer.setdefault(fault, hammer[OTHER])
+    if OTHER in rivals:
+        rivals.setdefault(fault, rivals[OTHER])
     return replace(
         family,
         estimates=replace(family.estimates, rates=rates),
         shares={**family.shares, fault: np.tile(rows["share"].to_numpy(float), (draws, 1))},
         success={**family.success, fault: np.tile(rows["success"].to_numpy(float), (draws, 1))},
-        hammer={fault: usual["hammer"], **family.hammer} if usual else family.hammer,
+        hammer=hammer,
         rivals=rivals,
     )
 

@@ -36,6 +36,7 @@ from repair_horizon.estimation.price_rows import (
     STORAGE,
     TRAIT_SD,
     UNKNOWN_GRADE,
+    doublings,
 )
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months
@@ -228,25 +229,15 @@ def sale_points(curves: PriceCurves, sales: pd.DataFrame) -> tuple[Points, Float
     """
     names = curves.fit.panel.traits.names
     model = curves.models.index(sales["model_id"])
-    values, unseen = np.zeros((len(sales), len(names))), np.zeros(len(sales))
-    grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
-    noted = (
-        (GRADE, grade, curves.base_grade),
-        (CHANNEL, sales["channel"], curves.base_channel),
-    )
-    for prefix, value, base in noted:
-        for at, name in enumerate(names):
-            if name.startswith(prefix):
-                values[:, at] = value == name.removeprefix(prefix)
-        unseen += [v != base and prefix + str(v) not in names for v in value]
+    sales = sales.assign(grade=sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE))
+    values, unseen = curves.traits(model, sales), np.zeros(len(sales))
+    noted = (("grade", GRADE, curves.base_grade), ("channel", CHANNEL, curves.base_channel))
+    for key, prefix, base in noted:
+        unseen += [v != base and prefix + str(v) not in names for v in sales[key]]
     if ASKING in names:
         values[:, names.index(ASKING)] = sales["price_type"] == "asking"
-    doubled = np.log2(sales["storage_gb"].to_numpy(dtype="float64") / curves.base_storage[model])
-    doubled = np.where(np.isfinite(doubled), doubled, 0.0)
-    if STORAGE in names:
-        values[:, names.index(STORAGE)] = doubled
-    else:
-        unseen += np.abs(doubled)
+    if STORAGE not in names:
+        unseen += np.abs(doublings(sales["storage_gb"], curves.base_storage[model]))
     return Points(model, pd.DatetimeIndex(sales["sale_date"]), values), unseen
 
 

@@ -19,7 +19,15 @@ from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.pooled_curves import PooledCurves, class_curve
 from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
-from repair_horizon.estimation.price_rows import CHANNEL, GRADE, NO_SALE, TRAIT_SD, price_rows
+from repair_horizon.estimation.price_rows import (
+    CHANNEL,
+    GRADE,
+    NO_SALE,
+    STORAGE,
+    TRAIT_SD,
+    doublings,
+    price_rows,
+)
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Floats, Ints
 
@@ -88,6 +96,19 @@ class PriceCurves:
             return 0.0, TRAIT_SD
         at = self.fit.layout.dense(trait)
         return float(self.fit.posterior.mean[at]), float(np.sqrt(self.fit.posterior.cov[at, at]))
+
+    def traits(self, model: Ints, rows: pd.DataFrame) -> Floats:
+        """Traits of rows by ``grade``, ``channel`` and ``storage_gb`` where there, (n, traits)."""
+        names = self.fit.panel.traits.names
+        values = np.zeros((len(rows), len(names)))
+        for key, prefix in (("grade", GRADE), ("channel", CHANNEL)):
+            for at, name in enumerate(names):
+                if key in rows and name.startswith(prefix):
+                    values[:, at] = rows[key] == name.removeprefix(prefix)
+        if STORAGE in names and "storage_gb" in rows:
+            doubled = doublings(rows["storage_gb"], self.base_storage[model])
+            values[:, names.index(STORAGE)] = doubled
+        return values
 
     def points(self, model: Ints, day: pd.DatetimeIndex) -> Points:
         """Points at the base grade, channel and storage."""
