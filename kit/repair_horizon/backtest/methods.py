@@ -1,17 +1,15 @@
 """What each method says of a held-out sale: the kit's curves, the simple rules, the mixed model.
 
-Four rules a partner can work out by hand, as rivals: they must be beaten to be worth a model.
+The rules are four a partner can work out by hand: they must be beaten to be worth a model. Each
+says one price per model and day from that model's own sales. A model with too few sales for a rule
+takes the plainer one: the two lines need three sales on two days, else its last level counts; a
+model never sold falls 25 % a year from its launch price. The half width of a rule's interval is the
+matching quantile of its own absolute errors in earlier months of the family, at the same horizon,
+so that the rules are not beaten merely for lack of a sensible interval.
 
-Each says one price per model and day from that model's own sales. A model with too few sales
-for a rule takes the plainer one: the two lines need three sales on two days, else its last level
-counts; a model never sold falls 25 % a year from its launch price. The half width of a rule's
-interval is the matching quantile of its own absolute errors in earlier months of the family, at
-the same horizon, so that the rules are not beaten merely for lack of a sensible interval.
-
-A mixed model with random intercepts and slopes: the reference the joint model must match.
-
-Fitted by statsmodels' ``MixedLM`` on the same rows. It is a rival in the back-test, not the
-engine: in a good part of small families it does not converge.
+The mixed model has random intercepts and slopes, and is the reference the joint model must match:
+fitted by statsmodels' ``MixedLM`` on the same rows. It is a rival in the back-test, not the engine:
+in a good part of small families it does not converge.
 """
 
 from __future__ import annotations

@@ -7,8 +7,6 @@ estimate too, not a bookkeeping result. It is the same for every strategy compar
 from the same method that set the thresholds, which flatters them a little. A lot that others won
 would have cost at least one increment more than the price it fetched. Goods offered privately or at
 a fixed price, and lots of several units, were no auctions of one unit and are left out.
-
-What each strategy would have bought of the past lots, and what that came to.
 """
 
 from __future__ import annotations

@@ -5,7 +5,7 @@ rates belong together, so what is computed from a draw keeps their dependence ov
 are evaluated at their fifteenth day; the grid runs a few months past the horizon, because a unit
 bought in the last month is sold later.
 
-``fit``: everything the logs say, family by family.
+``fit_family`` gathers what draws start from: everything the logs say of a family.
 """
 
 from __future__ import annotations
@@ -129,7 +129,7 @@ def forecast(
     Parameters
     ----------
     estimates
-        From ``fit``.
+        Of ``fit_family``, family by family.
     months
         Months to look at.
     seed

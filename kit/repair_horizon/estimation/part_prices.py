@@ -1,8 +1,7 @@
 """Prices of spare parts: the same joint model with other priors, steps found, alerts told.
 
-What a buyer of parts must know beside a price: shocks, end of supply, scarcity, stale quotes.
-
-Part prices that left their band for good: when, by how much, and the curve restarted there.
+What a buyer of parts must know beside a price is told with it: shocks, end of supply, scarcity,
+stale quotes, and prices that left their band for good.
 
 A stop of supply moves all later quotes of a model at once. Carried as noise it would be averaged
 away, and the forecast would fall back to prices nobody asks any more. So the newest quotes are

@@ -4,11 +4,11 @@ Shares are Dirichlet and successes Beta, each starting from the priors in fault_
 as many jobs as the owner's guesses have earned (``owner_guesses``), so five of five is not
 certainty and no job at all is still an answer.
 
-What a first reading at the charger's meter says about the state behind a listed fault.
+A first reading at the charger's meter says something of the state behind a listed fault:
 
     P(state | fault, reading) ~ P(state | fault) P(reading | state)
 
-Both are learned: the first from the family's jobs (``estimation.repairs``), the second from
+Both are learned: the first from the family's jobs, the second from
 every job of the device class with a reading. Benches disagree on what a current means, so nothing
 is taken as a rule: with few units a reading moves the shares little.
 """

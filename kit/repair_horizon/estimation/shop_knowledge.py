@@ -3,8 +3,7 @@
 No price curve is fitted for it, so it costs little beside one family's fit. Every family's own
 rows are left out of what it starts from, or count once.
 
-Months in which the prices of all families stepped together: a market that broke, with its date.
-
+A market that broke is told with its month, in which the prices of all families stepped together.
 A family's rows say something of each month's market once curve, models and traits are taken out.
 The shop's market is what families share of it, a path that wanders as each family's does
 (``curve.market``). A break is a step that such wandering would rarely bring: for every month the

@@ -1,11 +1,9 @@
 """A plain falling curve through one model's prices: a cross-check, by separable least squares.
 
-Curves that are linear but for one or two rates, fitted without a starting value.
-
-The linear part is solved exactly for every rate of a wide grid and the best is polished, so no
-start is needed and none can mislead: on NIST's BoxBOD data the usual search from the first
-official start ends in a false minimum. Separable least squares: Golub and Pereyra (1973), SIAM
-J. Numer. Anal. 10:413-432.
+Such curves are linear but for one or two rates. The linear part is solved exactly for every rate of
+a wide grid and the best is polished, so no start is needed and none can mislead: on NIST's BoxBOD
+data the usual search from the first official start ends in a false minimum. Separable least
+squares: Golub and Pereyra (1973), SIAM J. Numer. Anal. 10:413-432.
 """
 
 from __future__ import annotations

@@ -3,9 +3,8 @@
 One dot a model and listed fault. Every figure is worked out with all draws, as on the month's
 pages; what dearer parts make of a family is worked out once, while nobody asks, and kept.
 
-Two families side by side: which earns more a listing, and how often one wins it.
-
-What the map filters and supposes holds here too: the fault, the price, dearer parts.
+Beside it stand two families: which earns more a listing, and how often one wins it. What the map
+filters and supposes holds there too: the fault, the price, dearer parts.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """A workspace folder read, checked and ready: ``read_logs`` and what it returns.
 
-Logs read once for many pages: ``read_once`` keeps one workspace's logs in this process.
-
-Every family's notebook begins by reading the whole workspace; in a kernel that is kept between
+``read_once`` keeps one workspace's logs in this process, for many pages. Every family's notebook
+begins by reading the whole workspace; in a kernel that is kept between
 notebooks the logs are there already. They are read anew when a file has changed, and when what
 is kept is no longer what was read, since a notebook may do to them what it likes.
 """

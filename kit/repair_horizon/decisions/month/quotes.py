@@ -4,12 +4,11 @@
 
 A unit loses its price's daily fall, as far as it reaches us, and the interest on the cash in it.
 
-How many of a part to buy for the last time: units until the part's own stop.
-
-Jobs needing the part come as a Poisson stream; with n of them in T months and Jeffreys' prior the
-rate is Gamma(n + 1/2, T), so the jobs of the next M months are negative binomial. M is drawn with
-the part's stop, path by path. Half the drawn needs lie at or below the quantity advised; the
-newsvendor's quantile replaces the half where the cost of one too many and one too few are known.
+For the last time a part is bought until its own stop. Jobs needing it come as a Poisson stream;
+with n of them in T months and Jeffreys' prior the rate is Gamma(n + 1/2, T), so the jobs of the
+next M months are negative binomial. M is drawn with the part's stop, path by path. Half the drawn
+needs lie at or below the quantity advised; the newsvendor's quantile replaces the half where the
+cost of one too many and one too few are known.
 """
 
 from __future__ import annotations

@@ -1,7 +1,6 @@
 """Units owned: ``shelf``, what to do with them, and ``asking``, what to ask for those on sale.
 
-What to ask for a listed unit, when to mark it down, and in which channel it sells best.
-
+Of a listed unit it is told what to ask, when to mark it down, and in which channel it sells best.
 Fortnight by fortnight the price is chosen that is worth most from there on, waiting included:
 
     V_k = max over a of  p_k(a) net(a X_k) + (1 - p_k(a)) (1 - w) V_(k+1)

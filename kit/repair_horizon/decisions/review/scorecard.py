@@ -15,7 +15,7 @@ luck is some half of its resale: a class's own twenty lots tell its shortfall to
 two hundred to .03. Promises are the ledger's, which are written before this is taken off, so
 nothing is counted twice.
 
-What units really earned, where the log tells the whole story of them.
+What a unit really earned is told where the log has its whole story:
 
     profit = sale - fees - carriage and packaging - reserve - tax
              - landed cost - parts - labour - interest on the landed cost
