@@ -314,8 +314,8 @@ def log_ratios(curves: PriceCurves, rows: pd.DataFrame) -> Floats:
         return np.zeros(0)
     models = curves.models
     model = models.index(rows["model_id"])
-    points = Points(model, pd.DatetimeIndex(rows["day"]), curves.traits(model, rows))
-    band = predict(curves.fit, points)
+    storage = curves.traits(model, rows.filter(items=["storage_gb"]))
+    band = predict(curves.fit, Points(model, pd.DatetimeIndex(rows["day"]), storage))
     working = band.median + np.log(models.launch_price[model])
     out: Floats = np.log(rows["amount"].to_numpy(dtype="float64")) - working
     return out
