@@ -273,7 +273,7 @@ def _one_unit(does: Commands) -> None:
         "--grade",
         action="append",
         metavar="GRADE=SHARE[,FACTOR]",
-        help="after repair; repeatable, the shares make 1",
+        help="after repair; repeatable, the shares make 1; no FACTOR: the family's own",
     )
     one.add_argument("--hours", type=float, metavar="H", help="bench hours of the repair")
     one.add_argument("--success", type=float, metavar="SHARE", help="of such repairs")

@@ -326,8 +326,8 @@ def _grade(text: str) -> tuple[str, GradeGiven]:
 
     name, _, figures = text.partition("=")
     share, _, factor = figures.partition(",")
-    numbers = [_number("--grade", n or "1", GRADE) for n in (share, factor)]
-    return name, GradeGiven(*numbers)
+    own = _number("--grade", factor, GRADE) if factor else None
+    return name, GradeGiven(_number("--grade", share or "1", GRADE), own)
 
 
 def _draw(answer: UnitAnswer, path: Path) -> None:

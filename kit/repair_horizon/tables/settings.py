@@ -419,6 +419,11 @@ class Settings:
     tax: Tax = Tax()
     by_class: dict[str, Any] = _s({}, "settings for one kind of device")
 
+    @property
+    def planned_channel(self) -> str:
+        """Channel that sales are planned with: the one named, else the first; empty if none is."""
+        return self.sale.channel or (self.channels[0].name if self.channels else "")
+
     def for_class(self, device_class: str) -> Settings:
         """Return these settings with what ``[by_class.<class>]`` replaces."""
         changes = self.by_class.get(device_class, {})
