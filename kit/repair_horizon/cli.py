@@ -182,7 +182,7 @@ def _months(does: Commands) -> None:
     _format(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
-    report.add_argument("--month", required=True, metavar="YYYY-MM", help="month to write")
+    report.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
     report.add_argument(
         "--family", action="append", metavar="F", help="only this family; may be said again"
     )

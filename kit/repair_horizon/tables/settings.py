@@ -207,7 +207,9 @@ class Targets:
 class Limits:
     """How much risk is taken. A limit the owner sets that binds is named, with what it costs."""
 
-    working_cash: float | None = _s(None, "cash the business can tie up", "money", _MONEY)
+    working_cash: float | None = _s(
+        None, "cash the business can tie up, stock at cost included", "money", _MONEY
+    )
     risk_tolerance: float | None = _s(
         None,
         "risk tolerance; (working cash + stock at cost) / 6 where cash is named, else none is taken"
