@@ -104,9 +104,9 @@ def part_prices(
     the first day of this month.
     """
     drawing = new_drawing(words, f"price of one part, {plain(currency)}")
+    by_curve, by_quote = (dict(list(t.groupby("quality_class"))) for t in (curves, quotes))
     for i, quality in enumerate(_ORDER):
-        curve = curves[curves["quality_class"] == quality]
-        points = quotes[quotes["quality_class"] == quality]
+        curve, points = by_curve.get(quality, curves[:0]), by_quote.get(quality, quotes[:0])
         if curve.empty and points.empty:
             continue
         name = quality.replace("_", " ")

@@ -49,8 +49,9 @@ class Drawing:
     traces: list[dict[str, Any]] = field(default_factory=list)
 
     def add(self, kind: str, **trace: Any) -> None:
-        """Add a trace of one of plotly's kinds."""
-        self.traces.append({"type": kind, **trace})
+        """Add a trace of one of plotly's kinds; columns are handed on as arrays, which it likes."""
+        columns = {n: v.to_numpy() for n, v in trace.items() if isinstance(v, pd.Series)}
+        self.traces.append({"type": kind, **trace, **columns})
 
     def add_shape(self, **shape: Any) -> None:
         """Add a shape."""
@@ -120,7 +121,7 @@ def new_drawing(words: Words, y_title: str, *, months: bool = True, height: int 
 
 def add_band(drawing: Drawing, table: pd.DataFrame, colour: str, group: str | None = None) -> None:
     """Shade from ``lower`` to ``upper`` by month."""
-    rows = table.dropna(subset=["lower", "upper"])
+    rows = table[table["lower"].notna() & table["upper"].notna()]
     if rows.empty:
         return
     shared = {"mode": "lines", "line": {"width": 0}, "hoverinfo": "skip", "legendgroup": group}

@@ -63,7 +63,7 @@ class FamilyMonth:
         """Rows of a table that are of the main unit."""
         return self.tables[name] if self.main is None else of_unit(self.tables[name], self.main)
 
-    @property
+    @cached_property
     def names(self) -> pd.Series:
         """Model names by model_id."""
         return self.models.set_index("model_id")["model_name"]

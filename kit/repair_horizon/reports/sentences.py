@@ -6,7 +6,7 @@ import pandas as pd
 
 from repair_horizon.charts.price_charts import GUIDE
 from repair_horizon.charts.style import Words
-from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
+from repair_horizon.reports.month_tables import FamilyMonth, of_unit, ranked
 from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
     NOW,
@@ -170,9 +170,8 @@ def scissors_words(
     )
 
 
-def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
-    """Say whether auctions still close below the bid."""
-    path, past = of_unit(month.bid_path, unit), of_unit(month.hammers, unit)
+def bid_words(month: FamilyMonth, unit: pd.Series, path: pd.DataFrame, past: pd.DataFrame) -> Words:
+    """Say whether auctions still close below the bid, of the unit's bids and hammer prices."""
     name, bid = unit_words(unit), money(unit["max_bid"], month.currency)
     if path.empty or missing(unit["max_bid"]) or not unit["max_bid"] > 0:
         reason = "" if missing(unit["reason"]) else f": {unit['reason']}"
@@ -196,11 +195,11 @@ FEWEST_DAYS = 3
 """Days with a quote below which no rise or fall of a part is told."""
 
 
-def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
-    """Say what a part costs now, by quality, and where it is heading."""
-    curve, asked = of_part(month.part_curve, part), of_part(month.part_points, part)
-    ahead = curve[curve["phase"] == "forecast"]
-    n, what = len(asked), f"{name}, {part_words(part[1])}"
+def part_price_words(
+    month: FamilyMonth, what: str, curve: pd.DataFrame, asked: pd.DataFrame
+) -> Words:
+    """Say what a part costs now, by quality, and where it is heading, of its rows and quotes."""
+    ahead, n = curve[curve["phase"] == "forecast"], len(asked)
     newest = day_words(asked["quote_date"].max())
     if ahead.empty:
         return Words(f"{what}: {n} quotes, no forecast", f"{n} quotes and no forecast for {what}.")
