@@ -42,7 +42,6 @@ from repair_horizon.reports.month_tables import (
     best_faults,
     most_auctioned,
     of_unit,
-    ranked,
 )
 from repair_horizon.reports.sentences import (
     bid_words,
@@ -92,7 +91,7 @@ class Row:
 
 
 def bid_picture(
-    thresholds: pd.DataFrame,
+    every: pd.DataFrame,
     currency: str,
     links: Mapping[str, str],
     under: str,
@@ -101,10 +100,10 @@ def bid_picture(
 ) -> Fragment:
     """Draw the best bids, a row each: usual hammer prices as a band, the maximum bid as a mark.
 
-    Of ``thresholds`` the best that are worth buying are drawn, the best of all where none is;
-    ``links`` are the families' pages, ``under`` is said below, ``costs`` says what each row earns.
+    Of ``every``, thresholds that are ``ranked``, the first that are worth buying are drawn, the
+    first of all where none is; ``links`` are the families' pages, ``under`` is said below,
+    ``costs`` says what each row earns.
     """
-    every = ranked(thresholds)
     live = every[every["verdict"] == Verdict.BUY]
     shown = (live if len(live) else every).head(MOST)
     title = f"{len(live)} of {len(every)} models and faults are worth buying broken"
@@ -224,14 +223,14 @@ def bid_picture_piece(month: FamilyMonth, *, costs: bool = True) -> Fragment:
     """Every model and fault of the family on one money axis; ``costs``: with what each earns."""
     if month.thresholds.empty:
         return NOTHING
-    return bid_picture(month.thresholds, month.currency, {}, _known(month), costs=costs)
+    return bid_picture(month.ranked, month.currency, {}, _known(month), costs=costs)
 
 
 def timeline_piece(month: FamilyMonth) -> Fragment:
     """Until when buying and repairing each model still pay."""
     if month.thresholds.empty or month.stop_chances.empty:
         return NOTHING
-    best, title = best_faults(month.thresholds), "How long each model pays"
+    best, title = best_faults(month.ranked), "How long each model pays"
     return timeline_picture(best, month.stop_chances, month.ahead, {}, title, _known(month))
 
 
