@@ -219,8 +219,9 @@ def by_months_ahead(
             customdata=part["n"],
         )
     if promised is not None:
-        ends = {"x0": 0, "x1": 1, "xref": "x domain", "y0": 100 * promised, "y1": 100 * promised}
-        drawing.add_shape(type="line", line={"color": INK, "dash": "dot"}, **ends)
+        level = {"y0": 100 * promised, "y1": 100 * promised, "yref": "y"}
+        whole = {"x0": 0, "x1": 1, "xref": "x domain", **level}
+        drawing.add_shape(type="line", line={"color": INK, "dash": "dot"}, **whole)
     months = [int(h) for h in dict.fromkeys(rows["horizon"])]
     ticks = {"tickmode": "array", "tickvals": months}
     drawing.layout["xaxis"] |= {"title": {"text": "months ahead"}, **ticks}
