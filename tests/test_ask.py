@@ -5,6 +5,7 @@ from math import inf
 
 import pandas as pd
 import pytest
+from demo_copies import demo_shop
 from outlook_by_hand import example_settings
 from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
 from repair_horizon.asking.unit_answer import UnitAnswer
@@ -300,3 +301,14 @@ def test_a_state_that_cannot_be_read_is_one_message(option: str, value: str) -> 
     words = ["ask", "--class", "phone", "--fault", "x", option, value]
     with pytest.raises(LogFault, match=f"{option}: found"):
         given_in(parser().parse_args(words))
+
+
+def test_a_grade_given_without_a_factor_sells_at_the_familys_own(capsys) -> None:
+    """Everything in the best grade is worth more than everything in the worst."""
+    shop, key = demo_shop(100), ("vellfold_2", "inner_display_dead")
+    bids = {
+        grade: shop.ask(*key, grades={grade: GradeGiven(1.0)}).offer.walk_away for grade in "AC"
+    }
+    assert bids["A"] > bids["C"] + 10
+    same = shop.ask(*key, grades={"C": GradeGiven(1.0, 1.0)}).offer.walk_away
+    assert bids["A"] > same > bids["C"]

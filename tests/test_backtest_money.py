@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from demo_business import Truth, simulate
 from demo_copies import DEMO, demo_logs
 from later_days import later_changed
 from repair_horizon.backtest.money_replay import (
@@ -21,7 +22,6 @@ from repair_horizon.backtest.money_replay import (
 from repair_horizon.decisions.month.listings import Scorer, scorer_for
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
 from repair_horizon.decisions.unit.economics import Economics
-from repair_horizon.demo import Truth, simulate
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, read_settings
 from repair_horizon.shop import Shop

@@ -7,11 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from class_doubts import off_by
-from published.class_figures import SHIPPED, success_floors
-from repair_horizon.classes import Figure, Mark, class_knowledge, meaning_of
-from repair_horizon.classes.figures import LEAST_LOG_SD, mixture, rows
-from repair_horizon.classes.knowledge import GRADES, ClassKnowledge
-from repair_horizon.demo.catalogue import (
+from demo_business.catalogue import (
     FAMILIES,
     LISTED,
     QUALITY,
@@ -19,6 +15,10 @@ from repair_horizon.demo.catalogue import (
     as_is_ratio,
     state_of,
 )
+from published.class_figures import SHIPPED, success_floors
+from repair_horizon.classes import Figure, Mark, class_knowledge, meaning_of
+from repair_horizon.classes.figures import LEAST_LOG_SD, mixture, rows
+from repair_horizon.classes.knowledge import GRADES, ClassKnowledge
 from repair_horizon.tables.faults import CannotSay, LogFault
 from repair_horizon.tables.inputs import CLASSES, FAULT_STATES, QUALITIES
 

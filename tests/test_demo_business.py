@@ -13,10 +13,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from demo_copies import DEMO, demo_logs
-from repair_horizon.decisions.review.scorecard import Scorecard, results, score_ledger
-from repair_horizon.demo import Business, simulate, write_demo
-from repair_horizon.demo.catalogue import (
+from demo_business import Business, simulate, write_business
+from demo_business.catalogue import (
     ASKING_FACTOR,
     CHANNEL_FACTOR,
     FAMILIES,
@@ -27,7 +25,9 @@ from repair_horizon.demo.catalogue import (
     STORAGE_DOUBLING,
     qualities_of,
 )
-from repair_horizon.demo.truth import ratio_at
+from demo_business.truth import ratio_at
+from demo_copies import DEMO, demo_logs
+from repair_horizon.decisions.review.scorecard import Scorecard, results, score_ledger
 from repair_horizon.logs import Logs, Settings, read_settings
 from repair_horizon.tables.faults import HELD, SET_ASIDE, USED
 from repair_horizon.tables.inputs import CLASSES, STOCK, TABLES
@@ -48,7 +48,7 @@ def logs() -> Logs:
 
 def test_files_in_the_repository_are_what_the_default_seed_writes(tmp_path: Path) -> None:
     """data/demo must equal a fresh run byte for byte, so nobody edits it by hand."""
-    write_demo(tmp_path / "again")
+    write_business(tmp_path / "again")
     fresh = {p.name: p.read_bytes() for p in (tmp_path / "again").iterdir()}
     kept = {p.name: p.read_bytes() for p in DEMO.iterdir()}
     assert sorted(fresh) == sorted(

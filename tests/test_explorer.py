@@ -23,6 +23,7 @@ from repair_horizon.cli import main
 from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
+from repair_horizon.decisions.unit.economics import bench_of
 from repair_horizon.explorer import questions
 from repair_horizon.explorer.answers import answers, moves_words, plain_table
 from repair_horizon.logs import CannotSay, read_logs
@@ -151,6 +152,7 @@ def test_further_questions_have_answers(demo: Worked) -> None:
     quality = questions.by_quality(demo, key)
     assert set(quality["part_code"]) == {"DA"}
     assert quality["net"].is_monotonic_decreasing
+    assert quality["planned"].tolist() == [True, *[False] * (len(quality) - 1)]
     assert set(questions.parts_to_stock(demo, key)["model_id"]) == {"vellfold_5"}
     learnt = questions.beliefs(demo, key[1])
     assert learnt["share"].sum() == pytest.approx(1.0)
@@ -159,6 +161,16 @@ def test_further_questions_have_answers(demo: Worked) -> None:
     parts = plain_table(questions.parts_to_stock(demo, key), "Last orders", "part_orders").html
     assert "Least order" in parts
     assert "moq" not in parts.lower()
+
+
+def test_the_quality_that_leaves_most_is_the_one_that_bids_count_with(demo: Worked) -> None:
+    economics = demo.economics(NO_MOVES)
+    for key in economics.keys(demo.family_id):
+        found = questions.by_quality(demo, key)
+        best = found.drop_duplicates("part_code").set_index("part_code")["quality_class"]
+        bench = bench_of(economics, demo.family_id, key[0])
+        assert best.to_dict() == {c: bench.offer(c).quality for c in best.index}
+        assert found["planned"].sum() == len(best)
 
 
 def test_a_declared_share_far_from_the_jobs_is_called_a_disagreement(demo: Worked) -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from repair_horizon.demo import Business, simulate, write_files
-from repair_horizon.demo.catalogue import SUPPLIERS
+from demo_business import Business, simulate, write_business
+from demo_business.catalogue import SUPPLIERS
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.part_prices import (
     ALERT_COLUMNS,
@@ -165,12 +165,12 @@ def test_old_quotes_are_called_stale(tmp_path: Path) -> None:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Business, Logs]:
     folder = tmp_path_factory.mktemp("demo") / "w"
     business = simulate(8)
-    write_files(folder, business.tables, business.settings_toml)
+    write_business(folder, business)
     return business, read_logs(folder)
 
 
 def test_the_demos_jump_and_nothing_else_is_found(demo: tuple[Business, Logs]) -> None:
-    """One series of the demo jumps by 35 % in July 2026 (repair_horizon.demo.catalogue.JUMP)."""
+    """One series of the demo jumps by 35 % in July 2026 (demo_business.catalogue.JUMP)."""
     _, logs = demo
     shifts = {
         (curves.fit.panel.models.ids[s.model], code): s

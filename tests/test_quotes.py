@@ -16,6 +16,7 @@ from outlook_by_hand import (
     example_logs,
     example_settings,
 )
+from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.costs.sale import sale_terms
 from repair_horizon.decisions.month.quotes import (
     PartTerms,
@@ -31,9 +32,16 @@ from repair_horizon.decisions.month.quotes import (
     wait_or_order,
     waiting_for,
 )
-from repair_horizon.decisions.unit.bench import Bench, daily_fall, dead_part_cost
+from repair_horizon.decisions.unit.bench import (
+    Bench,
+    PartOffer,
+    daily_fall,
+    dead_part_cost,
+    offer_of,
+)
+from repair_horizon.estimation.part_paths import PartPath
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import PartQuality, Repair
+from repair_horizon.tables.settings import PartQuality, Repair, Settings
 from scipy.stats import nbinom
 
 DAY = pd.Timestamp("2026-10-31")
@@ -153,6 +161,16 @@ def test_foreign_shipping_is_converted_with_its_price() -> None:
     assert ranked.loc[0, "landed"] == 99.0
 
 
+def offered(rules: Settings, quality: str, price: float) -> tuple[Bench, PartOffer]:
+    """A quality at a price, there at once and never dead, for a unit that fetches 590.89."""
+    family = example_family()
+    usual = 590.89 / (0.25 * 1.08 + 0.60 + 0.15 * 0.88)
+    family = replace(family, level=np.full_like(family.level, usual))
+    here = Bench(family, rules, sale_terms(rules), MODEL, 3)
+    path = PartPath(np.full((1, 3), price), 0.0, 0.0, 0.0, 1, DAY)
+    return here, offer_of(here, quality, path)
+
+
 def test_original_against_aftermarket_by_net() -> None:
     """A part 100 cheaper loses if the unit then fetches 20 % less.
 
@@ -160,13 +178,8 @@ def test_original_against_aftermarket_by_net() -> None:
     0.12 x 38 + 0.06 x 145 = 13.26.
     """
     rules = example_settings(repair=Repair(qualities=[PartQuality("aftermarket", 0.8, 0.12, 0.06)]))
-    given_rows = quotes(
-        {"unit_price": 150.0, "lead_days": 0.0, "doa_rate": 0.0},
-        {"unit_price": 257.5, "lead_days": 0.0, "doa_rate": 0.0, "quality_class": "maker_original"},
-    )
-    ranked = rank_quotes(given_rows, 0.0, rules, DAY)
-    table = compare_qualities(ranked, 590.89, bench(rules))
-    assert ranked.loc[0, "quality_class"] == "aftermarket"
+    both = [offered(rules, *o) for o in (("aftermarket", 150.0), ("maker_original", 257.5))]
+    table = compare_qualities(both[0][0], [offer for _, offer in both])
     assert table["quality_class"].tolist() == ["maker_original", "aftermarket"]
     original = round(590.89 - 82.13 - 19.86, 2) - 257.50
     copy = round(472.71 - 65.71 - 12.85 - 13.26, 2) - 150.0
@@ -298,7 +311,16 @@ def test_jobs_are_counted_over_a_year_or_since_the_first() -> None:
 
 
 def test_a_quality_the_settings_do_not_name_sells_at_the_usual_price() -> None:
-    rows = quotes({"unit_price": 150.0, "lead_days": 0.0, "doa_rate": 0.0})
-    ranked = rank_quotes(rows, 0.0, example_settings(), DAY)
-    row = compare_qualities(ranked, 590.89, bench(example_settings())).iloc[0]
-    assert (row["resale"], row["reserve"]) == (590.89, 7.01)
+    """A copy comes back as much more often as the class knows, times the usual rates."""
+    here, offer = offered(example_settings(), "maker_original", 150.0)
+    row = compare_qualities(here, [offer]).iloc[0]
+    assert (row["resale"], row["reserve"], row["total"]) == (590.89, 7.01, 150.0)
+    known = class_knowledge("foldable").part_consequences("aftermarket")
+    here, offer = offered(example_settings(), "aftermarket", 150.0)
+    row = compare_qualities(here, [offer]).iloc[0]
+    more = example_settings().reserve
+    by_hand = round(more.return_rate * known.returns.value * more.return_cost, 2)
+    by_hand += round(more.warranty_rate * known.warranty.value * more.warranty_cost, 2)
+    assert row["reserve"] == pytest.approx(by_hand, abs=0.011)  # a tie of cents
+    assert row["resale"] == 590.89
+    assert known.returns.value > 1

@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from demo_business import Business, Truth, simulate, write_business
+from demo_business.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
+from demo_business.workshop import _GRADE_SHARES as GRADE_SHARES
 from repair_horizon.decisions.month.stop_dates import first_of_two, repair_stop
 from repair_horizon.decisions.unit.economics import Economics, StateOptions
-from repair_horizon.demo import Business, Truth, simulate, write_files
-from repair_horizon.demo.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
-from repair_horizon.demo.workshop import _GRADE_SHARES as GRADE_SHARES
 from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import Band, learned_share, predict
@@ -51,7 +51,7 @@ class World:
 
 def built(seed: int, folder: Path) -> World:
     business = simulate(seed)
-    write_files(folder, business.tables, business.settings_toml)
+    write_business(folder, business)
     logs = read_logs(folder).as_of(CUTOFF)
     found = {f: fit_prices(logs, f) for f in logs.families}
     curves = {f: c for f, c in found.items() if isinstance(c, PriceCurves)}

@@ -28,6 +28,7 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
+from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.scorecard import START, shortfalls
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import Economics
@@ -49,7 +50,7 @@ from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.faults import Ledger, no_exceptions
-from repair_horizon.tables.inputs import LEDGER
+from repair_horizon.tables.inputs import BOUGHT, LEDGER
 from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
@@ -303,6 +304,16 @@ class FittedShop:
         except LogFault:
             return {}
 
+    @cached_property
+    def won_lots(self) -> frozenset[str]:
+        """Listings noted as won by today, whatever listings.csv says of them yet."""
+        try:
+            notes = read_ledger(Path(self.logs.folder))
+        except LogFault:
+            return frozenset()
+        won = (notes["record_type"] == BOUGHT) & (notes["made_on"] <= self.now)
+        return frozenset(notes.loc[won, "listing_id"])
+
     def economics(
         self,
         families: Sequence[str] | str,
@@ -412,7 +423,8 @@ class FittedShop:
 
     def _kept_of(self, name: str, month: Month, make: Callable[[], T]) -> T:
         """Return an answer about a month as kept on disk, or work it out."""
-        return self._kept(name, (self.month(month), self.valuation(month)), make)
+        about = (self.month(month), self.valuation(month), sorted(self.won_lots))
+        return self._kept(name, about, make)
 
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash

@@ -127,7 +127,7 @@ class Shop(FittedShop):
         """Rows still to be decided, of the logs if None is given; faults in words as codes."""
         rows = self.logs.tables["listings"]
         rows = rows if listings is None else in_codes(listings, self.logs.tables)
-        return open_listings(rows, self.now)
+        return open_listings(rows[~rows["listing_id"].isin(self.won_lots)], self.now)
 
     def bids(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """Score open listings: see ``decisions.month.listings.score``."""
@@ -209,7 +209,7 @@ class Shop(FittedShop):
         if listings is not None:
             touched = {*families_of(self.open_listings(listings), self.logs)}
             economics = self._near_economics(touched | {*self.families_of("stock")}, month)
-            return plan(self.logs, self.settings, economics, listings)
+            return plan(self.logs, self.settings, economics, self.open_listings(listings))
         return self._kept_of("plan", month, lambda: self._planned(month))
 
     def _planned(self, month: Month) -> Plan:

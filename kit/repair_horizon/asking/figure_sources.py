@@ -33,7 +33,7 @@ FALL_MONTHS = 3
 def working_now(unit: UnitEconomics) -> Floats:
     """Mean working price now at the base grade and the planning channel, (draws,)."""
     at = unit.family.models.index(unit.model_id)
-    channel = unit.family.channel.get(unit.settings.sale.channel, np.ones(1))
+    channel = unit.family.channel.get(unit.settings.planned_channel, np.ones(1))
     out: Floats = unit.family.level[:, at, 0] * unit.family.mean_factor * channel
     return out
 

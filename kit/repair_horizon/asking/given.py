@@ -51,10 +51,13 @@ class StateGiven:
 
 @dataclass(frozen=True)
 class GradeGiven:
-    """How often a mended unit comes out in a grade, and its price against the base grade's."""
+    """How often a mended unit comes out in a grade, and its price against the base grade's.
+
+    ``factor`` None: the family's own.
+    """
 
     share: float
-    factor: float
+    factor: float | None = None
 
 
 @dataclass(frozen=True)
@@ -337,12 +340,13 @@ def _with_grades(family: FamilyOutlook, given: Given, order: list[str]) -> Famil
     if unknown:
         raise LogFault([Fault("grade", None, "", unknown[0], "one of " + ", ".join(order))])
     draws = len(family.unit_noise)
-    usual = GradeGiven(0.0, 1.0)
-    mine = [given.grades.get(g, usual) for g in order]
+    told = {g: m.factor for g, m in given.grades.items() if m.factor is not None}
+    shares = [given.grades[g].share if g in given.grades else 0.0 for g in order]
+    own = {g: family.grade.get(g, np.ones(draws)) for g in order}
     return replace(
         family,
-        grade={g: np.full(draws, m.factor) for g, m in zip(order, mine, strict=True)},
-        grade_shares=np.tile([m.share for m in mine], (draws, 1)),
+        grade=own | {g: np.full(draws, factor) for g, factor in told.items()},
+        grade_shares=np.tile(shares, (draws, 1)),
     )
 
 

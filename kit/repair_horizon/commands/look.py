@@ -140,7 +140,8 @@ def report(options: Namespace) -> int:
     }
     if hands.cluster is not None:
         check_shared(hands.cluster, Path(options.workspace))
-    return write_pages(Path(options.workspace), options.month, asked, Telling(options))
+    month = options.month or month_word(opened(options).month())
+    return write_pages(Path(options.workspace), month, asked, Telling(options))
 
 
 def write_pages(workspace: Path, month: str, asked: dict[str, Any], tell: Telling) -> int:

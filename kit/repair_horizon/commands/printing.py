@@ -31,6 +31,12 @@ def read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:
     return (logs.as_of(day) if day else logs), read_settings(workspace)
 
 
+NO_SETTINGS = (
+    "No settings.toml: premium, fees, wage and delays are usual ones, not yours; "
+    "`repair-horizon init` writes the file to change."
+)
+
+
 def opened(options: Namespace) -> Shop:
     """Open the shop a command is about, up to a day if one is given."""
     from repair_horizon.shop import open_shop
@@ -39,6 +45,8 @@ def opened(options: Namespace) -> Shop:
     if "workers" in options:
         shop.hands = hands_of(options)
     tell_now(shop.logs.now_words)
+    if not (Path(options.workspace) / "settings.toml").is_file():
+        tell_now(NO_SETTINGS)
     return shop
 
 

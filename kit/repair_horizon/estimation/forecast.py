@@ -267,8 +267,11 @@ def _levels(
 
 
 def _factors(curves: PriceCurves, drawn: Draws, prefix: str, base: str) -> dict[str, Floats]:
-    """Price factor of each grade or channel seen against the base one, per draw."""
-    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix)]
+    """Price factor of each grade or channel seen against the base one, per draw.
+
+    Rows that note none tell no grade or channel to sell by.
+    """
+    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix) and n != prefix]
     at = {n.removeprefix(prefix): curves.fit.layout.dense(n) for n in names}
     out = {name: np.exp(drawn.theta[:, column]) for name, column in at.items()}
     return {base: np.ones(len(drawn.theta)), **out}

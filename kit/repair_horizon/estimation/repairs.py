@@ -136,7 +136,8 @@ def fit_rates(logs: Logs, family_id: str, guesses: OwnerGuesses | None = None) -
     known = pd.MultiIndex.from_frame(declared[_KEYS])
     extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
     unlisted = found[np.array(extra, dtype=bool)]
-    return RepairRates(_with_basis(states), _grades(logs, jobs, others), unlisted)
+    grades = _grades(family, jobs, others)
+    return RepairRates(_with_basis(states), grades, unlisted)
 
 
 _KEYS = ["listed_fault", "state"]
@@ -283,11 +284,17 @@ def _tally(jobs: pd.DataFrame) -> tuple[pd.Series, pd.Series, pd.Series]:
     )
 
 
-def _grades(logs: Logs, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
-    """Grade mix after repair; the class's mix, or an even one, is worth six jobs."""
-    order = list(logs.grade_order)
+def _grades(family: Logs, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Grade mix after repair; the class's mix is worth six jobs.
+
+    The class's starts from the mix that working units of the family were sold in, worth a job a
+    grade; from an even one where no sale notes a grade.
+    """
+    order = list(family.grade_order)
     mine = _count_grades(own, order)
-    prior = _count_grades(others, order) + 1.0
+    working = family.tables["sales"].loc[family.tables["sales"]["listed_fault"] == "", "grade"]
+    sold = np.array([(working == g).sum() for g in order]) + 1.0
+    prior = _count_grades(others, order) + len(order) * sold / sold.sum()
     prior = GRADE_STRENGTH * prior / prior.sum()
     alpha = prior + mine
     return pd.DataFrame({"grade": order, "n": mine, "alpha": alpha, "share": alpha / alpha.sum()})

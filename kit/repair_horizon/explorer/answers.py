@@ -382,6 +382,9 @@ _HEADINGS = {
     "reserve": "For returns",
     "net": "Leaves",
     "named": "In settings.toml",
+    "planned": "Bids count with it",
+    "price": "Price this month",
+    "price_from": "Price from",
 }
 
 

@@ -20,7 +20,7 @@ import ipywidgets as widgets
 import pandas as pd
 import plotly.graph_objects as go
 
-from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure, plain
+from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_drawing, plain
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
 from repair_horizon.decisions.unit.economics import Economics
@@ -240,13 +240,17 @@ class ModelMap:
         currency = plain(self.shop.currency)
         title = self._title(rows)
         words = Words(title, f"{title}. Size is the chance of winning.", in_picture(self.shop.logs))
-        figure = new_figure(words, f"profit of a win, {currency}", months=False)
-        figure.update_xaxes(title=f"usually won at, {currency}", fixedrange=False)
-        figure.update_yaxes(fixedrange=False)
-        figure.update_layout(height=460, legend={"y": -0.24})
+        drawing = new_drawing(words, f"profit of a win, {currency}", months=False)
+        drawing.layout["xaxis"] |= {
+            "title": {"text": f"usually won at, {currency}"},
+            "fixedrange": False,
+        }
+        drawing.layout["yaxis"]["fixedrange"] = False
+        drawing.layout["height"], drawing.layout["legend"]["y"] = 460, -0.24
         for i, family in enumerate(self.shop.logs.families):
             mine = rows[rows["family_id"] == family]
-            figure.add_scatter(
+            drawing.add(
+                "scatter",
                 x=mine["won_price"],
                 y=mine["expected_profit"],
                 mode="markers",
@@ -266,7 +270,7 @@ class ModelMap:
                 "%{customdata[2]:,.0f})<br>wins %{customdata[1]}, then earns %{y:,.0f}"
                 "<extra></extra>",
             )
-        return Chart(figure)
+        return Chart(drawing.figure())
 
     def _best(self, rows: pd.DataFrame) -> Fragment:
         if rows.empty:

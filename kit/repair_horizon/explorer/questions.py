@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from repair_horizon.decisions.month.plan import Plan
-from repair_horizon.decisions.month.quotes import compare_qualities, part_orders, rank_quotes
+from repair_horizon.decisions.month.quotes import QUALITY_COLUMNS, compare_qualities, part_orders
 from repair_horizon.decisions.review.scorecard import score_ledger
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bench import Bench
@@ -43,25 +43,24 @@ def by_channel(worked: Worked, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
 
 
 def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
-    """Original or aftermarket: what each quality of each part leaves of the sale.
+    """Original or copy: what each quality of each part leaves of the sale.
 
-    Returns ``part_code`` and the columns of ``compare_qualities``; only parts the likeliest repair
-    of the listing needs. Empty where nothing can be said.
+    Returns ``part_code, planned`` and the columns of ``compare_qualities``; ``planned`` marks the
+    quality that bids count with. Only parts the likeliest repair of the listing needs. Empty where
+    nothing can be said.
     """
-    columns = ["part_code", "quality_class", "total", "resale", "reserve", "net", "named"]
+    columns = ["part_code", "planned", *QUALITY_COLUMNS]
     economics = worked.economics(NO_MOVES)
     unit = unit_of(economics, worked.family_id, key)
     bench = bench_of(economics, worked.family_id, key[0]) if key[0] in worked.names else None
     if isinstance(unit, CannotSay) or not isinstance(bench, Bench):
         return pd.DataFrame(columns=columns)
-    quotes, lost = worked.logs.tables["part_quotes"], bench.loss_per_day
-    resale = float(bench.price_after(unit.days)[:, 0].mean()) * bench.grade_mix
     tables = []
     for code in unit.main.codes:
-        offers = quotes[(quotes["model_id"] == key[0]) & (quotes["part_code"] == code)]
-        ranked = rank_quotes(offers, lost, bench.settings, worked.logs.newest_day)
-        if len(ranked):
-            tables.append(compare_qualities(ranked, resale, bench).assign(part_code=code))
+        rows, planned = compare_qualities(bench, bench.offers(code)), bench.offer(code)
+        if planned is not None:
+            mark = rows["quality_class"] == planned.quality
+            tables.append(rows.assign(part_code=code, planned=mark))
     whole = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=columns)
     return whole[columns]
 

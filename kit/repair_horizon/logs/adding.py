@@ -357,8 +357,8 @@ def _of_the_unit(
     last = jobs.iloc[-1] if len(jobs) else None
     mended = last is not None and last.get("outcome", "") in FIXED
     out |= {"own_sale": "yes"}
-    if settings.sale.channel:
-        out["channel"] = settings.sale.channel
+    if settings.planned_channel:
+        out["channel"] = settings.planned_channel
     if mended or owned["state"] == WORKING:
         grade = "" if last is None else str(last.get("grade_out", ""))
         return out | ({"grade": grade} if grade else {})

@@ -11,14 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from tempfile import mkdtemp
 from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 
-import repair_horizon
 from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.costs.money import margin_fraction
 from repair_horizon.decisions.month.opportunity_cost import listings_per_month
@@ -41,6 +39,7 @@ from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
+from repair_horizon.demo import demo_folder
 from repair_horizon.estimation.time_on_market import with_own_days
 from repair_horizon.fitted_shop import NEAR
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs, Settings, read_settings
@@ -80,7 +79,7 @@ def settings_asked(
             raise LogFault([Fault("report", None, name, text, "a whole number")])
         if text:
             changes[name] = int(text)
-    return replace(read_settings(workspace or demo_workspace()), **changes)
+    return replace(read_settings(workspace or demo_folder()), **changes)
 
 
 def family_asked(
@@ -108,7 +107,7 @@ def family_asked(
     >>> family_asked(family_id="ulmvrist_watch", draws=100).currency  # doctest: +SKIP
     'EUR'
     """
-    place = workspace or demo_workspace()
+    place = workspace or demo_folder()
     shop = _shop(read_once(place, as_of), settings_asked(place, seed, draws))
     number = shop.month(parse_month(month) if month else None)
     before = before_tables(known_before, out_folder)
@@ -121,18 +120,6 @@ def _shop(logs: Logs, settings: Settings) -> Shop:
         kept = repr(settings), shop_of(logs, settings)
         _shops[logs] = kept
     return kept[1]
-
-
-def demo_workspace() -> str:
-    """Return the folder of the invented demo business; written anew where it was not installed."""
-    tree = Path(repair_horizon.__file__).resolve().parents[2] / "data" / "demo"
-    if tree.is_dir():
-        return str(tree)
-    from repair_horizon.demo import write_demo
-
-    folder = Path(mkdtemp(prefix="demo-"))
-    write_demo(folder)
-    return str(folder)
 
 
 def family_month(

@@ -63,7 +63,7 @@ class FamilyMonth:
         """Rows of a table that are of the main unit."""
         return self.tables[name] if self.main is None else of_unit(self.tables[name], self.main)
 
-    @property
+    @cached_property
     def names(self) -> pd.Series:
         """Model names by model_id."""
         return self.models.set_index("model_id")["model_name"]
@@ -157,9 +157,9 @@ def main_row(thresholds: pd.DataFrame) -> pd.Series:
     return rows.sort_values("n_sales", ascending=False, kind="stable").iloc[0]
 
 
-def best_faults(thresholds: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a model, of its best fault, the best model first."""
-    return ranked(thresholds).drop_duplicates(["family_id", "model_id"])
+def best_faults(every: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a model, of its best fault, of thresholds that are ``ranked``."""
+    return every.drop_duplicates(["family_id", "model_id"])
 
 
 def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:

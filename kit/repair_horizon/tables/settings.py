@@ -208,7 +208,9 @@ class Targets:
 class Limits:
     """How much risk is taken. A limit the owner sets that binds is named, with what it costs."""
 
-    working_cash: float | None = _s(None, "cash the business can tie up", "money", _MONEY)
+    working_cash: float | None = _s(
+        None, "cash the business can tie up, stock at cost included", "money", _MONEY
+    )
     risk_tolerance: float | None = _s(
         None,
         "risk tolerance; (working cash + stock at cost) / 6 where cash is named, else none is taken"
@@ -438,6 +440,11 @@ class Settings:
     part_out: PartOut = PartOut()
     tax: Tax = Tax()
     by_class: dict[str, Any] = _s({}, "settings for one kind of device")
+
+    @property
+    def planned_channel(self) -> str:
+        """Channel that sales are planned with: the one named, else the first; empty if none is."""
+        return self.sale.channel or (self.channels[0].name if self.channels else "")
 
     def for_class(self, device_class: str) -> Settings:
         """Return these settings with what ``[by_class.<class>]`` replaces."""

@@ -13,7 +13,7 @@ cost of one too many and one too few are known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ from scipy.special import ndtri
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import net_sale, reserve_per_unit
 from repair_horizon.decisions.month.stop_dates import StopMonths, needed_until
-from repair_horizon.decisions.unit.bench import Bench, dead_part_cost
+from repair_horizon.decisions.unit.bench import Bench, PartOffer, dead_part_cost
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.owner_guesses import ATTEMPTED
@@ -33,9 +33,12 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.months import AVERAGE_MONTH_DAYS, month_start
 from repair_horizon.tables.outputs import OUTPUTS
-from repair_horizon.tables.settings import PartQuality, Settings
+from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import part_codes
 
+QUALITY_COLUMNS = [
+    *("quality_class", "price", "total", "resale", "reserve", "net", "named", "price_from"),
+]
 _NAMES = OUTPUTS["part_quotes_ranked"].names
 _ABOUT = ("model_id", "part_code", "rank", "wait_months", "wait_gains")
 
@@ -98,39 +101,54 @@ def rank_quotes(
     ]
 
 
-def compare_qualities(ranked: pd.DataFrame, resale: float, bench: Bench) -> pd.DataFrame:
-    """Compare part qualities by what is left of the sale, not by the part's price.
+def compare_qualities(bench: Bench, offers: Sequence[PartOffer]) -> pd.DataFrame:
+    """Compare a part's qualities by what is left of the sale, not by the part's price.
 
     Parameters
     ----------
-    ranked
-        From ``rank_quotes``.
-    resale
-        Usual gross resale price of the repaired unit, money.
     bench
-        Terms of sale and settings; ``repair.qualities`` tells what a quality changes in price,
-        returns and warranty. A quality not named there is taken as usual.
+        Terms of sale, settings, and the unit's usual price this month.
+    offers
+        Qualities of one part with what each costs and changes: ``Bench.offers``, by which bids
+        plan too.
 
     Returns
     -------
     DataFrame
-        ``quality_class, total, resale, reserve, net, named``, the best net first; one row per
-        quality, at its cheapest offer. ``named`` says whether the settings know the quality.
+        ``quality_class, price, total, resale, reserve, net, named, price_from``, the best net
+        first. ``price`` is the mean this month, ``total`` with shipping, wait and dead parts;
+        ``named`` says whether ``repair.qualities`` knows the quality, ``price_from`` what its
+        price rests on.
     """
-    rules = bench.settings
-    usual = PartQuality("", 1.0, rules.reserve.return_rate, rules.reserve.warranty_rate)
-    known = {q.name: q for q in rules.repair.qualities}
-    rows = []
-    for offer in ranked.drop_duplicates("quality_class").itertuples():
-        quality = known.get(offer.quality_class, usual)
-        rates = {"return_rate": quality.return_rate, "warranty_rate": quality.warranty_rate}
+    rules, rows = bench.settings, []
+    for offer in offers:
+        rates = {
+            "return_rate": rules.reserve.return_rate * offer.returns,
+            "warranty_rate": rules.reserve.warranty_rate * offer.warranty,
+        }
         reserve = reserve_per_unit(replace(rules.reserve, **rates))
-        gross = float(cents(resale * quality.price_factor))
-        net = float(net_sale(np.asarray(gross), bench.terms, reserve)) - float(offer.total)
-        named = offer.quality_class in known
-        rows.append((offer.quality_class, offer.total, gross, reserve, net, named))
-    names = ["quality_class", "total", "resale", "reserve", "net", "named"]
-    table = pd.DataFrame(rows, columns=names)
+        gross = float(cents(bench.price_now * offer.resale))
+        cost = float(
+            cents(
+                offer.price
+                + offer.now.shipping
+                + offer.lead_days * bench.loss_per_day
+                + offer.dead_rate * dead_part_cost(rules)
+            )
+        )
+        rows.append(
+            {
+                "quality_class": offer.quality,
+                "price": float(cents(offer.price)),
+                "total": cost,
+                "resale": gross,
+                "reserve": reserve,
+                "net": float(net_sale(np.asarray(gross), bench.terms, reserve)) - cost,
+                "named": offer.quality in {q.name for q in rules.repair.qualities},
+                "price_from": offer.now.words,
+            }
+        )
+    table = pd.DataFrame(rows, columns=QUALITY_COLUMNS)
     return table.sort_values(["net", "quality_class"], ascending=[False, True], ignore_index=True)
 
 

@@ -330,12 +330,12 @@ def _best_channel(
     if state != WORKING and state not in family.as_is:
         return {"reason": f"no price is known of a unit with {state}"}
     level, kind = _level(bench, state, grade), family.estimates.device_class
-    names = list(dict.fromkeys(c.name for c in rules.channels)) or [rules.sale.channel]
+    names = list(dict.fromkeys(c.name for c in rules.channels)) or [""]
     reserve = reserve_per_unit(rules.reserve) if state == WORKING else 0.0
     waiting = rules.delay.capital_rate / 365.0 + bench.valuation.cash_day
     found: dict[str, AskPath] = {}
     for name in names:
-        if name not in family.channel and name != rules.sale.channel:
+        if name not in family.channel and name != rules.planned_channel:
             continue
         factor = float(family.channel[name].mean()) if name in family.channel else 1.0
         terms = sale_terms(replace(rules, sale=replace(rules.sale, channel=name)), day)

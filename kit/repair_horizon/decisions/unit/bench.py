@@ -41,7 +41,7 @@ class Bench:
     def level(self) -> Floats:
         """Working price at base grade and planning channel, mean sale, (draws, months + pad)."""
         at = self.outlook.models.index(self.model_id)
-        channel = self.outlook.channel.get(self.settings.sale.channel, np.ones(1))
+        channel = self.outlook.channel.get(self.settings.planned_channel, np.ones(1))
         out: Floats = self.outlook.level[:, at] * self.outlook.mean_factor * channel[:, None]
         return out
 

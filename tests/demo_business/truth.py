@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from repair_horizon.demo import demo_folder
 
-from repair_horizon.demo.catalogue import (
+from demo_business.catalogue import (
     END,
     FAMILIES,
     FAMILY_OF,
@@ -28,7 +28,7 @@ from repair_horizon.demo.catalogue import (
     successor_launch,
 )
 
-SETTINGS = Path(__file__).with_name("business.toml").read_text(encoding="utf-8")
+SETTINGS = (demo_folder() / "settings.toml").read_text(encoding="utf-8")
 """The settings of the demo business, as its partners would write them."""
 FIRST_MONTH = pd.Period("2020-01", "M")
 LAST_MONTH = pd.Period(END, "M") + 36

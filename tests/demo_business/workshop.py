@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from repair_horizon.demo.catalogue import (
+from demo_business.catalogue import (
     END,
     FAMILIES,
     FAMILY_OF,
@@ -17,7 +17,7 @@ from repair_horizon.demo.catalogue import (
     Family,
     state_of,
 )
-from repair_horizon.demo.truth import Truth, age_months
+from demo_business.truth import Truth, age_months
 
 _JOBS = {
     "pellvarn_phone": 235, "tarnquo_phone": 160, "vellfold": 95, "slaetrik_tablet": 95,

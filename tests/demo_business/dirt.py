@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-
-from repair_horizon.demo.catalogue import END, MODEL_OF
 from repair_horizon.tables.faults import HELD, SET_ASIDE, USED
+
+from demo_business.catalogue import END, MODEL_OF
 
 Edit = Callable[[np.random.Generator, dict[str, str]], None]
 

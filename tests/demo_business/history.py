@@ -17,8 +17,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from repair_horizon.tables.arrays import Bools, Floats
+from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
+from repair_horizon.tables.settings import Settings, build
 
-from repair_horizon.demo.catalogue import (
+from demo_business.catalogue import (
     CHANNEL_FACTOR,
     END,
     FAMILY_OF,
@@ -27,11 +30,8 @@ from repair_horizon.demo.catalogue import (
     MODEL_OF,
     state_of,
 )
-from repair_horizon.demo.truth import SETTINGS, Truth
-from repair_horizon.demo.workshop import Job, job_row, offered_unit, weighted
-from repair_horizon.tables.arrays import Bools, Floats
-from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEDGER, LEVELS, QUANTILES
-from repair_horizon.tables.settings import Settings, build
+from demo_business.truth import SETTINGS, Truth
+from demo_business.workshop import Job, job_row, offered_unit, weighted
 
 FIRST = "2025-11-01"
 ELASTICITY, SHOP_HAZARD, DAYS_AT_LEVEL = 12.0, 0.6, 14.0

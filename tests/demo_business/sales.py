@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from repair_horizon.demo.catalogue import (
+from demo_business.catalogue import (
     ASKING_FACTOR,
     CHANNEL_FACTOR,
     END,
@@ -27,7 +27,7 @@ from repair_horizon.demo.catalogue import (
     qualities_of,
     successor_launch,
 )
-from repair_horizon.demo.truth import MONTH_DAYS, Truth, age_months
+from demo_business.truth import MONTH_DAYS, Truth, age_months
 
 _NOISE, _AS_IS_NOISE = 0.10, 0.13
 _AS_IS_SHARE, _ASKING_SHARE, _USD_SHARE, _JUNK_SHARE = 0.12, 0.06, 0.09, 0.03
