@@ -194,7 +194,7 @@ def _months(does: Commands) -> None:
     _format(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
-    report.add_argument("--month", required=True, metavar="YYYY-MM", help="month to write")
+    report.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
     report.add_argument(
         "--family", action="append", metavar="F", help="only this family; may be said again"
     )
@@ -285,7 +285,7 @@ def _one_unit(does: Commands) -> None:
         "--grade",
         action="append",
         metavar="GRADE=SHARE[,FACTOR]",
-        help="after repair; repeatable, the shares make 1",
+        help="after repair; repeatable, the shares make 1; no FACTOR: the family's own",
     )
     one.add_argument("--hours", type=float, metavar="H", help="bench hours of the repair")
     one.add_argument("--success", type=float, metavar="SHARE", help="of such repairs")

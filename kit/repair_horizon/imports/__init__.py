@@ -1,16 +1,15 @@
 """Bring somebody else's export, or a partner's answers, into a table of the workspace.
 
-The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
+The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``sources``,
 ``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column
 under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); bring foreign
 amounts into the shop's money (``own_money``); find what is new (``result``) and write it, all or
 nothing (``logs.adding``). Before that, ``draft`` proposes a mapping for a file as it is found
-(``layout``, ``recognise``).
+(``layout``).
 
-The partner's answers brought back: a small file saved from a page, or its lines pasted as text.
-
-A page writes ``answers.csv`` with the columns of the table ``answers``. Where a mail's preview
-runs no script, the same is said in lines of text, in the body of a reply:
+A partner's answers need no mapping: a page saves ``answers.csv`` with the columns of the table
+``answers``. Where a mail's preview runs no script, the same is said in lines of text, in the body
+of a reply:
 
     2026-11 | pellvarn_4 | display_dead | L0501 | other_bid | 95 | too worn
 

@@ -1,13 +1,10 @@
 """How an export lies in its file and what its columns are, before any mapping says so.
 
 Encoding, separator, sheet and the line of the header are looked for; what cannot be proved is a
-question for whoever reads the draft, never a silent choice.
-
-Which column of an export is which of ours, by declared words and by what its cells hold.
-
-``column_words.csv`` names the words a header may use for a column of ours ("@date" is a table's
-date), ``value_words.csv`` the words a cell may use for a value. A guess is only ever a proposal
-in a draft; nothing is imported by it.
+question for whoever reads the draft, never a silent choice. Which column is which of ours is
+guessed by declared words and by what its cells hold: ``column_words.csv`` names the words a header
+may use for a column of ours ("@date" is a table's date), ``value_words.csv`` the words a cell may
+use for a value. A guess is only ever a proposal in a draft; nothing is imported by it.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ with semicolons, decimal commas and German dates::
     columns = ["Beleg"]
     prefix = "shop-"
 
-Check a mapping against the table it fills, naming everything wrong at once.
+It is checked against the table it fills, naming everything wrong at once.
 """
 
 from __future__ import annotations

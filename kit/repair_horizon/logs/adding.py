@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.files.writing import locked, write_text, write_whole
-from repair_horizon.logs.consequences import MENDED, WORKING
+from repair_horizon.logs.consequences import FIXED, WORKING
 from repair_horizon.logs.partitioning import append_parts, catalogue_rows, settle, stored_text
 from repair_horizon.logs.partitions import read_parts
 from repair_horizon.logs.reading import find_file, text_of, typed
@@ -378,10 +378,10 @@ def _of_the_unit(
     if table.name == "repairs":
         return out | _fault_of(folder, owned)
     last = jobs.iloc[-1] if len(jobs) else None
-    mended = last is not None and last.get("outcome", "") in MENDED
+    mended = last is not None and last.get("outcome", "") in FIXED
     out |= {"own_sale": "yes"}
-    if settings.sale.channel:
-        out["channel"] = settings.sale.channel
+    if settings.planned_channel:
+        out["channel"] = settings.planned_channel
     if mended or owned["state"] == WORKING:
         grade = "" if last is None else str(last.get("grade_out", ""))
         return out | ({"grade": grade} if grade else {})

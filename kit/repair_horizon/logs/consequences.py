@@ -17,10 +17,11 @@ from repair_horizon.classes import class_knowledge, meaning_of
 from repair_horizon.classes.knowledge import UNSAID
 from repair_horizon.tables.faults import Fault
 from repair_horizon.tables.inputs import CLASSES, TABLES
+from repair_horizon.tables.words import fault_code
 
 LOGGED_STATE, LOGGED_STATUS = "logged_state", "logged_status"
 WORKING, SOLD = "working", "sold"
-MENDED = ("fixed_first_pass", "fixed_after_rework")
+FIXED = ("fixed_first_pass", "fixed_after_rework")
 GONE = ("sold", "parted", "scrapped", "returned")
 
 
@@ -52,7 +53,7 @@ def followed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _found(repairs: pd.DataFrame) -> pd.DataFrame:
     """Return the newest job of each unit that says something: ``state`` it left the unit in."""
-    state = repairs["state_found"].where(~repairs["outcome"].isin(MENDED), WORKING)
+    state = repairs["state_found"].where(~repairs["outcome"].isin(FIXED), WORKING)
     return repairs.assign(state=state)[state != ""].sort_values("opened", kind="stable")
 
 
@@ -153,11 +154,10 @@ def in_codes(listings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.D
     for (model_id, fault), (family, device_class) in zip(
         words.itertuples(index=False), of, strict=True
     ):
-        plain = "_".join(fault.lower().replace("-", " ").split())
         if (family, fault) in known or device_class != device_class:
             continue
         meaning = meaning_of(fault, device_class)
-        codes = [plain, *([meaning.listed_fault] if meaning.understood else [])]
+        codes = [fault_code(fault), *([meaning.listed_fault] if meaning.understood else [])]
         code = next((c for c in codes if (family, c) in known), None)
         if code is not None:
             read[model_id, fault] = code

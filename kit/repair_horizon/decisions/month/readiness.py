@@ -19,7 +19,7 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.checking import visible_name
 from repair_horizon.tables.months import age_in_months
 from repair_horizon.tables.settings import Settings
-from repair_horizon.tables.words import fault_words, listing, part_words
+from repair_horizon.tables.words import fault_words, listing, part_codes, part_words
 
 READINESS_COLUMNS = ["moves", "missing", "unlocks", "how", "family_id"]
 RARE = 0.1
@@ -60,7 +60,7 @@ def _row(missing: str, unlocks: str, how: str = "", moves: float = np.nan, famil
 
 def _of_family(logs: Logs, family_id: str, models: pd.DataFrame) -> Iterator[Any]:
     """What one family lacks; amounts are of its newest launched model."""
-    known = class_knowledge(str(models["device_class"].iloc[0]))
+    known = class_knowledge(logs.class_of[family_id])
     here = logs.family(family_id).tables
     unknown = models.loc[~models["launch_known"], "model_id"].tolist()
     if unknown:
@@ -116,9 +116,8 @@ def _parts(
 ) -> Iterator[Any]:
     """Parts nobody quoted in the family: the class's price stands in, wide."""
     model, quoted = str(newest["model_id"]), set(quotes["part_code"])
-    rows = states.assign(part=states["part_codes"].str.split(";")).explode("part")
-    needed = rows[rows["part"].fillna("").str.strip() != ""]
-    by_fault = needed.groupby(["part", "listed_fault"])["prior_share"].sum()
+    rows = states.assign(part=states["part_codes"].map(part_codes)).explode("part")
+    by_fault = rows.groupby(["part", "listed_fault"])["prior_share"].sum()
     for code, often in by_fault.groupby("part").max().items():
         share = known.part_share(str(code))
         if str(code) in quoted or often < RARE:
