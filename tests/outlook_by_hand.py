@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
 from repair_horizon.estimation.part_paths import PartPath
@@ -148,7 +148,7 @@ def example_economics(settings: Settings | None = None, **family: float) -> Econ
     """Join the example's outlook with its settings; keywords go to ``example_family``."""
     months = int(family.get("months", 3))
     outlook = example_outlook(example_family(**family), months)  # type: ignore[arg-type]
-    return unit_economics(outlook, settings or example_settings())
+    return Economics(outlook, settings or example_settings())
 
 
 def example_logs(folder: Path = Path("."), **rows: list[dict[str, object]]) -> Logs:
@@ -211,7 +211,7 @@ def unit_of(
 ) -> UnitEconomics:
     """The example's unit; by default nothing is aimed at or limited, and nothing is charged."""
     outlook = example_outlook(example_family() if family is None else family)
-    unit = unit_economics(outlook, rules, worth).unit(FAMILY, MODEL, fault)
+    unit = Economics(outlook, rules, worth).unit(FAMILY, MODEL, fault)
     assert isinstance(unit, UnitEconomics)
     return unit
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 from repair_horizon.cli import main
+from repair_horizon.imports import import_file
 from repair_horizon.logs import LogFault, read_logs
 from repair_horizon.logs.adding import add_row, next_identifier, undo
 from repair_horizon.new_facts import add
@@ -32,20 +33,38 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 def test_what_can_be_known_is_filled_in(shop: Path) -> None:
-    """The next identifier, today and the workspace's currency; what stood there stays."""
+    """An identifier, today and the workspace's currency; what stood there stays."""
     before = (shop / "sales.csv").read_text()
     row = add_row(shop, "sale", {"model_id": "veld1", "gross_amount": 490}, TODAY).row
-    assert row["sale_id"] == "S0011"
+    assert row["sale_id"] == "added-20261120-1"
     assert row["sale_date"] == TODAY
     assert row["currency"] == "EUR"
-    assert (shop / "sales.csv").read_text() == before + f"S0011,veld1,{TODAY},490,EUR\n"
+    assert (shop / "sales.csv").read_text() == before + f"added-20261120-1,veld1,{TODAY},490,EUR\n"
     assert len(read_logs(shop).tables["sales"]) == 3
 
 
-def test_identifiers_go_on_in_the_commonest_series() -> None:
-    assert next_identifier([], "S") == "S0001"
-    assert next_identifier(["A1", "S009", "S010"], "S") == "S011"
-    assert next_identifier(["2024-99"], "S") == "2024-100"
+def test_rows_added_have_a_series_of_their_own() -> None:
+    """No export's: its next number is taken by its own next row."""
+    assert next_identifier([], "2026-11-20") == "added-20261120-1"
+    assert next_identifier(["shop-4091", "added-20261120-9"], "2026-11-20") == "added-20261120-10"
+    assert next_identifier(["added-20261119-3", "added-20261120-x"], "2026-11-20").endswith("-1")
+
+
+def test_an_exports_next_row_finds_its_own_number_free(shop: Path) -> None:
+    """A sale added between two exports takes no number of theirs."""
+    mapping = shop / "shop.toml"
+    mapping.write_text(
+        'table = "sales"\n[columns]\nmodel_id = "Item"\nsale_date = "Day"\n'
+        'gross_amount = "Price"\n[constants]\ncurrency = "EUR"\n'
+        '[key]\ncolumns = ["No"]\nprefix = "shop-"\n'
+    )
+    first = "No,Item,Day,Price\n4090,veld1,2026-11-01,490.50\n4091,veld1,2026-11-02,470.50\n"
+    (shop / "shop.csv").write_text(first)
+    assert import_file(shop / "shop.csv", shop, "sales", mapping).added == 2
+    add_row(shop, "sale", {"model_id": "veld1", "gross_amount": 455}, TODAY)
+    (shop / "shop.csv").write_text(first + "4092,veld1,2026-11-21,480.50\n")
+    got = import_file(shop / "shop.csv", shop, "sales", mapping)
+    assert (got.added, got.already_there, got.held) == (1, 2, 0)
 
 
 @pytest.mark.parametrize(
@@ -180,10 +199,31 @@ def test_the_command_adds_and_takes_back(shop: Path, capsys) -> None:
     listing = ["add", "listing", "model_id=veld1", "listed_fault=display_dead", "current_bid=40"]
     assert main([*listing, "--today", TODAY, *at]) == 0
     out = capsys.readouterr().out
-    assert "added: listings: listing_id=L0001" in out
+    assert "added: listings: listing_id=added-20261120-1" in out
     assert "maximum bid" in out
     assert main(["add", "--undo", "--quiet", *at]) == 0
     assert "taken back" in capsys.readouterr().out
     assert main(["add", "sale", "veld1", *at]) == 2
     assert "column=value" in capsys.readouterr().err
     assert main(["add", *at]) == 2
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("add", "sale", "--workspace", "SHOP", "model_id=veld1", "gross_amount=455", "--quiet"),
+        ("add", "--workspace", "SHOP", "sale", "model_id=veld1", "--quiet", "gross_amount=455"),
+        ("add", "--workspace=SHOP", "--quiet", "sale", "model_id=veld1", "gross_amount=455"),
+    ],
+)
+def test_options_may_stand_before_the_fields(shop: Path, capsys, words: tuple[str, ...]) -> None:
+    assert main([w.replace("SHOP", str(shop)) for w in words]) == 0
+    assert "model_id=veld1" in capsys.readouterr().out
+    assert len(read_logs(shop).tables["sales"]) == 3
+
+
+def test_an_option_add_does_not_know_is_named(shop: Path, capsys) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["add", "sale", "--workspac", str(shop), "--todya", TODAY, "model_id=veld1"])
+    assert ended.value.code == 2
+    assert "--todya" in capsys.readouterr().err

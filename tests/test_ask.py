@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from demo_copies import demo_shop
 from outlook_by_hand import example_settings
 from repair_horizon.asking.given import Given, GradeGiven, PartGiven, StateGiven
 from repair_horizon.asking.unit_answer import UnitAnswer
@@ -59,6 +60,16 @@ def test_the_worked_example_answers_its_72_52() -> None:
     done = answer.dispositions.set_index("state")["option"]
     assert list(done[["s1", "s2", "s3"]]) == ["repair", "sell as is", "sell as is"]
     assert answer.dispositions.set_index("state")["value"]["s1"] == pytest.approx(127.63, abs=0.01)
+
+
+def test_a_fault_is_the_same_code_however_it_is_typed_states_given_or_not() -> None:
+    """A shop's no_power is meant by 'no-power' too where the asker names the states himself."""
+    rules = replace(example_settings(targets=Targets()), draws=20)
+    terms = {"launch": "2026-02", "launch_price": 800.0}
+    for words in ("No power", "no-power", "no_power"):
+        for given in (EXAMPLE, Given()):
+            answer = ask("phone", words, settings=rules, today=TODAY, given=given, **terms)
+            assert answer.unit.listed_fault == "no_power", (words, given)
 
 
 def test_an_as_is_price_that_is_given_holds_as_it_is() -> None:
@@ -382,3 +393,14 @@ def test_a_state_that_cannot_be_read_is_one_message(option: str, value: str) -> 
     words = ["ask", "--class", "phone", "--fault", "x", option, value]
     with pytest.raises(LogFault, match=f"{option}: found"):
         given_in(parser().parse_args(words))
+
+
+def test_a_grade_given_without_a_factor_sells_at_the_familys_own(capsys) -> None:
+    """Everything in the best grade is worth more than everything in the worst."""
+    shop, key = demo_shop(100), ("vellfold_2", "inner_display_dead")
+    bids = {
+        grade: shop.ask(*key, grades={grade: GradeGiven(1.0)}).offer.walk_away for grade in "AC"
+    }
+    assert bids["A"] > bids["C"] + 10
+    same = shop.ask(*key, grades={"C": GradeGiven(1.0, 1.0)}).offer.walk_away
+    assert bids["A"] > same > bids["C"]

@@ -27,9 +27,9 @@ from repair_horizon.decisions.review.why_changed import (
     mixed_settings,
     shared_out,
 )
-from repair_horizon.decisions.unit.bid import unit_bid
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, Settings, read_settings
@@ -145,9 +145,9 @@ def test_the_ends_are_the_bids_of_the_two_months(last_month: View, now: View) ->
     """Before and after are what each month's own spine bids, not a third figure."""
     got = changed(last_month, now)
     for told, seen in ((got.before, last_month), (got.after, now)):
-        unit = unit_economics(seen.outlook(seen.month), seen.settings).unit(*KEY)
+        unit = Economics(seen.outlook(seen.month), seen.settings).unit(*KEY)
         assert isinstance(unit, UnitEconomics)
-        assert told == pytest.approx(unit_bid(unit, 0).exact, abs=1e-9)
+        assert told == pytest.approx(bid_on_terms(Outcomes(unit, 0)).exact, abs=1e-9)
 
 
 def test_each_change_of_the_rules_goes_to_its_own_block(now: View) -> None:
@@ -254,7 +254,7 @@ def test_foldable_inner_display_pays_on_the_current_model_and_no_longer_on_the_o
         logs.currency, logs.newest_day, {"vellfold": fit_family(logs, "vellfold")}
     )
     outlook = forecast(estimates, 12, 1, 300)
-    economics = unit_economics(outlook, rules)
+    economics = Economics(outlook, rules)
     launched = logs.tables["catalogue"].set_index("model_id")["launch_date"]
     now_stopped = {}
     for model_id in outlook.families["vellfold"].models:  # type: ignore[union-attr]

@@ -21,7 +21,7 @@ from repair_horizon.backtest.money_replay import (
 )
 from repair_horizon.decisions.month.listings import Scorer, scorer_for
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.estimation.forecast import Estimates, FamilyOutlook, fit_family, forecast
 from repair_horizon.logs import CannotSay, Logs, read_settings
 from repair_horizon.shop import Shop
@@ -121,7 +121,7 @@ def true_profit(logs: Logs, lots: pd.DataFrame) -> pd.Series:
         known = {n: f for n, f in outlook.families.items() if isinstance(f, FamilyOutlook)}
         months = range(first, first + next(iter(known.values())).level.shape[2])
         families = {n: true_family(f, truth, months) for n, f in known.items()}
-        economics = unit_economics(replace(outlook, families=families), settings)
+        economics = Economics(replace(outlook, families=families), settings)
         for lot in group.itertuples():
             key = (str(lot.model_id), str(lot.listed_fault))
             scorer = scorer_for(economics, str(lot.family_id), key)

@@ -19,9 +19,10 @@ from repair_horizon.decisions.unit.bid import (
     BREAK_EVEN,
     NO_PRICE,
     TOO_SMALL,
+    Bid,
+    Outcomes,
+    bid_on_terms,
     margin_fraction,
-    outcomes,
-    unit_bid,
 )
 from repair_horizon.decisions.unit.bid_limits import (
     EndStates,
@@ -54,6 +55,11 @@ EXAMPLE = EndStates(WEIGHT, VALUE, np.zeros(7))
 LAND = landing(Purchase([Tier(0.0, 0.18)], 0.20, 0.0, 3.5, 12.0), 0.12, 45, True)
 
 
+def bid_of(unit: UnitEconomics) -> Bid:
+    """Bid of the first month at the usual terms of purchase."""
+    return bid_on_terms(Outcomes(unit, 0))
+
+
 def test_the_draws_and_the_closed_form_agree_at_one_draw() -> None:
     """The whole spine on example 1 gives its bid, 36.06, and the closed form's to the last digit.
 
@@ -61,10 +67,10 @@ def test_the_draws_and_the_closed_form_agree_at_one_draw() -> None:
     hours 1.975, parts cash 185.78, profit 45.00 at the bid.
     """
     unit = example_unit()
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     assert known.market.expected == pytest.approx(105.228766, abs=0.01)
     assert (known.hours, round(known.parts_cash, 2)) == (pytest.approx(1.975), 185.78)
-    bid = unit_bid(unit, 0)
+    bid = bid_of(unit)
     worth = float(unit.value[0, 0])
     one_state = EndStates(np.ones(1), np.array([worth]), np.zeros(1))
     assert bid.exact == pytest.approx(
@@ -80,7 +86,7 @@ def test_many_draws_agree_with_the_closed_form_at_their_mean() -> None:
     unit = example_unit(draws=500, spread=0.08)
     worth = EndStates(np.ones(1), np.array([unit.value[:, 0].mean()]), np.zeros(1))
     closed = maximum_bid_for(worth, unit.landing, ask_profit(45.0))
-    assert unit_bid(unit, 0).exact == pytest.approx(closed, abs=1e-9)
+    assert bid_of(unit).exact == pytest.approx(closed, abs=1e-9)
 
 
 def test_the_chance_limit_reaches_the_bid() -> None:
@@ -90,12 +96,12 @@ def test_the_chance_limit_reaches_the_bid() -> None:
     """
     rules = example_settings(targets=Targets(profit=0.0))
     rules = replace(rules, limits=replace(rules.limits, probability_loss=0.10))
-    bid = unit_bid(example_unit(rules), 0)
+    bid = bid_of(example_unit(rules))
     assert (bid.binding, round(bid.exact, 2), bid.amount) == ("chance of loss", 42.16, 42.15)
     unit = example_unit(rules, draws=300, spread=0.1)
     single = unit.both_end_states(0)[1]
     even = break_even_anywhere(single, unit.landing)
-    assert unit_bid(unit, 0).exact == pytest.approx(chance_limit(even, single.weight, 0.10))
+    assert bid_of(unit).exact == pytest.approx(chance_limit(even, single.weight, 0.10))
 
 
 def test_rivals_are_deducted_only_where_the_owner_names_them() -> None:
@@ -108,7 +114,7 @@ def test_rivals_are_deducted_only_where_the_owner_names_them() -> None:
         rules = example_settings(targets=Targets())
         rules = replace(rules, limits=replace(rules.limits, rivals=rivals))
         unit = example_unit(rules, draws=200, spread=0.08)
-        bids.append(unit_bid(unit, 0))
+        bids.append(bid_of(unit))
     assert (bids[0].exact, bids[0].binding) == (bids[0].uncapped, BREAK_EVEN)
     assert bids[0].exact > bids[1].exact > bids[2].exact > bids[3].exact
     error = float(unit.value[:, 0].std()) / 1.233990137
@@ -120,9 +126,9 @@ def test_rivals_are_deducted_from_what_a_target_leaves() -> None:
     rules = example_settings(targets=Targets(profit=45.0))
     both = replace(rules, limits=replace(rules.limits, rivals=4))
     unit = example_unit(both, draws=200, spread=0.08)
-    target = unit_bid(example_unit(rules, draws=200, spread=0.08), 0).exact
+    target = bid_of(example_unit(rules, draws=200, spread=0.08)).exact
     error = float(unit.value[:, 0].std()) / 1.233990137
-    assert unit_bid(unit, 0).exact == pytest.approx(target - 1.16296 * error, rel=1e-4)
+    assert bid_of(unit).exact == pytest.approx(target - 1.16296 * error, rel=1e-4)
 
 
 @pytest.mark.parametrize(
@@ -136,7 +142,7 @@ def test_no_bid_says_why(profit: float, lowest: float, reason: str) -> None:
     """
     rules = example_settings(targets=Targets(profit=profit))
     rules = replace(rules, limits=replace(rules.limits, lowest_lot_cost=lowest))
-    bid = unit_bid(example_unit(rules), 0)
+    bid = bid_of(example_unit(rules))
     assert bid.reason == reason
     assert (bid.amount == 0.0) == bool(reason)
 
@@ -157,7 +163,7 @@ def test_a_lots_common_error_does_not_average_out() -> None:
 def test_a_lots_bid_from_draws_is_the_closed_form_where_that_applies() -> None:
     """One tier, no tax: the same bid from the formula and from solving the draws' profit."""
     unit = example_unit(draws=400, spread=0.08)
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     _, own, common = lot_spread(known.market, known.single, (unit.landing, 0.0), 30.0)
     bid = lot_bid(known.market, known.single, unit.landing, (6, 0.1), 0.0)
     mean = float(np.sum(known.single.weight * known.single.value))
@@ -169,7 +175,7 @@ def test_a_lots_bid_from_draws_is_the_closed_form_where_that_applies() -> None:
 def test_a_lot_bought_at_its_limit_loses_as_often_as_allowed() -> None:
     """60 units at the limit for 20 %: simulated lots lose in 20 % (normal, so within 4 points)."""
     unit = example_unit(draws=2000, spread=0.15)
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     bid = lot_bid(known.market, known.single, unit.landing, (60, 0.2), 0.0)
     profit = profit_at(known.market, unit.landing, bid)
     rng = np.random.default_rng(3)
@@ -186,8 +192,8 @@ def test_lot_size_replaces_the_chance_limit_of_one_unit() -> None:
     rules = example_settings(targets=Targets(profit=0.0))
     one = replace(rules, limits=replace(rules.limits, probability_loss=0.05))
     ten = replace(one, limits=replace(one.limits, lot_size=10))
-    assert unit_bid(example_unit(one), 0).reason == NO_PRICE
-    bid = unit_bid(example_unit(ten), 0)
+    assert bid_of(example_unit(one)).reason == NO_PRICE
+    bid = bid_of(example_unit(ten))
     assert bid.binding == "chance of loss, lot"
     assert 30 < bid.amount < 72.52
 
@@ -238,7 +244,7 @@ def test_special_credit_is_a_setting() -> None:
     bids = {}
     for scheme in ("none", "margin", "special_credit"):
         unit = example_unit(example_settings(tax=Tax(scheme, 0.10)))
-        bids[scheme] = unit_bid(unit, 0).exact
+        bids[scheme] = bid_of(unit).exact
         assert (margin_fraction(unit.settings) > 0) == (scheme != "none")
     assert bids["margin"] <= bids["special_credit"] < bids["none"]
     assert "not tax advice" in NOT_TAX_ADVICE
@@ -293,7 +299,7 @@ def test_duties_hold_from_their_day() -> None:
     assert landed["2026-06-30"] == pytest.approx(110.0 * 1.2)
     assert landed["2026-07-01"] == pytest.approx(110.0 * 1.05 * 1.2 + 3.0)
     rules = example_settings(purchase=purchase)
-    assert unit_bid(example_unit(rules), 0).exact < unit_bid(example_unit(), 0).exact
+    assert bid_of(example_unit(rules)).exact < bid_of(example_unit()).exact
     assert landing_under(rules, 45).segments[0].a == 1.0
 
 
@@ -312,14 +318,14 @@ def test_bids_move_the_right_way(resale: float, part: float, days: float, premiu
     """
     rules = example_settings()
     economics = example_economics(rules)
-    base = unit_bid(example_unit(rules), 0).exact
+    base = bid_of(example_unit(rules)).exact
     family = economics.outlook.families[FAMILY]
 
     def bid(settings_now: Settings, outlook_family: object) -> float:
         outlook = replace(economics.outlook, families={FAMILY: outlook_family})  # type: ignore[dict-item]
         unit = replace(economics, outlook=outlook, settings=settings_now).unit(FAMILY, MODEL, FAULT)
         assert isinstance(unit, UnitEconomics)
-        return unit_bid(unit, 0).exact
+        return bid_of(unit).exact
 
     assert bid(rules, replace(family, level=family.level * resale)) >= base - 0.01
     parts = {k: replace(p, price=p.price + part) for k, p in family.parts.items()}
@@ -340,9 +346,9 @@ def test_limits_across_tiers_spend_no_more_than_there_is() -> None:
         limits=Limits(working_cash=250.0, bid_increment=0.01, lowest_lot_cost=0.0),
     )
     unit = example_unit(rules)
-    bid = unit_bid(unit, 0)
+    bid = bid_of(unit)
     assert bid.binding == "working cash"
-    spent = unit.landing.landed(bid.exact) + outcomes(unit, 0).parts_cash
+    spent = unit.landing.landed(bid.exact) + Outcomes(unit, 0).parts_cash
     assert spent == pytest.approx(250.0)
 
 
@@ -358,7 +364,7 @@ def test_where_the_credit_stops_being_whole_a_state_breaks_even_at_the_step() ->
 def test_at_the_loss_cap_the_worst_likely_state_loses_the_cap() -> None:
     """3 % of 5,000 is 150: the failed repair, -102.42, lands at 47.58 (trade reference 2.4)."""
     limits = Limits(working_cash=5000.0, loss_cap_share=0.03, bid_increment=0.01)
-    bid = unit_bid(example_unit(example_settings(targets=Targets(), limits=limits)), 0)
+    bid = bid_of(example_unit(example_settings(targets=Targets(), limits=limits)))
     assert bid.binding == "loss cap"
     assert bid.exact == pytest.approx((-102.42 + 150.0 - 15.729315) / 1.233990137, abs=0.02)
 

@@ -34,9 +34,9 @@ from repair_horizon.decisions.month.questions_asked import (
     turning_points,
     value_of_knowing,
 )
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Limits, Purchase, Targets, Tier
 from repair_horizon.tables.words import WITHIN_LIMIT
@@ -65,7 +65,7 @@ def test_a_seller_can_only_tell_the_state_and_only_the_lock_matters() -> None:
     0.05 x (21.00 + 59.35 x 1.0148) = 4.06, by hand from example 1.
     """
     unit = example_unit()
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     weight, profit = by_state(known, unit.landing, 36.06, 0.0)
     assert weight == pytest.approx({"s1": 0.70, "s2": 0.12, "s3": 0.13, "locked": 0.05})
     assert [s for s, p in profit.items() if p < 0] == ["locked"]
@@ -279,7 +279,7 @@ def test_an_offer_that_is_rarely_taken_is_not_advised_either() -> None:
 def test_a_price_asked_within_the_limit_is_passed_for_its_own_reason() -> None:
     """Won lots fall short of what is told: at the maximum bid itself one is expected to lose."""
     family = replace(example_family(), shortfall=0.05)
-    economics = unit_economics(example_outlook(family), example_settings(targets=Targets()))
+    economics = Economics(example_outlook(family), example_settings(targets=Targets()))
     fixed: dict[str, object] = {"terms": "fixed_price"}
     most = float(score(listings(fixed), example_logs(), economics).loc[0, "max_bid"])
     rows = listings({**fixed, "current_bid": most}, {**fixed, "current_bid": most + 1.0})

@@ -233,8 +233,8 @@ def test_plan_writes_part_orders_and_what_would_be_worth_knowing(shop: Path, cap
     assert (ranked.groupby(["model_id", "part_code"])["rank"].min() == 1).all()
 
 
-def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path) -> None:
-    """A second run on the same day adds nothing; a won lot is one more row."""
+def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path, capsys) -> None:
+    """A second run on the same day adds nothing; a won lot is a row more and no longer bid for."""
     assert run("bids", "--workspace", str(shop)) == 0
     ledger = pd.read_csv(shop / "forecasts.csv")
     assert ledger["entry_id"].is_unique
@@ -245,7 +245,34 @@ def test_bids_note_forecasts_once_and_wins_beside_them(shop: Path) -> None:
     assert run("bids", "--workspace", str(shop), "--won", listing, "U9999", "40.5") == 0
     won = pd.read_csv(shop / "forecasts.csv").tail(1).iloc[0]
     assert (won["record_type"], won["unit_id"], won["price"]) == ("bought", "U9999", 40.5)
+    capsys.readouterr()
+    assert run("bids", "--workspace", str(shop)) == 0
+    told = capsys.readouterr().out
+    assert f"Noted as won, not shown: {listing}" in " ".join(told.split())
+    assert listing not in set(pd.read_csv(shop / "out" / "2026-11" / "bids.csv")["listing_id"])
+    chosen = open_shop(shop).plan().items
+    assert listing not in set(chosen["item"])
     assert run("bids", "--workspace", str(shop), "--won", listing, "U9999", "cheap") == 2
+
+
+def test_costs_that_nobody_named_are_told(tmp_path: Path, capsys) -> None:
+    """Without settings.toml every figure stands on usual costs, which a reader must know."""
+    shop = some_families(tmp_path / "shop", ["ulmvrist_watch"], draws=20)
+    assert run("stock", "--workspace", str(shop)) == 0
+    assert "No settings.toml" not in capsys.readouterr().err
+    (shop / "settings.toml").unlink()
+    for log in shop.glob("*.csv"):
+        log.write_text(log.read_text(encoding="utf-8").replace("USD", "EUR"), encoding="utf-8")
+    (shop / "fx_rates.csv").unlink()
+    assert run("stock", "--workspace", str(shop)) == 0
+    assert "are usual ones, not yours" in " ".join(capsys.readouterr().err.split())
+
+
+def test_a_report_is_of_the_month_after_the_newest_data(tmp_path: Path, capsys) -> None:
+    """As bids, stock and plan are, where no month is named."""
+    shop = some_families(tmp_path / "shop", ["ulmvrist_watch"], draws=20)
+    assert run("report", "--workspace", str(shop)) == 0
+    assert [p.name for p in (shop / "out").glob("20*")] == ["2026-11"]
 
 
 def test_a_shell_is_told_commands_and_options(capsys) -> None:

@@ -440,7 +440,7 @@ def test_a_class_parts_draws_have_the_classs_figure_as_their_mean_and_its_width(
             rng.standard_normal((n, 2)),
             {"aftermarket": rng.standard_normal(n)},
         )
-        (path,) = part.paths("m0", ["aftermarket"])
+        path = part.path("m0", "aftermarket")
         log_share, _ = part._shares("aftermarket", np.array([900 / 30.4375]))
         assert path.price.mean() / 500 == pytest.approx(float(np.exp(log_share[0])), rel=0.006)
         own = class_knowledge("phone").part_share("DA", "aftermarket", 900 / 30.4375).log_sd
@@ -462,16 +462,14 @@ def test_parts_of_the_first_month_are_the_first_month_of_their_paths(tmp_path: P
 def test_a_change_over_more_months_than_are_drawn_is_the_change_over_those(
     tmp_path: Path,
 ) -> None:
-    """A share a month, so that the last month drawn stands for all beyond it."""
+    """A share a month, from the first month to the last drawn within a year."""
     family = forecast(all_fitted(workspace(tmp_path / "w")), months=6, draws=50).families[FAMILY]
-    drawn = family.level.shape[2] - 1
-    pd.testing.assert_frame_equal(monthly_change(family, 99), monthly_change(family, drawn))
-    level = family.level[:, 0]
-    by_hand = np.median((level[:, 3] / level[:, 0]) ** (1 / 3) - 1)
-    assert monthly_change(family, 3)["change"].iloc[0] == pytest.approx(by_hand)
-    ends = np.quantile((level[:, 3] / level[:, 0]) ** (1 / 3) - 1, [0.1, 0.9])
-    told = monthly_change(family, 3)[["lower", "upper"]].iloc[0].tolist()
-    assert told == pytest.approx(ends.tolist())
+    for last in (3, 12):
+        level = family.level[:, :, : last + 1]
+        by_hand = (level[:, 0, last] / level[:, 0, 0]) ** (1 / last) - 1
+        row = monthly_change(replace(family, level=level)).iloc[0]
+        told = row[["lower", "change", "upper"]].tolist()
+        assert told == pytest.approx(np.quantile(by_hand, [0.1, 0.5, 0.9]).tolist())
 
 
 def test_a_common_move_is_told_against_the_forecast_from_all_other_quotes() -> None:

@@ -22,7 +22,7 @@ from outlook_by_hand import (
     unit_of,
 )
 from repair_horizon.decisions.costs.money import margin_fraction, round_down
-from repair_horizon.decisions.unit.bid import bid_on_terms, outcomes
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
 from repair_horizon.decisions.unit.certainty_equivalent import (
     Valuation,
     certainty_equivalent,
@@ -394,7 +394,7 @@ def test_the_mean_sale_enters_resale_once() -> None:
     for name, times in (("sell as is", 1.0), ("repair", 1.1)):
         prices = [u.states[0].options[name].price[0, 0] for u in (plain, lifted)]
         assert prices[1] == pytest.approx(times * prices[0], rel=0.01 if times > 1 else 1e-9)
-    rivals = [outcomes(u, 0).rival for u in (plain, lifted)]
+    rivals = [Outcomes(u, 0).rival for u in (plain, lifted)]
     assert rivals[0] is not None
     assert rivals[1] is not None
     assert rivals[0].log_median == pytest.approx(rivals[1].log_median)
@@ -410,7 +410,7 @@ def test_an_owners_limit_says_what_it_costs() -> None:
     economics = example_economics(example_settings(), rival=60.0)  # type: ignore[arg-type]
     unit = economics.unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     bid = bid_on_terms(known)
     assert (bid.binding, bid.amount) == ("profit target", 36.06)
     free = known.expected(unit.landing, 72.52).per_listing

@@ -28,7 +28,7 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.month.plan import hours_per_month
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import read_settings
@@ -164,11 +164,12 @@ def test_demand_is_what_bids_at_those_charges_would_win() -> None:
     The one comes from reduced means and 24 prices, the other from the whole spine.
     """
     plain = unit_of()
-    lots = purchases_of(plain, 3.0)
-    assert lots is not None
+    one_a_month = purchases_of(plain)
+    assert one_a_month is not None
+    lots = replace(one_a_month, per_month=3.0)
     for hour in (0.0, 8.0, 16.0):
         charged = unit_of(Valuation(hour=hour))
-        known = outcomes(charged, 0)
+        known = Outcomes(charged, 0)
         chance = known.rival.chance(charged.exact_bid(0))  # type: ignore[union-attr]
         hours, cash_days = lots.demand(hour, 0.0)
         one_price = 3.0 * known.hours / 24

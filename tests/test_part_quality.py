@@ -9,7 +9,7 @@ import pytest
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
 from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.month.thresholds import maximum_bid
-from repair_horizon.decisions.unit.economics import bench_of, unit_economics
+from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.pooled_curves import PooledParts
 
@@ -26,7 +26,7 @@ def family_with(extra: float):
 @pytest.mark.parametrize("extra", [-60.0, 35.0])
 def test_the_cheaper_in_all_is_named_and_what_the_other_costs_more(extra: float) -> None:
     """The difference is that of the whole cost, and the bid table shows both."""
-    economics = unit_economics(example_outlook(family_with(extra)), example_settings())
+    economics = Economics(example_outlook(family_with(extra)), example_settings())
     unit = economics.unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     first, second = bench_of(economics, FAMILY, MODEL).offers("DA")  # type: ignore[union-attr]
@@ -34,7 +34,7 @@ def test_the_cheaper_in_all_is_named_and_what_the_other_costs_more(extra: float)
     assert unit.quality.quality == first.quality
     assert unit.quality.other_cost == pytest.approx(second.total - first.total)
     assert unit.quality.other_cost > 0
-    row = maximum_bid(economics, months=1).iloc[0]
+    row = maximum_bid(economics).iloc[0]
     assert row["part_quality"] == f"DA {first.quality}"
     assert row["other_quality_cost"] == unit.quality.other_cost
 
@@ -43,7 +43,7 @@ def test_an_owner_s_order_is_named_with_what_it_costs() -> None:
     """The owner takes the dearer one: the other would cost less, so the figure is below zero."""
     rules = example_settings()
     rules = replace(rules, repair=replace(rules.repair, quality_order=["original_refurbished"]))
-    unit = unit_economics(example_outlook(family_with(35.0)), rules).unit(FAMILY, MODEL, FAULT)
+    unit = Economics(example_outlook(family_with(35.0)), rules).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     assert unit.quality is not None
     assert unit.quality.quality == "original_refurbished"
@@ -52,7 +52,7 @@ def test_an_owner_s_order_is_named_with_what_it_costs() -> None:
 
 def test_one_quality_has_no_other() -> None:
     """With a single price there is nothing to compare: missing, not zero."""
-    unit = unit_economics(example_outlook(example_family()), example_settings()).unit(
+    unit = Economics(example_outlook(example_family()), example_settings()).unit(
         FAMILY, MODEL, FAULT
     )
     assert isinstance(unit, UnitEconomics)

@@ -27,7 +27,7 @@ from repair_horizon.decisions.month.plan import (
     plan,
     shelf_jobs,
 )
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.logs import Settings
 from repair_horizon.tables.settings import Limits, Targets
 from scipy.stats import norm
@@ -110,7 +110,7 @@ def test_each_unit_has_its_own_luck() -> None:
     spreads = []
     for n in (1, 6):
         logs = example_logs(listings=[listing(i) for i in range(n)])
-        spreads.append(plan(logs, RULES, unit_economics(outlook, RULES)).profit.var())
+        spreads.append(plan(logs, RULES, Economics(outlook, RULES)).profit.var())
     assert spreads[1] == pytest.approx(6 * spreads[0], rel=0.15)
 
 

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from demo_copies import demo_shop
 from outlook_by_hand import FAMILY, FAULT, MODEL, example_family, example_outlook, example_settings
-from repair_horizon.decisions.unit.bid import Outcomes, outcomes
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.bid import Outcomes
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer
 from repair_horizon.estimation.broken_prices import OTHER
@@ -98,9 +98,9 @@ def test_few_answers_move_little_and_many_much() -> None:
 
 def known_with(sellers: SellerReserve | None) -> Outcomes:
     family = replace(example_family(rival=45.0), sellers=sellers)
-    unit = unit_economics(example_outlook(family), example_settings()).unit(FAMILY, MODEL, FAULT)
+    unit = Economics(example_outlook(family), example_settings()).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
-    return outcomes(unit, 0)
+    return Outcomes(unit, 0)
 
 
 def test_before_any_answer_the_posterior_is_the_stated_prior() -> None:

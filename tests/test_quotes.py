@@ -210,7 +210,7 @@ def test_newsvendor_is_the_published_one() -> None:
     needs = np.rint(np.random.default_rng(1).normal(50.0, 8.0, 200_000)).astype("int64")
     terms = PartTerms(cost=0.18, worth=0.88, leftover=0.0)
     assert terms.critical_ratio == pytest.approx(0.70 / 0.88)
-    assert last_buy(needs, 0, terms).best == 57  # the next whole piece
+    assert last_buy(needs, terms).best == 57  # the next whole piece
 
 
 def test_needs_are_negative_binomial() -> None:
@@ -219,7 +219,7 @@ def test_needs_are_negative_binomial() -> None:
     exact = nbinom(7.5, 12.0 / 18.0)
     assert needs.mean() == pytest.approx(exact.mean(), rel=0.01)
     assert needs.var() == pytest.approx(exact.var(), rel=0.03)
-    got = last_buy(needs, 0, PartTerms(10.0, 50.0, 5.0))
+    got = last_buy(needs, PartTerms(10.0, 50.0, 5.0))
     assert (got.order, got.median, got.upper) == (exact.ppf(0.5), exact.ppf(0.5), exact.ppf(0.9))
     assert got.probability_all_used == pytest.approx(1 - exact.cdf(got.order - 1), abs=0.01)
 
@@ -227,27 +227,25 @@ def test_needs_are_negative_binomial() -> None:
 def test_the_smallest_order_is_respected_and_weighed() -> None:
     """Need 3, smallest order 5: taken where a piece earns much, refused where it earns little."""
     needs = np.array([1, 2, 3, 3, 4, 5])
-    rich = last_buy(needs, 0, PartTerms(10.0, 60.0, 5.0, 5))
+    rich = last_buy(needs, PartTerms(10.0, 60.0, 5.0, 5))
     assert (rich.order, rich.reason) == (5, "smallest order of 5 still pays")
-    lean = last_buy(needs, 0, PartTerms(10.0, 12.0, 0.0, 5))
+    lean = last_buy(needs, PartTerms(10.0, 12.0, 0.0, 5))
     assert (lean.order, lean.reason) == (0, "smallest order of 5 would not pay")
-    assert expected_gain(needs, 0, PartTerms(10.0, 60.0, 5.0, 5), 5) == pytest.approx(
+    assert expected_gain(needs, PartTerms(10.0, 60.0, 5.0, 5), 5) == pytest.approx(
         3 * 60.0 + 2 * 5.0 - 50.0
     )
-    assert last_buy(needs, 1, PartTerms(10.0, 60.0, 5.0)).order == 2
-    assert last_buy(needs, 9, PartTerms(10.0, 60.0, 5.0)).order == 0
+    assert last_buy(needs, PartTerms(10.0, 60.0, 5.0)).order == 3
+    none = last_buy(needs * 0, PartTerms(10.0, 60.0, 5.0))
+    assert (none.order, none.reason) == (0, "most likely none is needed")
 
 
 @settings(max_examples=60, deadline=None)
 @given(
     needs=st.lists(st.integers(0, 40), min_size=1, max_size=50),
-    stock=st.integers(0, 20),
     moq=st.integers(1, 12),
 )
-def test_orders_are_nothing_or_at_least_the_smallest(
-    needs: list[int], stock: int, moq: int
-) -> None:
-    got = last_buy(np.array(needs), stock, PartTerms(10.0, 30.0, 3.0, moq))
+def test_orders_are_nothing_or_at_least_the_smallest(needs: list[int], moq: int) -> None:
+    got = last_buy(np.array(needs), PartTerms(10.0, 30.0, 3.0, moq))
     assert got.order == 0 or got.order >= moq
     assert got.order <= max(moq, max(needs))
 
@@ -276,7 +274,7 @@ def test_last_orders_from_the_logs() -> None:
     counts, over = jobs_per_part(logs, FAMILY)
     assert counts == {(MODEL, "DA"): 3, (MODEL, "FM"): 1}
     assert over == 12.0
-    table = part_orders(logs, example_economics(months=12, draws=400), FAMILY, {})
+    table = part_orders(logs, example_economics(months=12, draws=400), FAMILY)
     assert list(table.columns) == OUTPUTS["part_orders"].names
     row = table.set_index("part_code").loc["DA"]
     assert (row["jobs"], row["moq"], row["landed"]) == (3, 2, pytest.approx(256.9))
@@ -289,11 +287,11 @@ def test_last_orders_from_the_logs() -> None:
 
 
 def test_needs_are_told_by_their_80_per_cent_and_median() -> None:
-    """A hundred equally likely needs 1 to 100: 10, 50 and 90; stock lowers the order alone."""
-    got = last_buy(np.arange(1, 101), 20, PartTerms(10.0, 12.0, 5.0))
+    """A hundred equally likely needs 1 to 100: 10, 50 and 90."""
+    got = last_buy(np.arange(1, 101), PartTerms(10.0, 12.0, 5.0))
     assert (got.lower, got.median, got.upper) == (10, 50, 90)
-    assert got.order == 30
-    assert got.best == 29 - 20  # newsvendor: 2 / (2 + 5) = 0.286 of the needs
+    assert got.order == 50
+    assert got.best == 29  # newsvendor: 2 / (2 + 5) = 0.286 of the needs
     assert got.probability_all_used == pytest.approx(0.51)
     assert PartTerms(10.0, 8.0, 5.0).critical_ratio == 0.0
 

@@ -54,6 +54,18 @@ def test_the_widest_class_based_part_comes_first() -> None:
     assert (told > 0).all()
 
 
+def test_parts_joined_with_a_blank_are_the_same_parts() -> None:
+    """A hinge after "; " is the hinge: told by its name, with the class's price."""
+    told = []
+    for codes in ("DA;FM", "DA; FM"):
+        states = {"family_id": ["veld"], "listed_fault": ["display_dead"], "state": ["screen"],
+                  "prior_share": [1.0], "part_codes": [codes], "bench_hours": [1.0],
+                  "prior_success": [0.9]}  # fmt: skip
+        told.append(missing(fault_states=states))
+    assert told[0]["missing"].str.contains("hinge").any()
+    pd.testing.assert_frame_equal(*told)
+
+
 def test_what_was_written_down_is_no_longer_missing() -> None:
     before, after = missing(), missing(part_quotes=quote("DA"))
     assert before["how"].str.contains("part_code=DA ").any()

@@ -17,7 +17,7 @@ from demo_business import Business, Truth, simulate, write_business
 from demo_business.catalogue import CHANNEL_FACTOR, GRADE_FACTOR, JUMP, SUPPLIERS
 from demo_business.workshop import _GRADE_SHARES as GRADE_SHARES
 from repair_horizon.decisions.month.stop_dates import first_of_two, repair_stop
-from repair_horizon.decisions.unit.economics import StateOptions, unit_economics
+from repair_horizon.decisions.unit.economics import Economics, StateOptions
 from repair_horizon.estimation.broken_prices import fit_broken
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import Band, learned_share, predict
@@ -356,9 +356,9 @@ def stop_cases(world: World, outlook: Outlook) -> pd.DataFrame:
     """Every model and fault: drawn repair-stop months against the month the truth gives."""
     drawn = {f: o for f, o in outlook.families.items() if not isinstance(o, CannotSay)}
     families = {f: true_outlook(world, o, f) for f, o in drawn.items()}
-    known = unit_economics(replace(outlook, draws=1, families=families), world.settings)
+    known = Economics(replace(outlook, draws=1, families=families), world.settings)
     same_parts = {f: quoted(o) for f, o in drawn.items()}
-    guessed = unit_economics(replace(outlook, families=same_parts), world.settings)
+    guessed = Economics(replace(outlook, families=same_parts), world.settings)
     out, rng = [], np.random.default_rng(4)
     for family in families:
         for model_id, fault in guessed.keys(family):

@@ -18,7 +18,7 @@ from repair_horizon.reports.made_from import (
     last_month,
     with_last_month,
 )
-from repair_horizon.reports.month_tables import main_row, save_tables, short_names
+from repair_horizon.reports.month_tables import main_row, of_part, save_tables, short_names
 from repair_horizon.reports.sections.prices import alert_lines
 from repair_horizon.reports.sections.this_month import (
     decisions,
@@ -344,13 +344,13 @@ class TestFirstPage:
 def test_a_slope_from_one_quote_is_never_told_as_a_fall() -> None:
     """With quotes of fewer than three days no rise or fall of a part is told; with three it is."""
     family = family_by_hand()
-    curve = family.part_curve.assign(predicted=lambda t: t["predicted"] * 0.97**t.index)
-    part = family.part_points[family.part_points["part_code"] == "DA"].head(1)
+    curve = of_part(family.part_curve, ("m1", "DA"))
+    curve = curve.assign(predicted=lambda t: t["predicted"] * 0.97**t.index)
+    part = of_part(family.part_points, ("m1", "DA")).head(1)
 
     def title(days: list[str]) -> str:
         quotes = pd.concat([part] * len(days)).assign(quote_date=pd.to_datetime(days))
-        month = family.with_tables(part_curve=curve, part_points=quotes)
-        return part_price_words(month, ("m1", "DA"), "Model").title
+        return part_price_words(family, "Model, display", curve, quotes).title
 
     assert title(["2026-10-01"]).endswith("no trend of its own from 1 quote")
     assert "no trend" in title(["2026-10-01", "2026-10-01", "2026-10-02"])

@@ -33,8 +33,8 @@ from repair_horizon.decisions.review.scorecard import (
     share_table,
     shortfalls,
 )
-from repair_horizon.decisions.unit.bid import bid_on_terms, joint_lot, outcomes
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms, joint_lot
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.shop import open_shop
 
@@ -88,7 +88,7 @@ def test_what_is_taken_off_makes_promises_of_won_lots_right() -> None:
 
 def with_shortfall(share: float) -> Economics:
     family = replace(example_family(rival=45.0), shortfall=share)
-    return unit_economics(example_outlook(family), example_settings())
+    return Economics(example_outlook(family), example_settings())
 
 
 def test_the_promise_falls_and_the_bid_stays() -> None:
@@ -97,11 +97,11 @@ def test_the_promise_falls_and_the_bid_stays() -> None:
     for share in (0.0, 0.05):
         unit = with_shortfall(share).unit(FAMILY, MODEL, FAULT)
         assert isinstance(unit, UnitEconomics)
-        known = outcomes(unit, 0)
+        known = Outcomes(unit, 0)
         bids.append(bid_on_terms(known))
         shorts.append(known.shortfall)
         assert known.bought(unit.landing, 20.0).price == 20.0
-    revenue = outcomes(unit, 0).market.revenue
+    revenue = Outcomes(unit, 0).market.revenue
     assert shorts == [0.0, pytest.approx(0.05 * revenue)]
     assert bids[0].amount == bids[1].amount > 0
     assert bids[0].won.chance == bids[1].won.chance
@@ -175,4 +175,4 @@ def test_an_economics_without_history_promises_the_plain_profit() -> None:
     """No shop, no deduction."""
     unit = example_economics(rival=45.0).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
-    assert outcomes(unit, 0).shortfall == 0.0
+    assert Outcomes(unit, 0).shortfall == 0.0

@@ -31,9 +31,9 @@ from repair_horizon.decisions.month.stop_dates import (
     unsure,
 )
 from repair_horizon.decisions.month.thresholds import bid_row, disposition_table, maximum_bid
-from repair_horizon.decisions.unit.bid import hammer_price, outcomes, unit_bid
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms, hammer_price
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay
 from repair_horizon.reports.family import family_month
@@ -52,7 +52,7 @@ def economics_of(
     spread: float = 0.12,
 ) -> Economics:
     family = example_family(draws=DRAWS, months=MONTHS, spread=spread, rival=rival)
-    return unit_economics(example_outlook(family, MONTHS), rules, worth)
+    return Economics(example_outlook(family, MONTHS), rules, worth)
 
 
 def unit_of(economics: Economics) -> UnitEconomics:
@@ -155,7 +155,7 @@ def test_a_higher_least_chance_stops_buying_sooner_and_a_cheaper_rival_later() -
 def test_what_an_owners_limit_takes_off_the_bid_it_takes_off_every_path() -> None:
     """A profit target of 20 lowers each draw's bid by 20 over a (1 + kappa)."""
     unit = unit_of(economics_of(example_settings(targets=Targets(profit=20.0))))
-    exact = np.array([unit_bid(unit, h).exact for h in range(MONTHS)])
+    exact = np.array([bid_on_terms(Outcomes(unit, h)).exact for h in range(MONTHS)])
     less = unit.landing.bid_for(unit.certainty_by_draw) - bid_paths(unit, exact)
     np.testing.assert_allclose(less, 20.0 / (1.216 * (1 + unit.landing.kappa)))
 
@@ -198,13 +198,14 @@ def test_the_table_tells_months_chances_and_the_part_that_is_no_longer_needed() 
 
 
 def test_the_threshold_table_is_the_bids_months_and_verdicts() -> None:
-    """Every column against the bid it comes from; beyond its months nothing is told."""
+    """Every column against the bid it comes from; the table tells the first month."""
     economics = economics_of()
     unit = unit_of(economics)
-    table = maximum_bid(economics, months=3)
-    assert table["month"].tolist() == [month_start(FIRST + h) for h in range(3)]
-    for h, row in enumerate(table.to_dict("records")):
-        bid = unit_bid(unit, h)
+    (told,) = maximum_bid(economics).to_dict("records")
+    assert told["month"] == month_start(FIRST)
+    assert told["exact_bid"] == bid_on_terms(Outcomes(unit, 0)).exact
+    for h in range(3):
+        row, bid = bid_row(Outcomes(unit, h)), bid_on_terms(Outcomes(unit, h))
         assert (row["max_bid"], row["exact_bid"], row["target_bid"]) == (
             bid.amount,
             bid.exact,
@@ -212,10 +213,10 @@ def test_the_threshold_table_is_the_bids_months_and_verdicts() -> None:
         )
         assert row["probability_win"] == bid.won.chance
         assert row["expected_profit"] == bid.won.profit
-        assert row["profit_per_hour"] == pytest.approx(bid.won.profit / outcomes(unit, h).hours)
+        assert row["profit_per_hour"] == pytest.approx(bid.won.profit / Outcomes(unit, h).hours)
         assert row["probability_loss"] == bid.won.probability_loss
         assert row["won_price"] == bid.won.price < bid.amount
-    rare = bid_row(outcomes(unit_of(economics_of(rival=200.0)), 0))
+    rare = bid_row(Outcomes(unit_of(economics_of(rival=200.0)), 0))
     assert rare["verdict"] == "own stock only"
     assert str(rare["reason"]).startswith("would rarely win at that price: under 1")
 
@@ -224,19 +225,19 @@ def test_the_usual_hammer_price_is_the_ratio_of_the_level() -> None:
     """Median and 80 % of level times ratio, as seen, not of the highest rival."""
     family = example_family(draws=DRAWS, months=3, spread=0.12, rival=60.0)
     family = replace(family, hammer={FAULT: np.full(DRAWS, 0.1)})
-    unit = unit_of(unit_economics(example_outlook(family), FREE))
+    unit = unit_of(Economics(example_outlook(family), FREE))
     lower, middle, upper = hammer_price(unit, 1)
     seen = family.level[:, 0, 1] * 0.1
     assert (lower, middle, upper) == pytest.approx(tuple(np.quantile(seen, [0.1, 0.5, 0.9])))
     assert np.isnan(hammer_price(unit_of(economics_of()), 1)).all()
-    assert pd.isna(bid_row(outcomes(unit_of(economics_of()), 0))["hammer"])
+    assert pd.isna(bid_row(Outcomes(unit_of(economics_of()), 0))["hammer"])
 
 
 def test_a_part_needed_beyond_the_forecast_has_no_stop_in_it() -> None:
     """Repair leads by far in all of three months: no date is guessed, least of all the last one."""
     family = example_family(draws=8, months=3, rival=30.0)
     family = replace(family, level=family.level * 1.5)
-    table = stop_dates(unit_economics(example_outlook(family), FREE))
+    table = stop_dates(Economics(example_outlook(family), FREE))
     part = table[(table["date_name"] == PART_STOP) & (table["part_code"] == "DA")].iloc[0]
     assert pd.isna(part["median"])
     assert part["reason"] == "not within the 3 months forecast"
@@ -248,7 +249,7 @@ def test_a_part_needed_beyond_the_forecast_has_no_stop_in_it() -> None:
 
 def test_what_to_do_in_each_state_is_example_1s_disposition() -> None:
     """s1 repair 127.63 over 86.69, s2 and s3 as is 67.75; locked -21 (trade reference 2.4)."""
-    table = disposition_table(unit_economics(example_outlook(example_family()), FREE))
+    table = disposition_table(Economics(example_outlook(example_family()), FREE))
     rows = table.set_index("state")
     assert rows["option"].to_list() == ["repair", "sell as is", "sell as is", "not sold: locked"]
     assert rows["value"].to_list() == pytest.approx([127.63, 67.75, 67.75, -21.0], abs=0.011)

@@ -585,8 +585,11 @@ def test_units_put_up_for_sale_are_told_with_days_and_prices_against_their_level
 
 
 def test_grades_after_repair_are_own_jobs_beside_six_of_the_classs(logs: Logs) -> None:
-    """Others' counts and one each, made six in all; jobs not mended have no grade."""
+    """Others' counts and a job a grade in the mix sold, made six in all; not mended, no grade."""
     order = list(logs.grade_order)
+    sold = logs.tables["sales"]
+    sold = sold.loc[sold["listed_fault"] == "", "grade"].value_counts().reindex(order).fillna(0)
+    assert sold.nunique() > 1
     a, b, worst = order[0], order[1], order[-1]
 
     def jobs(grades: list[str], bad: str = "") -> pd.DataFrame:
@@ -594,7 +597,7 @@ def test_grades_after_repair_are_own_jobs_beside_six_of_the_classs(logs: Logs) -
         return pd.DataFrame({"outcome": outcome, "grade_out": [*grades, bad]})
 
     found = _grades(logs, jobs([a, a, b], worst), jobs([b] * 5, a)).set_index("grade")
-    prior = pd.Series(1.0, index=order)
+    prior = len(order) * (sold + 1) / (sold + 1).sum()
     prior[b] += 5
     alpha = 6 * prior / prior.sum() + pd.Series({a: 2, b: 1}).reindex(order).fillna(0)
     np.testing.assert_allclose(found["alpha"], alpha)

@@ -25,9 +25,9 @@ from repair_horizon.decisions.review.value_of_information import (
     months_worth_bidding,
     tried,
 )
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival
 from repair_horizon.estimation.part_paths import PartPath
@@ -125,7 +125,7 @@ def test_a_quote_is_worth_more_the_less_is_known_and_counts_by_listings() -> Non
     """A display known to 2 % needs no quote, one known to 30 % does; worth goes with listings."""
     worth = []
     for sd in (0.02, 0.15, 0.3):
-        economics = unit_economics(example_outlook(wide_family(sd)), example_settings())
+        economics = Economics(example_outlook(wide_family(sd)), example_settings())
         table = unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 5, None)
         assert list(table.columns) == OUTPUTS["unknowns"].names
         quotes = table[(table["kind"] == QUOTE) & table["what"].str.startswith("DA")]
@@ -142,10 +142,10 @@ def test_a_quote_is_worth_more_the_less_is_known_and_counts_by_listings() -> Non
 
 def test_profit_of_a_listing_is_the_bid_s_own() -> None:
     """Before any answer a listing earns the chance of winning times the promise of its bid."""
-    economics = unit_economics(example_outlook(example_family(draws=600, rival=40.0)), FREE)
+    economics = Economics(example_outlook(example_family(draws=600, rival=40.0)), FREE)
     unit = economics.unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     promised = known.expected(unit.landing, unit.exact_bid(0)).per_listing
     mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)]).choosable[MODEL, FAULT]
     draws = mine.rival.log_median.size
@@ -156,7 +156,7 @@ def test_profit_of_a_listing_is_the_bid_s_own() -> None:
 
 def test_models_nobody_lists_need_no_answer() -> None:
     """Without a listing nothing is bought, so nothing is worth knowing."""
-    economics = unit_economics(example_outlook(wide_family(0.3)), example_settings())
+    economics = Economics(example_outlook(wide_family(0.3)), example_settings())
     assert unknowns(economics, {}, lambda f, k: 5).empty
     assert unknowns(economics, {(MODEL, FAULT): 2.0}, lambda f, k: 0).empty
 
@@ -165,9 +165,7 @@ def test_the_buy_stop_is_two_rare_months_running() -> None:
     """A rival far above the bid stops at once; one far below never within the months asked."""
     for rival, months in ((4000.0, 0), (5.0, 3)):
         family = example_family(rival=rival)
-        unit = unit_economics(example_outlook(family), example_settings()).unit(
-            FAMILY, MODEL, FAULT
-        )
+        unit = Economics(example_outlook(family), example_settings()).unit(FAMILY, MODEL, FAULT)
         assert isinstance(unit, UnitEconomics)
         assert months_worth_bidding(unit, 3) == months
 
@@ -204,7 +202,7 @@ def loose_family(share: float = 0.70):
 def test_what_could_be_observed_is_what_is_not_known_well() -> None:
     """A quote, an as-is sale and a repair, each with its own draws and the units it bears on."""
     family = loose_family()
-    economics = unit_economics(example_outlook(family), example_settings())
+    economics = Economics(example_outlook(family), example_settings())
     mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     found = {unknown.kind: (unknown, keys) for unknown, keys in mine.unknowns()}
     assert list(found) == [QUOTE, AS_IS_SALE, OUTCOME]
@@ -232,7 +230,7 @@ def test_what_could_be_observed_is_what_is_not_known_well() -> None:
 @pytest.mark.parametrize(("share", "kinds"), [(0.0095, 1), (0.0105, 3)])
 def test_a_state_hardly_ever_found_is_not_asked_about(share: float, kinds: int) -> None:
     """s1 in fewer than one unit of 100: neither its repair nor its as-is sale would be met with."""
-    economics = unit_economics(example_outlook(loose_family(share)), example_settings())
+    economics = Economics(example_outlook(loose_family(share)), example_settings())
     mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     told = [unknown.kind for unknown, _ in mine.unknowns()]
     assert told == [QUOTE, AS_IS_SALE, OUTCOME][:kinds]
@@ -246,13 +244,13 @@ def test_what_is_known_to_two_per_cent_is_not_asked_for(spread: float, asked: bo
     price = 248.0 * np.exp(spread * (away - away.mean()) / away.std())
     path = replace(family.parts[key], price=price * np.ones_like(family.parts[key].price))
     family = replace(family, parts={**family.parts, key: path})
-    economics = unit_economics(example_outlook(family), example_settings())
+    economics = Economics(example_outlook(family), example_settings())
     mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     assert [unknown.kind for unknown, _ in mine.unknowns()] == [QUOTE] * asked
 
 
 def test_an_option_that_cannot_be_valued_is_never_chosen() -> None:
-    economics = unit_economics(example_outlook(wide_family(0.3)), example_settings())
+    economics = Economics(example_outlook(wide_family(0.3)), example_settings())
     mine = FamilyUnits(economics, FAMILY, [(MODEL, FAULT)])
     unit = mine.units[MODEL, FAULT]
     state = unit.states[0]
@@ -275,9 +273,7 @@ def test_a_repair_with_another_quality_is_worth_what_it_is_where_no_other_is_sol
     both = replace(alone, parts={**alone.parts, (MODEL, "DA", "aftermarket"): copy})
     told = []
     for family in (alone, both):
-        mine = FamilyUnits(
-            unit_economics(example_outlook(family), FREE), FAMILY, {(MODEL, FAULT): 2.0}
-        )
+        mine = FamilyUnits(Economics(example_outlook(family), FREE), FAMILY, {(MODEL, FAULT): 2.0})
         unit = mine.units[MODEL, FAULT]
         state = unit.states[0]
         told.append((list(state.options), mine._worth(unit, state) / mine.thin(state.share)))

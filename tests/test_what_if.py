@@ -13,8 +13,8 @@ from outlook_by_hand import (
     example_settings,
 )
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves, scenario
-from repair_horizon.decisions.unit.bid import unit_bid
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.settings import Settings
 
@@ -25,8 +25,8 @@ def moved_bid(moves: Moves, settings: Settings | None = None, draws: int = 1) ->
     outlook, rules = scenario(
         example_outlook(example_family(draws=draws)), settings or example_settings(), moves
     )
-    unit = unit_economics(outlook, rules).unit("fx", *KEY)
-    return unit_bid(unit, 0).exact
+    unit = Economics(outlook, rules).unit("fx", *KEY)
+    return bid_on_terms(Outcomes(unit, 0)).exact
 
 
 def test_no_moves_change_nothing() -> None:

@@ -15,15 +15,15 @@ from outlook_by_hand import (
 )
 from repair_horizon.decisions.costs.purchase import landing
 from repair_horizon.decisions.unit.bid import (
+    Outcomes,
     bid_on_terms,
     joint_lot,
-    outcomes,
     rival_of,
     verdict_of,
 )
 from repair_horizon.decisions.unit.bid_limits import EndStates, profit_at
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer, won_lot
 from repair_horizon.tables.codes import Verdict
@@ -43,7 +43,7 @@ def unit_of(
     rival: float | None = 60.0,
 ) -> UnitEconomics:
     family = example_family(draws=draws, spread=spread, rival=rival)
-    unit = unit_economics(example_outlook(family), rules, worth).unit(FAMILY, MODEL, FAULT)
+    unit = Economics(example_outlook(family), rules, worth).unit(FAMILY, MODEL, FAULT)
     assert isinstance(unit, UnitEconomics)
     return unit
 
@@ -161,9 +161,9 @@ def test_verdicts_are_by_their_definitions() -> None:
     for name, rival, level in (("often", 60.0, 1.0), ("rarely", 200.0, 1.0), ("no", 200.0, 0.55)):
         family = example_family(draws=40, spread=0.05, rival=rival)
         family = replace(family, level=family.level * level)
-        unit = unit_economics(example_outlook(family), FREE).unit(FAMILY, MODEL, FAULT)
+        unit = Economics(example_outlook(family), FREE).unit(FAMILY, MODEL, FAULT)
         assert isinstance(unit, UnitEconomics)
-        known = outcomes(unit, 0)
+        known = Outcomes(unit, 0)
         told[name] = verdict_of(known, bid_on_terms(known))
     assert told == {"often": Verdict.BUY, "rarely": Verdict.OWN_STOCK, "no": Verdict.STOP}
 
@@ -175,7 +175,7 @@ def test_verdicts_are_by_their_definitions() -> None:
 def test_a_lot_of_two_is_worth_what_every_pair_of_outcomes_says(tolerance: float) -> None:
     """Shared draws together, own luck apart: all pairs of states, outcomes and luck in a draw."""
     unit = unit_of(worth=Valuation(hour=4.0, tolerance=tolerance), draws=6)
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     lot = joint_lot([known], [2], LAND)
     nodes, weights = np.polynomial.hermite_e.hermegauss(3)
     weights = weights / weights.sum()
@@ -201,17 +201,17 @@ def test_a_lot_of_two_is_worth_what_every_pair_of_outcomes_says(tolerance: float
 def test_units_that_share_their_draws_are_worth_less_together_than_twice_one() -> None:
     """What units share does not average out: CE of two is less than twice that of one."""
     unit = unit_of(worth=Valuation(tolerance=150.0), draws=200, spread=0.3)
-    known, no_fees = outcomes(unit, 0), landing(Purchase([], inbound=0.0), 0.0, 0, True)
+    known, no_fees = Outcomes(unit, 0), landing(Purchase([], inbound=0.0), 0.0, 0, True)
     one, two = (joint_lot([known], [n], no_fees).exact for n in (1, 2))
     assert two < 2 * one - 1.0
-    neutral = outcomes(unit_of(draws=200, spread=0.3), 0)
+    neutral = Outcomes(unit_of(draws=200, spread=0.3), 0)
     one, two = (joint_lot([neutral], [n], no_fees).exact for n in (1, 2))
     assert two == pytest.approx(2 * one)
 
 
 def test_a_lots_promise_is_its_units_at_the_price_of_the_whole() -> None:
     """Mean profit of a won lot of three: by playing the auctions for the whole of it."""
-    known = outcomes(unit_of(draws=300), 0)
+    known = Outcomes(unit_of(draws=300), 0)
     lot, bid = joint_lot([known], [3], LAND), 200.0
     told, rival = lot.expected(bid), rival_of([known], [3])
     assert rival is not None
@@ -241,13 +241,13 @@ def test_a_lots_promise_is_its_units_at_the_price_of_the_whole() -> None:
 def test_under_a_margin_scheme_a_lots_bid_is_the_sum_of_its_units() -> None:
     """Each unit's own purchase price must be known apart."""
     unit = unit_of(replace(FREE, tax=Tax("margin", 0.2)), draws=5)
-    lot = joint_lot([outcomes(unit, 0)], [2], unit.landing)
+    lot = joint_lot([Outcomes(unit, 0)], [2], unit.landing)
     assert lot.exact == pytest.approx(2 * unit.exact_bid(0))
 
 
 def test_nothing_known_of_rivals_leaves_the_chance_open() -> None:
     """No rival known: what is told is the profit at the bid itself, the chance is missing."""
-    known = outcomes(unit_of(rival=None), 0)
+    known = Outcomes(unit_of(rival=None), 0)
     bid = bid_on_terms(known)
     assert np.isnan(bid.won.chance)
     assert bid.won.profit == pytest.approx(known.bought(known.unit.landing, bid.amount).profit)
@@ -261,11 +261,11 @@ def test_a_promise_is_money_and_opportunity_cost_only_decides() -> None:
     dear = Valuation(hour=2.0, cash_day=1e-4)
     known = {}
     for worth in (free, dear):
-        unit = unit_economics(example_outlook(family), example_settings(), worth).unit(
+        unit = Economics(example_outlook(family), example_settings(), worth).unit(
             FAMILY, MODEL, FAULT
         )
         assert isinstance(unit, UnitEconomics)
-        known[worth] = outcomes(unit, 0)
+        known[worth] = Outcomes(unit, 0)
     plain, charged = known[free], known[dear]
     assert plain.unit.actions == charged.unit.actions
     assert charged.unit.exact_bid(0) < plain.unit.exact_bid(0) - 1.0

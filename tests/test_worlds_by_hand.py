@@ -51,6 +51,7 @@ from repair_horizon.estimation.pooled_ratios import (
 from repair_horizon.estimation.price_rows import (
     _traits,
     deflated,
+    doublings,
     price_panel,
     read_index,
     usual_ratio,
@@ -187,7 +188,7 @@ def test_paths_are_kept_up_to_so_many_months_the_newest_ones() -> None:
     """2,048 months in all: two paths of 1,000 months each, of 3,000 the one asked for alone."""
     for months, kept in ((1000, "bc"), (3000, "c")):
         path = SimpleNamespace(price=np.zeros((1, months)))
-        source = SimpleNamespace(paths=lambda *_, p=path: iter([p]))
+        source = SimpleNamespace(path=lambda *_, p=path: p)
         keys = [(m, "DA", "q") for m in "abc"]
         parts = PartPaths({"DA": source}, dict.fromkeys(keys))  # type: ignore[dict-item]
         for key in keys:
@@ -431,7 +432,8 @@ def test_traits_are_grades_channels_and_what_differs_and_all_but_asking_may_age(
         (np.array(["A", "B", "A"], dtype=object), "A"),
         (np.array(["n", "n", "s"], object), "n"),
     )
-    asked, doubled = np.array([False, True, False]), np.array([1.0, np.nan, 0.0])
+    doubled = doublings(pd.Series([256.0, np.nan, 128.0]), np.full(3, 128.0))
+    asked = np.array([False, True, False])
     found = _traits(*columns, asked, doubled)
     assert found.names == ("grade B", "channel s", "asking price", "storage doubling")
     assert found.values.tolist() == [[0, 0, 0, 1], [1, 0, 1, 0], [0, 1, 0, 0]]

@@ -57,7 +57,18 @@ class _Completion(argparse.Action):
 
 
 class _Parser(argparse.ArgumentParser):
-    """A parser that says what was probably meant."""
+    """A parser that says what was probably meant; with ``mixed``, options may stand anywhere."""
+
+    mixed = False
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        if not self.mixed:
+            return super().parse_known_args(args, namespace)
+        self.mixed = False  # what follows may call this again, for one kind of words at a time
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self.mixed = True
 
     def error(self, message: str) -> NoReturn:
         super().error(message + _meant(message, self._words()))
@@ -140,6 +151,7 @@ def _logs(does: Commands) -> None:
     _format(bring)
     bring.set_defaults(run=logs.bring_in)
     one = _command(does, "add", "add one sale, quote, repair, listing or unit; say what it changed")
+    one.mixed = True
     one.add_argument("table", nargs="?", metavar="TABLE", help="a table, or sale, quote, unit ...")
     one.add_argument("values", nargs="*", metavar="column=value", help="see explain columns TABLE")
     one.add_argument("--undo", action="store_true", help="take the row added last back")
@@ -182,7 +194,7 @@ def _months(does: Commands) -> None:
     _format(forecast)
     forecast.set_defaults(run=months.forecast)
     report = _command(does, "report", "write the month's pages and thresholds")
-    report.add_argument("--month", required=True, metavar="YYYY-MM", help="month to write")
+    report.add_argument("--month", metavar="YYYY-MM", help="the month after the newest data")
     report.add_argument(
         "--family", action="append", metavar="F", help="only this family; may be said again"
     )
@@ -273,7 +285,7 @@ def _one_unit(does: Commands) -> None:
         "--grade",
         action="append",
         metavar="GRADE=SHARE[,FACTOR]",
-        help="after repair; repeatable, the shares make 1",
+        help="after repair; repeatable, the shares make 1; no FACTOR: the family's own",
     )
     one.add_argument("--hours", type=float, metavar="H", help="bench hours of the repair")
     one.add_argument("--success", type=float, metavar="SHARE", help="of such repairs")
@@ -296,8 +308,8 @@ def _format(one: argparse.ArgumentParser) -> None:
     one.add_argument("--format", choices=("text", "json"), default="text", help="text or json")
 
 
-def _command(does: Commands, name: str, about: str) -> argparse.ArgumentParser:
-    one = does.add_parser(name, help=about, description=about, formatter_class=_Defaults)
+def _command(does: Commands, name: str, about: str) -> _Parser:
+    one: _Parser = does.add_parser(name, help=about, description=about, formatter_class=_Defaults)
     one.add_argument("--workspace", default=".", metavar="FOLDER", help="folder of logs")
     return one
 

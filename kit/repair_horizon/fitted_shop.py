@@ -28,9 +28,10 @@ from repair_horizon.decisions.month.opportunity_cost import (
     scarcity,
 )
 from repair_horizon.decisions.month.plan import hours_per_month, stock_at_cost
+from repair_horizon.decisions.review.forecast_ledger import read_ledger
 from repair_horizon.decisions.review.scorecard import START, shortfalls
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.calibration import UNCHECKED, Calibration, calibrated_outlook
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
@@ -43,19 +44,17 @@ from repair_horizon.estimation.forecast import (
     fit_family,
     forecast,
 )
-from repair_horizon.estimation.part_paths import PartPaths
 from repair_horizon.estimation.rival_prices import PRIVATE, PrivateSellers, private_sellers
 from repair_horizon.estimation.shop_knowledge import ShopKnowledge, shop_knowledge
 from repair_horizon.files.keeping import FORGETS, Keeper, stamp_of
 from repair_horizon.logs import CannotSay, LogFault, Logs, Settings
 from repair_horizon.scale import ALONE, Hands, all_of
 from repair_horizon.tables.faults import Ledger, no_exceptions
-from repair_horizon.tables.inputs import LEDGER
+from repair_horizon.tables.inputs import BOUGHT, LEDGER
 from repair_horizon.tables.months import month_number, parse_month
 
 HORIZON = 24
 NEAR = 3
-BACKTEST = "backtest"
 MOST_OUTLOOKS = 1
 """Families' draws of two years kept at a time, 11 MB each; of the nearest months all are."""
 TOLERANCE_SHARE = 6.0
@@ -201,10 +200,10 @@ class FittedShop:
     @contextmanager
     def _known(self, what: str, rows: pd.DataFrame, month: Month) -> Iterator[dict[Alike, Any]]:
         """What was said of listings alike, kept by their families; what is added is kept too."""
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"].to_dict()
+        family = self.logs.family_of
 
         def families(key: Iterable[tuple[str, ...]]) -> tuple[str, ...]:
-            return tuple(dict.fromkeys(str(family[model_id]) for model_id, *_ in key))
+            return tuple(dict.fromkeys(family[model_id] for model_id, *_ in key))
 
         lots: dict[object, list[tuple[str, ...]]] = {}
         for at, (model_id, lot) in enumerate(zip(rows["model_id"], rows["lot_id"], strict=True)):
@@ -260,7 +259,8 @@ class FittedShop:
             drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
             while len(self._outlooks) >= MOST_OUTLOOKS:
                 self._outlooks.pop(next(iter(self._outlooks)))
-            self._outlooks[family_id, start] = self._less_shortfall(self.calibrated(drawn))
+            wide = calibrated_outlook(drawn, self.calibration.factor)
+            self._outlooks[family_id, start] = self._less_shortfall(wide)
         return self._outlooks[family_id, start]
 
     @cached_property
@@ -304,9 +304,15 @@ class FittedShop:
         except LogFault:
             return {}
 
-    def calibrated(self, outlook: Outlook) -> Outlook:
-        """Return draws as wide as the back-test asks for."""
-        return calibrated_outlook(outlook, self.calibration.factor)
+    @cached_property
+    def won_lots(self) -> frozenset[str]:
+        """Listings noted as won by today, whatever listings.csv says of them yet."""
+        try:
+            notes = read_ledger(Path(self.logs.folder))
+        except LogFault:
+            return frozenset()
+        won = (notes["record_type"] == BOUGHT) & (notes["made_on"] <= self.now)
+        return frozenset(notes.loc[won, "listing_id"])
 
     def economics(
         self,
@@ -335,7 +341,7 @@ class FittedShop:
         start = self.month(month)
         near = Drawn(names, partial(self._first_months, start=start, months=months))
         outlook = Outlook(self.currency, self.now, start, months, self.settings.draws, near)
-        return unit_economics(outlook, self.settings, worth)
+        return Economics(outlook, self.settings, worth)
 
     def _near_economics(self, families: Iterable[str], month: Month) -> Economics:
         """Economics of the months that a hold may last, in the catalogue's order of families.
@@ -417,7 +423,8 @@ class FittedShop:
 
     def _kept_of(self, name: str, month: Month, make: Callable[[], T]) -> T:
         """Return an answer about a month as kept on disk, or work it out."""
-        return self._kept(name, (self.month(month), self.valuation(month)), make)
+        about = (self.month(month), self.valuation(month), sorted(self.won_lots))
+        return self._kept(name, about, make)
 
     def _scarcity(self, start: int) -> Scarcity:
         hours, cash = hours_per_month(self.settings), self.settings.limits.working_cash
@@ -432,10 +439,9 @@ class FittedShop:
         """Lots of a month; what units of a family are worth is kept by what that rests on."""
         counted = listings_per_month(self.logs.tables["listings"], self.now)
         rates = {(str(m), str(f)): float(n) for (m, f), n in counted.items() if n > 0}
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
         of_family: dict[str, list[tuple[str, str]]] = {}
         for key in rates:
-            of_family.setdefault(str(family[key[0]]), []).append(key)
+            of_family.setdefault(self.logs.family_of[key[0]], []).append(key)
         self.fit(list(of_family))
         known: dict[tuple[str, str], Purchases] = {}
         for name, keys in of_family.items():
@@ -450,7 +456,7 @@ class FittedShop:
         economics = self.economics(family_id, start, 2, NO_CHARGES)
         there = set(economics.keys(family_id))
         units = {k: economics.unit(family_id, *k) for k in keys if k in there}
-        lots = {k: purchases_of(u, 1.0) for k, u in units.items() if isinstance(u, UnitEconomics)}
+        lots = {k: purchases_of(u) for k, u in units.items() if isinstance(u, UnitEconomics)}
         return {k: lot for k, lot in lots.items() if lot is not None}
 
     def _owned(self, start: int) -> list[Owned]:
@@ -469,9 +475,8 @@ class FittedShop:
     def _of_stock(self, what: str, about: object, work: Callable[[str, Logs], list[T]]) -> list[T]:
         """What is said of units in stock, kept by family with the stock's own rows."""
         stock, out = self.logs.tables["stock"], []
-        family = self.logs.tables["catalogue"].set_index("model_id")["family_id"]
         for name in self.families_of("stock"):
-            logs = _less(self.logs, stock=stock[stock["model_id"].map(family) == name])
+            logs = _less(self.logs, stock=stock[stock["model_id"].map(self.logs.family_of) == name])
             rows = self._hash(_less(logs, *set(logs.tables) - {"stock"}))
             out += self._of_family(what, name, (about, rows), partial(work, name, logs))
         return out
@@ -524,8 +529,8 @@ def _until(found: FamilyOutlook | CannotSay, months: int) -> FamilyOutlook | Can
     """The same draws for the first months, in memory of their own."""
     if isinstance(found, CannotSay) or months >= found.level.shape[2]:
         return found
-    parts = found.parts.first(months) if isinstance(found.parts, PartPaths) else found.parts
-    return replace(found, level=found.level[:, :, :months].copy(), parts=parts)
+    cut = found.first(months)
+    return replace(cut, level=cut.level.copy())
 
 
 def _kept_name(family_id: str, what: str = "family") -> str:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.decisions.month.thresholds import bid_row
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import CannotSay, LogFault
 from repair_horizon.logs.adding import Added, add_row, undo
@@ -127,10 +127,9 @@ def _effect(
 
 def _bids(shop: Shop, model_id: str, month: int) -> dict[str, float]:
     """Unrounded maximum bid of each listed fault of a model; nothing where none can be said."""
-    catalogue = shop.logs.tables["catalogue"].set_index("model_id")["family_id"]
-    if model_id not in catalogue:
+    family = shop.logs.family_of.get(model_id)
+    if family is None:
         return {}
-    family = str(catalogue[model_id])
     economics = shop.economics(family, month, 2)
     if isinstance(economics.outlook.families[family], CannotSay):
         return {}
@@ -138,7 +137,7 @@ def _bids(shop: Shop, model_id: str, month: int) -> dict[str, float]:
     for model, fault in economics.keys(family):
         unit = economics.unit(family, model, fault) if model == model_id else None
         if isinstance(unit, UnitEconomics):
-            out[fault] = float(bid_row(outcomes(unit, 0))["exact_bid"])  # type: ignore[arg-type]
+            out[fault] = float(bid_row(Outcomes(unit, 0))["exact_bid"])  # type: ignore[arg-type]
     return out
 
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from repair_horizon.asking.given import Given
-from repair_horizon.asking.unit_answer import given_of
+from repair_horizon.asking.unit_answer import NO_CURRENCY, given_of
 from repair_horizon.classes import class_knowledge
 from repair_horizon.logs import Fault, LogFault, Settings
 from repair_horizon.shop import Shop, shop_from_frames
 from repair_horizon.tables.inputs import CLASSES
-from repair_horizon.tables.months import month_number, month_start, month_word
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS, month_number, month_start, month_word
 from repair_horizon.tables.words import fault_words
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 USUAL_AGE = 12
 """Months since launch where none is given."""
-NO_CURRENCY = "XXX"
 
 
 def ask(
@@ -124,7 +123,7 @@ def _wrong(
 
 def _launch_price(device_class: str, launch: str, known: Given, day: pd.Timestamp) -> float:
     begun = pd.Timestamp(launch + "-01")
-    age = max((day - begun).days / 30.4375, 0.0)
+    age = max((day - begun).days / AVERAGE_MONTH_DAYS, 0.0)
     share = class_knowledge(device_class).share_of_launch(age)
     assert known.resale is not None
     return float(known.resale) / float(share.value)

@@ -50,11 +50,12 @@ from repair_horizon.estimation.time_on_market import (
     with_own_days,
 )
 from repair_horizon.files.keeping import FORGETS, data_size, folder_stamp, keeper_of, stamp_of
-from repair_horizon.fitted_shop import BACKTEST, HORIZON, FittedShop, Month
+from repair_horizon.fitted_shop import HORIZON, FittedShop, Month
 from repair_horizon.logs import CannotSay, Logs, Settings, read_logs, read_settings
 from repair_horizon.logs.consequences import in_codes
 from repair_horizon.scale import ALONE, Hands
 from repair_horizon.tables.codes import Verdict
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word
 from repair_horizon.tables.outputs import OUTPUTS
@@ -106,10 +107,10 @@ class Shop(FittedShop):
         Returns
         -------
         DataFrame
-            The first month's rows of ``decisions.month.thresholds.maximum_bid``.
+            See ``decisions.month.thresholds.maximum_bid``.
         """
         wanted = self.logs.families if families is None else list(families)
-        return maximum_bid(self.economics(wanted, month, 2), months=1)
+        return maximum_bid(self.economics(wanted, month, 2))
 
     def dispositions(self, month: Month = None) -> pd.DataFrame:
         """What to do with an owned unit of each model in each state it may be found in.
@@ -126,7 +127,7 @@ class Shop(FittedShop):
         """Rows still to be decided, of the logs if None is given; faults in words as codes."""
         rows = self.logs.tables["listings"]
         rows = rows if listings is None else in_codes(listings, self.logs.tables)
-        return open_listings(rows, self.now)
+        return open_listings(rows[~rows["listing_id"].isin(self.won_lots)], self.now)
 
     def bids(self, listings: pd.DataFrame | None = None, month: Month = None) -> pd.DataFrame:
         """Score open listings: see ``decisions.month.listings.score``."""
@@ -208,7 +209,7 @@ class Shop(FittedShop):
         if listings is not None:
             touched = {*families_of(self.open_listings(listings), self.logs)}
             economics = self._near_economics(touched | {*self.families_of("stock")}, month)
-            return plan(self.logs, self.settings, economics, listings)
+            return plan(self.logs, self.settings, economics, self.open_listings(listings))
         return self._kept_of("plan", month, lambda: self._planned(month))
 
     def _planned(self, month: Month) -> Plan:
@@ -231,7 +232,7 @@ class Shop(FittedShop):
 
         def one(family_id: str) -> pd.DataFrame:
             economics = self.economics(family_id, month, months)
-            return part_orders(self.logs, economics, family_id, {})
+            return part_orders(self.logs, economics, family_id)
 
         return self._of_all("part-orders", month, months, one)
 

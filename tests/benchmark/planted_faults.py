@@ -199,11 +199,6 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.0",
         "named.warranty_rate / reserve.warranty_rate if reserve.warranty_rate else 1.1",
     ): RATE,
-    (
-        "decisions/month/opportunity_cost",
-        "rival is None or per_month <= 0",
-        "rival is None or per_month < 0",
-    ): RATE,
     ("decisions/month/opportunity_cost", "2.0 * high", "2.2 * high"): BRACKET,
     ("decisions/month/opportunity_cost", "2.0 ** 20", "2.2 ** 20"): FAR,
     ("decisions/month/opportunity_cost", "2.0 ** 20", "2.0 ** 22.0"): FAR,

@@ -143,7 +143,7 @@ def _ols(ols: Callable[..., Any], own: pd.DataFrame, out: Measured) -> None:
 
 def project(folder: Path) -> Measured:
     """Draw and cost every model with every fault, family after family, keeping the means."""
-    from repair_horizon.decisions.unit.economics import unit_economics
+    from repair_horizon.decisions.unit.economics import Economics
     from repair_horizon.decisions.unit.outcomes import UnitEconomics
     from repair_horizon.estimation.forecast import Estimates, fit_family, forecast
 
@@ -153,7 +153,7 @@ def project(folder: Path) -> Measured:
         with clock(out, "time"):
             known = Estimates(logs.currency, logs.newest_day, {family: fit_family(logs, family)})
             outlook = forecast(known, MONTHS, settings.seed, DRAWS)
-            for unit in unit_economics(outlook, settings).units(family):
+            for unit in Economics(outlook, settings).units(family):
                 if not isinstance(unit, UnitEconomics):
                     out["silent"] += 1
                     continue

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -268,3 +269,113 @@ def test_the_command_writes_a_draft_once_and_then_previews_by_it(tmp_path: Path,
     assert "--draft" in capsys.readouterr().err
     assert main([*words, "--draft", "--table", "sails", "--mapping", str(tmp_path / "n.toml")]) == 2
     assert "one of catalogue, sales" in capsys.readouterr().err
+
+
+def answered(folder: Path, draft: Draft, *begins: str) -> ImportResult:
+    """Import by the draft with the lines that begin so uncommented."""
+    text = draft.text
+    for line in begins:
+        assert f"\n# {line}" in text
+        text = text.replace(f"\n# {line}", f"\n{line}")
+    return previewed(folder, replace(draft, text=text))
+
+
+@pytest.mark.parametrize(
+    ("days", "form"),
+    [
+        (("12.10.2026", "03.11.2026"), "day.month.year"),
+        (("12.10.2026 19:30", "03.11.2026 20:00"), "day.month.year"),
+        (("12/10/2026", "03/11/2026"), "day/month/year"),
+        (("20.08.2026", "12.10.2026", "11/24/2026"), "day.month.year"),
+        (("08-20-2026", "10-12-2026", "08-21-2026", "24-11-2026"), "month-day-year"),
+    ],
+)
+def test_the_order_of_dates_proposed_reads_the_dates(
+    tmp_path: Path, days: tuple[str, ...], form: str
+) -> None:
+    """With the proposal's # taken away, no row is held but one that writes another order."""
+    rows = "".join(f"{i};{day};Tavora 3;12,50 €\n" for i, day in enumerate(days, 1))
+    draft = drafted(tmp_path, "Beleg;Datum;Artikel;Preis\n" + rows)
+    if "[formats.sale_date]" in draft.text:
+        assert f'date = "{form}"' in draft.text
+        got = answered(tmp_path, draft, "[formats.sale_date]", "date =")
+        assert got.held == (len(days) > 2)
+
+
+AUCTIONS = (
+    "Los;Ende;Modell;Fehler;Aktuell;Aufgeld;Ausgang;Zuschlag;Art\n"
+    "700;25.11.2026 19:30;Ostrelle 4;geht nicht an;;8,5 %;nicht geboten;62,37;Auktion\n"
+    "801;02.12.2026 20:00;Ostrelle 5;Display kaputt;75,50;0 %;;;privat\n"
+)
+
+
+def test_a_premium_in_percent_is_found_and_read(tmp_path: Path) -> None:
+    """'8,5 %' is 0.085; so are the bid now and the kind of sale no columns to be lost."""
+    draft = drafted(tmp_path, AUCTIONS, "auktionen.csv")
+    rows = previewed(tmp_path, draft).rows.set_index("listing_id")
+    assert rows["premium_rate"].tolist() == ["0.085", "0"]
+    assert rows["current_bid"].tolist() == ["", "75.5"]
+    assert rows["terms"].tolist() == ["auction", "private"]
+
+
+def test_the_catalogues_currency_is_proposed(tmp_path: Path) -> None:
+    text = "Modell;Serie;Typ;Erschienen;UVP\nOstrelle 4;Ostrelle;Handy;15.09.2023;649,00 €\n"
+    draft = drafted(tmp_path, text, "modelle.csv")
+    assert draft.table == "catalogue"
+    got = previewed(tmp_path, draft)
+    assert got.added == 1
+    assert got.rows[["launch_price", "launch_currency"]].to_numpy().tolist() == [["649", "EUR"]]
+    bare = drafted(tmp_path, text.replace(" €", ""), "bare.csv")
+    assert (bare.questions, previewed(tmp_path, bare).added) == ((), 1)
+
+
+def test_the_currency_of_a_table_without_a_column_for_it_is_proposed(tmp_path: Path) -> None:
+    draft = drafted(tmp_path, AUCTIONS.replace("62,37", "CHF 62,37"), "auktionen.csv")
+    assert tomllib.loads(draft.text)["currency"] == "CHF"
+    header = drafted(tmp_path, AUCTIONS.replace("Zuschlag", "Zuschlag CHF"), "auktionen.csv")
+    assert tomllib.loads(header.text)["currency"] == "CHF"
+    dollars = drafted(tmp_path, AUCTIONS.replace("62,37", "$62,37"), "auktionen.csv")
+    assert "currency" not in tomllib.loads(dollars.text)
+    assert "USD or CAD" in dollars.questions[0]
+
+
+STOCK = (
+    "Unit;Modell;Gekauft am;Zustand;Status;Kasten;Besonderes;Akku Zyklen;Käufer\n"
+    "G341;Ostrelle 4;20.08.2026;board;bench;K1;;411;A. Muster\n"
+    "G342;Ostrelle 6;15.11.2026;battery_only;bench;K2;aufgebläht;380;\n"
+)
+
+
+def test_columns_left_out_are_named_with_an_example_at_the_top(tmp_path: Path, capsys) -> None:
+    """Whoever reads 'no questions' also reads what is dropped; nothing of a person is shown."""
+    draft = drafted(tmp_path, STOCK, "lager.csv", table="stock")
+    head = draft.text.partition("\ntable =")[0]
+    assert "everything that must be known is proved" not in head
+    assert "Akku Zyklen (such as '411')" in head
+    assert "Käufer (about persons: not shown)" in head
+    assert "Muster" not in draft.text
+    assert "Besonderes (such as 'aufgebläht')" in head
+    (warning,) = [line for line in head.split("\n") if "must not be sold" in line]
+    assert "Besonderes" in warning
+    assert "flags" in warning
+    assert main(["import", str(tmp_path / "lager.csv"), "--draft", "--table", "stock"]) == 0
+    out = capsys.readouterr().out
+    assert "Akku Zyklen (such as '411')" in out
+    assert "must not be sold" in out
+    whole = drafted(tmp_path, AUCTIONS, "auktionen.csv")
+    assert "No questions: everything that must be known is proved by the file." in whole.text
+
+
+def test_a_stock_list_in_german_is_found_with_its_flags(tmp_path: Path) -> None:
+    """What it cost, where it stands, whose it is and what is wrong with it are columns of ours."""
+    text = (
+        "Gerät-ID;Modell;Gekauft;Einstand;Zustand;Wo;Gelöscht am;Eigentum;Warnung\n"
+        "G341;Ostrelle 4;20.08.2026;74,00 €;board;Werkbank;;geprüft;\n"
+        "G342;Ostrelle 6;15.11.2026;181,00 €;battery_only;wartet;;offen;aufgebläht\n"
+        "G347;Ostrelle 5;02.11.2026;190,00 €;locked;Quarantäne;;gesperrt;\n"
+    )
+    rows = previewed(tmp_path, drafted(tmp_path, text, "lager.csv")).rows.set_index("unit_id")
+    assert rows["landed_cost"].tolist() == ["74", "181", "190"]
+    assert rows["status"].tolist() == ["bench", "awaiting_part", "quarantine"]
+    assert rows["ownership_check"].tolist() == ["clear", "open", "blocked"]
+    assert rows["flags"].tolist() == ["", "swollen", ""]

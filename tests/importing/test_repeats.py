@@ -26,14 +26,31 @@ def test_the_same_and_overlapping_exports_add_nothing_twice(run: Run, workspace:
 def test_a_different_row_under_a_taken_key_is_held_not_overwritten(
     run: Run, workspace: Path
 ) -> None:
-    """The stored amount stays; the ledger shows both."""
+    """The stored amount stays; the ledger shows both, and how a correction is taken over."""
     run(lines(ROWS[0]))
     got = run(lines("1;2025-01-01;7.50;m1;A", "2;2025-01-02;5.50;m1;A", "2;2025-01-02;6.50;m1;A"))
     assert [r["gross_amount"] for r in stored(workspace)] == ["1.5", "5.5"]
-    assert got.ledger[["line", "column", "found", "allowed"]].values.tolist() == [
-        [2, "gross_amount", "7.5", "1.5"],
-        [4, "gross_amount", "6.5", "5.5"],
+    assert got.ledger[["line", "column", "found"]].values.tolist() == [
+        [2, "gross_amount", "7.5"],
+        [4, "gross_amount", "6.5"],
     ]
+    corrected, twice = got.ledger["allowed"]
+    assert corrected.startswith("1.5, as sales.csv line 2 has it")
+    assert "if 7.5 is right, write it there" in corrected
+    assert twice.startswith("5.5, as sales.csv line 3 has it")
+    again = run(lines("1;2025-01-01;7.50;m1;A", "2;2025-01-02;5.50;m1;A", "2;2025-01-02;6.50;m1;A"))
+    assert again.ledger["allowed"].tolist() == [corrected, "", twice]
+
+
+def test_a_correction_is_taken_over_as_its_message_says(run: Run, workspace: Path) -> None:
+    run(lines(*ROWS[:3]))
+    second = lines(ROWS[0], "2;2025-01-02;9.50;m1;A", ROWS[2])
+    assert "sales.csv line 3" in str(run(second, preview=True).held_lines()[0])
+    text = (workspace / "sales.csv").read_text().split("\n")
+    text[3 - 1] = text[3 - 1].replace("2.5", "9.5")
+    (workspace / "sales.csv").write_text("\n".join(text))
+    got = run(second)
+    assert (got.added, got.already_there, got.held) == (0, 3, 0)
 
 
 def test_tables_without_a_key_match_whole_rows(run: Run, workspace: Path) -> None:

@@ -112,8 +112,9 @@ def test_amount_in_another_currency_is_held(run: Run) -> None:
     assert "EUR" in got.ledger.iloc[0]["allowed"]
 
 
-def test_currency_of_a_table_without_such_a_column_is_declared(run: Run) -> None:
+def test_currency_of_a_table_without_such_a_column_is_declared(run: Run, workspace: Path) -> None:
     """Costs with a euro sign are refused until the mapping says they are euros."""
+    (workspace / "settings.toml").write_text('currency = "EUR"\n')
     mapping = """
 [columns]
 job_id = "J"
@@ -212,3 +213,39 @@ def test_times_with_an_offset_need_a_declared_zone(run: Run, workspace: Path) ->
         run(content)
     run(content, 'timezone = "Europe/Berlin"\n')
     assert stored(workspace)[0]["sale_date"] == "2025-01-03"
+
+
+def test_a_share_in_percent_is_read_and_other_numbers_in_percent_are_not(run: Run) -> None:
+    """'8,5 %' is 0.085 of a premium, whatever the scale of bare numbers; of a bid it is nothing."""
+    mapping = """
+decimal = ","
+[columns]
+listing_id = "L"
+end_time = "E"
+premium_rate = "P"
+current_bid = "B"
+[constants]
+model_id = "m"
+listed_fault = "f"
+[formats.premium_rate]
+scale = 0.01
+"""
+    text = "L;E;P;B\n1;2025-01-02;8,5 %;10\n2;2025-01-02;8,5;10\n3;2025-01-02;8,5\u00a0%;5 %\n"
+    got = run(text + "4;2025-01-02;850 %;10\n", mapping=mapping, table="listings")
+    assert got.rows["premium_rate"].tolist() == ["0.085", "0.085"]
+    assert got.ledger[["line", "column"]].to_numpy().tolist() == [
+        [4, "current_bid"],
+        [5, "premium_rate"],
+    ]
+
+
+def test_a_declared_order_reads_the_columns_own_separator(run: Run) -> None:
+    """The order is what is declared; a column that writes two signs is read by the declared one."""
+    form = 'date_format = "day/month/year"\n'
+    got = run(lines("1;12.10.2025;9.50;m1;A", "2;03.11.2025;8.50;m1;A"), form)
+    assert got.rows["sale_date"].tolist() == ["2025-10-12", "2025-11-03"]
+    mixed = run(lines("3;12.10.2025;9.50;m1;A", "4;03/11/2025;8.50;m1;A"), form)
+    assert mixed.rows["sale_date"].tolist() == ["2025-11-03"]
+    assert mixed.ledger["found"].tolist() == ["12.10.2025"]
+    short = run(lines("5;26-10-12;9.50;m1;A"), 'date_format = "day.month.year2"\n')
+    assert (short.added, short.held) == (0, 1)

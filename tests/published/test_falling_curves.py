@@ -8,8 +8,8 @@ rate; its standard error is the rate's divided by the rate.
 import numpy as np
 import pytest
 from repair_horizon.estimation.simple_curves import (
+    FALLING,
     cross_check,
-    falling_with_floor,
     fit_shape,
     log_grid,
 )
@@ -23,7 +23,7 @@ HEIGHT = np.array([3.93, 9.34, 26.08, 37.79, 48.31, 56.43])
 
 def test_falling_exponential_with_a_floor_equals_the_published_fit() -> None:
     """Heights turned into a price, p = 100 - y, must give R's parameters."""
-    curve = falling_with_floor(AGE, 100 - HEIGHT)
+    curve = fit_shape(FALLING, AGE, 100 - HEIGHT)
     assert curve["floor"] == pytest.approx(100 - 94.1282, abs=5e-5)
     assert curve["start"] == pytest.approx(100 + 8.2508, abs=5e-5)
     assert np.log(curve["rate"]) == pytest.approx(-3.2176, abs=5e-5)
@@ -34,16 +34,16 @@ def test_falling_exponential_with_a_floor_equals_the_published_fit() -> None:
 
 def test_derived_figures_of_the_falling_curve() -> None:
     """RSS and the rate's error follow from the same fit."""
-    curve = falling_with_floor(AGE, 100 - HEIGHT)
+    curve = fit_shape(FALLING, AGE, 100 - HEIGHT)
     assert curve.rss == pytest.approx(1.684401, abs=5e-7)
     assert curve.error("rate") == pytest.approx(0.0055505, abs=5e-7)
 
 
 def test_a_floor_known_worse_than_itself_is_called_ill_determined() -> None:
     """The published floor is 5.87 with standard error 8.40, so the reader must be told."""
-    assert "ill-determined" in falling_with_floor(AGE, 100 - HEIGHT).caution
+    assert "ill-determined" in fit_shape(FALLING, AGE, 100 - HEIGHT).caution
     age = np.arange(0.0, 60.0, 3.0)
-    known = falling_with_floor(age, 50 + 100 * np.exp(-0.1 * age) + 0.1 * np.cos(age))
+    known = fit_shape(FALLING, age, 50 + 100 * np.exp(-0.1 * age) + 0.1 * np.cos(age))
     assert known.caution == ""
 
 
@@ -103,7 +103,7 @@ def test_a_fall_lost_in_the_scatter_is_none(fall: float, told: bool) -> None:
     """
     age = np.repeat(np.arange(20.0), 2)
     price = 200 + fall * np.exp(-0.2 * age) + 18.0 * np.tile([1.0, -1.0], 20)
-    curve = falling_with_floor(age, price)
+    curve = fit_shape(FALLING, age, price)
     assert curve.estimate == pytest.approx((200, 200 + fall, 0.2), rel=1e-5)
     assert (0.9776 * fall > 54 / np.sqrt(37)) == told
     assert isinstance(cross_check(age, price), CannotSay) != told

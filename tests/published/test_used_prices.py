@@ -18,7 +18,7 @@ from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Traits, models_of
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices
 from repair_horizon.estimation.price_rows import price_panel
-from repair_horizon.estimation.simple_curves import cross_check, falling_with_floor
+from repair_horizon.estimation.simple_curves import FALLING, cross_check, fit_shape
 from repair_horizon.logs import read_logs
 
 HERE = Path(__file__).parent
@@ -89,7 +89,7 @@ def test_accords_floor_is_found_and_called_ill_determined() -> None:
     """
     cars = accords()
     age = 12.0 * cars["age_years"]
-    for curve in (falling_with_floor(age, cars["price"]), cross_check(age, cars["price"])):
+    for curve in (fit_shape(FALLING, age, cars["price"]), cross_check(age, cars["price"])):
         assert curve["floor"] == pytest.approx(2.354, abs=6e-4)
         assert curve["start"] - curve["floor"] == pytest.approx(23.468, abs=6e-4)
         assert 12 * curve["rate"] == pytest.approx(0.14269, abs=6e-6)

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from repair_horizon.asking.given import GIVEN, Given, PartGiven, with_given
+from repair_horizon.asking.given import ANY, GIVEN, Given, PartGiven, with_given
 from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
@@ -27,7 +27,7 @@ from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import day_words, fault_words, part_words
 
 SOURCE_COLUMNS = ["figure", "value", "lower", "upper", "unit", "basis", "rests_on"]
-OWN_SETTING = "a setting, a tenth either way"
+OWN_SETTING, INTERVAL = "a setting, a tenth either way", "80 % interval"
 PART_PRICE = "price of the"
 FALL_MONTHS = 3
 """Months over which the fall of the price is told."""
@@ -36,7 +36,7 @@ FALL_MONTHS = 3
 def working_now(unit: UnitEconomics) -> Floats:
     """Mean working price now at the base grade and the planning channel, (draws,)."""
     at = unit.family.models.index(unit.model_id)
-    channel = unit.family.channel.get(unit.settings.sale.channel, np.ones(1))
+    channel = unit.family.channel.get(unit.settings.planned_channel, np.ones(1))
     out: Floats = unit.family.level[:, at, 0] * unit.family.mean_factor * channel
     return out
 
@@ -72,10 +72,9 @@ def _row(figure: str, drawn: Floats, unit: str, basis: str, words: str) -> tuple
 
 def _prices(unit: UnitEconomics, bench: Bench, given: Given) -> Iterator[tuple[Any, ...]]:
     basis, words = price_basis(unit)
-    own = (GIVEN, GIVEN)
-    told = own if given.resale is not None else (basis, words)
+    told = (GIVEN, GIVEN) if given.resale is not None else (basis, words)
     yield _row("working price now", working_now(unit), "money", *told)
-    told = own if given.fall is not None else (basis, words)
+    told = (GIVEN, GIVEN) if given.fall is not None else (basis, words)
     yield _row("fall of it a month", fall_now(unit), "share", *told)
     for code, path in unit.planned_parts.items():
         what, told = f"{PART_PRICE} {part_words(code)}", (GIVEN, GIVEN)
@@ -149,7 +148,7 @@ def _basis(row: Any) -> tuple[str, str]:
 def _as_is_basis(
     unit: UnitEconomics, state: StateOptions, fault: str, given: Given
 ) -> tuple[str, str]:
-    if state.state in given.as_is or "" in given.as_is:
+    if state.state in given.as_is or ANY in given.as_is:
         return GIVEN, GIVEN
     table = unit.family.estimates.as_is
     if "basis" not in table:
@@ -235,42 +234,42 @@ def _figures(unit: UnitEconomics, given: Given) -> Iterator[Moved]:
     """Figures that can be moved alone; each end holds the one figure, the others are in place."""
     price, fixed = working_now(unit), "given, a tenth either way"
     low, high = _ends(price) if given.resale is None else _tenth(given.resale)
-    basis = "80 % interval" if given.resale is None else fixed
+    basis = INTERVAL if given.resale is None else fixed
     yield Moved("working price now", low, high, (Given(resale=low), Given(resale=high)), basis)
     fall = fall_now(unit)
     low, high = _ends(fall) if given.fall is None else _tenth(given.fall)
-    basis = "80 % interval" if given.fall is None else fixed
+    basis = INTERVAL if given.fall is None else fixed
     yield Moved("fall of it a month", low, high, (Given(fall=low), Given(fall=high)), basis)
     main = unit.main
     for code in main.codes:
         path = unit.planned_parts.get(code)
         if path is None:
             continue
-        set_ = code in given.parts or path.words == "given"
+        set_ = code in given.parts or path.words == GIVEN
         drawn = path.price[:, 0]
         low, high = _tenth(float(drawn.mean())) if set_ else _ends(drawn)
         parts = (_part(code, low, path.shipping), _part(code, high, path.shipping))
-        basis = fixed if set_ else "80 % interval"
+        basis = fixed if set_ else INTERVAL
         yield Moved(f"price of the {part_words(code)}", low, high, parts, basis)
     if main.repair is not None:
         low, high = _ends(main.repair.success)
         if given.success is not None or low == high:
             low, high = max(low - TENTH, 0.0), min(high + TENTH, 1.0)
         ends = (Given(success=low), Given(success=high))
-        yield Moved("success of the repair", low, high, ends, "80 % interval")
+        yield Moved("success of the repair", low, high, ends, INTERVAL)
         low, high = _tenth(main.repair.hours)
         ends = (Given(hours=low), Given(hours=high))
         yield Moved("bench hours", low, high, ends, "a tenth either way")
     for state in unit.states:
-        if "sell as is" not in state.options or state.usual < 0.02:
+        if AS_IS not in state.options or state.usual < 0.02:
             continue
-        drawn = state.options["sell as is"].price[:, 0]
+        drawn = state.options[AS_IS].price[:, 0]
         low, high = _ends(drawn)
         if high - low < 1e-9:
             low, high = _tenth(low)
         ends = (Given(as_is={state.state: low}), Given(as_is={state.state: high}))
         what = f"as-is price if {fault_words(state.state)}"
-        yield Moved(what, low, high, ends, "80 % interval")
+        yield Moved(what, low, high, ends, INTERVAL)
     yield from _rules(unit.settings)
 
 

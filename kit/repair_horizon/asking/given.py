@@ -15,9 +15,10 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.options import as_typed
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
-from repair_horizon.estimation.part_paths import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, as_paths
 from repair_horizon.logs import CannotSay, Fault, LogFault
 from repair_horizon.tables.codes import Basis
+from repair_horizon.tables.words import part_codes
 
 GIVEN = "given"
 GIVEN_QUALITY = "maker_original"
@@ -50,10 +51,13 @@ class StateGiven:
 
 @dataclass(frozen=True)
 class GradeGiven:
-    """How often a mended unit comes out in a grade, and its price against the base grade's."""
+    """How often a mended unit comes out in a grade, and its price against the base grade's.
+
+    ``factor`` None: the family's own.
+    """
 
     share: float
-    factor: float
+    factor: float | None = None
 
 
 @dataclass(frozen=True)
@@ -214,16 +218,17 @@ def _with_states(family: FamilyOutlook, fault: str, given: Given) -> FamilyOutlo
     rates = family.estimates.rates
     others = rates.states[rates.states["listed_fault"] != fault]
     rates = replace(rates, states=pd.concat([others, rows], ignore_index=True))
-    usual = {n: m[OTHER] for n, m in (("hammer", family.hammer),) if OTHER in m}
-    rivals = dict(family.rivals)
-    if fault not in rivals and OTHER in rivals:
-        rivals[fault] = rivals[OTHER]
+    hammer, rivals = dict(family.hammer), dict(family.rivals)
+    if OTHER in hammer:
+        hammer.setdefault(fault, hammer[OTHER])
+    if OTHER in rivals:
+        rivals.setdefault(fault, rivals[OTHER])
     return replace(
         family,
         estimates=replace(family.estimates, rates=rates),
         shares={**family.shares, fault: np.tile(rows["share"].to_numpy(float), (draws, 1))},
         success={**family.success, fault: np.tile(rows["success"].to_numpy(float), (draws, 1))},
-        hammer={fault: usual["hammer"], **family.hammer} if usual else family.hammer,
+        hammer=hammer,
         rivals=rivals,
     )
 
@@ -258,7 +263,7 @@ def _on_the_bench(family: FamilyOutlook, fault: str, given: Given) -> FamilyOutl
 def main_codes(family: FamilyOutlook, fault: str) -> list[str]:
     """Codes of the parts that mending the likeliest state needs."""
     row = family.estimates.rates.by_fault[fault][_main_at(family, fault)]
-    return [c.strip() for c in str(row["part_codes"]).split(";") if c.strip()]
+    return part_codes(row["part_codes"])
 
 
 def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> FamilyOutlook:
@@ -270,8 +275,8 @@ def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> Fam
             allowed = "no part: the likeliest state of this fault needs none"
             raise LogFault([Fault("part", None, "", f"{given.part:g}", allowed)])
         wanted = {_dearest(family, model_id, codes): PartGiven(given.part), **wanted}
-    needed = ";".join(str(r["part_codes"]) for r in family.estimates.rates.by_fault[fault])
-    known = {k[1] for k in family.parts if k[0] == model_id} | set(needed.split(";")) - {""}
+    known = {k[1] for k in family.parts if k[0] == model_id}
+    known.update(*(part_codes(r["part_codes"]) for r in family.estimates.rates.by_fault[fault]))
     faults = [
         Fault("part", None, "", code, "one of " + ", ".join(sorted(known)))
         for code in wanted
@@ -286,11 +291,7 @@ def _with_parts(family: FamilyOutlook, of: tuple[str, str], given: Given) -> Fam
         (model_id, code, GIVEN_QUALITY): _path(family, (model_id, code), part, length)
         for code, part in wanted.items()
     }
-    parts = family.parts
-    if isinstance(parts, PartPaths):  # only what is asked for is worked out
-        return replace(family, parts=parts.of_model(model_id, fixed))
-    kept = {k: p for k, p in parts.items() if k[0] == model_id and k[1] not in wanted}
-    return replace(family, parts={**kept, **fixed})
+    return replace(family, parts=as_paths(family.parts).of_model(model_id, fixed))
 
 
 def _dearest(family: FamilyOutlook, model_id: str, codes: list[str]) -> str:
@@ -339,12 +340,13 @@ def _with_grades(family: FamilyOutlook, given: Given, order: list[str]) -> Famil
     if unknown:
         raise LogFault([Fault("grade", None, "", unknown[0], "one of " + ", ".join(order))])
     draws = len(family.unit_noise)
-    usual = GradeGiven(0.0, 1.0)
-    mine = [given.grades.get(g, usual) for g in order]
+    told = {g: m.factor for g, m in given.grades.items() if m.factor is not None}
+    shares = [given.grades[g].share if g in given.grades else 0.0 for g in order]
+    own = {g: family.grade.get(g, np.ones(draws)) for g in order}
     return replace(
         family,
-        grade={g: np.full(draws, m.factor) for g, m in zip(order, mine, strict=True)},
-        grade_shares=np.tile([m.share for m in mine], (draws, 1)),
+        grade=own | {g: np.full(draws, factor) for g, factor in told.items()},
+        grade_shares=np.tile(shares, (draws, 1)),
     )
 
 
@@ -365,10 +367,8 @@ def _with_as_is(economics: Economics, key: tuple[str, str, str], given: Given) -
     unknown = [s for s in given.as_is if s not in (*states, ANY)]
     if unknown:
         raise LogFault([Fault("as_is", None, "", unknown[0], "one of " + ", ".join(states))])
-    delay = bench.settings.delay
-    days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
     # The ratios hold the mean as-is sale against the median working one.
-    working = bench.price_after(days)[:, 0] / family.mean_factor
+    working = bench.price_after(bench.settings.delay.untouched_days)[:, 0] / family.mean_factor
     prices = dict.fromkeys(states, given.as_is[ANY]) if ANY in given.as_is else {}
     prices |= {s: p for s, p in given.as_is.items() if s != ANY}
     given_ratios = {as_typed(s, fault): p / working for s, p in prices.items()}

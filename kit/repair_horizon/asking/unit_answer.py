@@ -23,7 +23,14 @@ from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
 from repair_horizon.tables.codes import Action, StopDate
 from repair_horizon.tables.months import month_start
-from repair_horizon.tables.words import Ahead, fault_words, percent, short_month, stop_words
+from repair_horizon.tables.words import (
+    Ahead,
+    fault_code,
+    fault_words,
+    percent,
+    short_month,
+    stop_words,
+)
 
 WIDTH = 80
 NO_CURRENCY = "XXX"
@@ -38,11 +45,6 @@ def money(amount: float, answer: UnitFigures) -> str:
         return "–"
     text = f"{amount:,.2f}" if abs(amount) < 100 else f"{amount:,.0f}"
     return text if answer.currency == NO_CURRENCY else f"{answer.currency} {text}"
-
-
-def option_words(name: str) -> str:
-    """Option in the words of the trade."""
-    return Action.worded(name)
 
 
 def told(answer: UnitFigures) -> list[str]:
@@ -120,7 +122,7 @@ def _states(answer: UnitFigures) -> Iterator[str]:
         gain = "" if np.isnan(row.gain) else f"{row.gain:,.0f}"
         yield (
             f"{_cell(fault_words(row.state), 24)}{percent(row.share):>8}  "
-            f"{option_words(row.option):<22}{row.value:>10,.0f}{gain:>10}"
+            f"{Action.worded(row.option):<22}{row.value:>10,.0f}{gain:>10}"
         )
     yield "worth: money still to come, the price paid not counted; gain: over the next best"
     uncosted = answer.unit.uncosted_words
@@ -180,9 +182,9 @@ def _until(answer: UnitFigures) -> Iterator[str]:
     yield "stopped: chance that repairing it has stopped paying by then"
 
 
-def _matters(answer: UnitFigures, most: int = 6) -> Iterator[str]:
+def _matters(answer: UnitFigures) -> Iterator[str]:
     yield f"{'figure':<36}{'low':>9}{'high':>9}{'bid at low':>12}{'bid at high':>13}"
-    for row in answer.matters.head(most).itertuples():
+    for row in answer.matters.head(6).itertuples():
         yield (
             f"{_cell(row.figure, 36)}{_short(row.low):>9}{_short(row.high):>9}"
             f"{row.bid_low:>12,.0f}{row.bid_high:>13,.0f}"
@@ -251,7 +253,7 @@ def _lines(lines: Sequence[str]) -> str:
 
 def _dispositions(answer: UnitFigures) -> pd.DataFrame:
     shown = answer.dispositions[["state", "share", "option", "value", "next_best", "gain", "hours"]]
-    words: dict[str, Any] = {c: shown[c].map(option_words) for c in ("option", "next_best")}
+    words: dict[str, Any] = {c: shown[c].map(Action.worded) for c in ("option", "next_best")}
     return shown.assign(state=shown["state"].map(fault_words), **words).round(2)
 
 
@@ -301,8 +303,8 @@ def asked_of(logs: Logs, model_id: str, fault: str) -> AskedUnit:
     )
 
 
-def _some(names: list[str], most: int = 12) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} others" * (len(names) > most))
+def _some(names: list[str]) -> str:
+    return ", ".join(names[:12]) + (f" and {len(names) - 12} others" * (len(names) > 12))
 
 
 def listed_fault(asked: AskedUnit, known: list[str]) -> str:
@@ -310,7 +312,7 @@ def listed_fault(asked: AskedUnit, known: list[str]) -> str:
 
     Raises ``LogFault`` if they mean none of them.
     """
-    code = "_".join(asked.fault.lower().replace("-", " ").split())
+    code = fault_code(asked.fault)
     if code in known:
         return code
     meaning = meaning_of(asked.fault, asked.device_class)
@@ -359,8 +361,7 @@ def answered(
         allowed = "a launch date and launch price in catalogue.csv, or a sale of the family"
         raise LogFault([Fault(asked.model_id, None, "", bench.reason, allowed)])
     faults = list(bench.outlook.shares)
-    code = "_".join(asked.fault.lower().split())
-    fault = code if known.states else listed_fault(asked, faults)
+    fault = fault_code(asked.fault) if known.states else listed_fault(asked, faults)
     key = (asked.family_id, asked.model_id, fault)
     said = name or f"{asked.model_name}, {fault_words(fault)}"
     return UnitAnswer(with_given(economics, key, known), key, said, known)

@@ -36,7 +36,6 @@ from repair_horizon.decisions.unit.bid import (
     Outcomes,
     bid_on_terms,
     highest_prices,
-    outcomes,
     verdict_of,
 )
 from repair_horizon.decisions.unit.disposition import AtGate, break_evens
@@ -122,7 +121,7 @@ class UnitFigures:
     @cached_property
     def known(self) -> Outcomes:
         """Where a unit bought now may end."""
-        return outcomes(self.unit, 0)
+        return Outcomes(self.unit, 0)
 
     @cached_property
     def bid(self) -> Bid:

@@ -1,17 +1,15 @@
 """What each method says of a held-out sale: the kit's curves, the simple rules, the mixed model.
 
-Four rules a partner can work out by hand, as rivals: they must be beaten to be worth a model.
+The rules are four a partner can work out by hand: they must be beaten to be worth a model. Each
+says one price per model and day from that model's own sales. A model with too few sales for a rule
+takes the plainer one: the two lines need three sales on two days, else its last level counts; a
+model never sold falls 25 % a year from its launch price. The half width of a rule's interval is the
+matching quantile of its own absolute errors in earlier months of the family, at the same horizon,
+so that the rules are not beaten merely for lack of a sensible interval.
 
-Each says one price per model and day from that model's own sales. A model with too few sales
-for a rule takes the plainer one: the two lines need three sales on two days, else its last level
-counts; a model never sold falls 25 % a year from its launch price. The half width of a rule's
-interval is the matching quantile of its own absolute errors in earlier months of the family, at
-the same horizon, so that the rules are not beaten merely for lack of a sensible interval.
-
-A mixed model with random intercepts and slopes: the reference the joint model must match.
-
-Fitted by statsmodels' ``MixedLM`` on the same rows. It is a rival in the back-test, not the
-engine: in a good part of small families it does not converge.
+The mixed model has random intercepts and slopes, and is the reference the joint model must match:
+fitted by statsmodels' ``MixedLM`` on the same rows. It is a rival in the back-test, not the engine:
+in a good part of small families it does not converge.
 """
 
 from __future__ import annotations
@@ -29,7 +27,15 @@ from repair_horizon.estimation.curve.design import PIVOT_AGE, Points
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
-from repair_horizon.estimation.price_rows import ASKING, CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
+from repair_horizon.estimation.price_rows import (
+    ASKING,
+    CHANNEL,
+    GRADE,
+    STORAGE,
+    TRAIT_SD,
+    UNKNOWN_GRADE,
+    doublings,
+)
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import age_in_months
 
@@ -125,8 +131,6 @@ def _pooled(rows: tuple[Floats, Floats, Ints], wanted: Floats) -> RivalForecast:
 
 
 OURS, MIXED = "the kit's curves", "mixed model"
-# A grade, channel or storage not seen by the cutoff keeps its prior: no effect, give or take 0.3.
-UNSEEN_SD = 0.3
 
 
 def level_word(level: float) -> str:
@@ -165,7 +169,8 @@ def answers(
         "actual": tested["amount"].to_numpy(dtype="float64"),
     }
     band = predict(curves.fit, points)
-    band = replace(band, level_variance=band.level_variance + UNSEEN_SD**2 * unseen)
+    # A grade, channel or storage not seen by the cutoff keeps its prior: no effect, give or take.
+    band = replace(band, level_variance=band.level_variance + TRAIT_SD**2 * unseen)
     ends = {v: _ends(band.sale_quantile, v, launch) for v in levels}
     yield pd.DataFrame({**shared, "method": OURS, **_money(launch + band.median, ends, False)})
     past = past_of(curves.fit.panel, float(np.ceil(months_of([cutoff])[0])))
@@ -222,25 +227,15 @@ def sale_points(curves: PriceCurves, sales: pd.DataFrame) -> tuple[Points, Float
     """
     names = curves.fit.panel.traits.names
     model = curves.models.index(sales["model_id"])
-    values, unseen = np.zeros((len(sales), len(names))), np.zeros(len(sales))
-    grade = sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE)
-    noted = (
-        (GRADE, grade, curves.base_grade),
-        (CHANNEL, sales["channel"], curves.base_channel),
-    )
-    for prefix, value, base in noted:
-        for at, name in enumerate(names):
-            if name.startswith(prefix):
-                values[:, at] = value == name.removeprefix(prefix)
-        unseen += [v != base and prefix + str(v) not in names for v in value]
+    sales = sales.assign(grade=sales["grade"].where(sales["grade"] != "", UNKNOWN_GRADE))
+    values, unseen = curves.traits(model, sales), np.zeros(len(sales))
+    noted = (("grade", GRADE, curves.base_grade), ("channel", CHANNEL, curves.base_channel))
+    for key, prefix, base in noted:
+        unseen += [v != base and prefix + str(v) not in names for v in sales[key]]
     if ASKING in names:
         values[:, names.index(ASKING)] = sales["price_type"] == "asking"
-    doubled = np.log2(sales["storage_gb"].to_numpy(dtype="float64") / curves.base_storage[model])
-    doubled = np.where(np.isfinite(doubled), doubled, 0.0)
-    if STORAGE in names:
-        values[:, names.index(STORAGE)] = doubled
-    else:
-        unseen += np.abs(doubled)
+    if STORAGE not in names:
+        unseen += np.abs(doublings(sales["storage_gb"], curves.base_storage[model]))
     return Points(model, pd.DatetimeIndex(sales["sale_date"]), values), unseen
 
 

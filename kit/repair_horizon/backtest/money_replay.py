@@ -7,8 +7,6 @@ estimate too, not a bookkeeping result. It is the same for every strategy compar
 from the same method that set the thresholds, which flatters them a little. A lot that others won
 would have cost at least one increment more than the price it fetched. Goods offered privately or at
 a fixed price, and lots of several units, were no auctions of one unit and are left out.
-
-What each strategy would have bought of the past lots, and what that came to.
 """
 
 from __future__ import annotations
@@ -203,10 +201,9 @@ def _first_month(line: object) -> np.ndarray:
 
 def _judged(lots: pd.DataFrame, logs: Logs, hindsight: Economics) -> pd.DataFrame:
     """Expected profit of each lot at the price it fetched, by today's estimate."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     rows = []
     for (model_id, fault), group in lots.groupby(["model_id", "listed_fault"], sort=True):
-        scorer = scorer_for(hindsight, str(family[model_id]), (str(model_id), str(fault)))
+        scorer = scorer_for(hindsight, logs.family_of[str(model_id)], (str(model_id), str(fault)))
         if isinstance(scorer, CannotSay):
             continue
         for row in group.itertuples():

@@ -1,11 +1,9 @@
 """``backtest``: the whole check of a workspace, its scores and tables, ready to print.
 
-Back-tests summed up: one row per method and horizon, or per method and number of sales.
-
-Scores of forecasts: formulas, each with its source. Arrays in, arrays or one number out.
-
-``y`` is what happened. All scores are in the units of ``y`` (log points where prices are scored
-on the log scale) and smaller is better, but for coverage, which should equal the level.
+They are summed up by method and horizon, or by method and number of sales. Scores are formulas,
+each with its source: arrays in, arrays or one number out. ``y`` is what happened. All scores are in
+the units of ``y`` (log points where prices are scored on the log scale) and smaller is better, but
+for coverage, which should equal the level.
 """
 
 from __future__ import annotations

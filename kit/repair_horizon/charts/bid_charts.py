@@ -23,7 +23,7 @@ from repair_horizon.charts.style import (
     add_dots,
     add_line,
     mark_day,
-    new_figure,
+    new_drawing,
     plain,
     shade_months,
     tint,
@@ -47,18 +47,18 @@ def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words)
     ``path`` and ``hammers`` are rows of the tables ``bid_path`` and ``hammers`` of one model and
     fault.
     """
-    figure = new_figure(words, f"hammer price, {plain(currency)}")
+    drawing = new_drawing(words, f"hammer price, {plain(currency)}")
     band = path.rename(columns={"hammer_lower": "lower", "hammer_upper": "upper"})
-    add_band(figure, band, ORANGE)
+    add_band(drawing, band, ORANGE)
     months = path["month"]
     usual = "%{x|%b %Y}: usually %{y:,.0f}"
     name = "usual hammer price"
-    add_line(figure, months, path["hammer"], name, ORANGE, usual, dash="dash", width=2)
+    add_line(drawing, months, path["hammer"], name, ORANGE, usual, dash="dash", width=2)
     for result, (shape, colour) in _RESULTS.items():
         rows = hammers[hammers["result"] == result]
         if len(rows):
             add_dots(
-                figure,
+                drawing,
                 rows["end_time"],
                 rows["final_price"],
                 f"{result} (n = {len(rows)})",
@@ -66,13 +66,15 @@ def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words)
                 "%{x|%d %b %Y}: hammer %{y:,.0f}",
             )
     said = "%{x|%b %Y}: maximum bid %{y:,.0f}"
-    add_line(figure, months, path["max_bid"], "maximum bid", BLUE, said, width=3, shape="hv")
+    add_line(drawing, months, path["max_bid"], "maximum bid", BLUE, said, width=3, shape="hv")
     if len(path):
-        mark_day(figure, months.min(), "this month")
-    figure.update_yaxes(rangemode="tozero")
-    return figure
+        mark_day(drawing, months.min(), "this month")
+    drawing.layout["yaxis"]["rangemode"] = "tozero"
+    return drawing.figure()
 
 
+# Bars from top to bottom, without lines between them.
+_DOWNWARDS = {"autorange": "reversed", "automargin": True, "gridcolor": "rgba(0,0,0,0)"}
 _MEASURE = {"start": "absolute", "less": "relative", "result": "total"}
 
 
@@ -87,11 +89,12 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     ``lines`` has ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
     'less', 'result').
     """
-    figure = new_figure(words, "", months=False, height=90 + 42 * max(len(lines), 3))
+    drawing = new_drawing(words, "", months=False, height=90 + 42 * max(len(lines), 3))
     # The bid at the end is rounded down, as the bids of the tables are.
     ends = lines["kind"] == "result"
     amounts = lines["amount"].where(~ends, np.floor(lines["amount"] + 1e-6))
-    figure.add_waterfall(
+    drawing.add(
+        "waterfall",
         orientation="h",
         y=lines["line"].map(_wrapped),
         x=lines["amount"],
@@ -106,10 +109,10 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
         hovertemplate="%{y}: %{x:,.2f}<extra></extra>",
         showlegend=False,
     )
-    figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
-    figure.update_xaxes(title={"text": plain(currency)}, rangemode="tozero")
-    figure.update_layout(margin={"r": 44})
-    return figure
+    drawing.layout["yaxis"] |= _DOWNWARDS
+    drawing.layout["xaxis"] |= {"title": {"text": plain(currency)}, "rangemode": "tozero"}
+    drawing.layout["margin"]["r"] = 44
+    return drawing.figure()
 
 
 def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Figure:
@@ -120,12 +123,13 @@ def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Fig
     family are drawn.
     """
     shown = rows.groupby("family", sort=False).head(MOST)
-    figure = new_figure(words, "", months=False, height=170 + 34 * max(len(shown), 3))
+    drawing = new_drawing(words, "", months=False, height=170 + 34 * max(len(shown), 3))
     for i, (family, mine) in enumerate(shown.groupby("family", sort=False)):
         colour, labels = SERIES[i % len(SERIES)], [_wrapped(n) for n in mine["name"]]
         hatch = {"shape": "/" if i % 2 else "", "fillmode": "overlay"}
         shared = {"orientation": "h", "y": labels, "legendgroup": str(family)}
-        figure.add_bar(
+        drawing.add(
+            "bar",
             x=mine["expected_profit"],
             marker={"color": tint(colour, 0.3)},
             text=[f"wins {chance(p)}" for p in mine["probability_win"]],
@@ -135,7 +139,8 @@ def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Fig
             hovertemplate="%{y}: %{x:,.0f} once won<extra></extra>",
             **shared,
         )
-        figure.add_bar(
+        drawing.add(
+            "bar",
             x=mine["earns"],
             name=plain(family),
             marker={"color": colour, "pattern": hatch},
@@ -143,10 +148,12 @@ def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Fig
             **shared,
         )
     title = f"{plain(currency)} a listing, lost ones counted; pale: once won"
-    figure.update_layout(barmode="overlay", bargap=0.3, margin={"r": 128}, legend={"y": -0.22})
-    figure.update_xaxes(title={"text": title}, rangemode="tozero")
-    figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
-    return figure
+    drawing.layout |= {"barmode": "overlay", "bargap": 0.3}
+    drawing.layout["margin"]["r"] = 128
+    drawing.layout["legend"]["y"] = -0.22
+    drawing.layout["xaxis"] |= {"title": {"text": title}, "rangemode": "tozero"}
+    drawing.layout["yaxis"] |= _DOWNWARDS
+    return drawing.figure()
 
 
 # Hatching says which way the step goes; colour only repeats it.
@@ -158,11 +165,12 @@ def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
 
     ``moves`` is the table of that name: changes of the bid, the largest first.
     """
-    figure = new_figure(words, "", months=False, height=130 + 56 * max(len(moves), 2))
+    drawing = new_drawing(words, "", months=False, height=130 + 56 * max(len(moves), 2))
     named = moves[["input", "worse"]].astype(str).itertuples(index=False, name=None)
     labels = [_wrapped(name, f"({worse})") for name, worse in named]
     for way, colour, hatch in _WAYS:
-        figure.add_bar(
+        drawing.add(
+            "bar",
             orientation="h",
             y=labels,
             x=moves[f"bid_{way}"],
@@ -174,15 +182,16 @@ def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
             customdata=moves[way],
             hovertemplate="%{customdata}: %{x:,.2f}<extra></extra>",
         )
-    figure.update_layout(barmode="overlay", bargap=0.35, margin={"r": 44})
-    figure.update_layout(legend={"y": -0.3, "traceorder": "normal"})
-    figure.update_yaxes(autorange="reversed", automargin=True, gridcolor="rgba(0,0,0,0)")
+    drawing.layout |= {"barmode": "overlay", "bargap": 0.35}
+    drawing.layout["margin"]["r"] = 44
+    drawing.layout["legend"] |= {"y": -0.3, "traceorder": "normal"}
+    drawing.layout["yaxis"] |= _DOWNWARDS
     moved = moves[["bid_worse", "bid_better"]].to_numpy(float)
     room = 0.18 * float(np.abs(moved).max())
     ends = [min(float(moved.min()), 0.0) - room, max(float(moved.max()), 0.0) + room]
-    figure.update_xaxes(title={"text": f"change of the bid, {plain(currency)}"}, range=ends)
-    figure.update_xaxes(zeroline=True, zerolinewidth=1)
-    return figure
+    title = {"text": f"change of the bid, {plain(currency)}"}
+    drawing.layout["xaxis"] |= {"title": title, "range": ends, "zeroline": True, "zerolinewidth": 1}
+    return drawing.figure()
 
 
 _LINES: dict[str, tuple[str, str, float]] = {
@@ -198,10 +207,10 @@ def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
 
     ``chances`` are rows of the table ``stop_chances`` of one model and fault.
     """
-    figure = new_figure(words, "chance that it has come, %", height=320)
+    drawing = new_drawing(words, "chance that it has come, %", height=320)
     for i, (name, line) in enumerate(chances.groupby("date_name", sort=False)):
         add_line(
-            figure,
+            drawing,
             line["month"],
             100 * line["probability"],
             plain(name),
@@ -210,9 +219,9 @@ def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
             dash=DASHES[i],
             marker={"symbol": SHAPES[i], "size": 6},
         )
-    figure.update_yaxes(range=[-3, 103])
-    figure.update_layout(legend={"y": -0.3})
-    return figure
+    drawing.layout["yaxis"]["range"] = [-3, 103]
+    drawing.layout["legend"]["y"] = -0.3
+    return drawing.figure()
 
 
 def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words) -> go.Figure:
@@ -221,19 +230,19 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
     ``options`` are rows of that table of one model, fault and state; ``stop`` is the repair stop:
     median, lower, upper (months or missing; a missing upper end is open).
     """
-    figure = new_figure(words, f"cash still to come per unit, {plain(currency)}")
+    drawing = new_drawing(words, f"cash still to come per unit, {plain(currency)}")
     first, last = stop.get("lower"), stop.get("upper")
     if pd.notna(first):
-        shade_months(figure, first, last if pd.notna(last) else options["month"].max())
+        shade_months(drawing, first, last if pd.notna(last) else options["month"].max())
     if pd.notna(stop.get("median")) and missing(stop.get("unsure")):
-        mark_day(figure, stop["median"], "repair stops")
+        mark_day(drawing, stop["median"], "repair stops")
     for option, rows in options.groupby("option", sort=False):
         colour, dash, width = _LINES.get(str(option), (ORANGE, "longdash", 2.0))
         name = plain(Action.worded(option))
         if option == Action.REPAIR:
-            add_band(figure, rows, colour)
+            add_band(drawing, rows, colour)
         add_line(
-            figure,
+            drawing,
             rows["month"],
             rows["value"],
             name,
@@ -244,4 +253,4 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
             width=width,
             customdata=rows[["lower", "upper"]].assign(option=name).to_numpy(),
         )
-    return figure
+    return drawing.figure()

@@ -11,13 +11,14 @@ from repair_horizon.charts.style import (
     INK,
     SERIES,
     SHAPES,
+    Drawing,
     Words,
     add_band,
     add_dots,
     add_level,
     add_line,
     mark_day,
-    new_figure,
+    new_drawing,
     plain,
 )
 
@@ -36,11 +37,11 @@ def price_curve(
     ``curves`` and ``sales`` are the tables ``price_curve`` and ``price_points``, ``names`` the
     model names by model_id; at most six models are ``shown`` with band and sales.
     """
-    figure = new_figure(words, f"price of a working unit, {plain(currency)}", height=430)
+    drawing = new_drawing(words, f"price of a working unit, {plain(currency)}", height=430)
     for model, curve in curves.groupby("model_id", sort=False):
         if model not in shown:
             add_line(
-                figure,
+                drawing,
                 curve["month"],
                 curve["predicted"],
                 "each other model",
@@ -48,24 +49,24 @@ def price_curve(
                 "%{customdata}<br>%{x|%b %Y}: %{y:,.0f}",
                 width=1,
                 legendgroup="others",
-                showlegend=not figure.data,
+                showlegend=not drawing.traces,
                 customdata=[plain(names.get(model, model))] * len(curve),
             )
     for i, model in enumerate(shown[: len(SERIES)]):
         mine = curves[curves["model_id"] == model], sales[sales["model_id"] == model]
-        _model(figure, *mine, plain(names.get(model, model)), i)
-    mark_day(figure, now, "this month")
-    figure.update_yaxes(rangemode="tozero")
-    return figure
+        _model(drawing, *mine, plain(names.get(model, model)), i)
+    mark_day(drawing, now, "this month")
+    drawing.layout["yaxis"]["rangemode"] = "tozero"
+    return drawing.figure()
 
 
-def _model(figure: go.Figure, curve: pd.DataFrame, points: pd.DataFrame, name: str, i: int) -> None:
+def _model(drawing: Drawing, curve: pd.DataFrame, points: pd.DataFrame, name: str, i: int) -> None:
     seen = 0.25 + 0.4 * points["weight"].clip(0, 1)
     look = {"color": SERIES[i], "symbol": SHAPES[i], "size": 5, "opacity": seen}
     about = pd.DataFrame({"g": points["grade"].map(plain), "a": points["amount"], "m": name})
-    add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], name)
+    add_band(drawing, curve[curve["phase"] == "forecast"], SERIES[i], name)
     add_dots(
-        figure,
+        drawing,
         points["sale_date"],
         points["adjusted"],
         name,
@@ -77,7 +78,7 @@ def _model(figure: go.Figure, curve: pd.DataFrame, points: pd.DataFrame, name: s
         customdata=about.to_numpy(),
     )
     add_line(
-        figure,
+        drawing,
         curve["month"],
         curve["predicted"],
         f"{name} (n = {len(points)})",
@@ -102,17 +103,17 @@ def part_prices(
     ``curves`` and ``quotes`` are rows of the tables ``part_curve`` and ``part_points``; ``now`` is
     the first day of this month.
     """
-    figure = new_figure(words, f"price of one part, {plain(currency)}")
+    drawing = new_drawing(words, f"price of one part, {plain(currency)}")
+    by_curve, by_quote = (dict(list(t.groupby("quality_class"))) for t in (curves, quotes))
     for i, quality in enumerate(_ORDER):
-        curve = curves[curves["quality_class"] == quality]
-        points = quotes[quotes["quality_class"] == quality]
+        curve, points = by_curve.get(quality, curves[:0]), by_quote.get(quality, quotes[:0])
         if curve.empty and points.empty:
             continue
         name = quality.replace("_", " ")
         counted = f"{name} (n = {len(points)})"
-        add_band(figure, curve[curve["phase"] == "forecast"], SERIES[i], name)
+        add_band(drawing, curve[curve["phase"] == "forecast"], SERIES[i], name)
         add_dots(
-            figure,
+            drawing,
             points["quote_date"],
             points["amount"],
             counted,
@@ -124,7 +125,7 @@ def part_prices(
         )
         if len(curve):
             add_line(
-                figure,
+                drawing,
                 curve["month"],
                 curve["predicted"],
                 counted,
@@ -134,9 +135,9 @@ def part_prices(
                 legendgroup=name,
                 customdata=curve[["lower", "upper"]].to_numpy(),
             )
-    mark_day(figure, now, "this month")
-    figure.update_yaxes(rangemode="tozero")
-    return figure
+    mark_day(drawing, now, "this month")
+    drawing.layout["yaxis"]["rangemode"] = "tozero"
+    return drawing.figure()
 
 
 def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figure:
@@ -144,10 +145,10 @@ def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figu
 
     ``shares`` has ``quality_class``, ``month`` and ``share`` (part price over resale price).
     """
-    figure = new_figure(words, "part price, % of resale price", height=320)
+    drawing = new_drawing(words, "part price, % of resale price", height=320)
     for i, (quality, line) in enumerate(shares.groupby("quality_class", sort=False)):
         add_line(
-            figure,
+            drawing,
             line["month"],
             100 * line["share"],
             str(quality).replace("_", " "),
@@ -155,12 +156,12 @@ def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figu
             "%{x|%b %Y}: %{y:.0f} %",
             dash=DASHES[i % len(DASHES)],
         )
-    add_level(figure, 100 * GUIDE, "guide: half of resale")
-    mark_day(figure, now, "this month")
+    add_level(drawing, 100 * GUIDE, "guide: half of resale")
+    mark_day(drawing, now, "this month")
     top = max(100 * GUIDE, float(100 * shares["share"].max()))
-    figure.update_yaxes(range=[0, 1.12 * top])
-    figure.update_layout(legend={"y": -0.25})
-    return figure
+    drawing.layout["yaxis"]["range"] = [0, 1.12 * top]
+    drawing.layout["legend"]["y"] = -0.25
+    return drawing.figure()
 
 
 def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
@@ -168,15 +169,15 @@ def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
 
     ``table`` has ``horizon`` (months, or 'all'), ``level`` and ``inside`` (0 to 1), ``n``.
     """
-    figure = new_figure(words, "sales inside the interval, %", months=False, height=420)
+    drawing = new_drawing(words, "sales inside the interval, %", months=False, height=420)
     ends = [0, 100]
-    add_line(figure, ends, ends, "kept exactly", INK, "", dash="dot", width=1.5, hoverinfo="skip")
+    add_line(drawing, ends, ends, "kept exactly", INK, "", dash="dot", width=1.5, hoverinfo="skip")
     groups = dict(list(table.groupby("horizon", sort=False)))
     for i, (horizon, rows) in enumerate(sorted(groups.items(), key=lambda g: g[0] == "all")):
         at, whole = i % len(SERIES), horizon == "all"
         ahead = f"{horizon} {'month' if str(horizon) == '1' else 'months'} ahead"
         add_line(
-            figure,
+            drawing,
             100 * rows["level"],
             100 * rows["inside"],
             f"{'all' if whole else ahead} (n = {int(rows['n'].iloc[0])})",
@@ -186,10 +187,10 @@ def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
             width=3.5 if whole else 1.5,
             marker={"symbol": "x" if whole else SHAPES[at], "size": 9},
         )
-    figure.update_xaxes(title={"text": "interval promised, %"}, range=[0, 103])
-    figure.update_yaxes(range=[0, 103])
-    figure.update_layout(legend={"y": -0.3})
-    return figure
+    drawing.layout["xaxis"] |= {"title": {"text": "interval promised, %"}, "range": [0, 103]}
+    drawing.layout["yaxis"]["range"] = [0, 103]
+    drawing.layout["legend"]["y"] = -0.3
+    return drawing.figure()
 
 
 def by_months_ahead(
@@ -201,12 +202,12 @@ def by_months_ahead(
     ``promised`` is drawn as a dotted line.
     """
     axis = "sales inside the interval, %" if promised is not None else "median error, %"
-    figure = new_figure(words, axis, months=False, height=420)
+    drawing = new_drawing(words, axis, months=False, height=420)
     rows = table[(table["horizon"] != "all") & table[column].notna()]
     for i, (method, part) in enumerate(rows.groupby("method", sort=False)):
         at = i % len(SERIES)
         add_line(
-            figure,
+            drawing,
             part["horizon"].astype(int),
             100 * part[column],
             plain(method),
@@ -218,9 +219,12 @@ def by_months_ahead(
             customdata=part["n"],
         )
     if promised is not None:
-        figure.add_hline(100 * promised, line={"color": INK, "dash": "dot"})
+        level = {"y0": 100 * promised, "y1": 100 * promised, "yref": "y"}
+        whole = {"x0": 0, "x1": 1, "xref": "x domain", **level}
+        drawing.add_shape(type="line", line={"color": INK, "dash": "dot"}, **whole)
     months = [int(h) for h in dict.fromkeys(rows["horizon"])]
-    figure.update_xaxes(title={"text": "months ahead"}, tickmode="array", tickvals=months)
-    figure.update_yaxes(rangemode="tozero")
-    figure.update_layout(legend={"y": -0.3})
-    return figure
+    ticks = {"tickmode": "array", "tickvals": months}
+    drawing.layout["xaxis"] |= {"title": {"text": "months ahead"}, **ticks}
+    drawing.layout["yaxis"]["rangemode"] = "tozero"
+    drawing.layout["legend"]["y"] = -0.3
+    return drawing.figure()

@@ -259,6 +259,17 @@ class ClassKnowledge:
         """Listed faults of the starter table."""
         return tuple(dict.fromkeys(r["listed_fault"] for r in self._shares))
 
+    @property
+    def state_codes(self) -> tuple[str, ...]:
+        """States a unit of the class may be found in."""
+        return tuple(self._states)
+
+    def likely_state(self, words: str) -> str:
+        """Return the state that words on a bench most likely mean; empty if none is understood."""
+        meaning = meaning_of(words, self.device_class)
+        states = self.states(meaning.listed_fault) if meaning.understood else ()
+        return max(states, key=lambda s: s.share.mean).state if states else ""
+
     def starter_fault(self, fault: str) -> str:
         """Return the listed fault of the starter table that words or a code are taken for."""
         if fault in self.listed_faults:

@@ -48,8 +48,9 @@ PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit g
 
 def bids(options: Namespace) -> int:
     """Score open listings, and note what is expected of those worth bidding for."""
-    from repair_horizon.decisions.month.listings import PRIVATE, winning_told
+    from repair_horizon.decisions.month.listings import winning_told
     from repair_horizon.decisions.review.forecast_ledger import append
+    from repair_horizon.estimation.rival_prices import PRIVATE
 
     workspace, tell = Path(options.workspace), Telling(options)
     shop = opened(options)
@@ -65,6 +66,10 @@ def bids(options: Namespace) -> int:
     if table.empty:
         _maximum_bids(shop, month, tell)
     noted = append(workspace, shop.promises(given, month))
+    rows = shop.logs.tables["listings"]
+    won = rows.loc[rows["listing_id"].isin(shop.won_lots) & (rows["result"] == ""), "listing_id"]
+    if len(won):
+        tell.say(f"Noted as won, not shown: {', '.join(won)} (no result in listings.csv yet).")
     tell.say(f"Before buying: {BEFORE_BUYING}")
     tell.say(f"{shop.scarcity(month).words.capitalize()}.")
     if (table["terms"] == PRIVATE).any():
@@ -121,6 +126,10 @@ def _won(options: Namespace, workspace: Path, shop: Shop, tell: Telling) -> int:
         row = row.assign(entry_id=f"{row['entry_id'].iloc[0]}:{len(read_ledger(workspace))}")
     append(workspace, row)
     tell.say(f"{listing} noted as won: unit {unit} at {price:g}")
+    tell.say(
+        f"Next: `repair-horizon add unit unit_id={unit} model_id=... state=... buy_date=...`, and "
+        "when the auction is over its result, won, and final price in listings.csv."
+    )
     tell.finish()
     return 0
 
@@ -328,8 +337,8 @@ def _grade(text: str) -> tuple[str, GradeGiven]:
 
     name, _, figures = text.partition("=")
     share, _, factor = figures.partition(",")
-    numbers = [_number("--grade", n or "1", GRADE) for n in (share, factor)]
-    return name, GradeGiven(*numbers)
+    own = _number("--grade", factor, GRADE) if factor else None
+    return name, GradeGiven(_number("--grade", share or "1", GRADE), own)
 
 
 def _draw(answer: UnitAnswer, path: Path) -> None:

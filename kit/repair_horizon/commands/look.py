@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from repair_horizon.commands.printing import (
-    BACKTEST,
     Telling,
     day_of,
     hands_of,
@@ -29,6 +28,7 @@ from repair_horizon.commands.printing import (
 )
 from repair_horizon.logs import Fault, LogFault
 from repair_horizon.scale import check_shared
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.months import month_word, parse_month
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import MISSING
@@ -140,7 +140,8 @@ def report(options: Namespace) -> int:
     }
     if hands.cluster is not None:
         check_shared(hands.cluster, Path(options.workspace))
-    return write_pages(Path(options.workspace), options.month, asked, Telling(options))
+    month = options.month or month_word(opened(options).month())
+    return write_pages(Path(options.workspace), month, asked, Telling(options))
 
 
 def write_pages(workspace: Path, month: str, asked: dict[str, Any], tell: Telling) -> int:

@@ -23,14 +23,18 @@ from repair_horizon.tables.words import MISSING
 if TYPE_CHECKING:
     from repair_horizon.shop import Shop
 
-BACKTEST = "backtest"
-
 
 def read(workspace: str, as_of: str | None = None) -> tuple[Logs, Settings]:
     """Read a workspace, up to a day if one is given."""
     day = day_of(as_of)
     logs = read_logs(workspace)
     return (logs.as_of(day) if day else logs), read_settings(workspace)
+
+
+NO_SETTINGS = (
+    "No settings.toml: premium, fees, wage and delays are usual ones, not yours; "
+    "`repair-horizon init` writes the file to change."
+)
 
 
 def opened(options: Namespace) -> Shop:
@@ -41,6 +45,8 @@ def opened(options: Namespace) -> Shop:
     if "workers" in options:
         shop.hands = hands_of(options)
     tell_now(shop.logs.now_words)
+    if not (Path(options.workspace) / "settings.toml").is_file():
+        tell_now(NO_SETTINGS)
     return shop
 
 

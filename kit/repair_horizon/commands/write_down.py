@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from argparse import Namespace
+from collections.abc import Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from textwrap import fill, indent
@@ -27,6 +28,7 @@ from repair_horizon.tables.inputs import CLASSES, REQUIRED_TABLES, TABLES, Table
 
 DEMO_MONTH = "2026-11"
 HELD_SHOWN = 40
+UNKNOWN = "Words for faults and states that neither the family nor its class knows;"
 
 
 def demo(options: Namespace) -> int:
@@ -107,28 +109,34 @@ def bring_in(options: Namespace) -> int:
     tell = Telling(options)
     tell.table("rows", result.summary())
     if options.preview and result.held:
-        tell.say("\nWould be held for review:")
-        held = [str(fault) for fault in result.held_lines()]
-        for line in held[:HELD_SHOWN]:
-            tell.say(line)
-        if len(held) > HELD_SHOWN:
-            tell.say(f"... and {len(held) - HELD_SHOWN} more")
+        _tell_lines(tell, "\nWould be held for review:", result.held_lines())
+    if result.unknown:
+        _tell_lines(tell, f"\n{UNKNOWN} their rows come in without.", result.unknown)
     if result.review is not None:
         tell.say(f"\nRows not added, with their reasons: {result.review}")
     tell.finish(review=None if result.review is None else str(result.review))
     return 0
 
 
+def _tell_lines(tell: Telling, head: str, faults: Sequence[Fault]) -> None:
+    """Print the first of some lines, and how many more there are."""
+    tell.say(head)
+    for fault in faults[:HELD_SHOWN]:
+        tell.say(str(fault))
+    if len(faults) > HELD_SHOWN:
+        tell.say(f"... and {len(faults) - HELD_SHOWN} more")
+
+
 def _draft(options: Namespace) -> int:
     """Write a first mapping beside the export, and say what is to be answered in it."""
     from repair_horizon.files.writing import write_text
-    from repair_horizon.imports.draft import draft_mapping
+    from repair_horizon.imports.draft import LEFT_OUT, draft_mapping
     from repair_horizon.logs.adding import read_stored
-    from repair_horizon.tables.inputs import CATALOGUE
+    from repair_horizon.tables.inputs import CATALOGUE, FAULT_STATES
 
-    file = Path(options.file)
-    models = read_stored(Path(options.workspace), CATALOGUE).rows
-    draft = draft_mapping(file, options.table or "", models, options.sheet or "")
+    file, workspace = Path(options.file), Path(options.workspace)
+    models, states = (read_stored(workspace, table).rows for table in (CATALOGUE, FAULT_STATES))
+    draft = draft_mapping(file, options.table or "", models, options.sheet or "", states)
     plain = file.with_name(file.name.removesuffix(".gz"))
     path = Path(options.mapping) if options.mapping else plain.with_suffix(".toml")
     if path.exists():
@@ -140,6 +148,10 @@ def _draft(options: Namespace) -> int:
         print(f"\n{len(draft.questions)} questions wait in it:")
         for number, question in enumerate(draft.questions, 1):
             print(wrapped(f"{number}. {question}"))
+    if draft.left_out:
+        print(wrapped(f"\n{LEFT_OUT} {'; '.join(draft.left_out)}."))
+    for warning in draft.warnings:
+        print(wrapped(warning))
     then = ["repair-horizon", "import", str(file), "--mapping", str(path)]
     then += ["--workspace", options.workspace] if options.workspace != "." else []
     print(f"\nThen:\n  {shlex.join([*then, '--preview'])}")
@@ -163,6 +175,7 @@ def check(options: Namespace) -> int:
     from repair_horizon.decisions.month.readiness import readiness
     from repair_horizon.estimation.curve.market import MarketBreak
     from repair_horizon.estimation.shop_knowledge import broken_market
+    from repair_horizon.logs.consequences import unknown_codes
 
     logs, settings = read(options.workspace)
     tell = Telling(options)
@@ -174,7 +187,11 @@ def check(options: Namespace) -> int:
     for _, row in lines[lines["column"] != ""].iterrows():
         tell.say(str(Fault(*row[["file", "line", "column", "found", "allowed"]])))
     reasons = logs.ledger.reasons()
-    tell.table("reasons", reasons, nothing="Every row is used.")
+    unknown = [code.in_log() for code in unknown_codes(logs.tables)]
+    used = "Every row is used" + (", some in words that nobody knows." if unknown else ".")
+    tell.table("reasons", reasons, nothing=used)
+    if unknown:
+        _tell_lines(tell, f"\n{UNKNOWN} their rows are used without.", unknown)
     share, limit = logs.ledger.held_share(), settings.limits.held_share
     tell.say(f"\n{100 * share:.1f} % of the rows wait for review (limit {100 * limit:.1f} %).")
     market = broken_market(logs)
@@ -184,7 +201,13 @@ def check(options: Namespace) -> int:
     missing = readiness(logs, settings, planned_parts(Path(options.workspace)))
     if options.format == "text":
         _print_missing(missing, options.most, logs.currency)
-    tell.finish(now=f"{logs.newest_day:%Y-%m-%d}", missing=missing, held_share=share, market=broke)
+    tell.finish(
+        now=f"{logs.newest_day:%Y-%m-%d}",
+        missing=missing,
+        held_share=share,
+        market=broke,
+        unknown_codes=pd.DataFrame(unknown),
+    )
     return 1 if share > limit else 0
 
 

@@ -32,7 +32,6 @@ from repair_horizon.estimation.pooled_ratios import (
     pooled_ratios,
     ratio_centre,
 )
-from repair_horizon.estimation.price_rows import STORAGE
 from repair_horizon.estimation.robust_means import GaussianPrior, RobustFit, robust_fit
 from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Bools, Floats, Ints
@@ -179,7 +178,7 @@ def fit_broken(
     rows = pd.concat([sold, auctions], ignore_index=True)
     states = family.tables["fault_states"] if states is None else states
     pooled = pooled_ratios(logs) if pooled is None else pooled
-    kind = str(family.tables["catalogue"]["device_class"].iloc[0])
+    kind = logs.class_of[family_id]
     listed = faults_of(states, rows["fault"])
     seen = set(rows["fault"]) | set(states["listed_fault"])
     names = [n for n in listed if n not in NOT_SOLD or n in seen]
@@ -313,13 +312,10 @@ def log_ratios(curves: PriceCurves, rows: pd.DataFrame) -> Floats:
     """Log price of each row against a working unit of the same model, storage and day."""
     if rows.empty:
         return np.zeros(0)
-    models, names = curves.models, curves.fit.panel.traits.names
+    models = curves.models
     model = models.index(rows["model_id"])
-    traits = np.zeros((len(rows), len(names)))
-    if STORAGE in names and "storage_gb" in rows:
-        doubled = np.log2(rows["storage_gb"].to_numpy(dtype="float64") / curves.base_storage[model])
-        traits[:, names.index(STORAGE)] = np.where(np.isfinite(doubled), doubled, 0.0)
-    band = predict(curves.fit, Points(model, pd.DatetimeIndex(rows["day"]), traits))
+    storage = curves.traits(model, rows.filter(items=["storage_gb"]))
+    band = predict(curves.fit, Points(model, pd.DatetimeIndex(rows["day"]), storage))
     working = band.median + np.log(models.launch_price[model])
     out: Floats = np.log(rows["amount"].to_numpy(dtype="float64")) - working
     return out

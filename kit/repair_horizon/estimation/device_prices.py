@@ -19,7 +19,15 @@ from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.pooled_curves import PooledCurves, class_curve
 from repair_horizon.estimation.pooled_effects import BETWEEN_SD, UsualEffects, usual_effects
-from repair_horizon.estimation.price_rows import CHANNEL, GRADE, NO_SALE, TRAIT_SD, price_rows
+from repair_horizon.estimation.price_rows import (
+    CHANNEL,
+    GRADE,
+    NO_SALE,
+    STORAGE,
+    TRAIT_SD,
+    doublings,
+    price_rows,
+)
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Floats, Ints
 
@@ -89,6 +97,19 @@ class PriceCurves:
         at = self.fit.layout.dense(trait)
         return float(self.fit.posterior.mean[at]), float(np.sqrt(self.fit.posterior.cov[at, at]))
 
+    def traits(self, model: Ints, rows: pd.DataFrame) -> Floats:
+        """Traits of rows by ``grade``, ``channel`` and ``storage_gb`` where there, (n, traits)."""
+        names = self.fit.panel.traits.names
+        values = np.zeros((len(rows), len(names)))
+        for key, prefix in (("grade", GRADE), ("channel", CHANNEL)):
+            for at, name in enumerate(names):
+                if key in rows and name.startswith(prefix):
+                    values[:, at] = rows[key] == name.removeprefix(prefix)
+        if STORAGE in names and "storage_gb" in rows:
+            doubled = doublings(rows["storage_gb"], self.base_storage[model])
+            values[:, names.index(STORAGE)] = doubled
+        return values
+
     def points(self, model: Ints, day: pd.DatetimeIndex) -> Points:
         """Points at the base grade, channel and storage."""
         return Points(model, day, np.zeros((len(model), len(self.fit.panel.traits.names))))
@@ -126,7 +147,7 @@ def fit_prices(
     if isinstance(rows, CannotSay):
         return rows
     usual = usual_effects(logs) if usual is None else usual
-    kind = str(logs.family(family_id).tables["catalogue"]["device_class"].iloc[0])
+    kind = logs.class_of[family_id]
     priors = PRICE_PRIORS if broke is None else replace(PRICE_PRIORS, broke=broke)
     if curves is not None:
         priors = replace(priors, curve=curves.prior(family_id, kind))

@@ -5,13 +5,13 @@ rates belong together, so what is computed from a draw keeps their dependence ov
 are evaluated at their fifteenth day; the grid runs a few months past the horizon, because a unit
 bought in the last month is sold later.
 
-``fit``: everything the logs say, family by family.
+``fit_family`` gathers what draws start from: everything the logs say of a family.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -27,7 +27,7 @@ from repair_horizon.estimation.broken_prices import (
 from repair_horizon.estimation.curve.fit import NU
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, smearing_factor
 from repair_horizon.estimation.device_prices import PriceCurves, fit_prices, ordered_effects
-from repair_horizon.estimation.part_paths import PartPath, part_paths
+from repair_horizon.estimation.part_paths import PartPath, as_paths, part_paths
 from repair_horizon.estimation.part_prices import PartCurves, fit_parts
 from repair_horizon.estimation.price_rows import CHANNEL, GRADE
 from repair_horizon.estimation.repairs import RepairRates, fit_rates
@@ -45,6 +45,7 @@ from repair_horizon.scale import one_thread
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_word
+from repair_horizon.tables.words import part_codes
 
 PAD_MONTHS = 9
 
@@ -93,6 +94,11 @@ class FamilyOutlook:
         """Shift of every log hammer ratio at log working prices, (draws, ...)."""
         return 0.0 if self.hammer_slope is None else self.hammer_slope.at(log_price)
 
+    def first(self, months: int) -> FamilyOutlook:
+        """Return the same draws for the first months."""
+        parts = as_paths(self.parts).first(months)
+        return replace(self, level=self.level[:, :, :months], parts=parts)
+
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
@@ -123,7 +129,7 @@ def forecast(
     Parameters
     ----------
     estimates
-        From ``fit``.
+        Of ``fit_family``, family by family.
     months
         Months to look at.
     seed
@@ -224,8 +230,7 @@ def _slope_draws(family: FamilyEstimates, seed: int, draws: int) -> DrawnSlope |
 
 def _needed(rates: RepairRates) -> list[str]:
     """Codes of the parts that some state needs."""
-    codes = ";".join(rates.states["part_codes"].astype("str")).split(";")
-    return list(dict.fromkeys(c.strip() for c in codes if c.strip()))
+    return list(dict.fromkeys(c for cell in rates.states["part_codes"] for c in part_codes(cell)))
 
 
 def _level_basis(curves: PriceCurves) -> dict[str, Basis]:
@@ -262,8 +267,11 @@ def _levels(
 
 
 def _factors(curves: PriceCurves, drawn: Draws, prefix: str, base: str) -> dict[str, Floats]:
-    """Price factor of each grade or channel seen against the base one, per draw."""
-    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix)]
+    """Price factor of each grade or channel seen against the base one, per draw.
+
+    Rows that note none tell no grade or channel to sell by.
+    """
+    names = [n for n in curves.fit.panel.traits.names if n.startswith(prefix) and n != prefix]
     at = {n.removeprefix(prefix): curves.fit.layout.dense(n) for n in names}
     out = {name: np.exp(drawn.theta[:, column]) for name, column in at.items()}
     return {base: np.ones(len(drawn.theta)), **out}
@@ -365,7 +373,6 @@ def fit_family(
     """
     knowledge = shop_knowledge(logs) if knowledge is None else knowledge
     family = logs.family(family_id)
-    catalogue = family.tables["catalogue"]
     prices = fit_prices(logs, family_id, knowledge.usual, knowledge.curves, knowledge.broke)
     rates = fit_rates(logs, family_id, knowledge.guesses)
     if isinstance(prices, CannotSay):
@@ -374,14 +381,14 @@ def fit_family(
     else:
         broken = fit_broken(logs, family_id, prices, knowledge.broken, rates.states)
         as_is = broken.as_is
-        hammer, rivals = hammer_ratios(broken, str(catalogue["device_class"].iloc[0]))
+        hammer, rivals = hammer_ratios(broken, logs.class_of[family_id])
         slope = broken.hammer_slope
         offers = answered_offers(family, prices, rivals, slope)
     maker = family.tables["maker_quotes"].sort_values("quote_date")
     return FamilyEstimates(
         family_id,
-        str(catalogue["device_class"].iloc[0]),
-        catalogue,
+        logs.class_of[family_id],
+        family.tables["catalogue"],
         prices,
         fit_parts(logs, family_id, pooled=knowledge.parts),
         rates,

@@ -25,9 +25,9 @@ from scipy.special import betaln, expit, gammaln, logit
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats
 
-FIXED = ("fixed_first_pass", "fixed_after_rework")
 ATTEMPTED = (*FIXED, "not_fixed")
 OFFSET_SD, FAMILY_OFFSET_SD = 0.5, 0.4
 SPREAD, SPREAD_LOG_SD = 0.5, 0.5
@@ -168,9 +168,8 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
         jobs, the priors stand.
     """
     declared, jobs = declared_by_owner(logs.tables["fault_states"]), logs.tables["repairs"]
-    family = logs.tables["catalogue"].drop_duplicates("model_id").set_index("model_id")["family_id"]
     jobs = jobs[jobs["state_found"] != ""]
-    jobs = jobs.assign(family_id=jobs["model_id"].map(family), state=jobs["state_found"])
+    jobs = jobs.assign(family_id=jobs["model_id"].map(logs.family_of), state=jobs["state_found"])
     offset, spread = (g.ravel() for g in np.meshgrid(_OFFSETS, _SPREADS, indexing="ij"))
     tried = jobs[jobs["outcome"].isin(ATTEMPTED)]
     guesses = declared[declared["prior_success"] > 0]
@@ -196,12 +195,10 @@ def owner_guesses(logs: Logs) -> OwnerGuesses:
 
 def _offset_by_class(logs: Logs, guesses: pd.DataFrame) -> tuple[float, float]:
     """Mean and sd of the shop's offset, from its guesses against the classes' figures."""
-    catalogue = logs.tables["catalogue"].drop_duplicates("family_id")
-    kinds = catalogue.set_index("family_id")["device_class"]
-    told = guesses[guesses["family_id"].isin(kinds.index)].drop_duplicates(["family_id", "state"])
+    told = guesses[guesses["family_id"].isin(logs.class_of)].drop_duplicates(["family_id", "state"])
     away = []
     for row in told.itertuples():
-        known = class_knowledge(str(kinds[row.family_id])).success(row.listed_fault, row.state)
+        known = class_knowledge(logs.class_of[row.family_id]).success(row.listed_fault, row.state)
         if not isinstance(known, CannotSay) and known.mean > 0:
             both = np.clip([known.mean, row.prior_success], _EDGE, 1 - _EDGE)
             away.append(float(np.subtract(*logit(both))))

@@ -122,7 +122,8 @@ class PartPaths(Mapping[Key, PartPath]):
         """Return one model's parts, with paths given in place of every quality of their part."""
         named = {code for _, code, _ in given}
         own = ((model_id, c, q) for c, q in self.of(model_id) if c not in named)
-        return replace(self, keyed=dict.fromkeys([*own, *given]), given=given)
+        keyed = dict.fromkeys([*own, *given])
+        return replace(self, keyed=keyed, given={**self.given, **given})
 
     def first(self, months: int) -> PartPaths:
         """Return the same parts looked at for fewer months, which cost less."""
@@ -145,8 +146,7 @@ class PartPaths(Mapping[Key, PartPath]):
             self._kept[key] = self.change(key, self.before[key])
             return
         model_id, code, quality = key
-        path = next(self.sources[code].paths(model_id, [quality], self.months))
-        self._kept[key] = path
+        path = self._kept[key] = self.sources[code].path(model_id, quality, self.months)
         while len(self._kept) > max(_KEPT // path.price.shape[1], 1):
             self._kept.pop(next(iter(self._kept)))
 
@@ -162,13 +162,11 @@ class PartPaths(Mapping[Key, PartPath]):
         return {model_id: tuple(found) for model_id, found in out.items()}
 
 
-def each_changed(
-    parts: Mapping[Key, PartPath], change: Callable[[Key, PartPath], PartPath]
-) -> Mapping[Key, PartPath]:
-    """Return the same parts, each path changed; only those asked for are worked out."""
+def as_paths(parts: Mapping[Key, PartPath]) -> PartPaths:
+    """Return parts that may be a plain map of paths as ``PartPaths``."""
     if isinstance(parts, PartPaths):
-        return parts.changed(change)
-    return {key: change(key, path) for key, path in parts.items()}
+        return parts
+    return PartPaths({}, dict.fromkeys(parts), given=parts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,19 +182,16 @@ class FittedPart:
     days: pd.DatetimeIndex
     unseen: Mapping[str, Floats]
 
-    def paths(
-        self, model_id: str, qualities: Sequence[str], months: int | None = None
-    ) -> Iterator[PartPath]:
-        """Paths of one model in some qualities, over the first months or all."""
+    def path(self, model_id: str, quality: str, months: int | None = None) -> PartPath:
+        """Path of one model in one quality, over the first months or all."""
         fit, days = self.curves.fit, self.days[:months]
         at = fit.panel.models.ids.index(model_id)
         model, shared = np.full(len(days), at), self._shared(at)[:, : len(days)]
-        for quality in qualities:
-            traits = trait_paths(fit, self.drawn, self.curves.points(model, days, quality))
-            off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
-            price: Floats = np.exp(shared + traits + off) * fit.panel.models.launch_price[at]
-            terms, told = self.terms(model_id, quality), self.told(model_id, quality)
-            yield PartPath(price, *terms, *told, quoted=quality not in self.unseen)
+        traits = trait_paths(fit, self.drawn, self.curves.points(model, days, quality))
+        off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
+        price: Floats = np.exp(shared + traits + off) * fit.panel.models.launch_price[at]
+        terms, told = self.terms(model_id, quality), self.told(model_id, quality)
+        return PartPath(price, *terms, *told, quoted=quality not in self.unseen)
 
     def _shared(self, at: int) -> Floats:
         """What all qualities of a model share, (draws, days); that of the newest model is kept."""
@@ -268,27 +263,23 @@ class ClassPart:
     error: Floats
     by_quality: Mapping[str, Floats]
 
-    def paths(
-        self, model_id: str, qualities: Sequence[str], months: int | None = None
-    ) -> Iterator[PartPath]:
-        """Paths of one model in some qualities, over the first months or all."""
+    def path(self, model_id: str, quality: str, months: int | None = None) -> PartPath:
+        """Path of one model in one quality, over the first months or all."""
         at, days = self.models.ids.index(model_id), self.days[:months]
         age = np.maximum(age_in_months(days, self.models.launch[at]), 0.0)
         whole = self._share("maker_original", 0.0)
         unknown = 0.0 if self.models.price_known[at] else UNKNOWN_LAUNCH_SD
         own = np.hypot(PART_PRIORS.model_level, unknown) * self.error[:, 1 + at]
-        for quality in qualities:
-            log_share, log_sd = self._shares(quality, age)
-            more = np.sqrt(np.maximum(log_sd**2 - whole.log_sd**2, 0.0))
-            # The mean of the draws is the class's figure, however wide they are.
-            spread = whole.log_sd**2 + np.hypot(PART_PRIORS.model_level, unknown) ** 2 + more**2
-            centre = log_share - spread / 2
-            error = (whole.log_sd * self.error[:, 0] + own)[:, None]
-            error = error + self.by_quality[quality][:, None] * more
-            price: Floats = np.exp(centre + error) * self.models.launch_price[at]
-            told = self.told(model_id, quality)
-            terms = _terms(np.nan, np.nan, np.nan, 0, pd.NaT)
-            yield PartPath(price, *terms, *told, quoted=False)
+        log_share, log_sd = self._shares(quality, age)
+        more = np.sqrt(np.maximum(log_sd**2 - whole.log_sd**2, 0.0))
+        # The mean of the draws is the class's figure, however wide they are.
+        spread = whole.log_sd**2 + np.hypot(PART_PRIORS.model_level, unknown) ** 2 + more**2
+        centre = log_share - spread / 2
+        error = (whole.log_sd * self.error[:, 0] + own)[:, None]
+        error = error + self.by_quality[quality][:, None] * more
+        price: Floats = np.exp(centre + error) * self.models.launch_price[at]
+        terms = _terms(np.nan, np.nan, np.nan, 0, pd.NaT)
+        return PartPath(price, *terms, *self.told(model_id, quality), quoted=False)
 
     def first(self, months: int) -> ClassPart:
         """The same part for fewer months: nothing of it is drawn by month."""

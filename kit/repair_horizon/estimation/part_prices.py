@@ -1,8 +1,7 @@
 """Prices of spare parts: the same joint model with other priors, steps found, alerts told.
 
-What a buyer of parts must know beside a price: shocks, end of supply, scarcity, stale quotes.
-
-Part prices that left their band for good: when, by how much, and the curve restarted there.
+What a buyer of parts must know beside a price is told with it: shocks, end of supply, scarcity,
+stale quotes, and prices that left their band for good.
 
 A stop of supply moves all later quotes of a model at once. Carried as noise it would be averaged
 away, and the forecast would fall back to prices nobody asks any more. So the newest quotes are
@@ -315,7 +314,7 @@ def fit_parts(
         [d for d in (logs.newest_day, quotes["quote_date"].max()) if not pd.isna(d)], default=None
     )
     offers = {str(p): rows for p, rows in _offers(quotes).groupby("part_code", sort=True)}
-    knowledge = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    knowledge = class_knowledge(logs.class_of[family_id])
     pooled = pooled_parts(logs, PART_PRIORS) if pooled is None else pooled
     return {
         str(part): _fit_part(

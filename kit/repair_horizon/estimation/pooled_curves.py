@@ -9,7 +9,8 @@ six of them), and a family starts from what the others say: its own prices are l
 
 Laird and Ware, Biometrics 38, 1982 (random effects by EM; from memory).
 
-What all quotes of the shop say of a part's qualities, and how widely models of a family differ.
+The same is done for parts: what all quotes of the shop say of a part's qualities, and how widely
+models of a family differ.
 
     log price / launch price = level of a part in its family, by age + the model's own
         + the class's step of the quality + the shop's distance from it + the part's own

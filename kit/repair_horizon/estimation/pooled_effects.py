@@ -1,15 +1,12 @@
-"""What one family's own sales say of grades, channels and storage, without any price curve.
+"""What a grade, a channel or more storage is usually worth: learned from all families at once.
 
-Sales of one model in one quarter are held against each other, so that neither the model's level
-nor its fall comes into it; Student-t weights keep out what is not what it is labelled.
-
-What a grade, a channel or more storage is usually worth: learned from all families at once.
-
-A family with three sales knows little of what a worse grade costs; the shop's other families
-know more. Every family's effects are first estimated alone, from sales of one model in one
-quarter, so that no price curve is needed. Their spread between families is then learned (random
-effects, as in a meta-analysis), and each family starts from what the others found, as wide as
-families differ. Its own sales move it from there. With no other family nothing changes.
+A family with three sales knows little of what a worse grade costs; the shop's other families know
+more. Every family's effects are first estimated alone, without any price curve: sales of one model
+in one quarter are held against each other, so that neither the model's level nor its fall comes
+into it; Student-t weights keep out what is not what it is labelled. Their spread between families
+is then learned (random effects, as in a meta-analysis), and each family starts from what the others
+found, as wide as families differ. Its own sales move it from there. With no other family nothing
+changes.
 
 Random effects over groups: DerSimonian and Laird (1986), Controlled Clinical Trials 7:177-188;
 the spread is learned from its second moments and a few prior ones, as all scales here are.

@@ -303,10 +303,9 @@ def pooled_ratios(logs: Logs) -> PooledRatios:
         for model, rows in broken.groupby("model_id", sort=False)
     ]
     table = pd.concat(parts, ignore_index=True)
-    table = table.assign(family=table["model_id"].map(catalogue["family_id"]))
-    kinds = catalogue.drop_duplicates("family_id").set_index("family_id")["device_class"]
+    table = table.assign(family=table["model_id"].map(logs.family_of))
     found = [
-        family_ratios(str(family), str(kinds[family]), rows)
+        family_ratios(str(family), logs.class_of[str(family)], rows)
         for family, rows in table.groupby("family", sort=False)
     ]
     return PooledRatios(tuple(found))

@@ -73,9 +73,7 @@ def price_rows(logs: Logs, family_id: str, priors: Priors) -> PriceRows | Cannot
     base_grade = _commonest(grade[grade != UNKNOWN_GRADE], UNKNOWN_GRADE)
     base_channel = _commonest(channel, "")
     storage = catalogue["storage_gb"].to_numpy(dtype="float64")
-    doubled = np.log2(
-        sales["storage_gb"].to_numpy(dtype="float64") / storage[models.index(sales["model_id"])]
-    )
+    doubled = doublings(sales["storage_gb"], storage[models.index(sales["model_id"])])
     traits = _traits((grade, base_grade), (channel, base_channel), asking, doubled)
     rows = {n: sales[n] for n in ("model_id", "amount", "n_averaged") if n in sales}
     rows |= {"day": sales["sale_date"], "key": sales["sale_id"]}
@@ -102,6 +100,12 @@ def _unsold(logs: Logs, models: Models, priors: Priors, storage: Floats) -> Pric
     return PriceRows(panel, base, "", storage, NO_SALE)
 
 
+def doublings(storage_gb: pd.Series, base: Floats) -> Floats:
+    """Doublings of storage against a base; none where either is unknown, (n,)."""
+    doubled = np.log2(storage_gb.to_numpy(dtype="float64") / base)
+    return np.where(np.isfinite(doubled), doubled, 0.0)
+
+
 def _commonest(values: Texts, otherwise: str) -> str:
     code, words = pd.factorize(values)
     return str(words[np.bincount(code).argmax()]) if len(words) else otherwise
@@ -113,7 +117,6 @@ def _traits(
     """Grade and channel indicators, asking offset and storage doublings, none of them constant."""
     grades, grade_columns = dummies(*grading)
     channels, channel_columns = dummies(*selling)
-    doubled = np.where(np.isfinite(doubled), doubled, 0.0)
     other, names = [], []
     if asking.any() and not asking.all():
         other.append(asking.astype("float64"))

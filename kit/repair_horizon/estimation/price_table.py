@@ -15,7 +15,7 @@ from repair_horizon.estimation.curve.predict import Band, predict
 from repair_horizon.estimation.device_prices import PriceCurves
 from repair_horizon.estimation.forecast import FamilyEstimates, FamilyOutlook
 from repair_horizon.estimation.part_prices import PartCurves, together
-from repair_horizon.estimation.price_rows import CHANNEL, GRADE, STORAGE, UNKNOWN_GRADE
+from repair_horizon.estimation.price_rows import UNKNOWN_GRADE
 from repair_horizon.logs import CannotSay, Fault, LogFault, Logs
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.months import (
@@ -120,7 +120,7 @@ def _told(curves: PriceCurves, table: pd.DataFrame, level: float) -> pd.DataFram
     middles = {m: month_middle(m) for m in table["number"].unique()}
     days = pd.DatetimeIndex(table["number"].map(middles))
     age = age_in_months(days, curves.models.launch_days[model])
-    band = predict(curves.fit, Points(model, days, _traits(curves, table)))
+    band = predict(curves.fit, Points(model, days, curves.traits(model, table)))
     scale, launched = curves.models.launch_price[model], age >= 0
     n = curves.fit.panel.sales_by_model[model]
     silent = (n == 0) & ~curves.models.price_known[model]
@@ -144,33 +144,16 @@ def _told(curves: PriceCurves, table: pd.DataFrame, level: float) -> pd.DataFram
     )
 
 
-def _traits(curves: PriceCurves, table: pd.DataFrame) -> Floats:
-    """Trait values of each row's combination of keys, (rows, traits)."""
-    names = curves.fit.panel.traits.names
-    values = np.zeros((len(table), len(names)))
-    for key, prefix in (("grade", GRADE), ("channel", CHANNEL)):
-        for at, name in enumerate(names):
-            if key in table and name.startswith(prefix):
-                values[:, at] = table[key] == name.removeprefix(prefix)
-    if STORAGE in names and "storage_gb" in table:
-        base = curves.base_storage[table["model"].to_numpy(dtype="int64")]
-        doubled = np.log2(table["storage_gb"].to_numpy(dtype="float64") / base)
-        values[:, names.index(STORAGE)] = np.where(np.isfinite(doubled), doubled, 0.0)
-    return values
-
-
 FALLING, RISING, UNCLEAR = "falling", "rising", "no clear direction"
 
 
-def monthly_change(family: FamilyOutlook, months: int = 12, level: float = 0.8) -> pd.DataFrame:
-    """Change of each model's price level a month, over the months to come.
+def monthly_change(family: FamilyOutlook, level: float = 0.8) -> pd.DataFrame:
+    """Change of each model's price level a month, over the year to come.
 
     Parameters
     ----------
     family
-        Joint draws of one family.
-    months
-        Over how many months from the first; fewer where the draws end sooner.
+        Joint draws of one family; where they end within a year, it is told over what is drawn.
     level
         Interval level.
 
@@ -190,7 +173,7 @@ def monthly_change(family: FamilyOutlook, months: int = 12, level: float = 0.8) 
     >>> set(table["direction"]) <= {"falling", "rising", "no clear direction", ""}
     True
     """
-    last = min(months, family.level.shape[2] - 1)
+    last = min(12, family.level.shape[2] - 1)
     tail = (1 - level) / 2
     rows = []
     for i, model_id in enumerate(family.models):

@@ -4,11 +4,11 @@ Shares are Dirichlet and successes Beta, each starting from the priors in fault_
 as many jobs as the owner's guesses have earned (``owner_guesses``), so five of five is not
 certainty and no job at all is still an answer.
 
-What a first reading at the charger's meter says about the state behind a listed fault.
+A first reading at the charger's meter says something of the state behind a listed fault:
 
     P(state | fault, reading) ~ P(state | fault) P(reading | state)
 
-Both are learned: the first from the family's jobs (``estimation.repairs``), the second from
+Both are learned: the first from the family's jobs, the second from
 every job of the device class with a reading. Benches disagree on what a current means, so nothing
 is taken as a rule: with few units a reading moves the shares little.
 """
@@ -26,12 +26,12 @@ from scipy.special import betaincinv
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation.owner_guesses import (
     ATTEMPTED,
-    FIXED,
     OwnerGuesses,
     declared_by_owner,
     owner_guesses,
 )
 from repair_horizon.logs import Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats, Ints
 from repair_horizon.tables.codes import Basis
 
@@ -136,7 +136,8 @@ def fit_rates(logs: Logs, family_id: str, guesses: OwnerGuesses | None = None) -
     known = pd.MultiIndex.from_frame(declared[_KEYS])
     extra = [k not in known for k in zip(found["listed_fault"], found["state_found"], strict=True)]
     unlisted = found[np.array(extra, dtype=bool)]
-    return RepairRates(_with_basis(states), _grades(logs, jobs, others), unlisted)
+    grades = _grades(family, jobs, others)
+    return RepairRates(_with_basis(states), grades, unlisted)
 
 
 _KEYS = ["listed_fault", "state"]
@@ -146,7 +147,7 @@ def _declared(logs: Logs, family_id: str) -> pd.DataFrame:
     """What a listed fault may be: the owner's rows, the class's for faults he has none of."""
     family = logs.family(family_id)
     own = declared_by_owner(family.tables["fault_states"]).reset_index(drop=True)
-    kind = class_knowledge(str(family.tables["catalogue"]["device_class"].iloc[0]))
+    kind = class_knowledge(logs.class_of[family_id])
     if own.empty:
         missing = [kind.fault_states(family_id)]
     else:
@@ -203,7 +204,7 @@ def _with_basis(states: pd.DataFrame) -> pd.DataFrame:
 def _class_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     """Jobs of the other families of the same device class."""
     catalogue = logs.tables["catalogue"]
-    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    kind = logs.class_of[family_id]
     others = catalogue[(catalogue["device_class"] == kind) & (catalogue["family_id"] != family_id)]
     jobs = logs.tables["repairs"]
     return jobs[jobs["model_id"].isin(others["model_id"])]
@@ -283,11 +284,17 @@ def _tally(jobs: pd.DataFrame) -> tuple[pd.Series, pd.Series, pd.Series]:
     )
 
 
-def _grades(logs: Logs, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
-    """Grade mix after repair; the class's mix, or an even one, is worth six jobs."""
-    order = list(logs.grade_order)
+def _grades(family: Logs, own: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Grade mix after repair; the class's mix is worth six jobs.
+
+    The class's starts from the mix that working units of the family were sold in, worth a job a
+    grade; from an even one where no sale notes a grade.
+    """
+    order = list(family.grade_order)
     mine = _count_grades(own, order)
-    prior = _count_grades(others, order) + 1.0
+    working = family.tables["sales"].loc[family.tables["sales"]["listed_fault"] == "", "grade"]
+    sold = np.array([(working == g).sum() for g in order]) + 1.0
+    prior = _count_grades(others, order) + len(order) * sold / sold.sum()
     prior = GRADE_STRENGTH * prior / prior.sum()
     alpha = prior + mine
     return pd.DataFrame({"grade": order, "n": mine, "alpha": alpha, "share": alpha / alpha.sum()})
@@ -353,7 +360,7 @@ def shares_after_reading(
 def _read_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     """Jobs of the family's device class whose state was found and whose reading was noted."""
     catalogue, jobs = logs.tables["catalogue"], logs.tables["repairs"]
-    kind = catalogue.loc[catalogue["family_id"] == family_id, "device_class"].iloc[0]
+    kind = logs.class_of[family_id]
     models = catalogue.loc[catalogue["device_class"] == kind, "model_id"]
     jobs = jobs[jobs["model_id"].isin(models) & (jobs["state_found"] != "")]
     jobs = jobs.assign(reading=reading_class(jobs["test_volts"], jobs["test_amps"]))

@@ -10,9 +10,9 @@ Six bidders and a spread of 0.2 (class prior) make 0.125. Own prices say how wid
 not who bid, so n and s are drawn from the class's priors and weighted by that spread. Read as if
 it were the price to beat, the price of a lost lot promises wins that do not come. Won lots are
 those whose rivals were low and lost lots those whose were high; both kinds are averaged together,
-which leaves little of either selection (tests/test_rival_prices.py).
+which leaves little of either selection.
 
-What private sellers take, learned from the prices they ask and from answers to own offers.
+What private sellers take is learned from the prices they ask and from answers to own offers:
 
     r = log(least price a seller takes / highest rival's usual price) ~ Normal(shift, spread^2)
     a = log(price asked / the same) = r + |Normal(0, room^2)|

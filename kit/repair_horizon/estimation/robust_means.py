@@ -22,6 +22,7 @@ INFORMATION = (NU + 1) / (NU + 3)
 NORMAL_SPREAD = 1.196
 """Standard deviation of the normal with the same 80 % interval as Student-t (4) of scale one."""
 _MEAN_PASSES = 12
+_WORTH = 4.0
 
 
 def normal_density(z: npt.ArrayLike) -> Floats:
@@ -63,7 +64,6 @@ def robust_fit(
     prior: GaussianPrior,
     start_noise: npt.ArrayLike,
     kind: Ints | None = None,
-    worth: float = 4.0,
 ) -> RobustFit:
     """Fit y = x b + Student-t noise under a Gaussian prior of b.
 
@@ -71,14 +71,14 @@ def robust_fit(
     ----------
     y, x
         Rows, (n,) and (n, p); n may be zero.
-    start_noise, worth
-        Prior scale of one row of each kind, (kinds,) or one for all, worth so many rows each.
+    start_noise
+        Prior scale of one row of each kind, (kinds,) or one for all, worth ``_WORTH`` rows each.
     kind
         Number of each row's kind, (n,); all of the first if None.
     """
     start = np.atleast_1d(np.asarray(start_noise, dtype="float64"))
     kind = np.zeros(len(y), dtype="int64") if kind is None else kind
-    of_kind = np.bincount(kind, minlength=len(start)) + worth
+    of_kind = np.bincount(kind, minlength=len(start)) + _WORTH
     precision = np.linalg.inv(prior.cov)
     pull, squares = precision @ prior.mean, x[:, :, None] * x[:, None, :]
     fit = RobustFit(prior.mean, prior.cov, start, kind, np.ones(len(y)))
@@ -88,6 +88,6 @@ def robust_fit(
         mean = cov @ (pull + x.T @ (fit.precision * y))
         square = (y - x @ mean) ** 2 + np.einsum("ij,jk,ik->i", x, cov, x)
         weights = (NU + 1) / (NU + square / fit.noise[kind] ** 2)
-        told = np.bincount(kind, weights * square, len(start)) + worth * start**2
+        told = np.bincount(kind, weights * square, len(start)) + _WORTH * start**2
         fit = RobustFit(mean, cov, np.sqrt(told / of_kind), kind, weights)
     return replace(fit, cov=np.linalg.inv(precision + INFORMATION * information))

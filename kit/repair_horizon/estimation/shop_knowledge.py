@@ -3,8 +3,7 @@
 No price curve is fitted for it, so it costs little beside one family's fit. Every family's own
 rows are left out of what it starts from, or count once.
 
-Months in which the prices of all families stepped together: a market that broke, with its date.
-
+A market that broke is told with its month, in which the prices of all families stepped together.
 A family's rows say something of each month's market once curve, models and traits are taken out.
 The shop's market is what families share of it, a path that wanders as each family's does
 (``curve.market``). A break is a step that such wandering would rarely bring: for every month the
@@ -196,7 +195,7 @@ def price_knowledge(logs: Logs) -> PriceKnowledge:
     effects = [effects_of(family, found) for family, found in rows.items()]
     return PriceKnowledge(
         UsualEffects(tuple(e for e in effects if e is not None)),
-        pooled_curves(rows, _classes(logs)),
+        pooled_curves(rows, logs.class_of),
         broken_market(logs, rows),
     )
 
@@ -211,9 +210,4 @@ def broken_market(
     if pd.isna(logs.newest_day):
         return CannotSay("no sale in any log")
     rows = rows_by_family(logs) if rows is None else rows
-    return market_break(rows, _classes(logs), int(month_number([logs.newest_day])[0]))
-
-
-def _classes(logs: Logs) -> dict[str, str]:
-    kinds = logs.tables["catalogue"].drop_duplicates("family_id").set_index("family_id")
-    return dict(kinds["device_class"].astype(str))
+    return market_break(rows, logs.class_of, int(month_number([logs.newest_day])[0]))

@@ -1,11 +1,9 @@
 """A plain falling curve through one model's prices: a cross-check, by separable least squares.
 
-Curves that are linear but for one or two rates, fitted without a starting value.
-
-The linear part is solved exactly for every rate of a wide grid and the best is polished, so no
-start is needed and none can mislead: on NIST's BoxBOD data the usual search from the first
-official start ends in a false minimum. Separable least squares: Golub and Pereyra (1973), SIAM
-J. Numer. Anal. 10:413-432.
+Such curves are linear but for one or two rates. The linear part is solved exactly for every rate of
+a wide grid and the best is polished, so no start is needed and none can mislead: on NIST's BoxBOD
+data the usual search from the first official start ends in a false minimum. Separable least
+squares: Golub and Pereyra (1973), SIAM J. Numer. Anal. 10:413-432.
 """
 
 from __future__ import annotations
@@ -206,15 +204,11 @@ def _floor_slopes(x: Floats, rates: Floats) -> Floats:
 
 
 FALLING = Shape((FLOOR, "start"), ("rate",), _floor_basis, _floor_slopes, log_grid)
+"""Falling exponential with a floor, p = F + (P0 - F) exp(-k x).
 
-
-def falling_with_floor(x: npt.ArrayLike, y: npt.ArrayLike) -> SimpleCurve:
-    """Falling exponential with a floor, p = F + (P0 - F) exp(-k x).
-
-    Parameters ``floor``, ``start``, ``rate``. Source: asymptotic regression, Pinheiro and Bates
-    (2000), Mixed-Effects Models in S and S-PLUS, appendix C.1.
-    """
-    return fit_shape(FALLING, x, y)
+Parameters ``floor``, ``start``, ``rate``. Source: asymptotic regression, Pinheiro and Bates (2000),
+Mixed-Effects Models in S and S-PLUS, appendix C.1.
+"""
 
 
 def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve | CannotSay:
@@ -239,7 +233,7 @@ def cross_check(age_months: npt.ArrayLike, price: npt.ArrayLike) -> SimpleCurve 
         return CannotSay(f"{len(paid)} sales, and a plain curve needs {FEWEST_SALES}")
     if len(np.unique(age)) < 4:
         return CannotSay("the sales lie at fewer than four different ages")
-    found = falling_with_floor(age, paid)
+    found = fit_shape(FALLING, age, paid)
     youngest, oldest = found.predict([age.min(), age.max()])
     scatter = max(3.0 * found.s / np.sqrt(found.n), 1e-6 * float(paid.mean()))
     if found.at_edge or youngest - oldest <= scatter:

@@ -17,7 +17,7 @@ from repair_horizon.decisions.month.questions_asked import question_at
 from repair_horizon.decisions.month.stop_dates import date_rows, needed_until, part_rows, unit_stops
 from repair_horizon.decisions.month.thresholds import bid_path
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
-from repair_horizon.decisions.unit.bid import bid_on_terms, highest_prices, outcomes, verdict_of
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms, highest_prices, verdict_of
 from repair_horizon.decisions.unit.disposition import HOLD_WEEKS, AtGate, break_evens, held_value
 from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
@@ -128,7 +128,7 @@ def answers(
 
 def headline(unit: UnitEconomics, price: float | None = None) -> Headline:
     """Return the month's threshold, and what buying at a price brings."""
-    known = outcomes(unit, 0)
+    known = Outcomes(unit, 0)
     bid = bid_on_terms(known)
     won = bid.won if price is None else known.bought(unit.landing, price)
     theta = margin_fraction(unit.settings)

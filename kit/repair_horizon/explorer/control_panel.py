@@ -33,7 +33,7 @@ from repair_horizon.explorer.answers import (
 )
 from repair_horizon.fitted_shop import HORIZON
 from repair_horizon.logs import CannotSay, LogFault, Logs
-from repair_horizon.logs.adding import PREFIX, table_named
+from repair_horizon.logs.adding import NUMBERED, table_named
 from repair_horizon.new_facts import NewFact, add, take_back
 from repair_horizon.reports.estimates import Key, Worked, worked_out
 from repair_horizon.reports.html import Chart, Fragment, joined, note
@@ -172,7 +172,7 @@ class AddForm:
     def _offer(self) -> None:
         """Offer the fields of the table, what must be filled first."""
         table = table_named(self.what.value)
-        own = [c for c in table.columns if c.name != table.key or table.name not in PREFIX]
+        own = [c for c in table.columns if c.name != table.key or table.name not in NUMBERED]
         self.fields = {c.name: self._field(c) for c in own}
         must = [self.fields[c.name] for c in own if c.required]
         rest = widgets.VBox([self.fields[c.name] for c in own if not c.required])

@@ -3,9 +3,8 @@
 One dot a model and listed fault. Every figure is worked out with all draws, as on the month's
 pages; what dearer parts make of a family is worked out once, while nobody asks, and kept.
 
-Two families side by side: which earns more a listing, and how often one wins it.
-
-What the map filters and supposes holds here too: the fault, the price, dearer parts.
+Beside it stand two families: which earns more a listing, and how often one wins it. What the map
+filters and supposes holds there too: the fault, the price, dearer parts.
 """
 
 from __future__ import annotations
@@ -21,10 +20,10 @@ import ipywidgets as widgets
 import pandas as pd
 import plotly.graph_objects as go
 
-from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_figure, plain
+from repair_horizon.charts.style import FAINT, SERIES, SHAPES, Words, new_drawing, plain
 from repair_horizon.decisions.month.thresholds import maximum_bid
 from repair_horizon.decisions.review.what_if import Moves, scenario
-from repair_horizon.decisions.unit.economics import unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.explorer.control_panel import (
     LAYOUT,
     WIDE,
@@ -158,7 +157,7 @@ class ModelMap:
                 outlook, rules = scenario(
                     outlook, rules, Moves(part_price=step / 100, part_code=code)
                 )
-        return maximum_bid(unit_economics(outlook, rules, economics.valuation), months=1)
+        return maximum_bid(Economics(outlook, rules, economics.valuation))
 
     def table(self, families: Sequence[str] | None = None) -> pd.DataFrame:
         """Rows that pass the filters, of the families chosen or of others, the best first.
@@ -241,13 +240,17 @@ class ModelMap:
         currency = plain(self.shop.currency)
         title = self._title(rows)
         words = Words(title, f"{title}. Size is the chance of winning.", in_picture(self.shop.logs))
-        figure = new_figure(words, f"profit of a win, {currency}", months=False)
-        figure.update_xaxes(title=f"usually won at, {currency}", fixedrange=False)
-        figure.update_yaxes(fixedrange=False)
-        figure.update_layout(height=460, legend={"y": -0.24})
+        drawing = new_drawing(words, f"profit of a win, {currency}", months=False)
+        drawing.layout["xaxis"] |= {
+            "title": {"text": f"usually won at, {currency}"},
+            "fixedrange": False,
+        }
+        drawing.layout["yaxis"]["fixedrange"] = False
+        drawing.layout["height"], drawing.layout["legend"]["y"] = 460, -0.24
         for i, family in enumerate(self.shop.logs.families):
             mine = rows[rows["family_id"] == family]
-            figure.add_scatter(
+            drawing.add(
+                "scatter",
                 x=mine["won_price"],
                 y=mine["expected_profit"],
                 mode="markers",
@@ -267,7 +270,7 @@ class ModelMap:
                 "%{customdata[2]:,.0f})<br>wins %{customdata[1]}, then earns %{y:,.0f}"
                 "<extra></extra>",
             )
-        return Chart(figure)
+        return Chart(drawing.figure())
 
     def _best(self, rows: pd.DataFrame) -> Fragment:
         if rows.empty:

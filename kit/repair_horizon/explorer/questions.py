@@ -11,8 +11,8 @@ from repair_horizon.decisions.month.quotes import QUALITY_COLUMNS, compare_quali
 from repair_horizon.decisions.review.scorecard import score_ledger
 from repair_horizon.decisions.review.what_if import NO_MOVES, Moves
 from repair_horizon.decisions.unit.bench import Bench
-from repair_horizon.decisions.unit.bid import unit_bid
-from repair_horizon.decisions.unit.economics import bench_of, unit_economics
+from repair_horizon.decisions.unit.bid import Outcomes, bid_on_terms
+from repair_horizon.decisions.unit.economics import Economics, bench_of
 from repair_horizon.logs import CannotSay, Logs, Settings
 from repair_horizon.reports.estimates import Key, Worked, unit_of
 from repair_horizon.shop import Shop
@@ -32,12 +32,12 @@ def by_channel(worked: Worked, key: Key, moves: Moves = NO_MOVES) -> pd.DataFram
         rules = economics.settings.for_class(_device_class(worked))
         rules = replace(rules, sale=replace(rules.sale, channel=name), by_class={})
         unit = unit_of(
-            unit_economics(economics.outlook, rules, economics.valuation), worked.family_id, key
+            Economics(economics.outlook, rules, economics.valuation), worked.family_id, key
         )
         if isinstance(unit, CannotSay):
             continue
-        seen = name in unit.family.channel
-        rows.append((name, seen, float(unit.value[:, 0].mean()), unit_bid(unit, 0).amount))
+        worth, bid = float(unit.value[:, 0].mean()), bid_on_terms(Outcomes(unit, 0))
+        rows.append((name, name in unit.family.channel, worth, bid.amount))
     table = pd.DataFrame(rows, columns=["channel", "seen", "worth", "max_bid"])
     return table.sort_values("worth", ascending=False, ignore_index=True)
 
@@ -67,7 +67,7 @@ def by_quality(worked: Worked, key: Key) -> pd.DataFrame:
 
 def parts_to_stock(worked: Worked, key: Key) -> pd.DataFrame:
     """How many of each part the model may still need: its rows of ``part_orders``."""
-    orders = part_orders(worked.logs, worked.economics(NO_MOVES), worked.family_id, {})
+    orders = part_orders(worked.logs, worked.economics(NO_MOVES), worked.family_id)
     return orders[orders["model_id"] == key[0]].reset_index(drop=True)
 
 

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from importlib import import_module
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -39,6 +41,22 @@ def folder_stamp(folder: Path) -> str:
         whole.update(path.relative_to(folder).as_posix().encode() + b"\0")
         whole.update(hashlib.sha256(path.read_bytes()).digest())
     return whole.hexdigest()
+
+
+def interpreter() -> str:
+    """Version of Python."""
+    return ".".join(str(n) for n in sys.version_info[:3])
+
+
+def versions(names: Iterable[str]) -> dict[str, str]:
+    """Version of each distribution, or that it is not installed."""
+    out = {}
+    for name in names:
+        try:
+            out[name] = version(name)
+        except PackageNotFoundError:
+            out[name] = "not installed"
+    return out
 
 
 def data_size(folder: Path) -> int:

@@ -114,7 +114,7 @@ def table_text(table: pd.DataFrame, float_format: str | None = None) -> str:
     writer.writerow([guarded(str(name)) for name in table.columns])
     for start in range(0, len(table), _ROWS):
         rows = table.iloc[start : start + _ROWS]
-        columns = [_cells(rows.iloc[:, at], float_format) for at in range(rows.shape[1])]
+        columns = [_cells(column, float_format) for _, column in rows.items()]
         writer.writerows(zip(*columns, strict=True))
     return out.getvalue()
 
@@ -127,6 +127,8 @@ def _cells(column: pd.Series, float_format: str | None) -> list[Any]:
     if column.dtype.kind == "M":
         days = column.to_numpy()
         return np.where(np.isnat(days), "", np.datetime_as_string(days, unit="D")).tolist()
+    if column.dtype == "str":
+        return [guarded(text) for text in column.to_numpy(dtype=object, na_value="")]
     missing = column.isna().to_numpy()
     values = column.to_numpy(dtype=object).tolist() if missing.any() else column.tolist()
     if column.dtype.kind == "f" and float_format is not None:

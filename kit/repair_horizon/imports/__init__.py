@@ -1,15 +1,15 @@
 """Bring somebody else's export, or a partner's answers, into a table of the workspace.
 
-The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``text_files``,
+The steps, each in its module: get the bytes (``raw_rows``) and the rows of text (``sources``,
 ``typed_files``); judge their shape and apply the mapping's rules (``sources``); read every column
-under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); find what is new
-(``result``) and write it, all or nothing (``logs.adding``). Before that, ``draft`` proposes a
-mapping for a file as it is found (``layout``, ``recognise``).
+under a convention that is declared or proved (``fill``, ``numbers``, ``dates``); bring foreign
+amounts into the shop's money (``own_money``); find what is new (``result``) and write it, all or
+nothing (``logs.adding``). Before that, ``draft`` proposes a mapping for a file as it is found
+(``layout``).
 
-The partner's answers brought back: a small file saved from a page, or its lines pasted as text.
-
-A page writes ``answers.csv`` with the columns of the table ``answers``. Where a mail's preview
-runs no script, the same is said in lines of text, in the body of a reply:
+A partner's answers need no mapping: a page saves ``answers.csv`` with the columns of the table
+``answers``. Where a mail's preview runs no script, the same is said in lines of text, in the body
+of a reply:
 
     2026-11 | pellvarn_4 | display_dead | L0501 | other_bid | 95 | too worn
 
@@ -32,6 +32,7 @@ import pandas as pd
 from repair_horizon.files.writing import locked
 from repair_horizon.imports.fill import Filled, fill
 from repair_horizon.imports.mapping import ImportMapping, read_mapping, table_of
+from repair_horizon.imports.own_money import in_own_money
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.result import (
     THERE,
@@ -52,6 +53,7 @@ from repair_horizon.imports.sources import (
     unpivoted,
 )
 from repair_horizon.logs.adding import append_rows, read_salt, read_stored
+from repair_horizon.logs.consequences import CODED, unknown_codes
 from repair_horizon.logs.partitioning import settle
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
@@ -108,10 +110,11 @@ def import_file(
             settle(workspace, table)
         stored = read_stored(workspace, target)
         left = _without(ready.filled.rows, ready.notes)
-        met = new_rows(left, stored.rows, target)
+        met = new_rows(left, stored, target)
         notes = one_status_each([ready.notes, *met])
         result = _result(file.name, target, ready, notes)
-        result = replace(result, preview=preview)
+        unknown = _unknown(ready, notes, workspace, target, file.name)
+        result = replace(result, preview=preview, unknown=unknown)
         if preview:
             return result
         read_review(review_path(workspace, table, file.name))
@@ -133,6 +136,7 @@ def _prepare(
     notes += notes_on_rules(source.text.loc[whole], recipe)
     gone = set().union(*[set(n["row"]) for n in notes])
     filled = fill(source, whole[~whole.isin(gone)], table, recipe, file.name)
+    filled = in_own_money(filled, table, recipe, workspace)
     return _Prepared(source, filled, one_status_each([*notes, *filled.notes]))
 
 
@@ -148,6 +152,21 @@ def _result(file: str, table: Table, ready: _Prepared, notes: pd.DataFrame) -> I
         inferred=(*ready.source.inferred, *ready.filled.inferred),
         preview=True,
     )
+
+
+def _unknown(
+    ready: _Prepared, notes: pd.DataFrame, workspace: Path, table: Table, file: str
+) -> tuple[Fault, ...]:
+    """Tell the words for faults and states that mean nothing to the families of the rows."""
+    if table.name not in {name for name, _, _ in CODED}:
+        return ()
+    left = _without(ready.filled.rows, notes[notes["status"] != THERE])
+    own = {n: read_stored(workspace, TABLES[n]).rows for n in ("catalogue", "fault_states")}
+    if not {"family_id", "device_class"} <= set(own["catalogue"]):
+        return ()
+    rows = left.assign(line=ready.source.line)
+    found = unknown_codes({**own, table.name: rows})
+    return tuple(one.in_export(file) for one in found)
 
 
 def _without(rows: pd.DataFrame, notes: pd.DataFrame) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -216,6 +217,34 @@ def _orders(cells: pd.Series) -> tuple[dict[str, _Case], dict[str, int], _Case |
         elif a != b and a <= 12 and b <= 12 and open_case is None:
             open_case = (text, line)
     return first, votes, open_case, signs
+
+
+_SIGNED = re.compile(r"(?:\d{1,2}([./-])\d{1,2}\1\d{4}|\d{4}([./-])\d{1,2}\2\d{1,2})(?!\d)")
+_FORM = re.compile(
+    r"(?:(?:day|%d)([./-])(?:month|%m)|(?:month|%m)([./-])(?:day|%d))(?:\1|\2)(?:year(?!2)|%Y)"
+    r"|(?:year|%Y)([./-])(?:month|%m)\3(?:day|%d)"
+)
+
+
+def with_the_sign_of(form: str, cells: pd.Series) -> str:
+    """Return a declared format with the sign its column writes between day, month and year.
+
+    What is declared is the order. Where the column writes two signs, one may be another order's, so
+    the format stays as it is; so does one with years of two digits, where the sign may tell.
+    """
+    found = [m for m in map(_SIGNED.match, cells.unique()) if m]
+    signs = {m[1] or m[2] for m in found}
+    return re.sub("[./-]", signs.pop(), form) if len(signs) == 1 and _FORM.fullmatch(form) else form
+
+
+def likely_format(cells: pd.Series) -> str:
+    """Return the format most dates of a column that proves none may have; day first if even."""
+    _, votes, _, _ = _orders(cells)
+    order = ("month", "day") if votes["month"] > votes["day"] else ("day", "month")
+    given = [m for m in map(_ORDERED.match, cells) if m]
+    ordered = [m for m in given if int(m[1 if order[0] == "day" else 3]) > 12]
+    sign = Counter(m[2] for m in ordered or given).most_common(1)[0][0] if given else "/"
+    return sign.join([*order, "year"])
 
 
 def _two_readings(text: str) -> str:

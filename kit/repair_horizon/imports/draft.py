@@ -16,7 +16,12 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.imports import dates, numbers
-from repair_horizon.imports.draft_values import unwanted_lines, value_lines
+from repair_horizon.imports.draft_values import (
+    flag_warnings,
+    left_out,
+    unwanted_lines,
+    value_lines,
+)
 from repair_horizon.imports.layout import (
     MONTHS,
     SERIAL,
@@ -36,6 +41,7 @@ from repair_horizon.imports.mapping import DATES, NUMBERS
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES
 
+LEFT_OUT = "Left out, since they were recognised as no column of ours:"
 _ZONED = re.compile(r"\d:\d{2}(:\d{2}(\.\d+)?)? ?(Z|UTC|[+-]\d{2}:?\d{2})$")
 
 
@@ -63,7 +69,8 @@ def month_name_lines(sheet: Sheet) -> list[str]:
 
 
 def _number_lines(sheet: Sheet, match: Match, values: pd.Series) -> list[str]:
-    cells = values.map(numbers.split_cell)
+    share = sheet.table.column(match.column).is_share
+    cells = values.map(lambda text: numbers.split_cell(text, percent=share))
     digits = cells[cells.notna()].map(lambda c: c.digits).astype("str")
     proof = numbers.prove_decimal(digits) if len(digits) else numbers.Proof(".", "")
     if proof.refused:
@@ -93,7 +100,8 @@ def _date_lines(sheet: Sheet, match: Match, values: pd.Series) -> list[str]:
     proof = dates.prove_dates(values)
     if not proof.format:
         mark = sheet.ask(f"{match.theirs}: {proof.why}.")
-        return ["", f"# [formats.{match.column}] # {mark}", '# date = "day/month/year"']
+        form = dates.likely_format(values)
+        return ["", f"# [formats.{match.column}] # {mark}", f"# date = {quoted(form)}"]
     return []
 
 
@@ -135,16 +143,26 @@ _OWN_KEYS = ("catalogue", "stock")
 
 @dataclass(frozen=True, eq=False)
 class Draft:
-    """A mapping in TOML with comments, the table it is for, and what is still to be answered."""
+    """A mapping in TOML with comments, the table it is for, and what is still to be answered.
+
+    ``left_out`` names the columns that are not read, each with an example where it is of no person;
+    ``warnings`` says which of them speak of swollen, wet or blocked units.
+    """
 
     file: str
     table: str
     text: str
     questions: tuple[str, ...]
+    left_out: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 def draft_mapping(
-    file: Path, table: str = "", models: pd.DataFrame | None = None, sheet: str = ""
+    file: Path,
+    table: str = "",
+    models: pd.DataFrame | None = None,
+    sheet: str = "",
+    states: pd.DataFrame | None = None,
 ) -> Draft:
     r"""Draft the mapping of an export.
 
@@ -158,6 +176,8 @@ def draft_mapping(
         Catalogue rows (model_id, model_name), to which model names are matched; never loosely.
     sheet
         The sheet of a workbook; its longest one if empty.
+    states
+        Rows of fault_states.csv: codes of states that are the shop's own.
 
     Returns
     -------
@@ -187,14 +207,14 @@ def draft_mapping(
         *_constants(found),
         *convention_lines(found),
         *_key(found),
-        *value_lines(found, models),
+        *value_lines(found, models, states),
         *unwanted_lines(found),
         *_left_out(found),
     ]
-    head = _head(found, bool(table))
-    return Draft(
-        file.name, found.table.name, "\n".join([*head, *body]) + "\n", tuple(found.questions)
-    )
+    left, warnings = left_out(found), flag_warnings(found)
+    text = "\n".join([*_head(found, bool(table), left, warnings), *body]) + "\n"
+    asked = tuple(found.questions)
+    return Draft(file.name, found.table.name, text, asked, tuple(left), tuple(warnings))
 
 
 def _about_the_file(sheet: Sheet) -> list[str]:
@@ -207,7 +227,7 @@ def _about_the_file(sheet: Sheet) -> list[str]:
     serials = [m.theirs for m in sheet.found if SERIAL.search(plain(m.theirs))]
     if serials:
         lines.append(f"hash = {toml(serials)} # serial numbers are kept as a salted hash only")
-    return [*lines, *month_name_lines(sheet), *zone_lines(sheet)]
+    return [*lines, *_own_money(sheet), *month_name_lines(sheet), *zone_lines(sheet)]
 
 
 def _columns(sheet: Sheet) -> list[str]:
@@ -232,9 +252,8 @@ def _columns(sheet: Sheet) -> list[str]:
 
 
 def _left_out(sheet: Sheet) -> list[str]:
-    """Name the columns that are not read; no cell of theirs is shown anywhere."""
-    used = {*(m.theirs for m in sheet.found), *sheet.key}
-    free = [n for n in sheet.cells if n not in used]
+    """Name the columns that are not read, last in the mapping; no cell of theirs is shown here."""
+    free = sheet.left()
     lines = ["", f"# Not read: {', '.join(comment(n) for n in free) or 'nothing'}."]
     if any(SERIAL.search(plain(n)) for n in free):
         lines.append("# Serial numbers are never needed; hash = [...] keeps one as a salted hash.")
@@ -259,8 +278,39 @@ def _second_columns(sheet: Sheet) -> list[str]:
 
 def _constants(sheet: Sheet) -> list[str]:
     """Propose the currency where every amount shows one, or the header names one; else ask."""
-    if "currency" not in {c.name for c in sheet.table.columns} or sheet.theirs("currency"):
+    ours = {c.name for c in sheet.table.columns} & {"currency", "launch_currency"}
+    name = ours.pop() if ours else ""
+    if not name or sheet.theirs(name):
         return []
+    code, why = _shown_currency(sheet)
+    if code:
+        return ["", "[constants]", f"{name} = {quoted(code)} # the amounts or their header say so"]
+    if not why and not sheet.table.column(name).required:
+        return []  # the settlement currency
+    mark = _currency_question(sheet, why)
+    return ["", "[constants]", f'# {name} = "EUR" # {mark}']
+
+
+def _own_money(sheet: Sheet) -> list[str]:
+    """Name the currency shown by amounts whose table has no column for it."""
+    if {c.name for c in sheet.table.columns} & {"currency", "launch_currency"}:
+        return []
+    code, why = _shown_currency(sheet)
+    if code:
+        said = "the amounts or their header say so; another than the settlement currency"
+        return [f"currency = {quoted(code)} # {said} is converted"]
+    if not why:
+        return []
+    return [f'# currency = "EUR" # {_currency_question(sheet, why)}']
+
+
+def _currency_question(sheet: Sheet, why: str) -> str:
+    why = why or "no amount shows one"
+    return sheet.ask(f"Which currency are the amounts in? It is not proved: {why}.")
+
+
+def _shown_currency(sheet: Sheet) -> tuple[str, str]:
+    """Return the one currency the amounts or their headers show; else which they show, if any."""
     money = [m.theirs for m in sheet.found if sheet.table.column(m.column).unit == "money"]
     seen: Counter[str] = Counter()
     unclear = set()
@@ -271,22 +321,10 @@ def _constants(sheet: Sheet) -> list[str]:
                 seen[cell.currencies[0]] += 1
             elif cell and cell.currencies:
                 unclear.add(" or ".join(cell.currencies[:3]))
-        for word in re.findall(r"\b[A-Z]{3}\b|[€£]", theirs):
-            codes = numbers.currencies_of(word)
-            seen[codes[0]] += word in ("EUR", "USD", "GBP", "CHF", "€", "£")
-    seen = +seen
+        seen.update(numbers.named_currencies(theirs))
     if len(seen) == 1 and not unclear:
-        code = next(iter(seen))
-        return [
-            "",
-            "[constants]",
-            f"currency = {quoted(code)} # the amounts or their header say so",
-        ]
-    why = "no amount shows one"
-    if seen or unclear:
-        why = "the amounts show " + ", ".join([*seen, *sorted(unclear)])
-    mark = sheet.ask(f"Which currency are the amounts in? It is not proved: {why}.")
-    return ["", "[constants]", f'# currency = "EUR" # {mark}']
+        return next(iter(seen)), ""
+    return "", "the amounts show " + ", ".join([*seen, *sorted(unclear)]) if seen or unclear else ""
 
 
 def _made_key(sheet: Sheet) -> str:
@@ -327,7 +365,7 @@ def _key_lines(columns: list[str], prefix: str, why: str) -> list[str]:
     return ["", "[key]", f"columns = {toml(columns)} # {why}", f"prefix = {quoted(prefix)}"]
 
 
-def _head(sheet: Sheet, told: bool) -> list[str]:
+def _head(sheet: Sheet, told: bool, left: list[str], warnings: list[str]) -> list[str]:
     raw, name = sheet.layout.raw, comment(shlex.quote(sheet.file))
     where = f"header in line {raw.header_line}, {rows_said(len(sheet.rows))} below it"
     why = "" if told else " (most of its columns were found; --table names another)"
@@ -347,9 +385,13 @@ def _head(sheet: Sheet, told: bool) -> list[str]:
     if sheet.questions:
         lines.append("# Questions:")
         lines += [f"#   {i}. {comment(q, 600)}" for i, q in enumerate(sheet.questions, 1)]
-    else:
+    elif not left:
         lines.append("# No questions: everything that must be known is proved by the file.")
-    return [*lines, ""]
+    else:
+        lines.append("# No questions: what must be known is proved by the file.")
+    if left:
+        lines += [f"# {LEFT_OUT}", *(f"#   {comment(n, 200)}" for n in left)]
+    return [*lines, *(f"# {comment(w, 400)}" for w in warnings), ""]
 
 
 def _samples(sheet: Sheet) -> Iterable[str]:

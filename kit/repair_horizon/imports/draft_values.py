@@ -7,9 +7,10 @@ from collections import Counter
 
 import pandas as pd
 
-from repair_horizon.classes import meaning_of
+from repair_horizon.classes import class_knowledge, meaning_of
 from repair_horizon.imports import numbers
 from repair_horizon.imports.layout import (
+    SERIAL,
     Match,
     Sheet,
     comment,
@@ -21,6 +22,7 @@ from repair_horizon.imports.layout import (
     toml,
     value_words,
 )
+from repair_horizon.tables.inputs import CLASSES
 
 _NO_UNITS = (
     *("bundle", "lot", "job lot", "konvolut", "box only", "empty box", "ovp", "case for"),
@@ -33,7 +35,9 @@ _USUAL_CLASS = "phone"
 _STORAGE = re.compile(r"\b\d{1,4} ?[gt]b\b")
 
 
-def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
+def value_lines(
+    sheet: Sheet, models: pd.DataFrame | None, states: pd.DataFrame | None = None
+) -> list[str]:
     """Map the values of columns that hold codes, and of the models."""
     lines: list[str] = []
     for match in sheet.found:
@@ -45,6 +49,8 @@ def value_lines(sheet: Sheet, models: pd.DataFrame | None) -> list[str]:
             lines += _code_lines(match.column, counts)
         elif match.column in ("listed_fault", "fault"):
             lines += _fault_lines(sheet, match, models)
+        elif match.column in ("state", "state_found"):
+            lines += _state_lines(sheet, match, models, states)
         elif words and not set(counts) <= set(column.choices or words.values()):
             lines += _word_lines(sheet, match, counts, words)
     return lines
@@ -148,10 +154,50 @@ def _fault_lines(sheet: Sheet, match: Match, models: pd.DataFrame | None) -> lis
     return lines
 
 
+def _state_lines(
+    sheet: Sheet, match: Match, models: pd.DataFrame | None, states: pd.DataFrame | None
+) -> list[str]:
+    """Map words of the bench to states of the class or the shop's own; all of it is asked.
+
+    What a unit turned out to be is told by words of faults ('only the display'), so the likeliest
+    state of such a fault is proposed.
+    """
+    names = sheet.cells.get(sheet.theirs("model_id") or "", [""] * len(sheet.rows))
+    known, kinds = _catalogue_names(models), _device_classes(models)
+    own = [] if states is None or states.empty else list(states["state"].astype(str))
+    own += ["working"] * (match.column == "state")
+    counts = Counter(c for c in sheet.cells[match.theirs] if c)
+    meant: dict[str, set[str]] = {}
+    codes: dict[str, None] = dict.fromkeys(own)
+    for said, name in zip(sheet.cells[match.theirs], names, strict=True):
+        of = class_knowledge(kinds.get(known.get(_bare(name), ""), "") or _USUAL_CLASS)
+        codes |= dict.fromkeys(of.state_codes)
+        if said:
+            is_code = said in own or said in of.state_codes
+            word = value_words(match.column).get(plain(said), "")
+            meant.setdefault(said, set()).add(said if is_code else word or of.likely_state(said))
+    if all({said} == found for said, found in meant.items()):
+        return []
+    settled = {v: next(iter(f)) for v, f in meant.items() if len(f) == 1 and "" not in f}
+    left = [v for v in meant if v not in settled]
+    read = ", ".join(f"{comment(v, 30)!r} is {to}" for v, to in settled.items() if v != to)
+    asked = [f"is it right that {read}?"] if read else []
+    asked += [f"what is {some(left, counts)}?"] if left else []
+    mark = sheet.ask(
+        f"{match.theirs}: {' And '.join(asked)} One of {', '.join(codes)}; "
+        "a value not named holds its row."
+    )
+    lines = ["", f"[values.{match.column}] # their value = our value, {mark}"]
+    lines += [f"{quoted(v)} = {quoted(to)}" for v, to in settled.items()]
+    lines += [f'# {quoted(v)} = "" # {rows_said(counts[v])}, {mark}' for v in left[:_MOST_VALUES]]
+    return lines
+
+
 def _device_classes(models: pd.DataFrame | None) -> dict[str, str]:
     if models is None or models.empty or "device_class" not in models:
         return {}
-    return dict(zip(models["model_id"].astype(str), models["device_class"], strict=True))
+    of = dict(zip(models["model_id"].astype(str), models["device_class"], strict=True))
+    return {model: kind for model, kind in of.items() if kind in CLASSES}
 
 
 def _catalogue_names(models: pd.DataFrame | None) -> dict[str, str]:
@@ -179,6 +225,48 @@ def _near(text: str, known: dict[str, str]) -> str:
 
 def _code(text: str) -> str:
     return re.sub(r"\W+", "_", _bare(text) or plain(text)).strip("_") or "model"
+
+
+_MAY_NAME = re.compile(
+    r"\b(seller|verkäufer|anbieter|contact|kontakt|name|technician|techniker|mitarbeiter|bearbeiter|"
+    r"notes?|notizen?|bemerkung(en)?|anmerkung(en)?|kommentar|comments?|remarks?|memo|message|"
+    r"nachricht|beschreibung|description|text)\b"
+)
+
+
+def left_out(sheet: Sheet) -> list[str]:
+    """Name the columns that are not read, with an example of each that names no person."""
+    return [f"{comment(name)} ({_example(sheet, name)})" for name in sheet.left()]
+
+
+def _example(sheet: Sheet, name: str) -> str:
+    if is_personal(name):
+        return "about persons: not shown"
+    if SERIAL.search(plain(name)):
+        return "serial numbers: not shown"
+    if _MAY_NAME.search(plain(name)):
+        return "may name persons: not shown"
+    given = Counter(c for c in sheet.cells[name] if c and "@" not in c)
+    return f"such as {comment(max(given, key=lambda v: given[v]), 30)!r}" if given else "empty"
+
+
+def flag_warnings(sheet: Sheet) -> list[str]:
+    """Say which columns that are not read speak of units that are swollen, wet or blocked."""
+    words, lines = value_words("flags"), []
+    for name in sheet.left():
+        cells = [f" {plain(c)} " for c in sheet.cells[name]]
+        said = [w for w in words if any(f" {w} " in c for c in cells)]
+        if said:
+            rows = sum(any(f" {w} " in c for w in said) for c in cells)
+            way = "note it in flags of stock.csv"
+            if sheet.table.name == "stock":
+                way = f"take it over: flags = {quoted(name)} under [columns]"
+            lines.append(
+                f"{comment(name)} says {', '.join(said)} ({rows_said(rows)}): a unit that is "
+                f"{' or '.join(dict.fromkeys(words[w] for w in said))} must not be sold as it is; "
+                f"{way}."
+            )
+    return lines
 
 
 def unwanted_lines(sheet: Sheet) -> list[str]:

@@ -122,7 +122,7 @@ def _currencies(cells: Cells) -> ReadColumn:
 
 
 def _numbers(column: Column, cells: Cells, form: Format) -> ReadColumn:
-    split = {t: numbers.split_cell(t) for t in cells.text.unique()}
+    split = {t: numbers.split_cell(t, percent=column.is_share) for t in cells.text.unique()}
     parts = cells.text.map(split)
     given = parts[parts.notna() & ~cells.exact]
     digits = given.map(lambda c: c.digits).astype("str")
@@ -158,7 +158,9 @@ def _number(cell: numbers.Cell | None, decimal: str, thousands: str, scale: floa
     value = numbers.value_of(cell.digits, decimal, thousands) if cell else None
     if cell is None or value is None or abs(value.adjusted()) > 30:
         return None
-    if scale != 1.0:
+    if cell.percent:  # it says its scale itself
+        value /= 100
+    elif scale != 1.0:
         value *= Decimal(repr(scale))
     text = numbers.plain_text(-value if cell.negative else value)
     return None if text == "0" and value else text
@@ -175,7 +177,8 @@ def _dates(column: Column, cells: Cells, form: Format, mapping: ImportMapping) -
         return ReadColumn(cells.text, refused=fault)
     names = tuple(mapping.month_names)
     iso = dates.proved_reader("iso")
-    read = dates.reader_of(form.date, form.fill, names) if form.date else iso
+    declared = dates.with_the_sign_of(form.date, cells.text[~cells.exact])
+    read = dates.reader_of(declared, form.fill, names) if form.date else iso
     if not form.date and proof.format != "iso":
         read = dates.proved_reader(proof.format)
     serial = form.date in (dates.EXCEL, dates.EXCEL_1904)
@@ -223,8 +226,9 @@ _JOIN = "|"
 
 @dataclass(frozen=True, eq=False)
 class Filled:
-    """Records in our columns, as text, with what is said about some of them."""
+    """Records of a file in our columns, as text, with what is said about some of them."""
 
+    file: str
     rows: pd.DataFrame
     notes: tuple[pd.DataFrame, ...]
     inferred: tuple[Inference, ...]
@@ -268,6 +272,8 @@ def fill(
         raise LogFault(refused)
     rows = pd.DataFrame({name: r.text for name, r in read.items()}, index=open_rows)
     rows = rows.assign(**mapping.constants)
+    if "launch_price" in rows and "launch_currency" not in rows and mapping.currency:
+        rows = rows.assign(launch_currency=mapping.currency)
     notes = [n for r in read.values() for n in r.notes]
     if mapping.key.columns:
         rows[table.key], bad = _keys(source.text, mapping)
@@ -276,7 +282,14 @@ def fill(
     aside = _outside(rows, table, mapping)
     order = [c.name for c in table.columns if c.name in rows]
     known = tuple(i for r in read.values() for i in r.inferred)
-    return Filled(rows[order].astype("str"), (*aside, *notes), known)
+    return Filled(file, rows[order].astype("str"), (*aside, *notes), known)
+
+
+def declared_words(code: str) -> str:
+    """Say how the currency of amounts is declared that carry one."""
+    return (
+        f'a declared currency: they carry one; write currency = "{code}" at the top of the mapping'
+    )
 
 
 def _keys(text: pd.DataFrame, mapping: ImportMapping) -> tuple[pd.Series, pd.DataFrame]:
@@ -314,7 +327,7 @@ def _other_currency(
         odd = pd.Series([c != "" and c not in may for c, may in pairs], signs.index, dtype=bool)
         if len(signs) and unit not in rows and not declared:
             first = " or ".join(signs.iloc[0])
-            raise LogFault([Fault(file, None, name, first, "a declared currency: they carry one")])
+            raise LogFault([Fault(file, None, name, first, declared_words(signs.iloc[0][0]))])
         found = signs[odd].map(" or ".join)
         allowed = codes[odd] + f", as in {unit}"
         reason = "an amount in another currency"

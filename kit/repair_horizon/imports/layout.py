@@ -1,13 +1,10 @@
 """How an export lies in its file and what its columns are, before any mapping says so.
 
 Encoding, separator, sheet and the line of the header are looked for; what cannot be proved is a
-question for whoever reads the draft, never a silent choice.
-
-Which column of an export is which of ours, by declared words and by what its cells hold.
-
-``column_words.csv`` names the words a header may use for a column of ours ("@date" is a table's
-date), ``value_words.csv`` the words a cell may use for a value. A guess is only ever a proposal
-in a draft; nothing is imported by it.
+question for whoever reads the draft, never a silent choice. Which column is which of ours is
+guessed by declared words and by what its cells hold: ``column_words.csv`` names the words a header
+may use for a column of ours ("@date" is a table's date), ``value_words.csv`` the words a cell may
+use for a value. A guess is only ever a proposal in a draft; nothing is imported by it.
 """
 
 from __future__ import annotations
@@ -124,7 +121,8 @@ def _kind_test(column: Column):  # type: ignore[no-untyped-def]
     if column.kind in DATES:
         return could_be_date
     if column.kind in NUMBERS:
-        return lambda text: _could_be_number(text) and not could_be_date(text, serial=False)
+        share = column.is_share
+        return lambda text: _could_be_number(text, share) and not could_be_date(text, serial=False)
     if column.kind == "currency":
         return lambda text: bool(numbers.currencies_of(text))
     if column.kind == "yes_no":
@@ -150,8 +148,8 @@ def could_be_date(text: str, *, serial: bool = True) -> bool:
     return any(read(text) for read in _READERS) or month_named(text) is not None
 
 
-def _could_be_number(text: str) -> bool:
-    cell = numbers.split_cell(text)
+def _could_be_number(text: str, percent: bool) -> bool:
+    cell = numbers.split_cell(text, percent=percent)
     return cell is not None and any(
         numbers.value_of(cell.digits, sign) is not None for sign in ".,"
     )
@@ -432,6 +430,11 @@ class Sheet:
     def theirs(self, ours: str) -> str | None:
         """Return their column that is ours, if one was found."""
         return next((m.theirs for m in self.found if m.column == ours), None)
+
+    def left(self) -> list[str]:
+        """Return their columns that are not read."""
+        used = {*(m.theirs for m in self.found), *self.key}
+        return [n for n in self.cells if n not in used]
 
     def column(self, theirs: str) -> pd.Series:
         """Cells of a column that are given and no typed values, by their line."""

@@ -76,6 +76,7 @@ def _example(mapping: Path) -> list[str]:
 
 
 def worked(export: Path, mapping: Path) -> ImportResult:
-    """Run one worked example against an empty workspace; nothing is written."""
+    """Run one worked example against an empty workspace that settles in euros."""
     with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "settings.toml").write_text('currency = "EUR"\n', encoding="utf-8")
         return import_file(export, Path(folder), table_of(mapping), mapping, preview=True)

@@ -24,7 +24,7 @@ with semicolons, decimal commas and German dates::
     columns = ["Beleg"]
     prefix = "shop-"
 
-Check a mapping against the table it fills, naming everything wrong at once.
+It is checked against the table it fills, naming everything wrong at once.
 """
 
 from __future__ import annotations
@@ -124,7 +124,11 @@ class ImportMapping:
     decimal: str = _m("", "decimal sign of every number column", DECIMALS)
     thousands: str = _m("", "thousands sign of every number column", THOUSANDS)
     date_format: str = _m("", "order of the dates of every date column")
-    currency: str = _m("", "currency of amounts whose table has no column for it")
+    currency: str = _m(
+        "",
+        "currency of amounts whose table has no column for it; one that is not the settlement "
+        "currency is converted at the day's rate in fx_rates.csv",
+    )
     timezone: str = _m("", "zone whose day counts for times with an offset, or 'as written'")
     month_names: list[str] = field(
         default_factory=list, metadata=_about("the twelve names of the months, if not English")

@@ -8,7 +8,7 @@ is declared in the mapping, or proved by a value that can be read in one way onl
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import pandas as pd
@@ -48,11 +48,12 @@ _CELL = re.compile(
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell taken apart: the digits with their signs, minus or not, and its currencies."""
+    """One cell taken apart: digits with their signs, minus or not, currencies, percent or not."""
 
     digits: str
     negative: bool
     currencies: tuple[str, ...]
+    percent: bool = False
 
 
 @dataclass(frozen=True)
@@ -69,13 +70,16 @@ class Proof:
         return not self.decimal
 
 
-def split_cell(text: str) -> Cell | None:
+def split_cell(text: str, *, percent: bool = False) -> Cell | None:
     """Take a cell apart into number and currency; None if it is not a number.
 
     Minus signs may stand before, directly behind, or be brackets; a currency may stand on
-    either side, not on both.
+    either side, not on both. ``percent``: whether it may be written in percent.
     """
     plain = _SPACES.sub(" ", text).strip().replace("−", "-").replace("’", "'")
+    if percent and plain.endswith("%"):
+        part = split_cell(plain[:-1])
+        return None if part is None or part.currencies else replace(part, percent=True)
     found = _CELL.fullmatch(plain)
     if not found:
         return None
@@ -95,6 +99,15 @@ def currencies_of(mark: str) -> tuple[str, ...]:
     if short in _MARKS:
         return _MARKS[short]
     return (short,) if re.fullmatch(r"[A-Z]{3}", short) else ()
+
+
+_NAMED = ("EUR", "USD", "GBP", "CHF", "€", "£")
+
+
+def named_currencies(header: str) -> list[str]:
+    """Return the currencies a header names; other words of three letters are no proof of one."""
+    found = re.findall(r"\b[A-Z]{3}\b|[€£]", header)
+    return [currencies_of(word)[0] for word in found if word in _NAMED]
 
 
 def value_of(digits: str, decimal: str, thousands: str = "") -> Decimal | None:

@@ -14,14 +14,14 @@ from repair_horizon.files.writing import for_spreadsheet, unguarded
 from repair_horizon.imports.mapping import NUMBERS
 from repair_horizon.imports.raw_rows import Inference
 from repair_horizon.imports.sources import Source, note
-from repair_horizon.logs.adding import csv_text, replace_file
+from repair_horizon.logs.adding import Stored, csv_text, replace_file
 from repair_horizon.tables.faults import COLUMNS, HELD, SET_ASIDE, Fault, LogFault
 from repair_horizon.tables.inputs import Table
 
 THERE = "already there"
 
 
-def new_rows(rows: pd.DataFrame, stored: pd.DataFrame, table: Table) -> list[pd.DataFrame]:
+def new_rows(rows: pd.DataFrame, stored: Stored, table: Table) -> list[pd.DataFrame]:
     """Say which rows are not to be added.
 
     Parameters
@@ -29,7 +29,7 @@ def new_rows(rows: pd.DataFrame, stored: pd.DataFrame, table: Table) -> list[pd.
     rows
         Rows in our columns, as text, in the file's order.
     stored
-        Rows of the workspace, as text.
+        The table as it stands in the workspace.
     table
         The declaration; rows meet by its key, or as a whole where it has none.
 
@@ -37,32 +37,46 @@ def new_rows(rows: pd.DataFrame, stored: pd.DataFrame, table: Table) -> list[pd.
     -------
     list of DataFrame
         Notes: rows stored already or met earlier in the file are "already there"; a different
-        row under a key that is taken is held, with the columns that differ.
+        row under a key that is taken is held, with the columns that differ, where the other one
+        stands (or will, once the file is imported), and how to accept a correction.
     """
-    names = [c.name for c in table.columns if c.name in rows or c.name in stored]
-    mine, theirs = (_comparable(f, names, table) for f in (rows, stored))
+    names = [c.name for c in table.columns if c.name in rows or c.name in stored.rows]
+    mine, theirs = (_comparable(f, names, table) for f in (rows, stored.rows))
     known: dict[object, list[tuple[str, ...]]] = {}
-    for values in theirs:
-        known.setdefault(_key(values, names, table), []).append(values)
+    where: dict[object, str] = {}
+    for values, place in zip(theirs, stored.places(), strict=True):
+        key = _key(values, names, table)
+        known.setdefault(key, []).append(values)
+        where.setdefault(key, place)
     before = {key: len(values) for key, values in known.items()}
     same: dict[str, list[object]] = {}
     other: list[tuple[object, str, str, str]] = []
+    below = 0
     for row, values in zip(rows.index, mine, strict=True):
         key = _key(values, names, table)
         taken = known.setdefault(key, [])
         if values in taken:
-            where = "in the workspace" if values in taken[: before.get(key, 0)] else "in the file"
-            same.setdefault(f"the same row {where}", []).append(row)
+            there = "in the workspace" if values in taken[: before.get(key, 0)] else "in the file"
+            same.setdefault(f"the same row {there}", []).append(row)
         elif taken:
-            other.append((row, *_difference(values, taken[0], names)))
+            differs, says, has = _difference(values, taken[0], names)
+            other.append((row, differs, says, _ways_out(says, has, where[key])))
         else:
             taken.append(values)
-    out = [note(pd.Index(where), THERE, reason) for reason, where in same.items()]
+            where[key] = stored.next_place(below)
+            below += 1 + sum(v.count("\n") for v in values)
+    out = [note(pd.Index(there), THERE, reason) for reason, there in same.items()]
     if other:
         index, column, found, allowed = zip(*other, strict=True)
         about = {"column": list(column), "found": list(found), "allowed": list(allowed)}
         out.append(note(pd.Index(index), HELD, f"another row has this {table.key}", **about))
     return out
+
+
+def _ways_out(found: str, has: str, place: str) -> str:
+    """Say what another row of the same key has, and how to accept a correction."""
+    right = f"{found} is right, write it there" if found else "nothing is right, empty it there"
+    return f"{has or 'nothing'}, as {place} has it; if {right}: the next import then takes it so"
 
 
 def _comparable(frame: pd.DataFrame, names: list[str], table: Table) -> list[tuple[str, ...]]:
@@ -124,6 +138,9 @@ class ImportResult:
         Whether nothing was written.
     review
         The file that lists the records held or set aside, if there are any and it was written.
+    unknown
+        Words for faults and states in rows added or there already that are no code of the family
+        nor of its class: the rows come in and tell nothing by them.
     """
 
     file: str
@@ -134,6 +151,7 @@ class ImportResult:
     inferred: tuple[Inference, ...]
     preview: bool
     review: Path | None = None
+    unknown: tuple[Fault, ...] = ()
 
     @property
     def added(self) -> int:

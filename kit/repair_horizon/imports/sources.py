@@ -1,12 +1,10 @@
 """An export as rows of text: its wanted columns, what is wrong with a row's shape, and its rules.
 
-The rows are read, side-by-side columns and serial numbers rewritten, and rows that are not wanted
-named, before any value is read. What a step says about rows is a table of notes with the columns
-``NOTE``: the row (its index), what becomes of it, and why.
-
-Turn the bytes of an export into text, in an encoding that is declared or proved.
-
-Text files with a separator: which one is declared, or proved by the header.
+The bytes are text in an encoding that is declared or proved, the text has a separator that is
+declared or that the header proves. The rows are read, side-by-side columns and serial numbers
+rewritten, and rows that are not wanted named, before any value is read. What a step says about
+rows is a table of notes with the columns ``NOTE``: the row (its index), what becomes of it, and
+why.
 """
 
 from __future__ import annotations

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -19,10 +18,10 @@ from pathlib import Path
 import pandas as pd
 
 from repair_horizon.files.writing import locked, write_text, write_whole
-from repair_horizon.logs.consequences import MENDED, WORKING
+from repair_horizon.logs.consequences import FIXED, WORKING
 from repair_horizon.logs.partitioning import append_parts, catalogue_rows, settle, stored_text
 from repair_horizon.logs.partitions import read_parts
-from repair_horizon.logs.reading import find_file, plain_text, typed
+from repair_horizon.logs.reading import find_file, text_of, typed
 from repair_horizon.logs.workspace import read_logs
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import TABLES, Table
@@ -33,11 +32,29 @@ SALT_FILE = "import_salt"
 
 @dataclass(frozen=True, eq=False)
 class Stored:
-    """A table as it stands in the workspace: its file's text, and its rows as text."""
+    """A table as it stands in the workspace: its file's text, and its rows as text.
+
+    ``lines`` are the rows' lines in the file; a log partitioned by family has none.
+    """
 
     path: Path
     content: str
     rows: pd.DataFrame
+    lines: tuple[int, ...] = ()
+
+    def places(self) -> list[str]:
+        """Say where each row stands."""
+        return [self._place(line) for line in self.lines or [0] * len(self.rows)]
+
+    def next_place(self, lines: int) -> str:
+        """Say where a row will stand that is added below ``lines`` lines of other rows added."""
+        if self.path.is_dir():
+            return self._place(0)
+        there = self.content.count("\n") + (not self.content.endswith("\n"))
+        return self._place(there + lines + 1)
+
+    def _place(self, line: int) -> str:
+        return f"{self.path.name} line {line}" if line else f"the log {self.path.name}"
 
 
 def read_stored(workspace: Path, table: Table) -> Stored:
@@ -61,9 +78,9 @@ def read_stored(workspace: Path, table: Table) -> Stored:
     if path.is_symlink():
         allowed = f"{table.name}.csv itself: import into the workspace the link leads to"
         raise LogFault([Fault(path.name, None, "", "a link to another place", allowed)])
-    rows = plain_text(path, table)
-    content = path.read_bytes().decode("utf-8")
-    return Stored(path, content, rows.apply(lambda s: s.str.strip()))
+    text = text_of(path, table)
+    rows = text.drop(columns="line").astype("str").apply(lambda s: s.str.strip())
+    return Stored(path, path.read_bytes().decode("utf-8"), rows, tuple(text["line"].tolist()))
 
 
 def append_rows(stored: Stored, rows: pd.DataFrame) -> None:
@@ -148,7 +165,8 @@ ALSO_CALLED = {
     "rate": "fx_rates",
     "fault": "fault_states",
 }
-PREFIX = {"sales": "S", "part_quotes": "Q", "repairs": "J", "listings": "L", "stock": "U"}
+OWN_SERIES = "added"
+NUMBERED = ("sales", "part_quotes", "repairs", "listings", "stock")
 ADDED = ".added.json"
 REMEMBERED = 50
 
@@ -190,9 +208,10 @@ def add_row(
     table
         A table or what one row of it is called: sale, quote, repair, listing, unit.
     values
-        Columns and what stands in them. Left out, an identifier is the next one, a day that must
-        be there is today, the currency is the workspace's, and what a unit's own rows say of it
-        (its model, what it was bought with, whether it works) is taken from there.
+        Columns and what stands in them. Left out, an identifier is the next of the rows added that
+        day (added-20261129-1), a day that must be there is today, the currency is the workspace's,
+        and what a unit's own rows say of it (its model, what it was bought with, whether it works)
+        is taken from there.
     today
         YYYY-MM-DD; the computer's day if None.
 
@@ -280,9 +299,9 @@ def _filled(
     """Values given and those that follow, in the order of the declaration."""
     settings = read_settings(folder)
     row = {**_of_the_unit(folder, table, given, settings), **given}
-    if table.key and table.key not in row and table.name in PREFIX:
+    if table.key and table.key not in row and table.name in NUMBERED:
         taken = list(rows[table.key]) if table.key in rows else []
-        row[table.key] = next_identifier(taken, PREFIX[table.name])
+        row[table.key] = next_identifier(taken, day)
     for column in table.columns:
         if not column.required or row.get(column.name):
             continue
@@ -304,34 +323,38 @@ def _filled(
     return {name: row[name] for name in order if name in row}
 
 
-def next_identifier(taken: list[str], prefix: str) -> str:
-    """Return the next identifier of a series such as S0009, S0010; the widest one goes on.
+def next_identifier(taken: list[str], day: str) -> str:
+    """Return the next identifier of the rows added on a day.
+
+    The series is of rows added alone: a number that goes on in an export's would be taken when the
+    export's own row of that number comes.
 
     Examples
     --------
-    >>> next_identifier(["S0009", "S0010", "auction 12 a"], "S")
-    'S0011'
+    >>> next_identifier(["shop-4091", "added-20261129-1"], "2026-11-29")
+    'added-20261129-2'
     """
-    series: dict[str, tuple[int, int, int]] = {}
-    for name in taken:
-        parts = re.fullmatch(r"(.*?)(\d{1,15})", name)
-        if parts:
-            count, top, width = series.get(parts[1], (0, 0, 0))
-            digits = len(parts[2])
-            series[parts[1]] = (count + 1, max(top, int(parts[2])), max(width, digits))
-    if not series:
-        return f"{prefix}0001"
-    name = max(series, key=lambda s: series[s][0])
-    _, top, width = series[name]
-    return f"{name}{top + 1:0{width}d}"
+    series = f"{OWN_SERIES}-{day.replace('-', '')}-"
+    ends = [n.removeprefix(series) for n in taken if n.startswith(series)]
+    numbers = [int(n) for n in ends if n.isdecimal() and len(n) < 10]
+    return f"{series}{max(numbers, default=0) + 1}"
+
+
+def settlement_currency(folder: Path) -> str:
+    """Return the currency of the settings, or the only one the logs name; empty if none is."""
+    return read_settings(folder).currency or _only(folder)
 
 
 def _only(folder: Path) -> str:
     """Currency of the workspace, if its logs name one only."""
     found: set[str] = set()
     for name, column in (("sales", "currency"), ("catalogue", "launch_currency")):
-        rows = read_stored(folder, TABLES[name]).rows
-        found = set(rows[column]) - {""} if column in rows else set()
+        path = find_file(folder, TABLES[name])
+        if path is None:
+            continue
+        whole = read_stored(folder, TABLES[name]).rows if path.is_dir() else None
+        rows = text_of(path, TABLES[name]) if whole is None else whole
+        found = {str(v).strip() for v in rows[column].unique()} - {""} if column in rows else set()
         if found:
             break
     return found.pop() if len(found) == 1 else ""
@@ -355,10 +378,10 @@ def _of_the_unit(
     if table.name == "repairs":
         return out | _fault_of(folder, owned)
     last = jobs.iloc[-1] if len(jobs) else None
-    mended = last is not None and last.get("outcome", "") in MENDED
+    mended = last is not None and last.get("outcome", "") in FIXED
     out |= {"own_sale": "yes"}
-    if settings.sale.channel:
-        out["channel"] = settings.sale.channel
+    if settings.planned_channel:
+        out["channel"] = settings.planned_channel
     if mended or owned["state"] == WORKING:
         grade = "" if last is None else str(last.get("grade_out", ""))
         return out | ({"grade": grade} if grade else {})

@@ -2,21 +2,26 @@
 
 A unit whose sale is logged is sold, and one that was mended works; a model without a launch date is
 as old as the first day it was seen; a family without fault states has those of its class; a fault
-a listing names in a seller's words is the family's.
+a listing names in a seller's words is the family's. Words that are no fault and no state of the
+family or its class tell nothing, and are told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import pandas as pd
 
 from repair_horizon.classes import class_knowledge, meaning_of
-from repair_horizon.tables.inputs import TABLES
+from repair_horizon.classes.knowledge import UNSAID
+from repair_horizon.tables.faults import Fault
+from repair_horizon.tables.inputs import CLASSES, TABLES
+from repair_horizon.tables.words import fault_code
 
 LOGGED_STATE, LOGGED_STATUS = "logged_state", "logged_status"
 WORKING, SOLD = "working", "sold"
-MENDED = ("fixed_first_pass", "fixed_after_rework")
+FIXED = ("fixed_first_pass", "fixed_after_rework")
 GONE = ("sold", "parted", "scrapped", "returned")
 
 
@@ -48,7 +53,7 @@ def followed(tables: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 def _found(repairs: pd.DataFrame) -> pd.DataFrame:
     """Return the newest job of each unit that says something: ``state`` it left the unit in."""
-    state = repairs["state_found"].where(~repairs["outcome"].isin(MENDED), WORKING)
+    state = repairs["state_found"].where(~repairs["outcome"].isin(FIXED), WORKING)
     return repairs.assign(state=state)[state != ""].sort_values("opened", kind="stable")
 
 
@@ -149,11 +154,10 @@ def in_codes(listings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.D
     for (model_id, fault), (family, device_class) in zip(
         words.itertuples(index=False), of, strict=True
     ):
-        plain = "_".join(fault.lower().replace("-", " ").split())
         if (family, fault) in known or device_class != device_class:
             continue
         meaning = meaning_of(fault, device_class)
-        codes = [plain, *([meaning.listed_fault] if meaning.understood else [])]
+        codes = [fault_code(fault), *([meaning.listed_fault] if meaning.understood else [])]
         code = next((c for c in codes if (family, c) in known), None)
         if code is not None:
             read[model_id, fault] = code
@@ -161,3 +165,110 @@ def in_codes(listings: pd.DataFrame, tables: Mapping[str, pd.DataFrame]) -> pd.D
         return listings
     pairs = zip(listings["model_id"], listings["listed_fault"], strict=True)
     return listings.assign(listed_fault=[read.get(pair, pair[1]) for pair in pairs])
+
+
+FAULT, STATE = "fault", "state"
+CODED = (
+    ("repairs", "state_found", STATE),
+    ("repairs", "listed_fault", FAULT),
+    ("maker_quotes", "fault", FAULT),
+    ("stock", "state", STATE),
+    ("listings", "listed_fault", FAULT),
+)
+"""Columns whose words mean something to the family or its class only, and which of the two."""
+
+
+@dataclass(frozen=True)
+class UnknownCode:
+    """Words in a column of faults or states that are none of the family's nor of its class.
+
+    ``lines`` are those of the rows, ``known`` the codes of the family and the class, ``near`` what
+    the words probably mean (empty where they are not understood).
+    """
+
+    table: str
+    column: str
+    kind: str
+    code: str
+    family_id: str
+    device_class: str
+    lines: tuple[int, ...]
+    known: tuple[str, ...]
+    near: str
+
+    def in_log(self) -> Fault:
+        """Say it of a log, with what to do."""
+        rows = _rows_said(len(self.lines), "is used and tells", "are used and tell")
+        way = f"write {self.near or 'one of them'} there"
+        return self._fault(f"{self.table}.csv", f"{rows} nothing by it: {way}")
+
+    def in_export(self, file: str) -> Fault:
+        """Say it of an export coming in, with the line of a mapping that mends it."""
+        rows = _rows_said(len(self.lines), "comes in and tells", "come in and tell")
+        line = f'[values.{self.column}] "{self.code}" = "{self.near or "one of them"}"'
+        return self._fault(file, f"{rows} nothing by it: map it, {line}")
+
+    def _fault(self, file: str, way: str) -> Fault:
+        allowed = (
+            f"a {self.kind} of {self.family_id} or of a {self.device_class}: "
+            f"{', '.join(self.known)}; {way}, or give it a row in fault_states.csv"
+        )
+        return Fault(file, self.lines[0], self.column, self.code, allowed)
+
+
+def _rows_said(count: int, one: str, several: str) -> str:
+    return f"1 row {one}" if count == 1 else f"{count} rows {several}"
+
+
+def unknown_codes(tables: Mapping[str, pd.DataFrame]) -> list[UnknownCode]:
+    """Return the words for faults and states that tell nothing, by table and first line.
+
+    ``tables``: catalogue, fault_states and any of the tables of ``CODED``, the latter with
+    ``line``; rows of models the catalogue does not name are passed over.
+    """
+    out = []
+    for name, column, kind in CODED:
+        if name in tables and column in tables[name] and len(tables[name]):
+            rows = tables[name]
+            if name == "stock" and LOGGED_STATE in rows:
+                rows = rows.assign(state=rows[LOGGED_STATE])
+            out += sorted(_unknown(rows, name, column, kind, tables), key=lambda u: u.lines)
+    return out
+
+
+def _unknown(
+    rows: pd.DataFrame, name: str, column: str, kind: str, tables: Mapping[str, pd.DataFrame]
+) -> list[UnknownCode]:
+    catalogue = tables["catalogue"].drop_duplicates("model_id").set_index("model_id")
+    own, of = tables["fault_states"], "listed_fault" if kind == FAULT else "state"
+    about = rows[["model_id", column, "line"]][rows[column] != ""]
+    found: dict[tuple[str, str, str], list[int]] = {}
+    for (model, code), at in about.groupby(["model_id", column], observed=True)["line"]:
+        if model in catalogue.index:
+            family, device_class = catalogue.loc[model, ["family_id", "device_class"]]
+            found.setdefault((str(family), str(device_class), str(code)), []).extend(at)
+    out = []
+    for (family, device_class, code), lines in found.items():
+        if device_class not in CLASSES:
+            continue
+        known_of = class_knowledge(device_class)
+        mine = own.loc[own["family_id"] == family, of] if len(own) else ()
+        known = dict.fromkeys(str(c) for c in mine)
+        near = _meant(code, device_class, kind)
+        told = (*known_of.listed_faults, UNSAID) if kind == FAULT else known_of.state_codes
+        read = name == "listings" and near in (known or told)
+        known |= dict.fromkeys(told)
+        works = name == "stock" and code == WORKING
+        if code not in known and not read and not works:
+            place = (name, column, kind, code, family, device_class)
+            at = tuple(sorted(map(int, lines)))
+            out.append(UnknownCode(*place, at, tuple(known), near if near in known else ""))
+    return out
+
+
+def _meant(code: str, device_class: str, kind: str) -> str:
+    """Return what words probably mean, empty where they are not understood."""
+    if kind == STATE:
+        return class_knowledge(device_class).likely_state(code)
+    meaning = meaning_of(code, device_class)
+    return meaning.listed_fault if meaning.understood else ""

@@ -34,22 +34,29 @@ def convert(amounts: pd.DataFrame, rates: pd.DataFrame, currency: str) -> pd.Ser
     out = amounts["amount"].where(amounts["currency"] == currency)
     for other in sorted(set(amounts["currency"].unique()) - {currency}):
         rows = amounts[amounts["currency"] == other]
-        out.loc[rows.index] = rows["amount"] * _rate_on(rows["date"], rates, other, currency)
+        out.loc[rows.index] = (
+            rows["amount"] * rates_on(rows["date"], rates, other, currency)["rate"]
+        )
     return out
 
 
-def _rate_on(dates: pd.Series, rates: pd.DataFrame, base: str, quote: str) -> pd.Series:
-    """Units of ``quote`` per ``base`` on each date, from rates in either direction."""
+def rates_on(dates: pd.Series, rates: pd.DataFrame, base: str, quote: str) -> pd.DataFrame:
+    """Units of ``quote`` per ``base`` on each date, from rates in either direction.
+
+    Returns ``rate`` and the day it is of, ``seen``, aligned with ``dates``; both are missing where
+    the newest rate is older than 31 days.
+    """
     there = rates[(rates["base"] == base) & (rates["quote"] == quote)][["date", "rate"]]
     back = rates[(rates["base"] == quote) & (rates["quote"] == base)][["date", "rate"]]
     known = pd.concat([there, back.assign(rate=1.0 / back["rate"])]).sort_values("date")
     known = known.drop_duplicates("date", keep="first")
     if known.empty:
-        return pd.Series(np.nan, index=dates.index)
+        return pd.DataFrame({"rate": np.nan, "seen": pd.NaT}, index=dates.index)
     wanted = pd.DataFrame({"date": dates, "at": dates.index}).sort_values("date")
     limit = pd.Timedelta(days=MAX_AGE_DAYS)
+    known = known.assign(seen=known["date"])
     found = pd.merge_asof(wanted, known, on="date", tolerance=limit)
-    return found.set_index("at")["rate"].reindex(dates.index)
+    return found.set_index("at")[["rate", "seen"]].reindex(dates.index)
 
 
 def check_rates(rates: pd.DataFrame) -> list[pd.DataFrame]:

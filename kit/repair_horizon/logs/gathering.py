@@ -1,10 +1,9 @@
 """Every log of a workspace read, not yet checked against each other; the day taken for now.
 
-The day taken for now: the newest of the rows, unless it stands alone or lies ahead of today.
-
-A row dated 2031 by a slip of the pen would start every forecast there. Rows that tell of what
-happened (sales, quotes, jobs, units bought, listings with a result) are therefore looked at
-together: what lies after today, and a day alone far after all others, is held and sets nothing.
+That day is the newest of the rows, unless it stands alone or lies ahead of today: a row dated 2031
+by a slip of the pen would start every forecast there. Rows that tell of what happened (sales,
+quotes, jobs, units bought, listings with a result) are therefore looked at together: what lies
+after today, and a day alone far after all others, is held and sets nothing.
 """
 
 from __future__ import annotations

@@ -224,7 +224,7 @@ def _remove_drafts(folder: Path) -> None:
 def settle_switch(workspace: Path, name: str) -> None:
     """Name the folder of a log whose old form was put aside; remove it where that is still there.
 
-    See ``repair_horizon.logs.partitions``; only under the log's lock.
+    Only under the log's lock.
     """
     folder = workspace / upcoming(name)
     if folder.is_dir():

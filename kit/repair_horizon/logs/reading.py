@@ -3,10 +3,9 @@
 A file whose frame is broken (missing column, unknown column, wrong number of fields, not UTF-8)
 is refused whole, with all such faults. A single unreadable value holds back only its own row.
 
-A log file as text: every field as it stands, with the line its record starts on.
-
-CSV is read at once where nothing about its frame is in doubt, else record by record; Parquet is
-printed as the CSV of it would be, so that one set of rules reads both.
+Before that a file is text, every field as it stands with the line its record starts on. CSV is read
+at once where nothing about its frame is in doubt, else record by record; Parquet is printed as the
+CSV of it would be, so that one set of rules reads both.
 """
 
 from __future__ import annotations
@@ -283,7 +282,7 @@ def find_file(folder: Path, table: Table) -> Path | None:
 
 
 def upcoming(name: str) -> str:
-    """Name of a log's folder while the old log is put aside (``logs.partitions``)."""
+    """Name of a log's folder while the old log is put aside (``partitioning``)."""
     return f".{name}.next"
 
 

@@ -1,8 +1,7 @@
 """A workspace folder read, checked and ready: ``read_logs`` and what it returns.
 
-Logs read once for many pages: ``read_once`` keeps one workspace's logs in this process.
-
-Every family's notebook begins by reading the whole workspace; in a kernel that is kept between
+``read_once`` keeps one workspace's logs in this process, for many pages. Every family's notebook
+begins by reading the whole workspace; in a kernel that is kept between
 notebooks the logs are there already. They are read anew when a file has changed, and when what
 is kept is no longer what was read, since a notebook may do to them what it likes.
 """
@@ -48,6 +47,7 @@ from repair_horizon.logs.gathering import (
     of_families,
     split_by_family,
 )
+from repair_horizon.logs.partitions import family_by_model
 from repair_horizon.logs.reading import empty_rows, find_file, in_words
 from repair_horizon.tables.arrays import Ints
 from repair_horizon.tables.faults import Fault, Ledger, LogFault, no_exceptions
@@ -98,6 +98,17 @@ class Logs:
     def families(self) -> list[str]:
         """Identifiers of the families, in the catalogue's order."""
         return list(self.tables["catalogue"]["family_id"].unique())
+
+    @cached_property
+    def family_of(self) -> Mapping[str, str]:
+        """Family of each model."""
+        return family_by_model(self.tables["catalogue"])
+
+    @cached_property
+    def class_of(self) -> Mapping[str, str]:
+        """Device class of each family, its first model's."""
+        first = self.tables["catalogue"].drop_duplicates("family_id")
+        return dict(zip(first["family_id"], first["device_class"], strict=True))
 
     @cached_property
     def newest_day(self) -> pd.Timestamp:
@@ -217,8 +228,7 @@ class Logs:
     @cached_property
     def _places(self) -> dict[str, dict[str, Ints | slice]]:
         """Where each family's rows stand, table by table: sorted once, not sought each time."""
-        catalogue = self.tables["catalogue"]
-        owner = catalogue.drop_duplicates("model_id").set_index("model_id")["family_id"]
+        owner = pd.Series(self.family_of, dtype="str")
         return {name: _places_in(table, owner) for name, table in self._cut.items()}
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.decisions.review.what_if import Moves, scenario, successor_learnt
-from repair_horizon.decisions.unit.economics import Economics, unit_economics
+from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation import price_table
 from repair_horizon.estimation.curve.checks import (
@@ -129,7 +129,7 @@ class Worked:
     def economics(self, moves: Moves) -> Economics:
         """Return the family's economics after the moves."""
         moved = scenario(self.outlook, self.settings, moves)
-        return unit_economics(*moved, self.shop.valuation(self.first_month))
+        return Economics(*moved, self.shop.valuation(self.first_month))
 
     def parts_of(self, key: Key) -> list[str]:
         """Codes of the parts quoted for a model."""

@@ -35,7 +35,7 @@ from repair_horizon.decisions.month.stop_dates import (
 )
 from repair_horizon.decisions.month.thresholds import bid_path, bid_row, option_paths
 from repair_horizon.decisions.review.why_changed import View, attribute
-from repair_horizon.decisions.unit.bid import hammer_price, outcomes
+from repair_horizon.decisions.unit.bid import Outcomes, hammer_price
 from repair_horizon.decisions.unit.bid_limits import break_even_bids
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import AS_IS, MAKER, PART_OUT, REPAIR
@@ -299,7 +299,7 @@ def _decided(worked: Worked, unit: UnitEconomics, model: pd.Series) -> _Decided:
         "waterfall": _waterfall(unit, float(bids["exact_bid"][0])),
     }
     columns = OUTPUTS["thresholds"].names
-    now = {**dict.fromkeys(UNIT), **bid_row(outcomes(unit, 0))}
+    now = {**dict.fromkeys(UNIT), **bid_row(Outcomes(unit, 0))}
     threshold: dict[str, object] = {c: v for c, v in now.items() if c in columns}
     threshold |= {"model_id": unit.model_id, "listed_fault": unit.listed_fault}
     by_date = {str(d["date_name"]): d for d in dates}

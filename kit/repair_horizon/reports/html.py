@@ -147,10 +147,10 @@ class Column:
     second: bool = False
 
     @property
-    def kinds(self) -> list[str]:
+    def kinds(self) -> str:
         """Classes of the style sheet."""
         named = ("number", self.numeric), ("wide", self.wide), ("second", self.second)
-        return [k for k, on in named if on]
+        return " ".join(k for k, on in named if on)
 
     def said(self, value: Any) -> str:
         """Return a value in words."""
@@ -228,12 +228,14 @@ def table(
         Whether the page's script may add search and sorting.
     """
     shown = [c for c in columns if c.name in rows]
+    columns_said = [[c.said(v) for v in rows[c.name].tolist()] for c in shown]
+    looks = [(c.kinds, c.numeric) for c in shown[1:]]
     body = []
     addresses = links if links is not None else [""] * len(rows)
-    for values, link in zip(rows[[c.name for c in shown]].to_numpy(object), addresses, strict=True):
-        said = [c.said(v) for v, c in zip(values, shown, strict=True)]
-        head, _, under = said[0].partition("\n")
-        body.append((head, under, link, said[1:]))
+    for (first, *others), link in zip(zip(*columns_said, strict=True), addresses, strict=True):
+        head, _, under = first.partition("\n")
+        cells = [(*look, words) for look, words in zip(looks, others, strict=True)]
+        body.append((head, under, link, cells))
     pairs = [f"--c{i}:{_css_text(c.heading)};" for i, c in enumerate(shown, 1) if i > 2]
     return piece("pieces", "table", caption, shown, body, "".join(pairs) if cards else None, find)
 

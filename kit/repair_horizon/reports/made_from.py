@@ -9,20 +9,19 @@ from __future__ import annotations
 
 import hashlib
 import json
-import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 import pandas as pd
 
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
-from repair_horizon.files.keeping import program_files
+from repair_horizon.files.keeping import interpreter, program_files, versions
 from repair_horizon.files.writing import write_text
 from repair_horizon.logs import LogFault, Logs, Settings, read_settings
 from repair_horizon.logs.reading import find_file
 from repair_horizon.reports.month_tables import read_saved
+from repair_horizon.tables.command_outputs import BACKTEST
 from repair_horizon.tables.inputs import TABLES
 from repair_horizon.tables.months import month_word, parse_month
 
@@ -67,7 +66,7 @@ def run_record(logs: Logs, settings: Settings, month: str, as_of: str) -> dict[s
         "draws": settings.draws,
         "settings_sha256": _hash(logs.folder / _SETTINGS),
         "data_sha256": {n: _hash(p) for n, p in files.items() if p is not None},
-        "versions": {"python": _interpreter(), **_versions()},
+        "versions": {"python": interpreter(), **versions(_PACKAGES)},
     }
 
 
@@ -80,31 +79,19 @@ def _hash(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
 
 
-def _interpreter() -> str:
-    return ".".join(str(n) for n in sys.version_info[:3])
-
-
-def _versions() -> dict[str, str]:
-    out = {}
-    for name in _PACKAGES:
-        try:
-            out[name] = version(name)
-        except PackageNotFoundError:
-            out[name] = "not installed"
-    return out
-
-
 def family_stamps(known: Logs, folder: Path, shared: Sequence[object]) -> dict[str, Stamp]:
     """Hash what each family's page is made from, and the program that makes it.
 
     ``folder`` is the month's: last month's, beside it, is told of on the pages. ``shared`` is
     whatever else all pages are made with.
     """
-    files = [known.folder / _SETTINGS, known.folder / "backtest" / "calibration.csv"]
+    files = [known.folder / _SETTINGS, known.folder / BACKTEST / "calibration.csv"]
     rules = last_month(folder).rules
     inputs = input_digests(known, known.families, [*shared, rules, *map(_hash, files)])
     template = template_notebook().read_bytes()
-    program = digest([program_files(), template, _interpreter(), *sorted(_versions().items())])
+    program = digest(
+        [program_files(), template, interpreter(), *sorted(versions(_PACKAGES).items())]
+    )
     return {f: Stamp(h, program) for f, h in inputs.items()}
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from repair_horizon.decisions.month.listings import open_listings
 from repair_horizon.estimation.curve.market import MarketBreak
 from repair_horizon.files.writing import (
     make_folder,
@@ -247,7 +246,7 @@ def write_month_files(
     if places:
         shop = whole.fit(list(places), hands).only(list(places), run.month)
         # Without a listing to bid for or a unit to work on there is nothing to plan.
-        listings = open_listings(shop.logs.tables["listings"], shop.now)
+        listings = shop.open_listings()
         if len(listings) or len(shop.logs.tables["stock"]):
             plan = shop.plan(run.month)
     written = {

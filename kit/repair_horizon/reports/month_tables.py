@@ -15,7 +15,7 @@ import pandas as pd
 from repair_horizon.files.writing import write_table
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS, PAGE_TABLES
-from repair_horizon.tables.words import Ahead, short_names
+from repair_horizon.tables.words import Ahead, part_codes, short_names
 
 LEVEL = 0.8
 TABLES = PAGE_TABLES
@@ -63,7 +63,7 @@ class FamilyMonth:
         """Rows of a table that are of the main unit."""
         return self.tables[name] if self.main is None else of_unit(self.tables[name], self.main)
 
-    @property
+    @cached_property
     def names(self) -> pd.Series:
         """Model names by model_id."""
         return self.models.set_index("model_id")["model_name"]
@@ -157,9 +157,9 @@ def main_row(thresholds: pd.DataFrame) -> pd.Series:
     return rows.sort_values("n_sales", ascending=False, kind="stable").iloc[0]
 
 
-def best_faults(thresholds: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a model, of its best fault, the best model first."""
-    return ranked(thresholds).drop_duplicates(["family_id", "model_id"])
+def best_faults(every: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a model, of its best fault, of thresholds that are ``ranked``."""
+    return every.drop_duplicates(["family_id", "model_id"])
 
 
 def of_unit(table: pd.DataFrame, unit: pd.Series) -> pd.DataFrame:
@@ -185,7 +185,7 @@ def main_parts(month: FamilyMonth, unit: pd.Series, most: int = 2) -> list[tuple
     if rows.empty:
         return []
     needs = month.states.loc[month.states["listed_fault"] == unit["listed_fault"], "part_codes"]
-    needed = {c.strip() for codes in needs.dropna() for c in str(codes).split(";")}
+    needed = {c for codes in needs.dropna() for c in part_codes(codes)}
     price = rows.groupby("part_code")["amount"].median().sort_values(ascending=False)
     order = sorted(price.index, key=lambda code: (code not in needed, -price[code]))
     return [(str(unit["model_id"]), str(code)) for code in order[:most]]

@@ -1,7 +1,5 @@
 """One family's page: its notebook run by papermill in the kernel kept, judged, written.
 
-A notebook run by papermill in a kernel that is kept for the next one, and judged by its cells.
-
 ``kept-kernel`` is an entry of ``papermill.engines`` (``engine``): papermill injects the parameters
 and keeps its record as with its own engine, nbclient runs the cells, but the kernel outlives the
 notebook. Before each notebook it is put back to its first state (``kernel_state``), so that the

@@ -6,7 +6,7 @@ import pandas as pd
 
 from repair_horizon.charts.price_charts import GUIDE
 from repair_horizon.charts.style import Words
-from repair_horizon.reports.month_tables import FamilyMonth, of_part, of_unit, ranked
+from repair_horizon.reports.month_tables import FamilyMonth, of_unit, ranked
 from repair_horizon.tables.codes import Action, Cause, Confidence, Verdict
 from repair_horizon.tables.words import (
     AS_LIKELY,
@@ -27,22 +27,21 @@ from repair_horizon.tables.words import (
 
 def headline(month: FamilyMonth) -> list[str]:
     """Say what to buy, what to repair only, what to stop, and why, a sentence each."""
-    rows = month.ranked
+    by_verdict: dict[str, list[pd.Series]] = {}
+    for _, row in month.ranked.iterrows():
+        by_verdict.setdefault(row["verdict"], []).append(row)
     said = []
-    chosen = rows[rows["verdict"] == Verdict.BUY]
-    if len(chosen):
-        said.append(f"Buy {listing([_up_to(r, month) for _, r in chosen.iterrows()], 3)}.")
+    if chosen := by_verdict.get(Verdict.BUY):
+        said.append(f"Buy {listing([_up_to(r, month) for r in chosen], 3)}.")
     for verdict, text in (
         (Verdict.OWN_STOCK, "Do not buy, but repair what is in stock:"),
         (Verdict.STOP, "Stop"),
     ):
-        chosen = rows[rows["verdict"] == verdict]
-        if len(chosen):
-            names = listing([unit_words(r) for _, r in chosen.iterrows()], 1)
+        if chosen := by_verdict.get(verdict):
+            names = listing([unit_words(r) for r in chosen], 1)
             said.append(f"{text} {names}{_why(chosen)}.")
-    unsaid = int((rows["verdict"] == Verdict.CANNOT_SAY).sum())
-    if unsaid:
-        said.append(f"Nothing can be said of {unsaid}: {_main_reason(rows)}.")
+    if unsaid := by_verdict.get(Verdict.CANNOT_SAY):
+        said.append(f"Nothing can be said of {len(unsaid)}: {_main_reason(unsaid)}.")
     return said or ["Nothing is known about buying this family yet."]
 
 
@@ -99,24 +98,24 @@ def _up_to(row: pd.Series, month: FamilyMonth) -> str:
     return f"{unit_words(row)} (up to {money(row['max_bid'], month.currency)}{to_do(row)}{won})"
 
 
-def _why(stop: pd.DataFrame) -> str:
+def _why(stop: list[pd.Series]) -> str:
     """Say why most of these units are not bought."""
-    below = stop["hammer"].notna() & (stop["max_bid"] < stop["hammer"])
-    none = ~(stop["max_bid"] > 0)
-    if none.sum() * 2 >= len(stop):
+    none = [not r["max_bid"] > 0 for r in stop]
+    below = [bool(r["max_bid"] < r["hammer"]) for r in stop]
+    if sum(none) * 2 >= len(stop):
         return _most(none) + "no bid pays"
-    if below.sum() * 2 >= len(stop):
+    if sum(below) * 2 >= len(stop):
         return _most(below) + "such lots close for more than they may cost"
     return ""
 
 
-def _most(hit: pd.Series) -> str:
-    return ": " if bool(hit.all()) else ": for most, "
+def _most(hit: list[bool]) -> str:
+    return ": " if all(hit) else ": for most, "
 
 
-def _main_reason(rows: pd.DataFrame) -> str:
-    reasons = rows.loc[rows["verdict"] == Verdict.CANNOT_SAY, "reason"].replace("", None).dropna()
-    return "no reason given" if reasons.empty else str(reasons.mode().iloc[0])
+def _main_reason(unsaid: list[pd.Series]) -> str:
+    reasons = sorted(str(r["reason"]) for r in unsaid if not missing(r["reason"]))
+    return max(reasons, key=reasons.count, default="no reason given")
 
 
 def _behind(month: FamilyMonth, unit: pd.Series) -> str:
@@ -184,9 +183,8 @@ def scissors_words(
     )
 
 
-def bid_words(month: FamilyMonth, unit: pd.Series) -> Words:
-    """Say whether auctions still close below the bid."""
-    path, past = of_unit(month.bid_path, unit), of_unit(month.hammers, unit)
+def bid_words(month: FamilyMonth, unit: pd.Series, path: pd.DataFrame, past: pd.DataFrame) -> Words:
+    """Say whether auctions still close below the bid, of the unit's bids and hammer prices."""
     name, bid = unit_words(unit), money(unit["max_bid"], month.currency)
     if path.empty or missing(unit["max_bid"]) or not unit["max_bid"] > 0:
         reason = "" if missing(unit["reason"]) else f": {unit['reason']}"
@@ -210,11 +208,11 @@ FEWEST_DAYS = 3
 """Days with a quote below which no rise or fall of a part is told."""
 
 
-def part_price_words(month: FamilyMonth, part: tuple[str, str], name: str) -> Words:
-    """Say what a part costs now, by quality, and where it is heading."""
-    curve, asked = of_part(month.part_curve, part), of_part(month.part_points, part)
-    ahead = curve[curve["phase"] == "forecast"]
-    n, what = len(asked), f"{name}, {part_words(part[1])}"
+def part_price_words(
+    month: FamilyMonth, what: str, curve: pd.DataFrame, asked: pd.DataFrame
+) -> Words:
+    """Say what a part costs now, by quality, and where it is heading, of its rows and quotes."""
+    ahead, n = curve[curve["phase"] == "forecast"], len(asked)
     newest = day_words(asked["quote_date"].max())
     if ahead.empty:
         return Words(f"{what}: {n} quotes, no forecast", f"{n} quotes and no forecast for {what}.")

@@ -40,11 +40,7 @@ def each_family(
     LogFault
         If there is no such cluster, or its workers do not run this very kit.
     """
-    return each_given(work, families, _itself, Hands(workers, cluster))
-
-
-def _itself(family: str) -> str:
-    return family
+    return each_given(work, families, str, Hands(workers, cluster))
 
 
 def each_given(

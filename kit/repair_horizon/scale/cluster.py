@@ -1,10 +1,8 @@
 """Families by the workers of a dask.distributed cluster, on this machine or on others.
 
-``distributed`` is imported inside the functions: it is an extra, and nothing else needs it.
-
-Whether another machine runs this very kit: same sources, same versions of what it computes with.
-
-These functions are also run on the workers.
+``distributed`` is imported inside the functions: it is an extra, and nothing else needs it. A
+machine takes part if it runs this very kit, with the same sources and the same versions of what it
+computes with; the functions that tell so are also run on the workers.
 """
 
 from __future__ import annotations
@@ -12,7 +10,6 @@ from __future__ import annotations
 import logging
 import re
 import secrets
-import sys
 import time
 import uuid
 import warnings
@@ -20,11 +17,10 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import lru_cache, partial
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, TypeVar
 
-from repair_horizon.files.keeping import program_stamp
+from repair_horizon.files.keeping import interpreter, program_stamp, versions
 from repair_horizon.scale.workers import TRIES, FamilyLost, one_thread
 from repair_horizon.tables.faults import Fault, LogFault
 
@@ -306,16 +302,8 @@ _COMPUTES_WITH = ("numpy", "scipy", "pandas", "pyarrow", "statsmodels")
 @lru_cache(maxsize=1)
 def fingerprint() -> dict[str, str]:
     """Return what must be equal everywhere for equal results, name to version or hash."""
-    found = {n: _version(n) for n in ("repair-horizon", *_COMPUTES_WITH)}
-    python = ".".join(str(n) for n in sys.version_info[:3])
-    return {"python": python, "kit's own files": _sources(), **found}
-
-
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "not installed"
+    found = versions(("repair-horizon", *_COMPUTES_WITH))
+    return {"python": interpreter(), "kit's own files": _sources(), **found}
 
 
 def _sources() -> str:

@@ -57,6 +57,11 @@ class Column:
     highest: float | None = None
 
     @property
+    def is_share(self) -> bool:
+        """Whether it holds a share of one, which many write in percent."""
+        return self.kind == "number" and (self.lowest, self.highest) == (0.0, 1.0)
+
+    @property
     def allowed(self) -> str:
         """What may stand in the column, in the reader's words."""
         if self.choices:

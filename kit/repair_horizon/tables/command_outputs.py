@@ -7,6 +7,9 @@ from dataclasses import replace
 from repair_horizon.tables.codes import Action, Basis, Verdict
 from repair_horizon.tables.columns import Output, declared
 
+BACKTEST = "backtest"
+"""Folder of a workspace where a back-test is kept."""
+
 _MODEL = """
 family_id | code | Family | the family, as in catalogue.csv
 model_id | code | Model | the model, as in catalogue.csv

@@ -423,7 +423,7 @@ _ALL = (
         landed_cost | money | Landed cost | what it has cost
         caution | text | Caution | what must be cleared first
         if_cleared | action | Once cleared | what to do then
-        offer_floor | money | Least to sell for | below it the next option pays more
+        offer_floor | money | Least to sell for | below it going on pays more, at the usual fees
         hold_2_weeks | money | Value in 2 weeks | if it waits so long
         hold_4_weeks | money | Value in 4 weeks | if it waits so long
         hold_8_weeks | money | Value in 8 weeks | if it waits so long

@@ -29,6 +29,7 @@ from typing import Any, TypeVar
 
 from repair_horizon.tables.faults import Fault, LogFault
 from repair_horizon.tables.inputs import CLASSES
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 
 MAX_BYTES = 1_000_000
 MAX_DEPTH = 32
@@ -207,7 +208,9 @@ class Targets:
 class Limits:
     """How much risk is taken. A limit the owner sets that binds is named, with what it costs."""
 
-    working_cash: float | None = _s(None, "cash the business can tie up", "money", _MONEY)
+    working_cash: float | None = _s(
+        None, "cash the business can tie up, stock at cost included", "money", _MONEY
+    )
     risk_tolerance: float | None = _s(
         None,
         "risk tolerance; (working cash + stock at cost) / 6 where cash is named, else none is taken"
@@ -350,6 +353,25 @@ class Delay:
     part_lead_days: float = _s(14.0, "waiting for parts, where quotes are silent", "days", _DAYS)
     capital_rate: float = _s(0.12, "yearly cost of cash tied up", "share/year", (0.0, 5.0))
 
+    @property
+    def ready_days(self) -> float:
+        """From ready for sale to paid."""
+        return self.listing_days + self.selling_days
+
+    @property
+    def parts_days(self) -> float:
+        """From parts on the bench to paid: so long cash in parts is tied up."""
+        return self.bench_days + self.listing_days + self.selling_days
+
+    @property
+    def untouched_days(self) -> float:
+        """From paying for a unit to being paid for it as it is."""
+        return self.inbound_days + self.queue_days + self.listing_days + self.selling_days
+
+    def maker_days(self, lead: float) -> float:
+        """From paying for a unit to being paid for it mended by its maker in ``lead`` days."""
+        return self.inbound_days + lead + self.listing_days + self.selling_days
+
 
 @dataclass(frozen=True)
 class Maker:
@@ -400,7 +422,7 @@ class Settings:
     """Every setting of a workspace; a section is an attribute."""
 
     currency: str = _s("", "settlement currency, ISO 4217; the sales' only one if empty")
-    month_days: float = _s(30.4375, "days in a month", "days", (28.0, 31.0))
+    month_days: float = _s(AVERAGE_MONTH_DAYS, "days in a month", "days", (28.0, 31.0))
     seed: int = _s(1, "seed of every random draw", "", (0, 2**31))
     draws: int = _s(1000, "joint draws per forecast", "draws", (10, 100000))
     grade_order: list[str] = _s(["A", "B", "C", "D"], "grades, the best first")
@@ -418,6 +440,11 @@ class Settings:
     part_out: PartOut = PartOut()
     tax: Tax = Tax()
     by_class: dict[str, Any] = _s({}, "settings for one kind of device")
+
+    @property
+    def planned_channel(self) -> str:
+        """Channel that sales are planned with: the one named, else the first; empty if none is."""
+        return self.sale.channel or (self.channels[0].name if self.channels else "")
 
     def for_class(self, device_class: str) -> Settings:
         """Return these settings with what ``[by_class.<class>]`` replaces."""

@@ -152,9 +152,19 @@ def fault_words(code: Any) -> str:
     return MISSING if missing(code) else str(code).replace("_", " ")
 
 
+def fault_code(words: str) -> str:
+    """Code that the words would be: 'No power' and 'no-power' are ``no_power``."""
+    return "_".join(words.lower().replace("-", " ").split())
+
+
 def part_words(code: Any) -> str:
     """Part code in words; codes not on the list stay as they are."""
     return MISSING if missing(code) else PARTS.get(str(code), str(code))
+
+
+def part_codes(cell: object) -> list[str]:
+    """Part codes of a cell that joins them by ;."""
+    return [c.strip() for c in str(cell).split(";") if c.strip()]
 
 
 def codes_words(codes: Any) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from repair_horizon.decisions.month.thresholds import bid_row
 from repair_horizon.decisions.review.forecast_ledger import promise_of
-from repair_horizon.decisions.unit.bid import outcomes
+from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.shop import open_shop
 from repair_horizon.tables.codes import Action, Verdict
@@ -78,7 +78,7 @@ def kit_advice(
                 if u is not None:
                     _lay(out, unit, world, u)
                     for h in np.flatnonzero(out.limit[u] > 0):
-                        price, known = float(out.limit[u, h]), outcomes(unit, int(h))
+                        price, known = float(out.limit[u, h]), Outcomes(unit, int(h))
                         promises[u, world.history + first + int(h)] = {
                             "price": price,
                             **promise_of(known, unit.landing, price, private),
@@ -101,7 +101,7 @@ def _lay(out: Advice, unit: UnitEconomics, world: World, u: int) -> None:
     parts = {str(r["state"]): part_codes(r) for r in rows}
     states = {state.state: state for state in unit.states}
     for h in range(out.limit.shape[1]):
-        row = bid_row(outcomes(unit, h))
+        row = bid_row(Outcomes(unit, h))
         if row["verdict"] == Verdict.BUY:
             out.limit[u, h], out.promised[u, h] = row["max_bid"], row["expected_profit"]
         for at in np.flatnonzero(family.shares[unit.listed_fault] > 0):

@@ -48,8 +48,7 @@ def planning_channel(settings: Settings, day: str) -> Channel:
 
     Before its first fees begin, those are taken.
     """
-    name = settings.sale.channel or (settings.channels[0].name if settings.channels else "")
-    fees = [c for c in settings.channels if c.name == name] or [Channel()]
+    fees = [c for c in settings.channels if c.name == settings.planned_channel] or [Channel()]
     begun = [c for c in fees if c.valid_from <= day] or [min(fees, key=lambda c: c.valid_from)]
     return max(begun, key=lambda c: c.valid_from)
 

@@ -29,13 +29,13 @@ from repair_horizon.decisions.unit.bid import (
     against,
     bid_on_terms,
     joint_lot,
-    outcomes,
     rounded_bid,
     verdict_of,
 )
 from repair_horizon.decisions.unit.economics import Economics, newest
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import first_offer
+from repair_horizon.estimation.rival_prices import PRIVATE
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.outputs import OUTPUTS
@@ -43,7 +43,7 @@ from repair_horizon.tables.settings import Settings, Tier
 from repair_horizon.tables.words import WITHIN_LIMIT, percent
 
 MOST_SCORERS = 4
-AUCTION, FIXED_PRICE, PRIVATE = "auction", "fixed_price", "private"
+AUCTION, FIXED_PRICE = "auction", "fixed_price"
 BID, PASS, CANNOT_SAY = "bid", "pass", "cannot say"
 RARELY_TAKEN = "an offer would rarely be taken"
 
@@ -142,7 +142,7 @@ def score(
     logs
         For the families of the models.
     economics
-        From ``unit_economics``; its first month is the month of bidding.
+        From ``Economics``; its first month is the month of bidding.
     known
         What was said of listings alike, from the same figures; what is said anew is added.
 
@@ -275,11 +275,10 @@ class Scorers:
 
 def lots_of(listings: pd.DataFrame, logs: Logs, economics: Economics) -> list[list[Offered]]:
     """Rows that are bid on together: each of one ``lot_id``, every other row alone."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"].astype(str).to_dict()
     scorers = Scorers(economics)
     lots: dict[object, list[Offered]] = {}
     for at, row in enumerate(listings.itertuples()):
-        one = Offered.read(row, family[str(row.model_id)], scorers)
+        one = Offered.read(row, logs.family_of[str(row.model_id)], scorers)
         lots.setdefault(one.lot_id or at, []).append(one)
     return list(lots.values())
 
@@ -293,7 +292,7 @@ def scorer_for(economics: Economics, family_id: str, key: tuple[str, str]) -> Sc
     unit = economics.unit(family_id, model_id, fault)
     if isinstance(unit, CannotSay):
         return unit
-    return Scorer(economics, unit, outcomes(unit, 0))
+    return Scorer(economics, unit, Outcomes(unit, 0))
 
 
 def _scored(offered: list[Offered]) -> dict[str, object]:
@@ -458,6 +457,5 @@ def pass_reason(row: Offered, scorer: Scorer, bid: Bid, land: Landing) -> str:
 
 def families_of(listings: pd.DataFrame, logs: Logs) -> Iterator[str]:
     """Families the listings touch, in the catalogue's order."""
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
-    touched = set(family.reindex(listings["model_id"].unique()).dropna())
+    touched = {logs.family_of.get(m) for m in listings["model_id"].unique()}
     return (f for f in logs.families if f in touched)

@@ -8,7 +8,8 @@
 risk-neutral, h the price a won lot is paid at. The sum is convex in lambda and its slope is what
 there is less what is wanted, so nested bisection on the slope finds it; where demand steps over
 the supply the smaller demand is kept. One pair of prices then holds for every face of the month.
-Linear programming duality; the arithmetic is the project's own reference, 'decisions', section 2.
+(Linear programming duality: the sum is the Lagrangian dual of taking the options of most worth
+within the hours and the cash there are, and its minimisers are what one more of each would earn.)
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from repair_horizon.decisions.unit.options import Option
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.logs import Logs
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 
 LISTING_MONTHS = 6
 _NODES = 24
@@ -110,8 +112,8 @@ class Scarcity:
     words: str
 
 
-def choices_of(options: Iterable[Option], share: float, cash_span: float, month: int) -> Choices:
-    """Reduce a state's options, worked out without charges, to means.
+def choices_of(options: Iterable[Option], share: float, cash_span: float) -> Choices:
+    """Reduce a state's options this month, worked out without charges, to means.
 
     Parameters
     ----------
@@ -119,36 +121,33 @@ def choices_of(options: Iterable[Option], share: float, cash_span: float, month:
         Mean share of the state.
     cash_span
         Days that cash in parts is tied up.
-    month
-        Month of the forecast.
     """
     given = list(options)
     cash = []
     for option in given:
         spent = np.asarray(option.parts_cash)
-        cash.append(float(spent if spent.ndim == 0 else np.mean(spent[..., month])))
+        cash.append(float(spent if spent.ndim == 0 else np.mean(spent[..., 0])))
     return Choices(
         share,
-        np.array([float(np.nanmean(o.value[:, month])) for o in given]),
+        np.array([float(np.nanmean(o.value[:, 0])) for o in given]),
         np.array([o.hours for o in given]),
         np.array(cash) * cash_span,
     )
 
 
-def purchases_of(unit: UnitEconomics, per_month: float) -> Purchases | None:
-    """Lots of a model and fault now as demand for hours and cash; None where no rival is known."""
+def purchases_of(unit: UnitEconomics) -> Purchases | None:
+    """One lot a month of a model and fault as demand for hours and cash; None without a rival."""
     rival = Outcomes(unit, 0).rival
-    if rival is None or per_month <= 0:
+    if rival is None:
         return None
-    delay = unit.settings.delay
-    span = delay.bench_days + delay.listing_days + delay.selling_days
+    span = unit.settings.delay.parts_days
     # Quantiles of the price paid, over draws and auctions together.
     z = np.random.default_rng(0).standard_normal(len(rival.log_median))
     drawn = rival.log_median + rival.spread * z
     prices = np.exp(np.quantile(drawn, (np.arange(_NODES) + 0.5) / _NODES))
-    states = [choices_of(s.options.values(), s.usual, span, 0) for s in unit.states]
+    states = [choices_of(s.options.values(), s.usual, span) for s in unit.states]
     landing = unit.landing
-    return Purchases(tuple(states), per_month, prices, landing, unit.days, unit.test_hours)
+    return Purchases(tuple(states), 1.0, prices, landing, unit.days, unit.test_hours)
 
 
 def scarcity(
@@ -232,9 +231,8 @@ def owned_units(logs: Logs, economics: Economics) -> list[Owned]:
     out = []
     for _, _, found in workable(logs, economics):
         if found.options is not None:
-            delay = found.rules.delay
-            span = delay.bench_days + delay.listing_days + delay.selling_days
-            out.append(Owned(choices_of(found.options.options.values(), 1.0, span, 0)))
+            options, span = found.options.options, found.rules.delay.parts_days
+            out.append(Owned(choices_of(options.values(), 1.0, span)))
     return out
 
 
@@ -254,10 +252,10 @@ def listings_per_month(listings: pd.DataFrame, now: pd.Timestamp) -> pd.Series:
         Indexed by (model_id, listed_fault), units a month. Each rate starts from the mean over
         all models and faults seen, worth ``_PRIOR_MONTHS`` months.
     """
-    since = now - pd.Timedelta(days=30.4375 * LISTING_MONTHS)
+    since = now - pd.Timedelta(days=AVERAGE_MONTH_DAYS * LISTING_MONTHS)
     rows = listings[(listings["end_time"] > since)]
     seen = listings["end_time"].min() if len(listings) else now
-    span = min(max((now - seen).days / 30.4375, 1.0), float(LISTING_MONTHS))
+    span = min(max((now - seen).days / AVERAGE_MONTH_DAYS, 1.0), float(LISTING_MONTHS))
     if rows.empty:
         return pd.Series(dtype="float64")
     count = rows["quantity"].fillna(1.0) if "quantity" in rows else pd.Series(1.0, rows.index)

@@ -19,19 +19,21 @@ from repair_horizon.decisions.cautions import BEFORE_BUYING
 from repair_horizon.decisions.month.listings import (
     BID,
     FIXED_PRICE,
-    PRIVATE,
     open_listings,
     score,
 )
 from repair_horizon.decisions.month.lot_values import LotWorth, drawn_worth, lots_worth
-from repair_horizon.decisions.month.shelf import GONE, workable
+from repair_horizon.decisions.month.shelf import workable
 from repair_horizon.decisions.unit.bid_limits import EndStates
 from repair_horizon.decisions.unit.certainty_equivalent import Valuation
 from repair_horizon.decisions.unit.disposition import AtGate
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.options import REPAIR, RepairOption
+from repair_horizon.decisions.unit.outcomes import outcomes_of
 from repair_horizon.decisions.unit.winning import HighestRival
+from repair_horizon.estimation.rival_prices import PRIVATE
 from repair_horizon.logs import Logs
+from repair_horizon.logs.consequences import GONE
 from repair_horizon.tables.arrays import Bools, Floats
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
@@ -151,7 +153,7 @@ def plan(
     settings
         Cash, bench hours, seed.
     economics
-        From ``unit_economics`` with this month's valuation; its first month is the month planned,
+        From ``Economics`` with this month's valuation; its first month is the month planned,
         and it must hold the families of the listings and the stock.
     listings
         Candidates; the open rows of listings.csv if None.
@@ -343,12 +345,8 @@ def _other(found: AtGate) -> Floats:
 
 def _mended(repair: RepairOption) -> EndStates:
     """Where a repair may end now: each grade, or failed."""
-    good, failed = repair.success[:, None], (repair.failed[:, :1], repair.failed_price[:, :1])
-    return EndStates(
-        np.concatenate([good * repair.grade_shares, 1.0 - good], axis=1),
-        np.concatenate([repair.by_grade[:, 0], failed[0]], axis=1),
-        np.concatenate([repair.price_by_grade[:, 0], failed[1]], axis=1),
-    )
+    found = outcomes_of(repair, 0)
+    return EndStates(found.chance, found.worth, found.price)
 
 
 def _stop_after(lots: list[Flow], work: list[Flow], cash: float, settings: Settings) -> int | None:

@@ -23,7 +23,7 @@ from repair_horizon.decisions.unit.bid_limits import profit_at
 from repair_horizon.decisions.unit.economics import Economics, unit_under
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_paths import Key, PartPath, each_changed
+from repair_horizon.estimation.part_paths import Key, PartPath, as_paths
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
@@ -144,7 +144,7 @@ def _with_part(unit: UnitEconomics, code: str, change: Callable[[Floats], Floats
         mine = key[:2] == (unit.model_id, code)
         return replace(path, price=change(path.price)) if mine else path
 
-    return replace(unit.family, parts=each_changed(unit.family.parts, changed))
+    return replace(unit.family, parts=as_paths(unit.family.parts).changed(changed))
 
 
 def dearest_part(unit: UnitEconomics) -> tuple[str, float]:

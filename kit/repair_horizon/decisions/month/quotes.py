@@ -4,12 +4,11 @@
 
 A unit loses its price's daily fall, as far as it reaches us, and the interest on the cash in it.
 
-How many of a part to buy for the last time: units until the part's own stop.
-
-Jobs needing the part come as a Poisson stream; with n of them in T months and Jeffreys' prior the
-rate is Gamma(n + 1/2, T), so the jobs of the next M months are negative binomial. M is drawn with
-the part's stop, path by path. Half the drawn needs lie at or below the quantity advised; the
-newsvendor's quantile replaces the half where the cost of one too many and one too few are known.
+For the last time a part is bought until its own stop. Jobs needing it come as a Poisson stream;
+with n of them in T months and Jeffreys' prior the rate is Gamma(n + 1/2, T), so the jobs of the
+next M months are negative binomial. M is drawn with the part's stop, path by path. Half the drawn
+needs lie at or below the quantity advised; the newsvendor's quantile replaces the half where the
+cost of one too many and one too few are known.
 """
 
 from __future__ import annotations
@@ -32,9 +31,10 @@ from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.estimation.robust_means import normal_density
 from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.tables.arrays import Ints
-from repair_horizon.tables.months import month_start
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS, month_start
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import part_codes
 
 QUALITY_COLUMNS = [
     *("quality_class", "price", "total", "resale", "reserve", "net", "named", "price_from"),
@@ -191,7 +191,7 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
     logs
         Part quotes.
     economics
-        From ``unit_economics``, two months or more.
+        From ``Economics``, two months or more.
 
     Returns
     -------
@@ -257,31 +257,28 @@ class LastBuy:
     reason: str
 
 
-def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
+def last_buy(needs: Ints, terms: PartTerms) -> LastBuy:
     """Advise the last order of a part.
 
     Parameters
     ----------
     needs
         Drawn units needed until the part's stop, (draws,).
-    in_stock
-        Pieces already there.
     terms
         Costs, worth, smallest order.
 
     Returns
     -------
     LastBuy
-        The median need less the stock. Where that is below the smallest order, the smallest order
-        if it is expected to pay, else none.
+        The median need. Where that is below the smallest order, the smallest order if it is
+        expected to pay, else none.
     """
     lower, median, upper = (_quantile(needs, p) for p in (0.1, 0.5, 0.9))
-    wanted = max(median - in_stock, 0)
-    order, reason = wanted, "median need until the part's stop"
-    if wanted == 0:
-        reason = "the stock covers the median need" if median else "most likely none is needed"
-    elif wanted < terms.moq:
-        pays = expected_gain(needs, in_stock, terms, terms.moq) > 0
+    order, reason = median, "median need until the part's stop"
+    if median == 0:
+        reason = "most likely none is needed"
+    elif median < terms.moq:
+        pays = expected_gain(needs, terms, terms.moq) > 0
         order = terms.moq if pays else 0
         reason = f"smallest order of {terms.moq} " + ("still pays" if pays else "would not pay")
     return LastBuy(
@@ -289,15 +286,15 @@ def last_buy(needs: Ints, in_stock: int, terms: PartTerms) -> LastBuy:
         median,
         lower,
         upper,
-        max(_quantile(needs, terms.critical_ratio) - in_stock, 0),
-        float((needs >= in_stock + order).mean()),
+        _quantile(needs, terms.critical_ratio),
+        float((needs >= order).mean()),
         reason,
     )
 
 
-def expected_gain(needs: Ints, in_stock: int, terms: PartTerms, order: int) -> float:
+def expected_gain(needs: Ints, terms: PartTerms, order: int) -> float:
     """Return what an order is expected to earn: pieces used and left over, less their cost."""
-    used = np.clip(needs - in_stock, 0, order)
+    used = np.clip(needs, 0, order)
     return float(np.mean(used * terms.worth + (order - used) * terms.leftover)) - order * terms.cost
 
 
@@ -337,13 +334,10 @@ def jobs_per_part(logs: Logs, family_id: str) -> tuple[Mapping[tuple[str, str], 
     all_jobs, jobs = logs.tables["repairs"], family.tables["repairs"]
     newest = logs.newest_day
     days = (newest - all_jobs["opened"].min()).days + 1 if len(all_jobs) else 0
-    over = min(HISTORY_MONTHS, max(days / 30.4375, 1.0))
-    since = newest - pd.Timedelta(days=over * 30.4375)
+    over = min(HISTORY_MONTHS, max(days / AVERAGE_MONTH_DAYS, 1.0))
+    since = newest - pd.Timedelta(days=over * AVERAGE_MONTH_DAYS)
     jobs = jobs[(jobs["opened"] > since) & jobs["outcome"].isin(ATTEMPTED)]
-    needed = {
-        (r.listed_fault, r.state): [c.strip() for c in str(r.part_codes).split(";") if c.strip()]
-        for r in states.itertuples()
-    }
+    needed = {(r.listed_fault, r.state): part_codes(r.part_codes) for r in states.itertuples()}
     counts: dict[tuple[str, str], int] = {}
     for model_id in family.tables["catalogue"]["model_id"]:
         for codes in needed.values():
@@ -377,19 +371,15 @@ def _quantile(needs: Ints, p: float) -> int:
     return int(np.quantile(needs, p, method="inverted_cdf"))
 
 
-def part_orders(
-    logs: Logs, economics: Economics, family_id: str, in_stock: dict[tuple[str, str], int]
-) -> pd.DataFrame:
-    """Advise the last order of every part of a family.
+def part_orders(logs: Logs, economics: Economics, family_id: str) -> pd.DataFrame:
+    """Advise the last order of every part of a family, none on the shelf.
 
     Parameters
     ----------
     logs
         Repairs, fault states and part quotes.
     economics
-        From ``unit_economics``, with the months to look ahead; needs beyond them are not counted.
-    in_stock
-        (model, part) to pieces on the shelf; none where not named.
+        From ``Economics``, with the months to look ahead; needs beyond them are not counted.
 
     Returns
     -------
@@ -412,7 +402,7 @@ def part_orders(
             int(moq.iloc[0]) if len(moq) else 1,
         )
         needs = drawn_needs(jobs.get(key, 0), over, part.until, rng)
-        got = last_buy(needs, in_stock.get(key, 0), terms)
+        got = last_buy(needs, terms)
         stop = StopMonths(part.until, economics.outlook.months).quantile(0.5)
         start = economics.outlook.first_month
         rows.append(

@@ -62,7 +62,7 @@ def _row(missing: str, unlocks: str, how: str = "", moves: float = np.nan, famil
 
 def _of_family(logs: Logs, family_id: str, models: pd.DataFrame) -> Iterator[Any]:
     """What one family lacks; amounts are of its newest launched model."""
-    known = class_knowledge(str(models["device_class"].iloc[0]))
+    known = class_knowledge(logs.class_of[family_id])
     here = logs.family(family_id).tables
     unknown = models.loc[~models["launch_known"], "model_id"].tolist()
     if unknown:
@@ -111,9 +111,8 @@ def _states(here: Any, known: ClassKnowledge, family_id: str) -> pd.DataFrame:
 
 def _often(states: pd.DataFrame) -> pd.Series:
     """Share of the units of a listed fault that need a part, by part and fault."""
-    rows = states.assign(part=states["part_codes"].str.split(";")).explode("part")
-    needed = rows[rows["part"].fillna("").str.strip() != ""]
-    return needed.groupby(["part", "listed_fault"])["prior_share"].sum()
+    rows = states.assign(part=states["part_codes"].map(part_codes)).explode("part")
+    return rows.groupby(["part", "listed_fault"])["prior_share"].sum()
 
 
 def _parts(

@@ -1,7 +1,6 @@
 """Units owned: ``shelf``, what to do with them, and ``asking``, what to ask for those on sale.
 
-What to ask for a listed unit, when to mark it down, and in which channel it sells best.
-
+Of a listed unit it is told what to ask, when to mark it down, and in which channel it sells best.
 Fortnight by fortnight the price is chosen that is worth most from there on, waiting included:
 
     V_k = max over a of  p_k(a) net(a X_k) + (1 - p_k(a)) (1 - w) V_(k+1)
@@ -36,9 +35,10 @@ from repair_horizon.decisions.unit.disposition import (
 )
 from repair_horizon.decisions.unit.economics import Economics, bench_of, unit_under
 from repair_horizon.decisions.unit.options import REPAIR
-from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.time_on_market import TimeOnMarket
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import GONE as GONE
+from repair_horizon.logs.consequences import WORKING
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.codes import Action
 from repair_horizon.tables.months import month_start
@@ -47,8 +47,6 @@ from repair_horizon.tables.settings import Settings
 
 SELL = "sell now"
 HOLD = {weeks: f"hold {weeks} weeks" for weeks in HOLD_WEEKS}
-WORKING = "working"
-GONE = ("sold", "parted", "scrapped", "returned")
 
 
 def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
@@ -59,7 +57,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     logs
         Stock, repairs and catalogue.
     economics
-        From ``unit_economics``; its first month is now, and three months let the longest hold be
+        From ``Economics``; its first month is now, and three months let the longest hold be
         judged.
 
     Returns
@@ -72,7 +70,6 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     """
     stock = logs.tables["stock"]
     stock = stock[~stock["status"].isin(GONE)]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     today = month_start(economics.outlook.first_month)
     graded = logs.tables["repairs"].drop_duplicates("unit_id", keep="last").set_index("unit_id")
     rows = []
@@ -81,7 +78,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
         start["landed_cost"] = unit["amount"]
         start["days_held"] = max((max(today, logs.newest_day) - unit["buy_date"]).days, 0)
         grade = str(graded["grade_out"].get(unit["unit_id"], ""))
-        found = at_gate(unit, str(family[unit["model_id"]]), economics, grade)
+        found = at_gate(unit, logs.family_of[unit["model_id"]], economics, grade)
         rows.append({**start, **_advised(found, interlock(unit))})
     table = OUTPUTS["shelf"].table(rows)
     return table.sort_values("loss_per_week", ascending=False, ignore_index=True)
@@ -150,9 +147,8 @@ def owned_rules(rules: Settings, status: str) -> Settings:
 def workable(logs: Logs, economics: Economics) -> Iterator[tuple[pd.Series, str, AtGate]]:
     """Units owned that work may go on with, each with its family and what can be done with it."""
     stock = logs.tables["stock"]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     for _, unit in stock[~stock["status"].isin(GONE)].iterrows():
-        stop, family_id = interlock(unit), str(family[unit["model_id"]])
+        stop, family_id = interlock(unit), logs.family_of[unit["model_id"]]
         if stop is None or stop.before_sale:
             found = at_gate(unit, family_id, economics)
             if not isinstance(found, CannotSay):
@@ -202,20 +198,12 @@ def _broken(bench: Bench, economics: Economics, key: tuple[str, str, str]) -> At
 def _working(bench: Bench, grade: str) -> AtGate:
     """Selling a working unit: net of its reserve, at its grade, listing and selling days on."""
     delay = bench.settings.delay
-    price = bench.price_after(delay.listing_days + delay.selling_days)
-    factor = _grade_factor(bench.outlook, bench.settings, grade)
+    price = bench.price_after(delay.ready_days)
+    factor = np.asarray(bench.outlook.grade.get(grade, bench.usual_grade))
     reserve = reserve_per_unit(bench.settings.reserve)
     net = net_sale(price * factor[:, None], bench.terms, reserve)
-    days = delay.listing_days + delay.selling_days
-    interest = np.maximum(net, 0.0) * delay.capital_rate * days / 365.0
+    interest = np.maximum(net, 0.0) * delay.capital_rate * delay.ready_days / 365.0
     return AtGate(bench, "", {SELL: (net - interest).mean(axis=0)}, None)
-
-
-def _grade_factor(family: FamilyOutlook, rules: Settings, grade: str) -> np.ndarray:
-    if grade in family.grade:
-        return np.asarray(family.grade[grade])
-    factors = np.stack([family.grade[g] for g in rules.grade_order], axis=-1)
-    return np.einsum("dg,dg->d", factors, family.grade_shares)
 
 
 PERIOD_DAYS, PERIODS, RATIOS = 14, 9, 61
@@ -305,7 +293,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     logs
         stock.csv: units that are listed; repairs.csv names their grades.
     economics
-        From ``unit_economics``; three months or more.
+        From ``Economics``; three months or more.
     market
         Days to sale.
 
@@ -317,7 +305,6 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     """
     stock = logs.tables["stock"]
     stock = stock[stock["status"] == LISTED]
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     graded = logs.tables["repairs"].drop_duplicates("unit_id", keep="last").set_index("unit_id")
     rows = []
     for unit in stock.to_dict("records"):
@@ -325,7 +312,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
         days = 0 if pd.isna(since) else max((logs.newest_day - since).days, 0)
         start = {c: unit[c] for c in ("unit_id", "model_id", "state")}
         start |= {"asked_now": unit["asking_amount"], "days_listed": days}
-        bench = bench_of(economics, str(family[unit["model_id"]]), str(unit["model_id"]))
+        bench = bench_of(economics, logs.family_of[unit["model_id"]], str(unit["model_id"]))
         if isinstance(bench, CannotSay):
             rows.append({**start, "reason": bench.reason})
             continue
@@ -343,12 +330,12 @@ def _best_channel(
     if state != WORKING and state not in family.as_is:
         return {"reason": f"no price is known of a unit with {state}"}
     level, kind = _level(bench, state, grade), family.estimates.device_class
-    names = list(dict.fromkeys(c.name for c in rules.channels)) or [rules.sale.channel]
+    names = list(dict.fromkeys(c.name for c in rules.channels)) or [""]
     reserve = reserve_per_unit(rules.reserve) if state == WORKING else 0.0
     waiting = rules.delay.capital_rate / 365.0 + bench.valuation.cash_day
     found: dict[str, AskPath] = {}
     for name in names:
-        if name not in family.channel and name != rules.sale.channel:
+        if name not in family.channel and name != rules.planned_channel:
             continue
         factor = float(family.channel[name].mean()) if name in family.channel else 1.0
         terms = sale_terms(replace(rules, sale=replace(rules.sale, channel=name)), day)

@@ -1,4 +1,4 @@
-"""``maximum_bid``: the buy thresholds, month by month, and which target or limit binds."""
+"""``maximum_bid``: the buy thresholds of a month, and which target or limit binds."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from repair_horizon.decisions.unit.bid import (
     bid_on_terms,
     hammer_price,
     highest_bids,
-    outcomes,
     rounded_bid,
     verdict_of,
 )
@@ -26,13 +25,8 @@ from repair_horizon.tables.months import month_start, months_from
 from repair_horizon.tables.outputs import OUTPUTS
 
 
-def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame:
-    """Buy thresholds of every model, listed fault and month.
-
-    Parameters
-    ----------
-    months
-        Months to tell, from the first; all of the forecast if None.
+def maximum_bid(economics: Economics) -> pd.DataFrame:
+    """Buy thresholds of every model and listed fault in the first month.
 
     Returns
     -------
@@ -46,38 +40,21 @@ def maximum_bid(economics: Economics, months: int | None = None) -> pd.DataFrame
             silent = Verdict.CANNOT_SAY.value
             rows.append({"family_id": family_id, "verdict": silent, "reason": family.reason})
         for unit in economics.units(family_id):
-            rows += bid_rows(family_id, unit, economics.outlook.first_month, months)
+            rows.append(_unit_row(family_id, unit, month_start(economics.outlook.first_month)))
     return OUTPUTS["maximum_bid"].table(rows)
 
 
-def bid_rows(
-    family_id: str,
-    unit: UnitEconomics | tuple[str, str, CannotSay],
-    first_month: int,
-    months: int | None,
-) -> list[dict[str, object]]:
-    """Rows of the bid table of one unit, or the one that says why there are none."""
-    if isinstance(unit, tuple):
+def _unit_row(
+    family_id: str, unit: UnitEconomics | tuple[str, str, CannotSay], month: pd.Timestamp
+) -> dict[str, object]:
+    """The bid table's row of one unit; with the reason where nothing can be said."""
+    if isinstance(unit, UnitEconomics):
+        model_id, fault, told = unit.model_id, unit.listed_fault, bid_row(Outcomes(unit, 0))
+    else:
         model_id, fault, why = unit
-        row = {"family_id": family_id, "model_id": model_id, "listed_fault": fault}
-        return [
-            {
-                **row,
-                "month": month_start(first_month),
-                "verdict": Verdict.CANNOT_SAY.value,
-                "reason": why.reason,
-            }
-        ]
-    return [
-        {
-            "family_id": family_id,
-            "model_id": unit.model_id,
-            "listed_fault": unit.listed_fault,
-            "month": month_start(first_month + h),
-            **bid_row(outcomes(unit, h)),
-        }
-        for h in range(unit.months if months is None else months)
-    ]
+        told = {"verdict": Verdict.CANNOT_SAY.value, "reason": why.reason}
+    about = {"family_id": family_id, "model_id": model_id, "listed_fault": fault, "month": month}
+    return {**about, **told}
 
 
 def bid_row(known: Outcomes) -> dict[str, object]:

@@ -15,7 +15,7 @@ luck is some half of its resale: a class's own twenty lots tell its shortfall to
 two hundred to .03. Promises are the ledger's, which are written before this is taken off, so
 nothing is counted twice.
 
-What units really earned, where the log tells the whole story of them.
+What a unit really earned is told where the log has its whole story:
 
     profit = sale - fees - carriage and packaging - reserve - tax
              - landed cost - parts - labour - interest on the landed cost
@@ -36,8 +36,9 @@ from scipy.special import ndtr
 from repair_horizon.decisions.costs.money import ON_MARGIN, cents, tax_fraction
 from repair_horizon.decisions.costs.sale import planning_channel, reserve_per_unit
 from repair_horizon.decisions.review.forecast_ledger import read_ledger
-from repair_horizon.estimation.owner_guesses import ATTEMPTED, FIXED
+from repair_horizon.estimation.owner_guesses import ATTEMPTED
 from repair_horizon.logs import CannotSay, Logs
+from repair_horizon.logs.consequences import FIXED
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.inputs import BOUGHT, FORECAST, LEVELS, QUANTILES
 from repair_horizon.tables.settings import Settings
@@ -450,10 +451,9 @@ def share_table(logs: Logs) -> pd.DataFrame:
     """
     from scipy.stats import binomtest  # slow to import
 
-    family = logs.tables["catalogue"].set_index("model_id")["family_id"]
     jobs = logs.tables["repairs"]
     jobs = jobs[jobs["state_found"] != ""]
-    jobs = jobs.assign(family_id=jobs["model_id"].map(family))
+    jobs = jobs.assign(family_id=jobs["model_id"].map(logs.family_of))
     counts = jobs.groupby(["family_id", "listed_fault", "state_found"]).size()
     totals = jobs.groupby(["family_id", "listed_fault"]).size()
     rows = []

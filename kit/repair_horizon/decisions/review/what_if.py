@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.estimation.forecast import FamilyOutlook, Outlook, family_outlook
-from repair_horizon.estimation.part_paths import PartPath, each_changed
+from repair_horizon.estimation.part_paths import PartPath, as_paths
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
@@ -58,7 +58,7 @@ def scenario(outlook: Outlook, settings: Settings, moves: Moves) -> tuple[Outloo
     Returns
     -------
     tuple of Outlook and Settings
-        Ready for ``unit_economics``. The settings are those of the family's device class, so
+        Ready for ``Economics``. The settings are those of the family's device class, so
         that a figure of the class cannot hide a move. Without moves both come back as given.
 
     Raises
@@ -91,7 +91,7 @@ def moved_rules(rules: Settings, moves: Moves) -> Settings:
 
 
 def _moved_family(family: FamilyOutlook, moves: Moves) -> FamilyOutlook:
-    parts = each_changed(family.parts, lambda key, path: _moved_part(path, key[1], moves))
+    parts = as_paths(family.parts).changed(lambda key, path: _moved_part(path, key[1], moves))
     success = {f: _failing(family, f, moves.failures) for f in family.success}
     return replace(family, level=family.level * (1.0 + moves.resale), parts=parts, success=success)
 

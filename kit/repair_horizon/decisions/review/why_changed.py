@@ -21,11 +21,11 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from repair_horizon.decisions.unit.bid import highest, outcomes
+from repair_horizon.decisions.unit.bid import Outcomes, highest
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
-from repair_horizon.estimation.part_paths import Key, PartPath, PartPaths
+from repair_horizon.estimation.part_paths import Key, PartPath
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
@@ -170,7 +170,7 @@ class _Mixes:
         outlook = replace(self.drawn[0, clock], families={self.family_id: family})
         valuation = self.views[int(CHARGES in swapped)].valuation
         unit = unit_under(rules, family, key, outlook, valuation)
-        self.bids[asked, key] = highest(outcomes(unit, 0)).exact
+        self.bids[asked, key] = highest(Outcomes(unit, 0)).exact
         return self.bids[asked, key]
 
     def _known(self, knowledge: int, clock: int) -> FamilyOutlook:
@@ -207,10 +207,9 @@ class _Mixes:
 
 def _near(whole: Outlook, family_id: str) -> Outlook:
     """The same draws of one family, looked at for two months."""
-    family, months = whole.families[family_id], 2 + PAD_MONTHS
+    family = whole.families[family_id]
     if not isinstance(family, CannotSay):
-        parts = family.parts.first(months) if isinstance(family.parts, PartPaths) else family.parts
-        family = replace(family, level=family.level[:, :, :months], parts=parts)
+        family = family.first(2 + PAD_MONTHS)
     return replace(whole, months=2, families={family_id: family})
 
 

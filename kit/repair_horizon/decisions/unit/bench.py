@@ -6,21 +6,21 @@ parts they leave whole, the grades they may come out with.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import Any, TypeVar
 
 import numpy as np
-import pandas as pd
 
 from repair_horizon.classes import class_knowledge
 from repair_horizon.decisions.costs.money import cents
 from repair_horizon.decisions.costs.sale import SaleTerms
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.estimation.forecast import FamilyOutlook
-from repair_horizon.estimation.part_paths import PartPath, PartPaths
+from repair_horizon.estimation.part_paths import PartPath, PartPaths, as_paths
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 from repair_horizon.tables.settings import Settings
 
 T = TypeVar("T")
@@ -41,7 +41,7 @@ class Bench:
     def level(self) -> Floats:
         """Working price at base grade and planning channel, mean sale, (draws, months + pad)."""
         at = self.outlook.models.index(self.model_id)
-        channel = self.outlook.channel.get(self.settings.sale.channel, np.ones(1))
+        channel = self.outlook.channel.get(self.settings.planned_channel, np.ones(1))
         out: Floats = self.outlook.level[:, at] * self.outlook.mean_factor * channel[:, None]
         return out
 
@@ -104,31 +104,38 @@ class Bench:
         return offered[0] if offered else None
 
     def _offered(self, code: str) -> list[PartOffer]:
-        parts = self.outlook.parts
-        now = parts.now if isinstance(parts, PartPaths) else parts
+        parts = self._parts
         keys = [(self.model_id, code, quality) for quality in self.qualities.get(code, ())]
-        found = [offer_of(self, k[2], now[k], partial(parts.__getitem__, k)) for k in keys]
+        found = [offer_of(self, k[2], parts.now[k], partial(parts.__getitem__, k)) for k in keys]
         return sorted(found, key=lambda o: (o.total, o.quality))
 
     @cached_property
     def qualities(self) -> dict[str, list[str]]:
         """Qualities with a price, sorted, of each part that has one."""
         out: dict[str, list[str]] = {}
-        parts, mine = self.outlook.parts, self.model_id
-        own = (
-            parts.of(mine)
-            if isinstance(parts, PartPaths)
-            else [k[1:] for k in parts if k[0] == mine]
-        )
-        for code, quality in sorted(own):
+        for code, quality in sorted(self._parts.of(self.model_id)):
             out.setdefault(code, []).append(quality)
+        return out
+
+    @cached_property
+    def _parts(self) -> PartPaths:
+        return as_paths(self.outlook.parts)
+
+    @cached_property
+    def grade_factors(self) -> Floats:
+        """Price factor of each grade, the best first, (draws, grades)."""
+        return np.stack([self.outlook.grade[g] for g in self.settings.grade_order], axis=-1)
+
+    @cached_property
+    def usual_grade(self) -> Floats:
+        """Price factor over the grades repairs usually end in, (draws,)."""
+        out: Floats = np.einsum("dg,dg->d", self.grade_factors, self.outlook.grade_shares)
         return out
 
     @cached_property
     def grade_mix(self) -> float:
         """Mean price factor of the grades repairs usually end in."""
-        factors = np.stack([self.outlook.grade[g] for g in self.settings.grade_order], axis=-1)
-        return float(np.einsum("dg,dg->d", factors, self.outlook.grade_shares).mean())
+        return float(self.usual_grade.mean())
 
     @cached_property
     def price_now(self) -> float:
@@ -189,7 +196,7 @@ class PartOffer:
         return float(self.now.price[:, 0].mean())
 
 
-def daily_fall(price: float, monthly_fall: float, month_days: float = 30.4375) -> float:
+def daily_fall(price: float, monthly_fall: float, month_days: float = AVERAGE_MONTH_DAYS) -> float:
     """Return what a price falling by a share a month loses in a day: X (1 - (1 - l)^(1/30.4375)).
 
     Parameters
@@ -243,11 +250,6 @@ def offer_of(
     return PartOffer(
         quality, path, ahead or (lambda: path), lead, dead, returns, warranty, resale, total
     )
-
-
-def part_codes(state: pd.Series | Mapping[str, Any]) -> list[str]:
-    """Parts a state needs."""
-    return [c.strip() for c in str(state["part_codes"]).split(";") if c.strip()]
 
 
 def lead_days(bench: Bench, codes: list[str]) -> float:

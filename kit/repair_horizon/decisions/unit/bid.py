@@ -2,13 +2,12 @@
 
     B* = the largest B with CE(V(B)) >= L(B)
 
-with every charge inside V (``certainty``, ``options``). An owner's target or limit, where one is
-set, can only lower it; what that costs is told beside it.
+with every charge inside V (``certainty_equivalent``, ``options``). An owner's target or limit,
+where one is set, can only lower it; what that costs is told beside it.
 
-Job lots: several units under one bid.
-
-What the units share (price level, parts, rates) moves together, each one's own luck is its own.
-With c_i the certainty equivalent of one unit over its own luck in a draw,
+A job lot is several units under one bid. What they share (price level, parts, rates) moves
+together, each one's own luck is its own. With c_i the certainty equivalent of one unit over its
+own luck in a draw,
 
     CE(lot) = -R ln E[ exp(-sum_i q_i c_i / R) ]
 
@@ -207,16 +206,6 @@ class Outcomes:
         return replace(won, profit=won.profit - self.shortfall, charge=charge)
 
 
-def outcomes(unit: UnitEconomics, month: int) -> Outcomes:
-    """Return a month's outcomes; bids on any terms of purchase follow from them."""
-    return Outcomes(unit, month)
-
-
-def unit_bid(unit: UnitEconomics, month: int) -> Bid:
-    """Maximum bid of one unit in one month at the usual terms of purchase."""
-    return bid_on_terms(outcomes(unit, month))
-
-
 def bid_on_terms(known: Outcomes, landing: Landing | None = None, floor: float = 0.0) -> Bid:
     """Maximum bid at a landed cost; at the usual terms of purchase if none is named.
 
@@ -245,7 +234,7 @@ def highest(known: Outcomes, landing: Landing | None = None) -> Highest:
 
 def highest_bids(unit: UnitEconomics) -> list[Highest]:
     """Highest price that pays in each month, at the usual terms of purchase."""
-    return [highest(outcomes(unit, month)) for month in range(unit.months)]
+    return [highest(Outcomes(unit, month)) for month in range(unit.months)]
 
 
 def highest_prices(unit: UnitEconomics) -> Floats:

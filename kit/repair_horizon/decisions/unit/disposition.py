@@ -26,6 +26,7 @@ from repair_horizon.decisions.unit.bench import Bench
 from repair_horizon.decisions.unit.options import AS_IS, NOT_FOR_SALE, REPAIR
 from repair_horizon.decisions.unit.outcomes import StateOptions
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.months import AVERAGE_MONTH_DAYS
 from repair_horizon.tables.settings import Settings
 
 HOLD_WEEKS = (2, 4, 8)
@@ -206,7 +207,7 @@ def held_value(paths: Mapping[str, Floats], weeks: float, capital_rate: float) -
         The best option's value then, less interest; an option worth less than nothing is not
         made better by waiting.
     """
-    at = weeks * 7.0 / 30.4375
+    at = weeks * 7.0 / AVERAGE_MONTH_DAYS
     later = max(float(np.interp(at, np.arange(len(p)), p)) for p in paths.values())
     return later - max(later, 0.0) * capital_rate * weeks * 7.0 / 365.0
 
@@ -240,8 +241,7 @@ def break_evens(found: AtGate) -> dict[str, object]:
     bad = (own - rho * good) / (1 - rho) if rho < 1 else float(repair.failed[:, 0].mean())
     code, price = main_part(found.bench, list(options.codes))
     delay = found.rules.delay
-    days = delay.bench_days + delay.listing_days + delay.selling_days
-    slope = part_slope(rho, delay.capital_rate, days, found.rules.repair.reuse_factor)
+    slope = part_slope(rho, delay.capital_rate, delay.parts_days, found.rules.repair.reuse_factor)
     dearest = break_even_part_price(price, own - found.alternative, slope) if code else np.nan
     as_is, terms = float(found.paths[AS_IS][0]), maker_terms(found)
     return {
@@ -262,11 +262,9 @@ def main_part(bench: Bench, codes: list[str]) -> tuple[str, float]:
 
 def maker_terms(found: AtGate) -> MakerTerms:
     """Terms of the maker's service for a unit, at its usual turnaround."""
-    bench, terms, delay = found.bench, found.rules.maker, found.rules.delay
-    days = delay.inbound_days + terms.lead_days + delay.listing_days + delay.selling_days
-    factors = np.stack([bench.outlook.grade[g] for g in found.rules.grade_order], axis=-1)
-    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
-    price = bench.price_after(days)[:, 0] * mix * terms.price_factor
-    net = net_sale(price, bench.terms, terms.reserve).mean() - bench.test_cost
+    bench, terms = found.bench, found.rules.maker
+    days = found.rules.delay.maker_days(terms.lead_days)
+    price = bench.price_after(days)[:, 0] * bench.usual_grade
+    net = net_sale(price * terms.price_factor, bench.terms, terms.reserve).mean() - bench.test_cost
     admin = float(cents(terms.admin_hours * found.rules.bench.rate_per_hour)) + terms.carriage
     return MakerTerms(terms.success, float(net), admin, terms.refused_fee)

@@ -1,4 +1,4 @@
-"""``unit_economics``: what units bought with a listed fault are worth, month by month."""
+"""``Economics``: what units bought with a listed fault are worth, month by month."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from repair_horizon.decisions.costs.purchase import landing_under, purchase_on
 from repair_horizon.decisions.costs.sale import sale_terms
-from repair_horizon.decisions.unit.bench import Bench, days_to_cash, part_codes
+from repair_horizon.decisions.unit.bench import Bench, days_to_cash
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.options import (
     MAKER,
@@ -31,6 +31,7 @@ from repair_horizon.logs import CannotSay
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_start
 from repair_horizon.tables.settings import Settings
+from repair_horizon.tables.words import part_codes
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -41,7 +42,20 @@ MOST_MONTHS = 24
 
 @dataclass(frozen=True, eq=False)
 class Economics:
-    """Unit economics of every model and listed fault, worked out one at a time when asked for."""
+    """Prices, parts and rates joined with the business's rules: every model and listed fault.
+
+    Nothing is computed until a model and fault is asked for, so that thousands of models need the
+    memory of one.
+
+    Parameters
+    ----------
+    outlook
+        From ``forecast``.
+    settings
+        From ``read_settings``; figures for a device class replace the general ones.
+    valuation
+        What hours, cash and risk cost this month.
+    """
 
     outlook: Outlook
     settings: Settings
@@ -124,30 +138,6 @@ def _bench(
     return Bench(family, rules, sale_terms(rules, day), model_id, outlook.months, valuation)
 
 
-def unit_economics(
-    outlook: Outlook, settings: Settings, valuation: Valuation = NO_CHARGES
-) -> Economics:
-    """Join prices, parts and rates with the business's rules.
-
-    Parameters
-    ----------
-    outlook
-        From ``forecast``.
-    settings
-        From ``read_settings``; figures for a device class replace the general ones.
-
-    valuation
-        What hours, cash and risk cost this month.
-
-    Returns
-    -------
-    Economics
-        Nothing is computed until a model and fault is asked for, so that thousands of models
-        need the memory of one.
-    """
-    return Economics(outlook, settings, valuation)
-
-
 def unit_under(
     rules: Settings,
     family: FamilyOutlook,
@@ -227,7 +217,7 @@ def _state(
     """Cost every option of one state."""
     share, success = drawn
     fault, quoted = names
-    state, codes = str(row["state"]), part_codes(row)
+    state, codes = str(row["state"]), part_codes(row["part_codes"])
     untouched = as_is(bench, state, fault)
     tried = {
         REPAIR: repair(bench, row, success, untouched),

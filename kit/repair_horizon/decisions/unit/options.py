@@ -22,10 +22,11 @@ from repair_horizon.decisions.costs.repair import (
     total,
 )
 from repair_horizon.decisions.costs.sale import net_of, reserve_per_unit
-from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash, part_codes
+from repair_horizon.decisions.unit.bench import Bench, PartOffer, days_to_cash
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.pooled_ratios import works
 from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.words import part_codes
 
 REPAIR, AS_IS, PART_OUT, MAKER = "repair", "sell as is", "part out", "maker's service"
 NOT_FOR_SALE = ("locked", "blocked")
@@ -72,6 +73,12 @@ class RepairOption(Option):
     grade_shares: Floats = field(default_factory=lambda: np.zeros(0))
     lines: Mapping[str, Floats] = field(default_factory=dict)
 
+    @property
+    def chances(self) -> Floats:
+        """Chance of each grade and of failure, (draws, grades + 1)."""
+        good = self.success[:, None]
+        return np.concatenate([good * self.grade_shares, 1.0 - good], axis=1)
+
 
 def as_is(bench: Bench, state: str, fault: str) -> Option:
     """Sell untouched, faults described; worth only its test cost where no such sale is known."""
@@ -87,9 +94,7 @@ def as_typed(state: str, fault: str) -> str:
 
 
 def _untouched(bench: Bench, seen: str | None, symptom: str | None) -> Option:
-    delay = bench.settings.delay
-    days = delay.inbound_days + delay.queue_days + delay.listing_days + delay.selling_days
-    working = bench.price_after(days)
+    working = bench.price_after(bench.settings.delay.untouched_days)
     if seen is None:
         nothing = np.full_like(working, -bench.test_cost - bench.charged(0.0))
         return Option(nothing, np.zeros_like(working), charge=bench.charged(0.0))
@@ -112,7 +117,7 @@ def repair(
 
     Failure leaves the as-is unit at a discount and the dearest part to be used again.
     """
-    codes = part_codes(state)
+    codes = part_codes(state["part_codes"])
     if not float(state["prior_success"]) > 0:
         return NO_REPAIR
     paths = [bench.part(c) for c in codes]
@@ -169,7 +174,6 @@ class _Costed:
 
 def _sold(bench: Bench, days: float, main: PartOffer | None) -> _Sold:
     """Repaired units' prices, with what the main part's quality changes in price and returns."""
-    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
     # A month's draws lie together in memory: bids are worked out month by month.
     reserve, resale = bench.settings.reserve, 1.0
     if main is not None:
@@ -179,20 +183,20 @@ def _sold(bench: Bench, days: float, main: PartOffer | None) -> _Sold:
             return_rate=reserve.return_rate * main.returns,
             warranty_rate=reserve.warranty_rate * main.warranty,
         )
-    by_month = cents(bench.price_after(days).T[..., None] * (factors * resale))
+    by_month = cents(bench.price_after(days).T[..., None] * (bench.grade_factors * resale))
     net = net_of(by_month, bench.terms, reserve_per_unit(reserve))
     price = by_month.swapaxes(0, 1)
     return _Sold(price, net.swapaxes(0, 1), _over_grades(bench, price))
 
 
 def _costed(bench: Bench, codes: tuple[str, ...], hours: float) -> _Costed:
-    job = _job(bench, [o for o in (bench.offer(c) for c in codes) if o is not None], hours)
+    offers = [o for c in codes if (o := bench.offer(c)) is not None]
+    main = max(offers, key=lambda o: o.price, default=None)
+    job = _job(bench, offers, main, hours)
     lines = repair_cost(job, bench.settings)
     charge = bench.charged(hours, lines.get("parts", 0.0), job.cash_days)
     cost = total(lines) + bench.test_cost + charge
     days = days_to_cash(bench, list(codes))
-    offers = [o for o in (bench.offer(c) for c in codes) if o is not None]
-    main = max(offers, key=lambda o: o.price, default=None)
     sold = bench.once(("sold", days, main and main.quality), lambda: _sold(bench, days, main))
     by_grade = np.empty_like(sold.net)
     np.subtract(sold.net, _lift(cost), out=by_grade)
@@ -216,15 +220,13 @@ def _lift(cost: Floats) -> Floats:
     return np.asarray(cost)[..., None] if np.ndim(cost) else np.asarray(cost)
 
 
-def _job(bench: Bench, offers: list[PartOffer], hours: float) -> Job:
+def _job(bench: Bench, offers: list[PartOffer], dearest: PartOffer | None, hours: float) -> Job:
     h = bench.months
     prices = [o.path.price[:, :h] + o.path.shipping for o in offers]
-    delay = bench.settings.delay
-    dearest = max(offers, key=lambda o: o.price, default=None)
     rate = bench.settings.repair.doa_rate if dearest is None else dearest.dead_rate
     main = np.asarray(0.0) if dearest is None else dearest.path.price[:, :h]
     parts = sum(prices, np.asarray(0.0))
-    cash_days = delay.bench_days + delay.listing_days + delay.selling_days
+    cash_days = bench.settings.delay.parts_days
     return Job(np.asarray(parts), np.asarray(main), hours, rate, cash_days)
 
 
@@ -279,7 +281,7 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
     lead = _or(quote["lead_days"], terms.lead_days)
     fee = _or(quote["refused_quote_fee"], terms.refused_fee)
     delay = bench.settings.delay
-    days = delay.inbound_days + lead + delay.listing_days + delay.selling_days
+    days = delay.maker_days(lead)
     price, net = bench.once(("maker", days), lambda: _by_maker(bench, days))
     admin = cents(terms.admin_hours * bench.settings.bench.rate_per_hour) + terms.carriage
     good = net - float(quote["amount"]) - bench.test_cost
@@ -298,9 +300,7 @@ def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | s
 def _by_maker(bench: Bench, days: float) -> tuple[Floats, Floats]:
     """Gross and net price of a unit the maker has mended, sold after so many days."""
     terms = bench.settings.maker
-    factors = np.stack([bench.outlook.grade[g] for g in bench.settings.grade_order], axis=-1)
-    mix = np.einsum("dg,dg->d", factors, bench.outlook.grade_shares)
-    price = cents(bench.price_after(days) * mix[:, None] * terms.price_factor)
+    price = cents(bench.price_after(days) * bench.usual_grade[:, None] * terms.price_factor)
     return price, net_of(price, bench.terms, terms.reserve)
 
 

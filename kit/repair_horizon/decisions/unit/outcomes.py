@@ -51,9 +51,8 @@ def outcomes_of(option: Option, month: int) -> Outcome:
     if not isinstance(option, RepairOption):
         worth = option.value[:, month, None]
         return Outcome(np.ones_like(worth), worth, option.price[:, month, None])
-    good, bad = option.success[:, None] * option.grade_shares, 1.0 - option.success[:, None]
     return Outcome(
-        np.concatenate([good, bad], axis=1),
+        option.chances,
         np.concatenate([option.by_grade[:, month], option.failed[:, month, None]], axis=1),
         np.concatenate([option.price_by_grade[:, month], option.failed_price[:, month, None]], 1),
     )
@@ -115,10 +114,7 @@ class StateOptions:
             ],
             axis=2,
         )
-        chance = np.concatenate(
-            [option.success[:, None] * option.grade_shares, 1.0 - option.success[:, None]], axis=1
-        )
-        return log_mean_exp(logs, np.broadcast_to(chance[:, None, :], logs.shape), 2)
+        return log_mean_exp(logs, np.broadcast_to(option.chances[:, None, :], logs.shape), 2)
 
     def best(self, leave_out: str = "") -> list[str]:
         """Option with the largest certainty equivalent in each month; ties go to the first."""

@@ -4,8 +4,7 @@ Nothing here changes a forecast. The robust regression beside the joint fit is t
 asked for wherever one method does all the work: Huber and Ronchetti, Robust Statistics (2nd ed.
 2009), with Tukey's biweight, as statsmodels fits it.
 
-The last pass of the joint fit as an ordinary regression: a prior is one more row of data.
-
+The last pass of the joint fit is an ordinary regression, since a prior is one more row of data.
 With C the lower Cholesky factor of the prior precision P, the rows [sqrt(W) X; C'] and
 [sqrt(W) y; C^-1 P m0] have the normal equations (X'WX + P) theta = X'Wy + P m0 of the fit, so
 their least squares with scale one gives its posterior mean and covariance: Theil and Goldberger
@@ -13,9 +12,8 @@ their least squares with scale one gives its posterior mean and covariance: Thei
 drift integrated out, a block for each model, so rows of one model are first made independent by
 the Cholesky factor of their covariance (generalised least squares).
 
-How wide a price forecast is, why, and what would narrow it most.
-
-The variance of a forecast is a sum of sources that are independent of each other, but for what
+How wide a forecast is, why, and what would narrow it most, is told by its variance: a sum of
+sources that are independent of each other, but for what
 the family and the model itself leave open: of these the model's part is what would go if its own
 level, pace and step were known. What further sales would teach follows from the posterior alone:
 it does not depend on the prices they would fetch (the rules for Gaussian vectors).

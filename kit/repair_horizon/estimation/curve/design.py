@@ -8,9 +8,8 @@ and step per model, then one market effect per month. The damped slopes are a ra
 log change per year, with a quick first phase of unknown size on top: steep start, slower tail,
 fading past the data.
 
-Penalised weighted least squares: the one linear problem behind every fit.
-
-V = (X'WX + P)^-1, mean = V (X'Wy + P m0): with P of known variance components this is Henderson's
+Behind every fit is one linear problem, penalised weighted least squares:
+V = (X'WX + P)^-1, mean = V (X'Wy + P m0). With P of known variance components this is Henderson's
 mixed-model solution. Rows of the design come in a dense and a sparse block.
 """
 

@@ -3,15 +3,13 @@
     c_{m,q} = rho c_{m,q-1} + shock,   stationary standard deviation ``sd``
 
 A model's price stays above or below its curve for a year or so. Sales of one quarter share one
-state, so a burst of sales teaches no more than the state can tell. ``drift_solving`` finds the
-states; here is what they say about rows and about days to come.
-
-The joint model's normal equations with each model's drift states eliminated.
+state, so a burst of sales teaches no more than the state can tell. Here the states are found, and
+read for rows and for days to come.
 
 There are many states, but a row touches one, and a model's states touch no other model's: given
-the other coefficients they are solved model by model (a Schur complement), and the posterior is
-the whole system's. A state touches the family's columns and its own model's, so only these are
-kept and multiplied.
+the other coefficients they are solved model by model, eliminated from the joint model's normal
+equations (a Schur complement), and the posterior is the whole system's. A state touches the
+family's columns and its own model's, so only these are kept and multiplied.
 """
 
 from __future__ import annotations

@@ -42,7 +42,6 @@ from repair_horizon.reports.month_tables import (
     best_faults,
     most_auctioned,
     of_unit,
-    ranked,
 )
 from repair_horizon.reports.sentences import (
     bid_words,
@@ -93,7 +92,7 @@ class Row:
 
 
 def bid_picture(
-    thresholds: pd.DataFrame,
+    every: pd.DataFrame,
     currency: str,
     links: Mapping[str, str],
     under: str,
@@ -102,10 +101,10 @@ def bid_picture(
 ) -> Fragment:
     """Draw the best bids, a row each: usual hammer prices as a band, the maximum bid as a mark.
 
-    Of ``thresholds`` the best that are worth buying are drawn, the best of all where none is;
-    ``links`` are the families' pages, ``under`` is said below, ``costs`` says what each row earns.
+    Of ``every``, thresholds that are ``ranked``, the first that are worth buying are drawn, the
+    first of all where none is; ``links`` are the families' pages, ``under`` is said below,
+    ``costs`` says what each row earns.
     """
-    every = ranked(thresholds)
     live = every[every["verdict"] == Verdict.BUY]
     shown = (live if len(live) else every).head(MOST)
     title = f"{len(live)} of {len(every)} models and faults are worth buying broken"
@@ -171,12 +170,9 @@ def timeline_picture(
     quarters = [i for i, m in enumerate(months) if m.month in (1, 7) and i > 3]
     ticks = [(0.0, "now")] + [(round(100 * i / count, 2), f"{months[i]:%b %Y}") for i in quarters]
     named = best.assign(who=unit_names(best), link=best["family_id"].map(links).fillna(""))
-    mine = dict(list(chances.groupby(UNIT, sort=False, observed=True)))
-    none = chances.iloc[:0]
-    rows = [
-        _time_row(r, mine.get((r["model_id"], r["listed_fault"]), none), months, ahead)
-        for _, r in named.iterrows()
-    ]
+    told = chances[[*UNIT, "date_name", "month", "probability"]]
+    come = {tuple(key): chance for *key, chance in told.itertuples(index=False, name=None)}
+    rows = [_time_row(r, come, months, ahead) for _, r in named.iterrows()]
     sentence = (
         f"Each model's best fault, {ahead.horizon} months; the chance is a share of possible "
         "futures."
@@ -184,14 +180,20 @@ def timeline_picture(
     return piece("pictures", "timeline", title, sentence, ticks, rows, count, under)
 
 
-def _time_row(row: pd.Series, mine: pd.DataFrame, months: list[pd.Timestamp], ahead: Ahead) -> Row:
+def _time_row(
+    row: pd.Series,
+    come: Mapping[tuple[Any, ...], float],
+    months: list[pd.Timestamp],
+    ahead: Ahead,
+) -> Row:
     cells: list[tuple[Any, ...]] = []
     halves = ((StopDate.BUY_STOP, "buy", 0), (StopDate.REPAIR_STOP, "repair", 1))
     for date, kind, y in halves:
-        come = mine[mine["date_name"] == date].set_index("month")["probability"]
+        stop = row["model_id"], row["listed_fault"], str(date)
+        chances = [round(1.0 - float(come.get((*stop, m), 1.0)), 1) for m in months]
         at = 0
         # Neighbouring months alike to a tenth are one cell.
-        for pays, group in groupby(round(1.0 - float(come.get(m, 1.0)), 1) for m in months):
+        for pays, group in groupby(chances):
             width = len(list(group))
             cells += [(at, width, y, kind, pays)] if pays > 0 else []
             at += width
@@ -223,14 +225,14 @@ def bid_picture_piece(month: FamilyMonth, *, costs: bool = True) -> Fragment:
     """Every model and fault of the family on one money axis; ``costs``: with what each earns."""
     if month.thresholds.empty:
         return NOTHING
-    return bid_picture(month.thresholds, month.currency, {}, _known(month), costs=costs)
+    return bid_picture(month.ranked, month.currency, {}, _known(month), costs=costs)
 
 
 def timeline_piece(month: FamilyMonth) -> Fragment:
     """Until when buying and repairing each model still pay."""
     if month.thresholds.empty or month.stop_chances.empty:
         return NOTHING
-    best, title = best_faults(month.thresholds), "How long each model pays"
+    best, title = best_faults(month.ranked), "How long each model pays"
     return timeline_picture(best, month.stop_chances, month.ahead, {}, title, _known(month))
 
 
@@ -293,9 +295,9 @@ def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
 def _worded(month: FamilyMonth) -> pd.DataFrame:
     rows = month.ranked.reset_index(drop=True)
     newest = rows["model_id"].map(month.models.set_index("model_id")["newest_sale"])
+    each = [r for _, r in rows.iterrows()]
     buy, repair = (
-        [stop_of(r, name, month.ahead) for _, r in rows.iterrows()]
-        for name in ("buy_stop", "repair_stop")
+        [stop_of(r, name, month.ahead) for r in each] for name in ("buy_stop", "repair_stop")
     )
     # Number of sales and the newest one's day, which stand beside every figure.
     days = newest.map(lambda d: "" if missing(d) else f" ({short_day(d)})")
@@ -391,7 +393,7 @@ def stop_table(month: FamilyMonth) -> Fragment:
     what = faults.map(fault_words).where(~faults.map(missing), parts)
     shown = rows.assign(
         unit=rows["model_id"].map(month.names).fillna("").astype(str) + ", " + what,
-        when=[stop_words(r, month.ahead, short=True) for _, r in rows.iterrows()],
+        when=[stop_words(r, month.ahead, short=True) for r in rows.to_dict("records")],
     )
     chances = "probability_now probability_3 probability_6 probability_12"
     columns = [
@@ -418,20 +420,13 @@ def scissors_piece(month: FamilyMonth) -> Piece:
 def bid_pieces(month: FamilyMonth) -> list[Piece]:
     """Bids by month beside the hammer prices seen: the main unit, and the most auctioned one."""
     both = [u for u in (month.main, most_auctioned(month)) if u is not None]
-    units = {u.name: u for u in both if len(of_unit(month.bid_path, u))}
-    if not units:
-        return [note(f"No bids can be said: {_why_not(month)}.")]
-    return [
-        Chart(
-            bids(
-                of_unit(month.bid_path, u),
-                of_unit(month.hammers, u),
-                month.currency,
-                bid_words(month, u),
-            )
-        )
-        for u in units.values()
-    ]
+    pieces: list[Piece] = []
+    for unit in {u.name: u for u in both}.values():
+        path, past = of_unit(month.bid_path, unit), of_unit(month.hammers, unit)
+        if len(path):
+            words = bid_words(month, unit, path, past)
+            pieces.append(Chart(bids(path, past, month.currency, words)))
+    return pieces or [note(f"No bids can be said: {_why_not(month)}.")]
 
 
 def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
@@ -440,9 +435,7 @@ def next_months(month: FamilyMonth, months: int = 6) -> Fragment:
     ahead = sorted(path["month"].unique())[: months + 1]
     if not ahead:
         return note("No bids can be said for the months ahead.")
-    wide = path[path["month"].isin(ahead)].pivot_table(
-        index=UNIT, columns="month", values="max_bid", aggfunc="first", observed=True
-    )
+    wide = path[path["month"].isin(ahead)].pivot(index=UNIT, columns="month", values="max_bid")
     wide.columns = pd.Index([short_month(m) for m in wide.columns])
     rows = month.ranked[[*UNIT, "model_name"]].merge(wide.reset_index(), on=UNIT)
     rows = rows[(rows[wide.columns] > 0).any(axis=1)]

@@ -219,18 +219,13 @@ def part_pieces(month: FamilyMonth) -> list[Chart | Fragment]:
     parts = [] if unit is None else main_parts(month, unit)
     if unit is None or not parts:
         return [note("No part prices: no quotes for this family (part_quotes.csv).")]
-    return [
-        Chart(
-            part_prices(
-                of_part(month.part_curve, part),
-                of_part(month.part_points, part),
-                month.month,
-                month.currency,
-                part_price_words(month, part, str(unit["model_name"])),
-            )
-        )
-        for part in parts
-    ]
+    return [_part_piece(month, part, str(unit["model_name"])) for part in parts]
+
+
+def _part_piece(month: FamilyMonth, part: tuple[str, str], name: str) -> Chart:
+    curve, asked = of_part(month.part_curve, part), of_part(month.part_points, part)
+    words = part_price_words(month, f"{name}, {part_words(part[1])}", curve, asked)
+    return Chart(part_prices(curve, asked, month.month, month.currency, words))
 
 
 def part_share_piece(month: FamilyMonth) -> Chart | Fragment:
