@@ -19,7 +19,7 @@ from repair_horizon.logs import CannotSay, Logs
 from repair_horizon.logs.checking import visible_name
 from repair_horizon.tables.months import age_in_months
 from repair_horizon.tables.settings import Settings
-from repair_horizon.tables.words import fault_words, listing, part_words
+from repair_horizon.tables.words import fault_words, listing, part_codes, part_words
 
 READINESS_COLUMNS = ["moves", "missing", "unlocks", "how", "family_id"]
 RARE = 0.1
