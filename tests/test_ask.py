@@ -404,3 +404,20 @@ def test_a_grade_given_without_a_factor_sells_at_the_familys_own(capsys) -> None
     assert bids["A"] > bids["C"] + 10
     same = shop.ask(*key, grades={"C": GradeGiven(1.0, 1.0)}).offer.walk_away
     assert bids["A"] > same > bids["C"]
+
+
+def test_grades_after_repair_are_told_with_what_they_rest_on() -> None:
+    """A sixth of a price can hang on them: own repairs, or what was sold and the class."""
+    shop, key, told = demo_shop(100), ("vellfold_2", "inner_display_dead"), []
+    tables = {**shop.logs.tables, "repairs": shop.logs.tables["repairs"].iloc[:0]}
+    bare = Shop(replace(shop.logs, tables=tables), shop.settings)
+    for answer in (
+        shop.ask(*key),
+        bare.ask(*key),
+        shop.ask(*key, grades={"C": GradeGiven(1.0, 0.9)}),
+    ):
+        rows = answer.sources.set_index("figure")
+        told.append(rows.loc["grades after repair, times the price"])
+    assert told[0]["rests_on"].endswith("repairs of its family")
+    assert told[1]["rests_on"].startswith("no own repair notes a grade")
+    assert (told[2]["value"], told[2]["basis"]) == (pytest.approx(0.9), "given")

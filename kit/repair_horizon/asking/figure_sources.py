@@ -59,7 +59,7 @@ def source_rows(economics: Economics, key: tuple[str, str, str], given: Given) -
     assert isinstance(unit, UnitEconomics)
     bench = bench_of(economics, *key[:2])
     assert not isinstance(bench, CannotSay)
-    rows = [*_prices(unit, bench, given), *_states(unit, key[2], given)]
+    rows = [*_prices(unit, bench, given), _grade(bench, given), *_states(unit, key[2], given)]
     rows += list(_settings(unit.settings))
     return pd.DataFrame(rows, columns=SOURCE_COLUMNS)
 
@@ -87,6 +87,17 @@ def _prices(unit: UnitEconomics, bench: Bench, given: Given) -> Iterator[tuple[A
         level = unit.family.level[:, at, 0]
         price = level * np.exp(rival.log_ratio + unit.family.dearer(np.log(level)))
         yield _row("highest rival's bid", price, "money", rival.basis.words, rival.words)
+
+
+def _grade(bench: Bench, given: Given) -> tuple[Any, ...]:
+    """What the grades after repair make of the price, and what tells how often each comes."""
+    grades = bench.outlook.estimates.rates.grades
+    tried = int(grades["n"].sum()) if "n" in grades else 0
+    told = Basis.CLASS.words, "no own repair notes a grade: those sold and the class's repairs"
+    if tried:
+        told = Basis.OWN.words, f"{tried} {'repair' if tried == 1 else 'repairs'} of its family"
+    told = (GIVEN, GIVEN) if given.grades else told
+    return _row("grades after repair, times the price", bench.usual_grade, "share", *told)
 
 
 def _planned(bench: Bench, code: str, path: PartPath, what: str) -> tuple[str, tuple[str, str]]:
