@@ -207,9 +207,10 @@ class Shop(FittedShop):
     def plan(self, month: Month = None, listings: pd.DataFrame | None = None) -> Plan:
         """Plan the month's bids and bench work: see ``decisions.month.plan.plan``."""
         if listings is not None:
-            touched = {*families_of(self.open_listings(listings), self.logs)}
+            rows = self.open_listings(listings)
+            touched = {*families_of(rows, self.logs)}
             economics = self._near_economics(touched | {*self.families_of("stock")}, month)
-            return plan(self.logs, self.settings, economics, self.open_listings(listings))
+            return plan(self.logs, self.settings, economics, rows)
         return self._kept_of("plan", month, lambda: self._planned(month))
 
     def _planned(self, month: Month) -> Plan:

@@ -142,7 +142,7 @@ def score(
     logs
         For the families of the models.
     economics
-        From ``Economics``; its first month is the month of bidding.
+        Of the families; its first month is the month of bidding.
     known
         What was said of listings alike, from the same figures; what is said anew is added.
 

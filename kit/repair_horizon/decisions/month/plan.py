@@ -153,7 +153,7 @@ def plan(
     settings
         Cash, bench hours, seed.
     economics
-        From ``Economics`` with this month's valuation; its first month is the month planned,
+        Of the families, with this month's valuation; its first month is the month planned,
         and it must hold the families of the listings and the stock.
     listings
         Candidates; the open rows of listings.csv if None.

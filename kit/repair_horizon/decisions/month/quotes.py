@@ -191,7 +191,7 @@ def family_quotes(logs: Logs, economics: Economics, family_id: str) -> pd.DataFr
     logs
         Part quotes.
     economics
-        From ``Economics``, two months or more.
+        Of the family, two months or more.
 
     Returns
     -------
@@ -379,7 +379,7 @@ def part_orders(logs: Logs, economics: Economics, family_id: str) -> pd.DataFram
     logs
         Repairs, fault states and part quotes.
     economics
-        From ``Economics``, with the months to look ahead; needs beyond them are not counted.
+        Of the family, with the months to look ahead; needs beyond them are not counted.
 
     Returns
     -------

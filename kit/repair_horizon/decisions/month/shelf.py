@@ -57,7 +57,7 @@ def shelf(logs: Logs, economics: Economics) -> pd.DataFrame:
     logs
         Stock, repairs and catalogue.
     economics
-        From ``Economics``; its first month is now, and three months let the longest hold be
+        Of the families; its first month is now, and three months let the longest hold be
         judged.
 
     Returns
@@ -293,7 +293,7 @@ def asking(logs: Logs, economics: Economics, market: TimeOnMarket) -> pd.DataFra
     logs
         stock.csv: units that are listed; repairs.csv names their grades.
     economics
-        From ``Economics``; three months or more.
+        Of the families; three months or more.
     market
         Days to sale.
 
