@@ -47,8 +47,8 @@ def demo_copy(folder: Path, draws: int = 1000) -> Path:
     """Copy every file of the demo business, with so many draws."""
     shutil.copytree(DEMO, folder, dirs_exist_ok=True)
     rules = (DEMO / "settings.toml").read_text(encoding="utf-8")
-    assert rules.count("draws = 1000\n") == 1
-    text = rules.replace("draws = 1000\n", f"draws = {draws}\n")
+    assert rules.count("draws = 500\n") == 1
+    text = rules.replace("draws = 500\n", f"draws = {draws}\n")
     (folder / "settings.toml").write_text(text, encoding="utf-8")
     return folder
 

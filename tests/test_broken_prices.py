@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.broken_prices import (
     START_NOISE,
     Ratios,
@@ -560,8 +561,8 @@ def test_draws_have_the_errors_the_tables_tell_and_faults_share_the_common_part(
         {"fault": ["a", "b"], "log_ratio": [-2.0, -1.8], "basis": "class", "words": "", **told}
     )
     rng = np.random.default_rng(6)
-    rivals = rival_draws(table.assign(spread=0.3, gap_sd=0.1), 100_000, rng)
-    ratios = ratio_draws(table.assign(noise=0.0), 100_000, rng)
+    rivals = rival_draws(table.assign(spread=0.3, gap_sd=0.1), 100_000, Antithetic(rng))
+    ratios = ratio_draws(table.assign(noise=0.0), 100_000, Antithetic(rng))
     for drawn, bidders in (
         (np.stack([r.log_ratio for r in rivals.values()]), 0.01),
         (np.log(np.stack(list(ratios.values()))), 0.0),

@@ -15,6 +15,7 @@ from panels_by_hand import LAUNCH, NOW, models, points, usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.classes.figures import PIVOT_MONTHS
 from repair_horizon.estimation import shop_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.calibration import width_factor
 from repair_horizon.estimation.curve.checks import (
     _AGE_NAMES,
@@ -196,7 +197,7 @@ def test_a_further_sale_tells_of_a_level_what_drawn_paths_have_in_common(fit: Jo
     for model in (0, 1):
         there = at(model, "2024-12-28")
         both = together([target, there])
-        paths = level_paths(fit, draw(fit, 7, 40_000, np.random.default_rng(3)), both)
+        paths = level_paths(fit, draw(fit, 7, 40_000, Antithetic.seeded(3)), both)
         cov = np.cov(paths.T)
         for count in (1, 4):
             left = cov[0, 0] - cov[0, 1] ** 2 / (cov[1, 1] + fit.scales.noise**2 / count)
@@ -208,7 +209,7 @@ def test_a_further_sale_tells_of_a_level_what_drawn_paths_have_in_common(fit: Jo
 @pytest.mark.parametrize("first", ["2024-12-28", "2025-02-15"])
 def test_draws_cut_to_some_days_give_the_same_paths_there(fit: JointFit, first: str) -> None:
     """Paths of this month need the known months' effects, later ones none of them."""
-    drawn, where = draw(fit, 12, 20, np.random.default_rng(2)), at(0, first, "2025-05-15")
+    drawn, where = draw(fit, 12, 20, Antithetic.seeded(2)), at(0, first, "2025-05-15")
     cut = until(fit, drawn, where.day)
     np.testing.assert_allclose(level_paths(fit, cut, where), level_paths(fit, drawn, where))
     assert cut.market.shape[1] == 6
@@ -304,7 +305,7 @@ def test_a_drawn_outlook_is_as_wide_ahead_as_the_curve_says(tmp_path: Path) -> N
 
 
 def test_one_unit_lies_around_the_mean_sale_as_students_t_cut_at_six_scales_does() -> None:
-    noise = _unit_noise(0.1, 200_000, np.random.default_rng(3))
+    noise = _unit_noise(0.1, 200_000, Antithetic.seeded(3))
     assert noise.mean() == pytest.approx(1.0)
     log = np.log(noise / np.median(noise)) / 0.1
     for p in (0.05, 0.25, 0.75, 0.95):
@@ -556,13 +557,13 @@ def test_drawn_rates_have_the_means_and_intervals_that_are_told(tmp_path: Path) 
     rates, rng = fit_rates(workspace(tmp_path / "w"), FAMILY), np.random.default_rng(5)
     told = rates.states[rates.states["listed_fault"] == "display_dead"]
     for name, drawn in (
-        ("share", rates.draw_shares("display_dead", 40_000, rng)),
-        ("success", rates.draw_success("display_dead", 40_000, rng)),
+        ("share", rates.draw_shares("display_dead", 40_000, Antithetic(rng))),
+        ("success", rates.draw_success("display_dead", 40_000, Antithetic(rng))),
     ):
         np.testing.assert_allclose(drawn.mean(axis=0), told[name], atol=0.005)
         ends = np.quantile(drawn, [0.1, 0.9], axis=0)
         np.testing.assert_allclose(ends, told[[f"{name}_lower", f"{name}_upper"]].T, atol=0.01)
-    drawn = rates.draw_grades(40_000, rng)
+    drawn = rates.draw_grades(40_000, Antithetic(rng))
     np.testing.assert_allclose(drawn.mean(axis=0), rates.grades["share"], atol=0.005)
 
 

@@ -13,6 +13,7 @@ import pytest
 import statsmodels.api as sm
 from panels_by_hand import LAUNCH, NOW, models, panel, points, usual_panel
 from repair_horizon.decisions.month.stop_dates import first_of_two
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.checks import augmented_ols, parameter_table
 from repair_horizon.estimation.curve.design import (
     Points,
@@ -237,7 +238,7 @@ def test_draws_agree_with_the_analytic_forecast(usual: JointFit) -> None:
     """Mean and variance of 20,000 drawn paths must match ``predict`` in every month ahead."""
     rng = np.random.default_rng(10)
     days = months_from("2024-11-01", 20)
-    paths = level_paths(usual, draw(usual, 24, 20_000, rng), points(1, days))
+    paths = level_paths(usual, draw(usual, 24, 20_000, Antithetic(rng)), points(1, days))
     band = predict(usual, points(1, days))
     sd = np.sqrt(band.level_variance)
     assert np.abs((paths.mean(axis=0) - band.median) / sd).max() < 4 / np.sqrt(20_000)
@@ -251,7 +252,7 @@ def test_months_drawn_one_by_one_stop_too_early(usual: JointFit) -> None:
     """
     rng = np.random.default_rng(11)
     days = months_from("2025-01-01", 30)
-    paths = level_paths(usual, draw(usual, 30, 4000, rng), points(3, days))
+    paths = level_paths(usual, draw(usual, 30, 4000, Antithetic(rng)), points(3, days))
     below = np.exp(paths) < float(np.exp(np.median(paths[:, 14])))
     joint = first_of_two(below)
     apart = first_of_two(np.stack([rng.permutation(column) for column in below.T], axis=1))

@@ -14,6 +14,7 @@ from repair_horizon.decisions.unit.bid import Outcomes
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import UnitEconomics
 from repair_horizon.decisions.unit.winning import HighestRival, first_offer
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.broken_prices import OTHER
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.forecast import fit_family
@@ -116,7 +117,7 @@ def test_before_any_answer_the_posterior_is_the_stated_prior() -> None:
 def test_without_offers_rivals_prices_hold() -> None:
     """No answer, no shift: the chance that an offer is taken is that of winning at it."""
     silent = posterior([], [], [])
-    assert silent.draws(10, np.random.default_rng(0)) is None
+    assert silent.draws(10, Antithetic.seeded(0)) is None
     assert "no own offer was answered" in silent.words
     known = known_with(None)
     assert known.rival is not None

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from repair_horizon.decisions.month.stop_dates import first_of_two
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import JointFit, fit_joint
 from repair_horizon.estimation.curve.panel import Models, Panel, Traits
@@ -109,7 +110,7 @@ def test_a_successor_is_due_overdue_from_two_deviations_on_and_never_a_gap_after
 def test_mean_and_variance_of_paths_agree_with_the_analytic_band() -> None:
     """The mean path is the one with the expected share; the band allows for the unknown date."""
     fit, rng = fitted(), np.random.default_rng(2)
-    paths = level_paths(fit, draw(fit, AHEAD + 1, 20_000, rng), points(2))
+    paths = level_paths(fit, draw(fit, AHEAD + 1, 20_000, Antithetic(rng)), points(2))
     band = predict(fit, points(2))
     sd = np.sqrt(band.level_variance)
     assert np.abs((paths.mean(axis=0) - band.median) / sd).max() < 4 / np.sqrt(20_000)
@@ -120,7 +121,7 @@ def test_mean_and_variance_of_paths_agree_with_the_analytic_band() -> None:
 def test_a_date_drawn_per_path_widens_the_interval_of_the_stop_month() -> None:
     """Where the step alone decides, half a step in every path gives one month, too surely."""
     fit, rng = fitted(), np.random.default_rng(3)
-    drawn = draw(fit, AHEAD + 1, 4000, rng)
+    drawn = draw(fit, AHEAD + 1, 4000, Antithetic(rng))
     level = predict(fit, points(2)).median
     limit = level[9]
     joint = level_paths(fit, drawn, points(2))
@@ -134,7 +135,7 @@ def test_a_date_drawn_per_path_widens_the_interval_of_the_stop_month() -> None:
 def test_every_month_of_a_path_knows_the_same_date() -> None:
     """A path has its step before or after a month, never back and forth."""
     fit, rng = fitted(), np.random.default_rng(6)
-    drawn = draw(fit, AHEAD + 1, 300, rng)
+    drawn = draw(fit, AHEAD + 1, 300, Antithetic(rng))
     joint = level_paths(fit, drawn, points(2))
     base = expected_share(fit, drawn, points(2), 7)
     share = fit.panel.models.step(np.full(AHEAD, 2), pd.DatetimeIndex(DAYS), NOW)

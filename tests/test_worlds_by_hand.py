@@ -12,6 +12,7 @@ import pytest
 from panels_by_hand import LAUNCH, NOW, models, points, usual_panel
 from repair_horizon.classes import class_knowledge
 from repair_horizon.estimation import shop_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.design import (
     Priors,
     dense_prior,
@@ -593,7 +594,7 @@ def test_what_a_reading_leaves_unsure_is_the_spread_of_bayes_rule_on_drawn_count
 def test_a_day_beyond_what_was_drawn_stands_on_the_last_month_and_quarter_drawn() -> None:
     """As if these had been drawn over and over again to that day."""
     fit = fit_joint(usual_panel(2), Priors())
-    drawn = draw(fit, 3, 50, np.random.default_rng(4))
+    drawn = draw(fit, 3, 50, Antithetic.seeded(4))
     last = [np.repeat(a[..., -1:], 30, axis=-1) for a in (drawn.market, drawn.drift)]
     longer = replace(
         drawn,
@@ -607,7 +608,7 @@ def test_a_day_beyond_what_was_drawn_stands_on_the_last_month_and_quarter_drawn(
 def test_drawn_coefficients_and_market_have_the_moments_of_the_posterior() -> None:
     """Means within five errors; the market a year on as wide as its prior path and the newest."""
     fit, n = fit_joint(usual_panel(2, graded=True), Priors(market_slow=0.09)), 20_000
-    drawn = draw(fit, 12, n, np.random.default_rng(4))
+    drawn = draw(fit, 12, n, Antithetic.seeded(4))
     sd = np.sqrt(np.diag(fit.posterior.cov))
     assert np.abs((drawn.theta.mean(axis=0) - fit.posterior.mean) / sd).max() < 5 / np.sqrt(n)
     np.testing.assert_allclose(drawn.theta.std(axis=0), sd, rtol=5 / np.sqrt(2 * n))

@@ -153,7 +153,12 @@ class FittedShop:
         return type(self)(logs, settings, *given)
 
     def only(self, families: Sequence[str], month: Month = None) -> Self:
-        """Return a shop of some families at what the whole one's month makes of hours and cash."""
+        """Return a shop of some families at what the whole one's month makes of hours and cash.
+
+        Of all of them it is this shop itself, whose answers are kept.
+        """
+        if list(families) == self.logs.families:
+            return self
         given = (self.calibration, self.valuation(month), self.knowledge, FORGETS, self.sellers)
         out = type(self)(self.logs.of(families), self.settings, *given)
         out._estimates = self._estimates

@@ -13,6 +13,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pandas as pd
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.panel import Panel
@@ -82,7 +83,7 @@ def sound(panel: Panel, origin: int) -> str:
     )
     band = predict(fit, points)
     rng = np.random.default_rng(origin)
-    paths = level_paths(fit, draw(fit, 37, 20, rng), points)
+    paths = level_paths(fit, draw(fit, 37, 20, Antithetic(rng)), points)
     if not (np.isfinite(band.median).all() and np.isfinite(paths).all()):
         return "not finite"
     return "" if (band.level_variance > 0).all() and fit.scales.noise > 0 else "no variance"

@@ -18,6 +18,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from repair_horizon.decisions.month.stop_dates import first_of_two
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.panel import Panel
@@ -71,7 +72,7 @@ def _paths(
     model = np.repeat(np.arange(k), len(days))
     when = pd.DatetimeIndex(np.tile(days.to_numpy(), k))
     blank = np.zeros((len(model), len(panel.traits.names)))
-    paths = level_paths(fit, draw(fit, AHEAD, DRAWS, rng), Points(model, when, blank))
+    paths = level_paths(fit, draw(fit, AHEAD, DRAWS, Antithetic(rng)), Points(model, when, blank))
     out: Floats = np.exp(paths).reshape(DRAWS, k, len(days))
     return out
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import predict
 from repair_horizon.estimation.device_prices import PriceCurves
@@ -71,9 +72,9 @@ class HammerSlope:
         out: Floats = self.mean * (log_price - self.centre)
         return out
 
-    def drawn(self, draws: int, rng: np.random.Generator) -> DrawnSlope:
+    def drawn(self, draws: int, chance: Antithetic) -> DrawnSlope:
         """One slope a draw."""
-        return DrawnSlope(self.mean + self.sd * rng.standard_normal(draws), self.centre)
+        return DrawnSlope(self.mean + self.sd * chance.normal(draws), self.centre)
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,15 +322,15 @@ def log_ratios(curves: PriceCurves, rows: pd.DataFrame) -> Floats:
     return out
 
 
-def ratio_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, Floats]:
+def ratio_draws(table: pd.DataFrame, draws: int, chance: Antithetic) -> dict[str, Floats]:
     """Ratio of broken to working price by fault: the mean sale, so half its noise is added.
 
     Faults share the common part of their error, which moves them all alike in a draw.
     """
-    shared, out = rng.standard_normal(draws), {}
+    shared, out = chance.normal(draws), {}
     for row in table.itertuples():
         alone = np.sqrt(max(row.std_error**2 - row.common**2, 0.0))
-        error = row.common * shared + alone * rng.standard_normal(draws)
+        error = row.common * shared + alone * chance.normal(draws)
         # Nobody pays more for a broken unit than for a working one.
         drawn = np.exp(row.log_ratio + error + row.noise**2 / 2)
         out[str(row.fault)] = np.minimum(drawn, 1.0)

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.broken_prices import (
     DrawnSlope,
     HammerSlope,
@@ -121,7 +122,7 @@ def forecast(
     estimates: Estimates,
     months: int = 24,
     seed: int = 1,
-    draws: int = 1000,
+    draws: int = 500,
     start: int | None = None,
 ) -> Outlook:
     """Draw prices, parts and rates jointly.
@@ -171,11 +172,11 @@ def family_outlook(
     curves = family.prices
     if isinstance(curves, CannotSay):
         return curves
-    rng = np.random.default_rng([seed, *family.family_id.encode()])
+    chance = Antithetic.seeded(seed, *family.family_id.encode())
     first, months = span
     days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
     ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
-    drawn = draw(curves.fit, ahead, draws, rng)
+    drawn = draw(curves.fit, ahead, draws, chance)
     level, reasons = _levels(curves, drawn, days)
     faults = list(dict.fromkeys(family.rates.states["listed_fault"]))
     grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
@@ -184,13 +185,13 @@ def family_outlook(
         models=curves.models.ids,
         level=level,
         reasons=reasons,
-        unit_noise=_unit_noise(curves.fit.scales.noise, draws, rng),
+        unit_noise=_unit_noise(curves.fit.scales.noise, draws, chance),
         mean_factor=smearing_factor(curves.fit),
         grade=grade,
         grades_moved=moved,
         channel=_factors(curves, drawn, CHANNEL, curves.base_channel),
-        as_is=ratio_draws(family.as_is, draws, rng),
-        hammer=ratio_draws(family.hammer, draws, rng),
+        as_is=ratio_draws(family.as_is, draws, chance),
+        hammer=ratio_draws(family.hammer, draws, chance),
         parts=part_paths(
             family.parts,
             curves.models,
@@ -198,12 +199,12 @@ def family_outlook(
             _needed(family.rates),
             days,
             draws,
-            rng,
+            chance,
         ),
-        shares={f: family.rates.draw_shares(f, draws, rng) for f in faults},
-        success={f: family.rates.draw_success(f, draws, rng) for f in faults},
-        grade_shares=family.rates.draw_grades(draws, rng),
-        rivals=rival_draws(family.rivals, draws, rng),
+        shares={f: family.rates.draw_shares(f, draws, chance) for f in faults},
+        success={f: family.rates.draw_success(f, draws, chance) for f in faults},
+        grade_shares=family.rates.draw_grades(draws, chance),
+        rivals=rival_draws(family.rivals, draws, chance),
         level_basis=_level_basis(curves),
         sellers=_seller_draws(sellers, family.family_id, seed, draws),
         hammer_slope=_slope_draws(family, seed, draws),
@@ -216,16 +217,14 @@ def _seller_draws(
     """What private sellers take, by a stream of its own: nothing else moves with an offer."""
     if sellers is None:
         return None
-    return sellers.draws(draws, np.random.default_rng([seed, *family_id.encode(), 1]))
+    return sellers.draws(draws, Antithetic.seeded(seed, *family_id.encode(), 1))
 
 
 def _slope_draws(family: FamilyEstimates, seed: int, draws: int) -> DrawnSlope | None:
     """Slopes of hammer ratios by working price, by a stream of their own."""
     if family.hammer_slope is None:
         return None
-    return family.hammer_slope.drawn(
-        draws, np.random.default_rng([seed, *family.family_id.encode(), 2])
-    )
+    return family.hammer_slope.drawn(draws, Antithetic.seeded(seed, *family.family_id.encode(), 2))
 
 
 def _needed(rates: RepairRates) -> list[str]:
@@ -301,9 +300,9 @@ def _grade_factors(
     return out, tuple(g for g, m in zip(ranked, moved, strict=True) if m)
 
 
-def _unit_noise(scale: float, draws: int, rng: np.random.Generator) -> Floats:
+def _unit_noise(scale: float, draws: int, chance: Antithetic) -> Floats:
     """Price of the one unit at hand against the mean sale, per draw; mean exactly one."""
-    spread = np.exp(scale * np.clip(rng.standard_t(NU, draws), -6.0, 6.0))
+    spread = np.exp(scale * np.clip(chance.student_t(NU, draws), -6.0, 6.0))
     noise: Floats = spread / spread.mean()
     return noise
 

@@ -15,6 +15,7 @@ import pandas as pd
 
 from repair_horizon.classes import ClassKnowledge, Figure, class_knowledge
 from repair_horizon.classes.knowledge import FIRST_MONTHS
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.panel import Models
 from repair_horizon.estimation.curve.predict import Draws, draw, level_paths, trait_paths, until
 from repair_horizon.estimation.part_prices import PART_PRIORS, PartCurves
@@ -322,7 +323,7 @@ def part_paths(
     needed: Sequence[str],
     days: pd.DatetimeIndex,
     draws: int,
-    rng: np.random.Generator,
+    chance: Antithetic,
 ) -> PartPaths:
     """Draw every part of a family's models.
 
@@ -336,7 +337,7 @@ def part_paths(
         Whose shares of launch price stand in for parts nobody quoted.
     needed
         Codes of the parts that some state needs; the class's own codes are added.
-    days, draws, rng
+    days, draws, chance
         Where, how many and from which chance.
 
     Returns
@@ -352,11 +353,11 @@ def part_paths(
     keyed: dict[Key, None] = {}
     for part, curves in parts.items():
         ahead = max(int(month_number(days[-1:])[0]) - curves.fit.layout.last_month, 1)
-        drawn = draw(curves.fit, ahead, draws, rng)
+        drawn = draw(curves.fit, ahead, draws, chance)
         seen = {str(q) for q in curves.offers["quality_class"]}
         possible = [q for q in qualities if q in seen or _known(knowledge, part, q)]
         steps = {q: curves.unseen[q] for q in possible if q not in seen}
-        unseen = {q: mean + sd * rng.standard_normal(draws) for q, (mean, sd) in steps.items()}
+        unseen = {q: mean + sd * chance.normal(draws) for q, (mean, sd) in steps.items()}
         sources[part] = FittedPart(curves, drawn, days, unseen)
         keyed |= {(m, part, q): None for m in models.ids for q in possible}
     # The class's parts follow the quoted ones, so that those keep their draws.
@@ -364,8 +365,8 @@ def part_paths(
         possible = [q for q in qualities if _known(knowledge, part, q)]
         priced = models.price_known.any() or np.any(models.launch_price != 1.0)
         if possible and priced and not isinstance(knowledge.part_share(part), CannotSay):
-            error = rng.standard_normal((draws, 1 + len(models.ids)))
-            each = {q: rng.standard_normal(draws) for q in possible}
+            error = chance.normal(draws, 1 + len(models.ids))
+            each = {q: chance.normal(draws) for q in possible}
             sources[part] = ClassPart(device_class, part, models, days, error, each)
             keyed |= {(m, part, q): None for m in models.ids for q in possible}
     return PartPaths(sources, keyed)

@@ -24,6 +24,7 @@ import pandas as pd
 from scipy.special import betaincinv
 
 from repair_horizon.classes import class_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.owner_guesses import (
     ATTEMPTED,
     OwnerGuesses,
@@ -60,23 +61,23 @@ class RepairRates:
         groups = self.states.groupby("listed_fault", sort=False)
         return {str(fault): rows.to_dict("records") for fault, rows in groups}
 
-    def draw_shares(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
+    def draw_shares(self, fault: str, draws: int, chance: Antithetic) -> Floats:
         """State shares of one listed fault, (draws, states), rows summing to one."""
-        return rng.dirichlet(np.maximum(self._of(fault, "alpha"), 1e-6), draws)
+        return chance.dirichlet(np.maximum(self._of(fault, "alpha"), 1e-6), draws)
 
-    def draw_success(self, fault: str, draws: int, rng: np.random.Generator) -> Floats:
+    def draw_success(self, fault: str, draws: int, chance: Antithetic) -> Floats:
         """Success rates by state of one listed fault, (draws, states)."""
         a, b = (np.maximum(self._of(fault, name), 1e-9) for name in ("success_a", "success_b"))
-        drawn = rng.beta(a, b, (draws, len(a)))
+        drawn = chance.beta(a, b, draws)
         return np.where(self._of(fault, "prior_success") > 0, drawn, 0.0)
 
     def _of(self, fault: str, column: str) -> Floats:
         """One column of a listed fault's states."""
         return np.array([row[column] for row in self.by_fault[fault]], dtype="float64")
 
-    def draw_grades(self, draws: int, rng: np.random.Generator) -> Floats:
+    def draw_grades(self, draws: int, chance: Antithetic) -> Floats:
         """Grade shares after repair, (draws, grades)."""
-        return rng.dirichlet(self.grades["alpha"].to_numpy(float), draws)
+        return chance.dirichlet(self.grades["alpha"].to_numpy(float), draws)
 
 
 def beta_interval(a: Floats, b: Floats, level: float = 0.8) -> tuple[Floats, Floats]:

@@ -42,6 +42,7 @@ import pandas as pd
 from scipy.special import log_ndtr, ndtr
 
 from repair_horizon.classes import ClassKnowledge, class_knowledge
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.broken_prices import (
     OTHER,
     BrokenFit,
@@ -212,16 +213,16 @@ def _above(broken: BrokenFit) -> Floats:
     return np.asarray(out, dtype="float64")
 
 
-def rival_draws(table: pd.DataFrame, draws: int, rng: np.random.Generator) -> dict[str, RivalPrice]:
+def rival_draws(table: pd.DataFrame, draws: int, chance: Antithetic) -> dict[str, RivalPrice]:
     """Draw where the highest rival usually stands, by listed fault.
 
     The fit's error, common to all faults and a fault's own, and what is not known of the bidders
     are in the draws; a single auction's spread is not.
     """
-    shared, gaps, out = rng.standard_normal(draws), rng.standard_normal(draws), {}
+    shared, gaps, out = chance.normal(draws), chance.normal(draws), {}
     for row in table.itertuples():
         alone = np.sqrt(max(row.std_error**2 - row.common**2, 0.0))
-        error = row.common * shared + alone * rng.standard_normal(draws) + row.gap_sd * gaps
+        error = row.common * shared + alone * chance.normal(draws) + row.gap_sd * gaps
         out[str(row.fault)] = RivalPrice(
             row.log_ratio + error,
             float(row.spread),
@@ -285,11 +286,11 @@ class PrivateSellers:
             f"{abs(off):.0f} % {'more' if off > 0 else 'less'} than the highest rival pays"
         )
 
-    def draws(self, draws: int, rng: np.random.Generator) -> SellerReserve | None:
+    def draws(self, draws: int, chance: Antithetic) -> SellerReserve | None:
         """Draw the shift; None where no offer was answered, so that rivals' prices hold."""
         if not self.offers:
             return None
-        at = rng.choice(len(self.weight), draws, p=self.weight)
+        at = chance.choice(self.weight, draws)
         return SellerReserve(self.shift[at], self.mean_spread, self.mean_room, self.words)
 
 

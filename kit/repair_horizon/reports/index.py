@@ -109,6 +109,16 @@ class IndexPage:
         mains = [main_row(rows) for _, rows in by_family]
         return with_last_month(pd.DataFrame(mains).reset_index(drop=True), self.before)
 
+    @cached_property
+    def names(self) -> dict[str, str]:
+        """Short model names by model_id."""
+        return dict(zip(self.every["model_id"], self.every["model_name"], strict=True))
+
+    @cached_property
+    def told(self) -> dict[str, Any]:
+        """What every face of the index says alike, worked out once."""
+        return _alike(self)
+
 
 def index_html(page: IndexPage) -> str:
     """Return the index page."""
@@ -134,17 +144,25 @@ def index_kept(page: IndexPage) -> str:
 
 def _told(page: IndexPage, links: Mapping[str, str], *, costs: bool = True) -> dict[str, Any]:
     """What the template sets, by its names; ``links`` are the addresses of the families' pages."""
-    logs, settings, currency = page.logs, page.settings, page.logs.currency
-    names = dict(zip(page.every["model_id"], page.every["model_name"], strict=True))
+    names, currency = page.names, page.logs.currency
+    return {
+        **page.told,
+        "costs": costs,
+        "pictures": _pictures(page, links, costs=costs),
+        "listings": this_month.open_listings(page.plan, page.month, names, currency, costs=costs),
+        "every": _every_table(page, links, costs=costs),
+    }
+
+
+def _alike(page: IndexPage) -> dict[str, Any]:
+    """What the template sets whatever is hidden and wherever the families' pages stand."""
+    logs, settings, currency, names = page.logs, page.settings, page.logs.currency, page.names
     said, shelf = family_names(logs.tables["catalogue"]), page.tables["shelf"]
     return {
         "title": page.title,
-        "costs": costs,
         "sentence": sentence(page.mains, currency, _since(page)),
-        "pictures": _pictures(page, links, costs=costs),
         "failed": [(said[r.family_id], r.reason) for r in page.families if r.status != DONE],
         "decisions": this_month.decisions(page.mains, shelf, currency, page.ahead),
-        "listings": this_month.open_listings(page.plan, page.month, names, currency, costs=costs),
         "plan": this_month.plan_section(page.plan, names, currency),
         "shelf": this_month.shelf_section(shelf, names, currency),
         "turned": _turned(page),
@@ -154,7 +172,6 @@ def _told(page: IndexPage, links: Mapping[str, str], *, costs: bool = True) -> d
         "alerts": [page.broke] * bool(page.broke) + alert_lines(page.tables["part_alerts"], names),
         "tax": NOT_TAX_ADVICE if _taxed(settings) else "",
         "warnings": this_month.data_warnings(logs, settings, page.first_day)[:3],
-        "every": _every_table(page, links, costs=costs),
         "invented": page.invented,
         "currency": currency,
         "level": percent(LEVEL),

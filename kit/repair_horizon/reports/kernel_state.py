@@ -31,7 +31,6 @@ _WARM = (
     "repair_horizon.reports.sections.back",
     "repair_horizon.reports.sections.bids",
     "repair_horizon.reports.sections.prices",
-    "repair_horizon.reports.sections.prices",
     "repair_horizon.reports.family",
     "repair_horizon.estimation.rival_prices",
     "repair_horizon.estimation.time_on_market",
@@ -40,6 +39,7 @@ _WARM = (
     "scipy.stats",
     "statsmodels.base.covtype",
     "statsmodels.regression.linear_model",
+    "statsmodels.robust.robust_linear_model",
     "statsmodels.stats.sandwich_covariance",
     "pyarrow.compute",
 )

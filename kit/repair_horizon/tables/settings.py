@@ -19,10 +19,12 @@ from __future__ import annotations
 
 import dataclasses
 import datetime
+import functools
 import re
 import tomllib
 import types
 import typing
+from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -120,7 +122,7 @@ def build(kind: type[T], start: dict[str, Any], raw: Any, out: tuple[str, list[F
         faults.append(setting_fault(at.rstrip("."), raw, "a table"))
         return kind(**start)
     known = {f.name: f for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
-    hints = typing.get_type_hints(kind)
+    hints = _kinds_of(typing.cast(typing.Any, kind))
     values = dict(start)
     for name, found in raw.items():
         if name not in known:
@@ -129,6 +131,11 @@ def build(kind: type[T], start: dict[str, Any], raw: Any, out: tuple[str, list[F
         now = values.get(name, getattr(kind, name, None))
         values[name] = _value(hints[name], known[name].metadata, found, now, (at + name, faults))
     return kind(**values)
+
+
+@functools.cache
+def _kinds_of(section: Hashable) -> dict[str, Any]:
+    return typing.get_type_hints(section)
 
 
 def _value(hint: Any, about: Any, found: Any, now: Any, out: tuple[str, list[Fault]]) -> Any:
@@ -424,7 +431,7 @@ class Settings:
     currency: str = _s("", "settlement currency, ISO 4217; the sales' only one if empty")
     month_days: float = _s(AVERAGE_MONTH_DAYS, "days in a month", "days", (28.0, 31.0))
     seed: int = _s(1, "seed of every random draw", "", (0, 2**31))
-    draws: int = _s(1000, "joint draws per forecast", "draws", (10, 100000))
+    draws: int = _s(500, "joint draws per forecast", "draws", (10, 100000))
     grade_order: list[str] = _s(["A", "B", "C", "D"], "grades, the best first")
     reading: Reading = Reading()
     bench: Bench = Bench()

@@ -22,14 +22,13 @@ it does not depend on the prices they would fetch (the rules for Gaussian vector
 from __future__ import annotations
 
 import warnings
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import statsmodels.api as sm
 from scipy import linalg
 from scipy.special import ndtri, stdtrit
-from statsmodels.regression.linear_model import OLS, RegressionResultsWrapper
 
 from repair_horizon.estimation.curve.design import Layout, Points
 from repair_horizon.estimation.curve.fit import NU, JointFit
@@ -38,6 +37,9 @@ from repair_horizon.estimation.curve.quarter_effects import DRIFT_RHO
 from repair_horizon.estimation.price_rows import CHANNEL
 from repair_horizon.tables.arrays import Floats
 from repair_horizon.tables.months import month_number, month_start, month_word
+
+if TYPE_CHECKING:  # imported where it is asked for, since its import takes longer than pandas'
+    from statsmodels.regression.linear_model import RegressionResultsWrapper
 
 FAR_OFF = 4.0
 _AGES = (12.0, 24.0, 36.0)
@@ -180,10 +182,13 @@ def robust_check(fit: JointFit) -> pd.DataFrame:
     columns = ["name", "ours", "robust", "std_error", "apart"]
     if not len(own) or len(panel.y) < x.shape[1] + _SPARE or np.linalg.matrix_rank(x) < x.shape[1]:
         return pd.DataFrame(columns=columns)
+    from statsmodels.robust.norms import TukeyBiweight
+    from statsmodels.robust.robust_linear_model import RLM
+
     with warnings.catch_warnings():
         # A perfect fit of a small family divides by a scale of zero; what is not finite is dropped.
         warnings.simplefilter("ignore")
-        found = sm.RLM(panel.y, x, M=sm.robust.norms.TukeyBiweight()).fit()
+        found = RLM(panel.y, x, M=TukeyBiweight()).fit()
     names = [panel.traits.names[i] for i in own]
     ours = np.array([fit.posterior.mean[fit.layout.dense(n)] for n in names])
     robust, error = found.params[-len(own) :], found.bse[-len(own) :]
@@ -210,6 +215,8 @@ def augmented_ols(fit: JointFit) -> RegressionResultsWrapper:
         ``cov_params()`` its covariance. Its ``get_prediction`` holds for the mean only, since
         the noise of a sale is not in the scale.
     """
+    from statsmodels.regression.linear_model import OLS
+
     rows, y = _independent(fit)
     prior = linalg.cholesky(fit.posterior.prior_precision, lower=True)
     pull = linalg.solve_triangular(prior, fit.posterior.prior_pull, lower=True)

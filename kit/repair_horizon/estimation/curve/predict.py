@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import linalg
 from scipy.special import ndtri, stdtrit
 
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.cells import OWN
 from repair_horizon.estimation.curve.design import KNOTS, PIVOT_AGE, Points, rows_at, trait_block
 from repair_horizon.estimation.curve.fit import NU, JointFit, path_of
@@ -143,7 +144,7 @@ class Draws:
     successor: Floats
 
 
-def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Draws:
+def draw(fit: JointFit, months: int, draws: int, chance: Antithetic) -> Draws:
     """Draw coefficients from the posterior and carry the market on from its drawn last months.
 
     Returns
@@ -155,19 +156,19 @@ def draw(fit: JointFit, months: int, draws: int, rng: np.random.Generator) -> Dr
     root = linalg.cholesky(
         fit.posterior.cov + 1e-12 * np.eye(fit.layout.size), lower=True, check_finite=False
     )
-    departure = rng.standard_normal((draws, fit.layout.size)) @ root.T
+    departure = chance.normal(draws, fit.layout.size) @ root.T
     theta = fit.posterior.mean + departure
-    luck = fit.scales.market * rng.standard_normal((draws, months))
+    luck = fit.scales.market * chance.normal(draws, months)
     market = _market_of(fit, months).carried_on(theta[:, fit.layout.months], luck)
-    drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), rng)
-    return Draws(theta, market, drift, _successors(fit, draws, rng))
+    drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), chance)
+    return Draws(theta, market, drift, _successors(fit, draws, chance))
 
 
-def _successors(fit: JointFit, draws: int, rng: np.random.Generator) -> Floats:
+def _successors(fit: JointFit, draws: int, chance: Antithetic) -> Floats:
     models = fit.panel.models
     if "step" not in fit.layout.names:
         return np.full((draws, len(models.ids)), np.inf)
-    return models.successor_ages(rng.random((draws, len(models.ids))), fit.panel.now)
+    return models.successor_ages(chance.uniform(draws, len(models.ids)), fit.panel.now)
 
 
 def until(fit: JointFit, drawn: Draws, days: pd.DatetimeIndex) -> Draws:

@@ -19,6 +19,7 @@ from functools import cached_property
 
 import numpy as np
 
+from repair_horizon.estimation.antithetic import Antithetic
 from repair_horizon.estimation.curve.cells import OWN, Cells, Sums, weighted_sums
 from repair_horizon.estimation.curve.design import Layout, Posterior, Rows, posterior_of
 from repair_horizon.estimation.curve.panel import Panel
@@ -189,7 +190,7 @@ def with_drift(
 
 
 def drawn_states(
-    drift: Drift, departure: Floats, scale: tuple[float, int], rng: np.random.Generator
+    drift: Drift, departure: Floats, scale: tuple[float, int], chance: Antithetic
 ) -> Floats:
     """Draw each model's state in the newest quarter and carry it on.
 
@@ -201,7 +202,7 @@ def drawn_states(
         Drawn coefficients less their posterior mean, (draws, p).
     scale
         Stationary standard deviation, and quarters to come.
-    rng
+    chance
         Source of chance.
 
     Returns
@@ -217,10 +218,10 @@ def drawn_states(
     path[:, :, 0] = drift.mean[newest] - departure[:, family] @ drift.common[newest].T
     for i in range(OWN):
         path[:, :, 0] -= departure[:, drift.layout.models(i)] * drift.own[newest, i]
-    path[:, :, 0] += np.sqrt(drift.variance[newest]) * rng.standard_normal((len(departure), m))
+    path[:, :, 0] += np.sqrt(drift.variance[newest]) * chance.normal(len(departure), m)
     shock = sd * np.sqrt(1 - DRIFT_RHO**2)
     for h in range(ahead):
-        fresh = shock * rng.standard_normal((len(departure), m))
+        fresh = shock * chance.normal(len(departure), m)
         path[:, :, h + 1] = DRIFT_RHO * path[:, :, h] + fresh
     return path
 

@@ -170,7 +170,7 @@ def timeline_picture(
     quarters = [i for i, m in enumerate(months) if m.month in (1, 7) and i > 3]
     ticks = [(0.0, "now")] + [(round(100 * i / count, 2), f"{months[i]:%b %Y}") for i in quarters]
     named = best.assign(who=unit_names(best), link=best["family_id"].map(links).fillna(""))
-    told = chances[[*UNIT, "date_name", "month", "probability"]]
+    told = best[UNIT].merge(chances[[*UNIT, "date_name", "month", "probability"]])
     come = {tuple(key): chance for *key, chance in told.itertuples(index=False, name=None)}
     rows = [_time_row(r, come, months, ahead) for _, r in named.iterrows()]
     sentence = (

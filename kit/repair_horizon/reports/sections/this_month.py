@@ -306,16 +306,16 @@ def money_lines(logs: Logs, settings: Settings, first_day: pd.Timestamp) -> dict
     if pd.isna(newest):
         return {"Money": "cannot say: the logs hold no sale, quote or job"}
     month = min(newest, first_day + pd.offsets.MonthEnd(0)).to_period("M").to_timestamp()
+    done = results(logs, settings)
     return {
-        f"Profit in {month_words(month)}": _profit(logs, settings, month),
-        "Forecasts so far": _forecasts(logs, settings),
+        f"Profit in {month_words(month)}": _profit(logs, done, month),
+        "Forecasts so far": _forecasts(logs, done, settings.seed),
         "Cash in stock": _stock(logs, settings, max(newest, first_day)),
         f"Bench in {month_words(month)}": _bench(logs, settings, month),
     }
 
 
-def _profit(logs: Logs, settings: Settings, month: pd.Timestamp) -> str:
-    done = results(logs, settings)
+def _profit(logs: Logs, done: pd.DataFrame, month: pd.Timestamp) -> str:
     # Without a single sale the column holds no dates at all.
     day = pd.to_datetime(done["sale_date"])
     inside = (day >= month) & (day < month + pd.DateOffset(months=1))
@@ -349,12 +349,12 @@ def _against(logs: Logs, sold: pd.DataFrame) -> str:
     )
 
 
-def _forecasts(logs: Logs, settings: Settings) -> str:
+def _forecasts(logs: Logs, done: pd.DataFrame, seed: int) -> str:
     try:
-        lots = won_lots(read_ledger(logs.folder), results(logs, settings))
+        lots = won_lots(read_ledger(logs.folder), done)
     except LogFault as fault:
         return f"cannot say: {fault.faults[0]}"
-    found = score_lots(lots, settings.seed)
+    found = score_lots(lots, seed)
     if isinstance(found, CannotSay):
         return f"cannot say: {found.reason}"
     bias = money(found.bias, logs.currency)
