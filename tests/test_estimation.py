@@ -444,3 +444,43 @@ def test_drift_equals_a_dense_solution_with_a_column_for_every_state(usual: Join
     whole = x[late] @ cov @ x[late].T
     got = fitted_covariance(fit.rows, fit.posterior, fit.drift, late)
     assert got == pytest.approx(whole, abs=1e-8)
+
+
+# --- One wrong price of a model hardly sold -----------------------------------------------------
+
+
+def lone_level(*offsets: float) -> tuple[float, np.ndarray]:
+    """Level of a fourth model against its family, and the weights of its prices, that far off."""
+    known = models(4)
+    given = usual_panel(21, count=3, each=12, known=known)
+    day = pd.DatetimeIndex([NOW - pd.Timedelta(days=20 * i) for i in range(len(offsets))])
+    age = ((day - known.launch[3]) / pd.Timedelta(days=30.4375)).to_numpy()
+    y = np.log(0.98) * age + np.array(offsets)
+    whole = panel(
+        known,
+        np.append(given.model, np.full(len(offsets), 3)),
+        given.day.append(day),
+        np.append(given.y, y),
+    )
+    fit = fit_joint(whole, Priors())
+    price = predict(fit, Points(np.array([3]), day[:1], np.zeros((1, 0)))).median[0]
+    return float(price - np.log(0.98) * age[0]), fit.weights[len(given.y) :]
+
+
+@pytest.mark.parametrize("times", [10.0, 0.1])
+def test_a_zero_too_many_in_a_models_only_sale_is_not_believed(times: float) -> None:
+    """Its family says what it sells for; the sale is kept and hardly counts.
+
+    From even weights alone a single price pulls its model along, is then near its own curve and
+    stays: the price of a model sold once was told six times too high.
+    """
+    level, weight = lone_level(float(np.log(times)))
+    assert abs(level) < 0.35
+    assert weight.max() < 0.1
+
+
+def test_sales_that_agree_are_believed_however_far_off() -> None:
+    """Four sales of a model at three times what its family would say are no typing error."""
+    level, weight = lone_level(*np.log([3.0, 3.1, 2.9, 3.0]))
+    assert level == pytest.approx(np.log(3.0), abs=0.25)
+    assert weight.min() > 0.3

@@ -33,11 +33,15 @@ from repair_horizon.estimation.curve.quarter_effects import (
     squared_steps,
     states_of,
 )
-from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.arrays import Bools, Floats
 
 NU = 4.0
 PASSES, SETTLED = 8, 0.02
-_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "noise": 4.0, "drift": 5.0, "market": 8.0}
+_FEW, _FAR_OFF, _DOUBTED = 3, 4.0, 1e-3
+"""A price so many spreads off its family, of a model sold so rarely, may be wrong (a zero more):
+passes then also start from next to no weight of it, and the likelier end is taken. From even
+weights alone a model's only price would be believed, whatever it is."""
+_PSEUDO = {"level": 4.0, "slope": 4.0, "step": 12.0, "drift": 5.0, "market": 8.0, "noise": 4.0}
 
 
 @dataclass(frozen=True)
@@ -98,6 +102,18 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     layout = layout_of(panel, priors)
     if not len(panel.y):
         return _priors_alone(panel, priors, layout)
+    usual = _settled(panel, priors, layout, passes, np.ones(len(panel.y)))
+    lone = _far_from_family(usual)
+    if not lone.any():
+        return usual
+    doubted = _settled(panel, priors, layout, passes, np.where(lone, _DOUBTED, 1.0))
+    return max((usual, doubted), key=_log_posterior)
+
+
+def _settled(
+    panel: Panel, priors: Priors, layout: Layout, passes: int, weights: Floats
+) -> JointFit:
+    """Pass until the noise stands still, from these weights of the prices on, (n,)."""
     points = Points(panel.model, panel.day, panel.traits.values)
     rows = rows_at(layout, points, panel.models, (panel.traits, panel.now))
     states = states_of(panel, layout.last_month)
@@ -105,8 +121,8 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
     scales = _starting(priors)
     known = (*dense_prior(layout, panel.traits, priors), _walk(layout, priors))
     cells = cells_of(panel, layout, rows.dense, (states.of_row, states.models * states.quarters))
-    weights, at = np.ones(len(panel.y)), np.argsort(cells.order)
-    counts = panel.counts[cells.order]
+    at = np.argsort(cells.order)
+    weights, counts = weights[cells.order], panel.counts[cells.order]
     settled = False
     for left in reversed(range(passes)):
         precision = counts * weights / scales.noise**2
@@ -125,6 +141,45 @@ def fit_joint(panel: Panel, priors: Priors, passes: int = PASSES) -> JointFit:
         settled = abs(np.log(scales.noise / before)) < SETTLED
     told = (weights[at], precision[at], misfit[at])
     return JointFit(panel, priors, layout, rows, posterior, scales, *told, drift)
+
+
+def _far_from_family(fit: JointFit) -> Bools:
+    """Prices of hardly sold models that stand further from their family than models do, (n,)."""
+    panel, layout, start = fit.panel, fit.layout, _starting(fit.priors)
+    few = panel.sales_by_model[panel.model] <= _FEW
+    model, own = panel.model, _own_columns(fit)
+    coefficients = np.stack([fit.posterior.mean[layout.models(i)] for i in range(OWN)], axis=1)
+    away = fit.residuals + (own * coefficients[model]).sum(axis=1)
+    away = away + fit.drift.mean[fit.drift.states.of_row]
+    unknown = np.where(panel.models.price_known, 0.0, fit.priors.unknown_price_sd)[model]
+    variance = (own**2 * np.square(start.pooled)).sum(axis=1) + unknown**2
+    variance = variance + start.drift**2 + start.noise**2
+    return np.asarray(few & (np.abs(away) > _FAR_OFF * np.sqrt(variance)))
+
+
+def _own_columns(fit: JointFit) -> Floats:
+    """What each price has of its model's own level, slope and step, (n, 3)."""
+    m = fit.layout.n_models
+    each = [fit.rows.sparse[:, i * m : (i + 1) * m].sum(axis=1) for i in range(OWN)]
+    return np.column_stack(each)
+
+
+def _log_posterior(fit: JointFit) -> float:
+    """Log density of prices, coefficients, drift and scales, but for what two fits share."""
+    start, scales, post, states = _starting(fit.priors), fit.scales, fit.posterior, fit.drift.states
+    square = fit.panel.counts * (fit.residuals / scales.noise) ** 2
+    prices = -(NU + 1) / 2 * np.log1p(square / NU).sum() - len(square) * np.log(scales.noise)
+    coefficients = post.prior_pull @ post.mean - post.mean @ post.prior_precision @ post.mean / 2
+    path = fit.drift.mean.reshape(states.models, states.quarters).T
+    drift = (path * np.linalg.solve(states.prior_covariance(scales.drift), path)).sum() / 2
+    told = (*scales.pooled, scales.drift, scales.market, scales.noise)
+    began = (*start.pooled, start.drift, start.market, start.noise)
+    sold = int((fit.panel.sales_by_model > 0).sum())
+    counted = (sold, sold, sold, path.size, fit.layout.n_months, 0)
+    return float(prices + coefficients - drift) - sum(
+        (n + _PSEUDO[name]) * np.log(scale) + _PSEUDO[name] * first**2 / (2 * scale**2)
+        for name, n, scale, first in zip(_PSEUDO, counted, told, began, strict=True)
+    )
 
 
 def _priors_alone(panel: Panel, priors: Priors, layout: Layout) -> JointFit:
