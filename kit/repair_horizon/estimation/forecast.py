@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -178,7 +178,6 @@ def family_outlook(
     ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
     drawn = draw(curves.fit, ahead, draws, chance)
     level, reasons = _levels(curves, drawn, days)
-    faults = list(dict.fromkeys(family.rates.states["listed_fault"]))
     grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
     return FamilyOutlook(
         estimates=family,
@@ -201,14 +200,30 @@ def family_outlook(
             draws,
             chance,
         ),
-        shares={f: family.rates.draw_shares(f, draws, chance) for f in faults},
-        success={f: family.rates.draw_success(f, draws, chance) for f in faults},
-        grade_shares=family.rates.draw_grades(draws, chance),
+        **_bench_draws(family, seed, draws),
         rivals=rival_draws(family.rivals, draws, chance),
         level_basis=_level_basis(curves),
         sellers=_seller_draws(sellers, family.family_id, seed, draws),
         hammer_slope=_slope_draws(family, seed, draws),
     )
+
+
+def _bench_draws(family: FamilyEstimates, seed: int, draws: int) -> dict[str, Any]:
+    """Shares of states, success and grades, the same whatever the month, by a stream of their own.
+
+    They are most of a forecast's time, and the newest are kept.
+    """
+    return _drawn_rates(family.rates, (seed, *family.family_id.encode(), 3), draws)
+
+
+@lru_cache(maxsize=4)
+def _drawn_rates(rates: RepairRates, stream: tuple[int, ...], draws: int) -> dict[str, Any]:
+    chance, faults = Antithetic.seeded(*stream), list(rates.by_fault)
+    return {
+        "shares": {f: rates.draw_shares(f, draws, chance) for f in faults},
+        "success": {f: rates.draw_success(f, draws, chance) for f in faults},
+        "grade_shares": rates.draw_grades(draws, chance),
+    }
 
 
 def _seller_draws(

@@ -67,9 +67,11 @@ class RepairRates:
 
     def draw_success(self, fault: str, draws: int, chance: Antithetic) -> Floats:
         """Success rates by state of one listed fault, (draws, states)."""
+        able = self._of(fault, "prior_success") > 0
         a, b = (np.maximum(self._of(fault, name), 1e-9) for name in ("success_a", "success_b"))
-        drawn = chance.beta(a, b, draws)
-        return np.where(self._of(fault, "prior_success") > 0, drawn, 0.0)
+        out: Floats = np.zeros((draws, len(able)))
+        out[:, able] = chance.beta(a[able], b[able], draws)
+        return out
 
     def _of(self, fault: str, column: str) -> Floats:
         """One column of a listed fault's states."""
@@ -385,7 +387,9 @@ def _row(
     (alpha, likely, reading), (level, rng) = weights, spread
     expected = _posterior(alpha / alpha.sum(), (likely / likely.sum(1, keepdims=True))[:, reading])
     best = int(np.argmax(expected))
-    chance = np.stack([rng.dirichlet(w, _DRAWS)[:, reading] for w in likely], axis=1)
+    # One share of a Dirichlet is Beta of its weight and of the rest.
+    seen, all_seen = likely[:, reading], likely.sum(axis=1)
+    chance = rng.beta(seen, all_seen - seen, (_DRAWS, len(likely)))
     drawn = _posterior(rng.dirichlet(alpha, _DRAWS), chance)[:, best]
     lower, upper = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
     state = str(states["state"].iloc[best])
