@@ -34,7 +34,7 @@ def _fitted() -> Shop:
 
 
 def demo_shop(
-    draws: int = 1000, valuation: Valuation | None = None, rules: Settings | None = None
+    draws: int = 500, valuation: Valuation | None = None, rules: Settings | None = None
 ) -> Shop:
     """The demo business under rules of one's own; its families are fitted once for all tests."""
     rules = replace(read_settings(DEMO) if rules is None else rules, draws=draws)
@@ -43,7 +43,7 @@ def demo_shop(
     return shop
 
 
-def demo_copy(folder: Path, draws: int = 1000) -> Path:
+def demo_copy(folder: Path, draws: int = 500) -> Path:
     """Copy every file of the demo business, with so many draws."""
     shutil.copytree(DEMO, folder, dirs_exist_ok=True)
     rules = (DEMO / "settings.toml").read_text(encoding="utf-8")
@@ -53,7 +53,7 @@ def demo_copy(folder: Path, draws: int = 1000) -> Path:
     return folder
 
 
-def some_families(folder: Path, families: Sequence[str], draws: int = 1000) -> Path:
+def some_families(folder: Path, families: Sequence[str], draws: int = 500) -> Path:
     """Write every row of the demo business that belongs to these families, and its settings."""
     demo_copy(folder, draws)
     catalogue = pd.read_csv(DEMO / "catalogue.csv", dtype=str, keep_default_na=False)

@@ -128,7 +128,15 @@ class TestNow:
         said = "Now is 2026-02-18, the day of the newest rows: sales.csv line 61 (m1-59)."
         assert logs.now_words == said
         early = logs.as_of("2001-01-01").now_words
-        assert early == "Now is 2001-01-01: no row read here is of that day."
+        said = "nothing had been logged by then, so figures are the device classes' alone"
+        assert early == f"Now is 2001-01-01: {said}."
+
+    def test_a_day_asked_for_after_the_newest_row_is_answered(self, workspace) -> None:
+        """It changes nothing, which nobody could see; the newest day itself needs no word."""
+        logs = read_logs(workspace(weekly()), today=TODAY)
+        later = logs.as_of("2026-05-31").now_words_asked("2026-05-31")
+        assert later == f"{logs.now_words} Nothing is logged after it up to 2026-05-31."
+        assert logs.now_words_asked("2026-02-18") == logs.now_words_asked(None) == logs.now_words
 
     def test_work_taken_up_again_is_believed(self, workspace) -> None:
         """After a pause as long as the log, today's rows are no slip; nor are those of many."""

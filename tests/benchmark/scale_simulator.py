@@ -188,5 +188,5 @@ def write_workspace(folder: Path, extent: Extent) -> Path:
     }
     for name, table in tables.items():
         table.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
-    (folder / "settings.toml").write_text('currency = "EUR"\nseed = 1\ndraws = 1000\n')
+    (folder / "settings.toml").write_text('currency = "EUR"\nseed = 1\n')
     return folder

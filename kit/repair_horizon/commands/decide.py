@@ -249,7 +249,7 @@ def _of_model(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
     from repair_horizon.shop import open_shop
 
     shop = open_shop(options.workspace or ".", day)
-    tell_now(shop.logs.now_words)
+    tell_now(shop.logs.now_words_asked(day))
     return shop.ask(options.model, options.fault, given=given, month=options.month)
 
 
@@ -259,7 +259,7 @@ def _of_class(options: Namespace, day: str | None, given: Given) -> UnitAnswer:
 
     shop: Shop | None = open_shop(options.workspace, day) if options.workspace else None
     now = f"{pd.Timestamp(day or pd.Timestamp.today()):%Y-%m-%d}"
-    tell_now(shop.logs.now_words if shop else f"Now is {now}: no workspace is named.")
+    tell_now(shop.logs.now_words_asked(day) if shop else f"Now is {now}: no workspace is named.")
     return ask_class(
         options.device_class,
         options.fault,

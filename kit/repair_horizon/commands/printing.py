@@ -44,7 +44,7 @@ def opened(options: Namespace) -> Shop:
     shop = open_shop(options.workspace, day_of(options.as_of))
     if "workers" in options:
         shop.hands = hands_of(options)
-    tell_now(shop.logs.now_words)
+    tell_now(shop.logs.now_words_asked(options.as_of))
     if not (Path(options.workspace) / "settings.toml").is_file():
         tell_now(NO_SETTINGS)
     return shop

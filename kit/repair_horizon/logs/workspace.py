@@ -174,10 +174,19 @@ class Logs:
             )
         ]
         more = f" and {len(set_by) - 3} more" if len(set_by) > 3 else ""
+        if not any(map(len, rows.values())):
+            first = "nothing had been logged by then, so figures are the device classes' alone"
+            return f"Now is {now:%Y-%m-%d}: {first}."
         if not set_by:
             return f"Now is {now:%Y-%m-%d}: no row read here is of that day."
         said = ", ".join(set_by[:3]) + more
         return f"Now is {now:%Y-%m-%d}, the day of the newest rows: {said}."
+
+    def now_words_asked(self, day: str | pd.Timestamp | None) -> str:
+        """The same where a day was asked for, which may lie after the newest row."""
+        if not day or self.newest_day >= pd.Timestamp(day):
+            return self.now_words
+        return f"{self.now_words} Nothing is logged after it up to {pd.Timestamp(day):%Y-%m-%d}."
 
     def of(self, families: Sequence[str]) -> Logs:
         """Return all that estimating some families needs, and no more.

@@ -159,7 +159,7 @@ def write_month(
         runs[run.family_id] = run
         progress(run.family_id, run.status, run.seconds)
     done = tuple(runs[f] for f in logs.families if f in runs)
-    whole = MonthRun(folder, month, done, known.now_words)
+    whole = MonthRun(folder, month, done, known.now_words_asked(order.as_of))
     with writing(folder):
         hands = Hands(order.workers, order.cluster)
         write_month_files(whole, known, settings, record, hands)
