@@ -91,8 +91,11 @@ def test_bids_and_plan_tell_the_thresholds(shop: Shop, thresholds: pd.DataFrame)
 def test_what_is_done_with_it_then_is_the_same_on_every_face(
     shop: Shop, thresholds: pd.DataFrame
 ) -> None:
-    """Bids, page and thresholds say of a unit in its commonest state what the shelf would do."""
+    """Bids, plan, page and thresholds say of a unit in its commonest state what the shelf does."""
     bids = shop.bids().set_index("listing_id")
+    plan = shop.plan().items.query("kind == 'buy'").set_index("item")["then"]
+    assert len(plan)
+    assert plan.to_dict() == bids["then"].reindex(plan.index).to_dict()
     done = (
         shop.dispositions()
         .sort_values("share", kind="stable")

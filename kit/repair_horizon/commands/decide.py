@@ -43,7 +43,7 @@ STOCK_SHOWN = (
 THRESHOLDS_SHOWN = (
     "model_id listed_fault max_bid probability_win expected_profit verdict then reason"
 )
-PLAN_SHOWN = "kind item model_id about max_bid probability_win expected_profit gain hours cash"
+PLAN_SHOWN = "kind item model_id about max_bid then probability_win expected_profit gain hours cash"
 
 
 def bids(options: Namespace) -> int:

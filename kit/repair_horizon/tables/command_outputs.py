@@ -81,6 +81,7 @@ PLAN = _whole(
     cash | money | Cash | it takes if it comes about at its maximum bid
     terms | code | Terms | auction, fixed_price or private; empty for a job
     caution | text | Caution | what to check before buying; local law comes first
+    then | code | Then | what is done with it if it is in its commonest state; empty for a job
     """,
 )
 PART_ORDERS = _whole(

@@ -45,7 +45,7 @@ RUNS_OUT = 0.05
 RANGE = (0.05, 0.95)
 _AS_SCORED = (
     *("family_id", "model_id", "end_time", "max_bid"),
-    *("probability_win", "expected_profit", "profit_per_hour", "terms"),
+    *("probability_win", "expected_profit", "profit_per_hour", "terms", "then"),
 )
 
 

@@ -75,7 +75,7 @@ def open_listings(
     rows = rows.assign(
         unit=named(rows["model_id"], rows["about"], names), probability_win=winning_told(rows)
     )
-    told = "end_time max_bid probability_win expected_profit item"
+    told = "end_time max_bid then probability_win expected_profit item"
     columns = [Column("unit", "Model, fault"), *columns_of("plan", told, currency)]
     columns = [c for c in columns if costs or c.name not in COST_COLUMNS]
     pieces = [table(rows.head(SOON), columns, "Open listings, ending soonest", cards=True)]
