@@ -7,7 +7,9 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+import plotly.graph_objects as go
 import pytest
 from demo_copies import demo_logs_of
 from family_by_hand import NASTY, family_by_hand
@@ -178,6 +180,25 @@ class TestCharts:
         figure = prices.price_piece(month).figure
         thin = [t for t in figure.data if t.legendgroup == "others"]
         assert [t.showlegend for t in thin] == [True] + [False] * (len(thin) - 1) or not thin
+
+    def test_a_page_draws_what_plotly_draws(self):
+        """The plain data of a page are a valid figure: its traces, to six digits, and layout."""
+        for chart in all_charts(family_by_hand()):
+            plain, figure = go.Figure(chart.drawing.plain()), chart.figure
+            plain.layout.template = figure.layout.template
+            at_midnight = figure.to_json().replace("T00:00:00", "")
+            assert json.loads(plain.to_json())["layout"] == json.loads(at_midnight)["layout"]
+            for told, drawn in zip(plain.data, figure.data, strict=True):
+                assert told.to_plotly_json().keys() == drawn.to_plotly_json().keys()
+                for axis in ("x", "y"):
+                    ours, theirs = (pd.Series(list(t[axis])) for t in (told, drawn))
+                    if pd.api.types.is_numeric_dtype(theirs):
+                        most = theirs.abs().max()
+                        np.testing.assert_allclose(ours, theirs, atol=1e-5 * most)
+                    elif pd.api.types.is_datetime64_any_dtype(theirs):
+                        assert (pd.to_datetime(ours) == theirs).all()
+                    else:
+                        assert ours.tolist() == theirs.tolist()
 
     def test_charts_stand_on_any_ground(self):
         for chart in all_charts(family_by_hand()):

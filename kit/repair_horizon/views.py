@@ -20,6 +20,8 @@ from repair_horizon.tables.words import chance, fault_words, money
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
+    from repair_horizon.charts.style import Drawing
+
 SHOWN = 4
 
 
@@ -90,7 +92,8 @@ class PriceView:
         names = self.catalogue.set_index("model_id")["model_name"].replace("", None)
         names = names.fillna(names.index.to_series())
         now, words = month_start(self.month), Words(title, title)
-        return draw(self.table(), self.points(), names, shown, now, self.currency, words)
+        table, points = self.table(), self.points()
+        return draw(table, points, names, shown, now, self.currency, words).figure()
 
     def summary(self) -> Any:
         """Return the regression summary of the fit: statsmodels' table of every coefficient."""
@@ -132,7 +135,7 @@ class PartView:
             for t in (self.table(), self.quotes)
         )
         now, words = month_start(self.month), Words(title, title)
-        return part_prices(curves, quotes, now, self.currency, words)
+        return part_prices(curves, quotes, now, self.currency, words).figure()
 
     def summary(self, part_code: str | None = None) -> Any:
         """Return the regression summary of a part's fit; of the most quoted one if None."""
@@ -212,6 +215,10 @@ class FamiliesCompared:
 
     def plot(self) -> go.Figure:
         """Draw the best models and faults of each family, what they earn a listing and once won."""
+        return self.drawing().figure()
+
+    def drawing(self) -> Drawing:
+        """Put the chart of ``plot`` together, as plain data."""
         from repair_horizon.charts.bid_charts import families_compared as draw
         from repair_horizon.charts.style import Words
 

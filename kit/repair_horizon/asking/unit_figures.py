@@ -303,4 +303,4 @@ class UnitFigures:
         stop = dates[dates["date_name"] == REPAIR_STOP].iloc[0]
         title = f"{self.name}: worth once owned, if it is {fault_words(self.unit.main.state)}"
         shown = self.options.replace({"option": NAMES})
-        return scissors(shown, stop, self.currency, Words(title, title + "."))
+        return scissors(shown, stop, self.currency, Words(title, title + ".")).figure()

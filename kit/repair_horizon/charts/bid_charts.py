@@ -6,7 +6,6 @@ import textwrap
 
 import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
 
 from repair_horizon.charts.style import (
     BLUE,
@@ -18,6 +17,7 @@ from repair_horizon.charts.style import (
     SERIES,
     SHAPES,
     VERMILION,
+    Drawing,
     Words,
     add_band,
     add_dots,
@@ -41,7 +41,7 @@ _RESULTS = {
 }
 
 
-def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words) -> Drawing:
     """Draw the maximum bid as steps, expected hammer prices as a band, past auctions as dots.
 
     ``path`` and ``hammers`` are rows of the tables ``bid_path`` and ``hammers`` of one model and
@@ -70,7 +70,7 @@ def bids(path: pd.DataFrame, hammers: pd.DataFrame, currency: str, words: Words)
     if len(path):
         mark_day(drawing, months.min(), "this month")
     drawing.layout["yaxis"]["rangemode"] = "tozero"
-    return drawing.figure()
+    return drawing
 
 
 # Bars from top to bottom, without lines between them.
@@ -83,7 +83,7 @@ def _wrapped(line: str, *more: str) -> str:
     return "<br>".join(plain(part) for part in [*(textwrap.wrap(line, 19) or [line]), *more])
 
 
-def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> Drawing:
     """Draw one bar per line, from top to bottom.
 
     ``lines`` has ``line``, ``amount`` (signed; start and result are levels) and ``kind`` ('start',
@@ -112,10 +112,10 @@ def waterfall(lines: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     drawing.layout["yaxis"] |= _DOWNWARDS
     drawing.layout["xaxis"] |= {"title": {"text": plain(currency)}, "rangemode": "tozero"}
     drawing.layout["margin"]["r"] = 44
-    return drawing.figure()
+    return drawing
 
 
-def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> Drawing:
     """Draw a bar per model and fault, families below each other, each one's best first.
 
     ``rows`` has ``family`` (its name), ``name``, ``earns`` (of a listing, lost ones counted),
@@ -153,14 +153,14 @@ def families_compared(rows: pd.DataFrame, currency: str, words: Words) -> go.Fig
     drawing.layout["legend"]["y"] = -0.22
     drawing.layout["xaxis"] |= {"title": {"text": title}, "rangemode": "tozero"}
     drawing.layout["yaxis"] |= _DOWNWARDS
-    return drawing.figure()
+    return drawing
 
 
 # Hatching says which way the step goes; colour only repeats it.
 _WAYS = (("worse", VERMILION, "/"), ("better", BLUE, ""))
 
 
-def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
+def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> Drawing:
     """Draw two bars per input, one each way.
 
     ``moves`` is the table of that name: changes of the bid, the largest first.
@@ -191,7 +191,7 @@ def sensitivity(moves: pd.DataFrame, currency: str, words: Words) -> go.Figure:
     ends = [min(float(moved.min()), 0.0) - room, max(float(moved.max()), 0.0) + room]
     title = {"text": f"change of the bid, {plain(currency)}"}
     drawing.layout["xaxis"] |= {"title": title, "range": ends, "zeroline": True, "zerolinewidth": 1}
-    return drawing.figure()
+    return drawing
 
 
 _LINES: dict[str, tuple[str, str, float]] = {
@@ -202,7 +202,7 @@ _LINES: dict[str, tuple[str, str, float]] = {
 }
 
 
-def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
+def stop_months(chances: pd.DataFrame, words: Words) -> Drawing:
     """Draw one line per stop date.
 
     ``chances`` are rows of the table ``stop_chances`` of one model and fault.
@@ -221,10 +221,10 @@ def stop_months(chances: pd.DataFrame, words: Words) -> go.Figure:
         )
     drawing.layout["yaxis"]["range"] = [-3, 103]
     drawing.layout["legend"]["y"] = -0.3
-    return drawing.figure()
+    return drawing
 
 
-def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words) -> go.Figure:
+def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words) -> Drawing:
     """Draw what an owned unit in one state is still worth under each option.
 
     ``options`` are rows of that table of one model, fault and state; ``stop`` is the repair stop:
@@ -253,4 +253,4 @@ def scissors(options: pd.DataFrame, stop: pd.Series, currency: str, words: Words
             width=width,
             customdata=rows[["lower", "upper"]].assign(option=name).to_numpy(),
         )
-    return drawing.figure()
+    return drawing

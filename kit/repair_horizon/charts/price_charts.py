@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pandas as pd
-import plotly.graph_objects as go
 
 from repair_horizon.charts.style import (
     DASHES,
@@ -31,7 +30,7 @@ def price_curve(
     now: pd.Timestamp,
     currency: str,
     words: Words,
-) -> go.Figure:
+) -> Drawing:
     """Draw curves, bands and sales of a few models; the family's others are thin lines.
 
     ``curves`` and ``sales`` are the tables ``price_curve`` and ``price_points``, ``names`` the
@@ -57,7 +56,7 @@ def price_curve(
         _model(drawing, *mine, plain(names.get(model, model)), i)
     mark_day(drawing, now, "this month")
     drawing.layout["yaxis"]["rangemode"] = "tozero"
-    return drawing.figure()
+    return drawing
 
 
 def _model(drawing: Drawing, curve: pd.DataFrame, points: pd.DataFrame, name: str, i: int) -> None:
@@ -97,7 +96,7 @@ _ORDER = ("maker_original", "original_refurbished", "aftermarket", "pulled")
 
 def part_prices(
     curves: pd.DataFrame, quotes: pd.DataFrame, now: pd.Timestamp, currency: str, words: Words
-) -> go.Figure:
+) -> Drawing:
     """Draw one part of one model: a line per quality, quotes as dots.
 
     ``curves`` and ``quotes`` are rows of the tables ``part_curve`` and ``part_points``; ``now`` is
@@ -137,10 +136,10 @@ def part_prices(
             )
     mark_day(drawing, now, "this month")
     drawing.layout["yaxis"]["rangemode"] = "tozero"
-    return drawing.figure()
+    return drawing
 
 
-def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figure:
+def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> Drawing:
     """Draw one line per quality of the part, and the guide at a half.
 
     ``shares`` has ``quality_class``, ``month`` and ``share`` (part price over resale price).
@@ -161,10 +160,10 @@ def part_share(shares: pd.DataFrame, now: pd.Timestamp, words: Words) -> go.Figu
     top = max(100 * GUIDE, float(100 * shares["share"].max()))
     drawing.layout["yaxis"]["range"] = [0, 1.12 * top]
     drawing.layout["legend"]["y"] = -0.25
-    return drawing.figure()
+    return drawing
 
 
-def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
+def reliability_chart(table: pd.DataFrame, words: Words) -> Drawing:
     """Draw the share of sales inside their interval against the share promised.
 
     ``table`` has ``horizon`` (months, or 'all'), ``level`` and ``inside`` (0 to 1), ``n``.
@@ -190,12 +189,12 @@ def reliability_chart(table: pd.DataFrame, words: Words) -> go.Figure:
     drawing.layout["xaxis"] |= {"title": {"text": "interval promised, %"}, "range": [0, 103]}
     drawing.layout["yaxis"]["range"] = [0, 103]
     drawing.layout["legend"]["y"] = -0.3
-    return drawing.figure()
+    return drawing
 
 
 def by_months_ahead(
     table: pd.DataFrame, column: str, promised: float | None, words: Words
-) -> go.Figure:
+) -> Drawing:
     """Draw one score (``column``, a share) of every method by months ahead.
 
     ``table`` has ``horizon`` (months, or 'all', which is left out), ``method`` and the score;
@@ -227,4 +226,4 @@ def by_months_ahead(
     drawing.layout["xaxis"] |= {"title": {"text": "months ahead"}, **ticks}
     drawing.layout["yaxis"]["rangemode"] = "tozero"
     drawing.layout["legend"]["y"] = -0.3
-    return drawing.figure()
+    return drawing

@@ -8,12 +8,17 @@ even before the page's script gives it the page's own ink.
 
 from __future__ import annotations
 
+import json
+import re
 import unicodedata
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
-import plotly.graph_objects as go
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
 
 BLUE, VERMILION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 ORANGE, SKY = "#E69F00", "#56B4E9"
@@ -21,6 +26,9 @@ SERIES = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY)
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 SHAPES = ("circle", "square", "diamond", "triangle-up", "cross", "star-triangle-down")
 INK, GRID, FAINT = "#7b828a", "rgba(128,136,144,0.28)", "rgba(128,136,144,0.55)"
+DIGITS = 6  # of the largest number of an array that a page keeps
+# A month is drawn at its first day alike without the hour; a page has thousands of them.
+_MIDNIGHT = re.compile(r'(?<="\d{4}-\d\d-\d\d)T00:00:00(\.0+)?"')
 _AXIS = {"gridcolor": GRID, "zeroline": False, "fixedrange": True, "separatethousands": True}
 _RIGHT_TO_LEFT = {"R", "AL", "RLE", "RLO", "RLI"}
 
@@ -41,8 +49,9 @@ class Words:
 class Drawing:
     """A chart as it is put together: plotly's traces and layout as plain dictionaries.
 
-    Plotly checks and copies whatever its own figure is given, and what is there already with it;
-    given once, whole, a chart is drawn in about half the time.
+    Plotly checks and copies whatever its own figure is given, and what is there already with it.
+    It is given once, whole, where somebody wants its figure; a page takes the plain data, at a
+    fifth of the time.
     """
 
     layout: dict[str, Any]
@@ -50,7 +59,8 @@ class Drawing:
 
     def add(self, kind: str, **trace: Any) -> None:
         """Add a trace of one of plotly's kinds; columns are handed on as arrays, which it likes."""
-        columns = {n: v.to_numpy() for n, v in trace.items() if isinstance(v, pd.Series)}
+        frames = (pd.Series, pd.DataFrame)
+        columns = {n: v.to_numpy() for n, v in trace.items() if isinstance(v, frames)}
         self.traces.append({"type": kind, **trace, **columns})
 
     def add_shape(self, **shape: Any) -> None:
@@ -62,9 +72,33 @@ class Drawing:
         words = {"text": text, "showarrow": False, "font": {"size": 11}, **place}
         self.layout.setdefault("annotations", []).append(words)
 
+    @property
+    def title(self) -> str:
+        """The chart's conclusion."""
+        return str(self.layout["meta"]["title"])
+
     def figure(self) -> go.Figure:
         """Return plotly's figure."""
-        return go.Figure(self.traces, self.layout)
+        import plotly.graph_objects as go
+
+        return go.Figure(self.traces, {**self.layout, "template": "none"})
+
+    def plain(self) -> dict[str, Any]:
+        """Return what plotly's script draws, as plain data: lists, numbers and texts."""
+        from plotly.io.json import to_json_plotly
+
+        whole = {"data": [_rounded(t) for t in self.traces], "layout": self.layout}
+        return dict(json.loads(_MIDNIGHT.sub('"', to_json_plotly(whole))))
+
+
+def _rounded(told: Any) -> Any:
+    """Round arrays of a trace to what can be seen of them, which keeps pages small."""
+    if isinstance(told, dict):
+        return {name: _rounded(value) for name, value in told.items() if value is not None}
+    if not isinstance(told, np.ndarray) or told.dtype.kind != "f":
+        return told
+    most = np.nanmax(np.abs(told), initial=0.0)
+    return np.round(told, DIGITS - int(np.ceil(np.log10(most)))) if 0 < most < np.inf else told
 
 
 def plain(name: object) -> str:
@@ -95,7 +129,6 @@ def new_drawing(words: Words, y_title: str, *, months: bool = True, height: int 
     if months:
         level |= {"type": "date", "tickformat": "%b\n%Y", "hoverformat": "%b %Y", "nticks": 8}
     layout: dict[str, Any] = {
-        "template": "none",
         "title": {"text": plain(words.title), "font": {"size": 14}, "x": 0, "xanchor": "left"},
         "meta": {
             "title": words.title,

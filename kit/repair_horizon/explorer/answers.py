@@ -359,9 +359,10 @@ def bid_chart(worked: Worked, found: Answers, moves: Moves, said: str = "") -> C
     when = f"{then} in {month_words(last['month'])}"
     name = f"{worked.names[found.key[0]]}, {fault_words(found.key[1])}"
     words = Words(f"{bid} now, {when}", f"{name}. {moves_words(moves)}", said)
-    figure = bids(path, hammers, currency, words)
+    drawing = bids(path, hammers, currency, words)
     if moves != NO_MOVES:
-        figure.add_scatter(
+        drawing.add(
+            "scatter",
             x=path["month"],
             y=path["bid_before"],
             mode="lines",
@@ -369,7 +370,7 @@ def bid_chart(worked: Worked, found: Answers, moves: Moves, said: str = "") -> C
             name="as it is",
             hovertemplate="%{x|%b %Y}: as it is %{y:,.0f}<extra></extra>",
         )
-    return Chart(figure)
+    return Chart(drawing)
 
 
 _HEADINGS = {

@@ -270,7 +270,7 @@ class ModelMap:
                 "%{customdata[2]:,.0f})<br>wins %{customdata[1]}, then earns %{y:,.0f}"
                 "<extra></extra>",
             )
-        return Chart(drawing.figure())
+        return Chart(drawing)
 
     def _best(self, rows: pd.DataFrame) -> Fragment:
         if rows.empty:
@@ -378,7 +378,7 @@ class FamilyPair:
         """What a copy keeps: what is compared in words, and the chart."""
         both = self.models.beside(self.models.compared)
         said = f"{self.models.assumed[:1].upper()}{self.models.assumed[1:]}. {both.summary()}"
-        return [paragraph(said), Chart(both.plot())]
+        return [paragraph(said), Chart(both.drawing())]
 
     def renew(self) -> None:
         """Compare what is chosen now."""

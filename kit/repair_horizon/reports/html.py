@@ -6,7 +6,6 @@ A piece shows itself in a notebook and lands on the page as it is.
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -14,20 +13,21 @@ from dataclasses import dataclass
 from functools import cache
 from html import escape
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import jinja2
 import pandas as pd
-import plotly.graph_objects as go
 
+from repair_horizon.charts.style import Drawing
 from repair_horizon.decisions.cautions import BEFORE_BUYING, DEFER, Chosen
 from repair_horizon.tables.outputs import OUTPUTS
 from repair_horizon.tables.words import MISSING, listing, missing
 
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
 FIGURE_TYPE = "application/vnd.plotly.v1+json"
 TEMPLATES = Path(__file__).parent / "templates"
-# A month is drawn at its first day alike without the hour; a page has thousands of them.
-_MIDNIGHT = re.compile(r'(?<="\d{4}-\d\d-\d\d)T00:00:00(\.0+)?"')
 
 
 @cache
@@ -104,11 +104,10 @@ class Chart:
     beside its data, which is what ``nbconvert`` keeps (the library once a notebook, about 5 MB).
     """
 
-    figure: go.Figure
+    drawing: Drawing
 
     def _repr_mimebundle_(self, **_: object) -> dict[str, object]:
-        written = _MIDNIGHT.sub('"', self.figure.to_json())
-        own = {FIGURE_TYPE: json.loads(written), "text/plain": repr(self)}
+        own: dict[str, object] = {FIGURE_TYPE: self.drawing.plain(), "text/plain": repr(self)}
         if os.environ.get(PAGE_VARIABLE):
             return own
         if os.environ.get("PLOTLY_RENDERER"):
@@ -117,15 +116,20 @@ class Chart:
         _carried.append(repr(self))
         # The title goes above the drawing, where a narrow screen breaks it.
         title = f'<p style="margin: 0.6em 0 0; font-weight: 600">{escape(self.title)}</p>'
-        figure, config = go.Figure(self.figure), {"displayModeBar": False, "responsive": True}
+        figure, config = self.figure, {"displayModeBar": False, "responsive": True}
         figure.layout.title.text = None
         drawn = figure.to_html(config, full_html=False, include_plotlyjs=first)
         return {**own, "text/html": title + drawn}
 
     @property
+    def figure(self) -> go.Figure:
+        """Plotly's figure, a new one each time."""
+        return self.drawing.figure()
+
+    @property
     def title(self) -> str:
         """The chart's conclusion."""
-        return str(self.figure.layout.meta["title"])
+        return self.drawing.title
 
     def __repr__(self) -> str:
         """Say the chart's conclusion."""
