@@ -115,6 +115,12 @@ class PartPaths(Mapping[Key, PartPath]):
             return self.given[key].basis
         return self.sources[key[1]].told(key[0], key[2])[0]
 
+    def quoted(self, key: Key) -> bool:
+        """Whether any model of the family has a quote of it, without working a path out."""
+        if key in self.given:
+            return self.given[key].quoted
+        return self.sources[key[1]].quoted(key[2])
+
     def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:
         """Return the same parts with each path changed when it is asked for."""
         return replace(self, before=self, change=change, given={})
@@ -192,7 +198,7 @@ class FittedPart:
         off = self.unseen[quality][:, None] if quality in self.unseen else 0.0
         price: Floats = np.exp(shared + traits + off) * fit.panel.models.launch_price[at]
         terms, told = self.terms(model_id, quality), self.told(model_id, quality)
-        return PartPath(price, *terms, *told, quoted=quality not in self.unseen)
+        return PartPath(price, *terms, *told, quoted=self.quoted(quality))
 
     def _shared(self, at: int) -> Floats:
         """What all qualities of a model share, (draws, days); that of the newest model is kept."""
@@ -220,6 +226,10 @@ class FittedPart:
         if own is not None:
             return _terms(own.shipping, own.lead_days, own.doa_rate, own.n_quotes, own.newest)
         return _terms(*self.curves.usual_terms.get(quality, (np.nan, np.nan, np.nan)), 0, pd.NaT)
+
+    def quoted(self, quality: str) -> bool:
+        """Whether the part is quoted in a quality."""
+        return quality not in self.unseen
 
     def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
         """What the price of a model's part rests on."""
@@ -285,6 +295,10 @@ class ClassPart:
     def first(self, months: int) -> ClassPart:
         """The same part for fewer months: nothing of it is drawn by month."""
         return replace(self, days=self.days[:months])
+
+    def quoted(self, quality: str) -> bool:
+        """Nobody quoted it, in any quality."""
+        return False
 
     def told(self, model_id: str, quality: str) -> tuple[Basis, str]:
         """Say that the class stands behind it."""

@@ -15,6 +15,7 @@ is taken as a rule: with few units a reading moves the shares little.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -33,7 +34,7 @@ from repair_horizon.estimation.owner_guesses import (
 )
 from repair_horizon.logs import Logs
 from repair_horizon.logs.consequences import FIXED
-from repair_horizon.tables.arrays import Floats, Ints
+from repair_horizon.tables.arrays import Floats, Ints, Texts
 from repair_horizon.tables.codes import Basis
 
 HOURS_STRENGTH = 5.0
@@ -345,16 +346,21 @@ def shares_after_reading(
         jobs of the device class share. ``n_state`` of the ``n_reading`` turned out to be it.
     """
     jobs = _read_jobs(logs, family_id)
+    faults, found, read = (
+        jobs[name].to_numpy() for name in ("listed_fault", "state_found", "reading")
+    )
+    likely = {s: _likelihood(read[found == s]) for s in dict.fromkeys(rates.states["state"])}
     rng = np.random.default_rng([17, *family_id.encode()])
     rows = []
-    for fault, states in rates.states.groupby("listed_fault", sort=False):
-        mine = jobs[jobs["listed_fault"] == fault]
-        alpha = states["alpha"].to_numpy(dtype="float64").clip(1e-9)
-        likely = np.stack([_likelihood(jobs, s) for s in states["state"]])
-        for reading in range(len(READINGS)):
-            same = mine[mine["reading"] == reading]
-            if len(same) >= FEWEST:
-                rows.append(_row(states, same, (alpha, likely, reading), (level, rng)))
+    for fault, states in rates.by_fault.items():
+        mine = faults == fault
+        names = [str(row["state"]) for row in states]
+        alpha = np.array([row["alpha"] for row in states], dtype="float64").clip(1e-9)
+        weights = alpha, np.stack([likely[name] for name in names])
+        for reading in np.flatnonzero(np.bincount(read[mine], minlength=1) >= FEWEST):
+            same = found[mine & (read == reading)]
+            told = _row(names, same, (*weights, int(reading)), (level, rng))
+            rows.append((fault, READINGS[reading], len(same), *told))
     columns = ["listed_fault", "reading", "n_reading", "state", "n_state"]
     columns += ["share_before", "share", "lower", "upper"]
     return pd.DataFrame(rows, columns=columns)
@@ -370,20 +376,22 @@ def _read_jobs(logs: Logs, family_id: str) -> pd.DataFrame:
     return jobs[jobs["reading"] >= 0]
 
 
-def _likelihood(jobs: pd.DataFrame, state: str) -> Floats:
+def _likelihood(readings: Ints) -> Floats:
     """Dirichlet weights of the readings of units that turned out to be in a state."""
-    seen = jobs.loc[jobs["state_found"] == state, "reading"].to_numpy(dtype="int64")
-    counts: Floats = np.bincount(seen, minlength=len(READINGS)).astype("float64")
+    counts: Floats = np.bincount(readings, minlength=len(READINGS)).astype("float64")
     return counts + EVEN_STRENGTH / len(READINGS)
 
 
 def _row(
-    states: pd.DataFrame,
-    same: pd.DataFrame,
+    states: Sequence[str],
+    same: Texts,
     weights: tuple[Floats, Floats, int],
     spread: tuple[float, np.random.Generator],
 ) -> tuple[object, ...]:
-    """The likeliest state after one reading: its share by Bayes' rule, and how sure that is."""
+    """The likeliest state after one reading: its share by Bayes' rule, and how sure that is.
+
+    ``same`` are the states found of the units that were read so.
+    """
     (alpha, likely, reading), (level, rng) = weights, spread
     expected = _posterior(alpha / alpha.sum(), (likely / likely.sum(1, keepdims=True))[:, reading])
     best = int(np.argmax(expected))
@@ -392,10 +400,15 @@ def _row(
     chance = rng.beta(seen, all_seen - seen, (_DRAWS, len(likely)))
     drawn = _posterior(rng.dirichlet(alpha, _DRAWS), chance)[:, best]
     lower, upper = np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
-    state = str(states["state"].iloc[best])
-    n_state = int((same["state_found"] == state).sum())
-    told = (str(states["listed_fault"].iloc[0]), READINGS[reading], len(same), state, n_state)
-    return (*told, float(alpha[best] / alpha.sum()), float(expected[best]), lower, upper)
+    n_state = int((same == states[best]).sum())
+    return (
+        states[best],
+        n_state,
+        float(alpha[best] / alpha.sum()),
+        float(expected[best]),
+        lower,
+        upper,
+    )
 
 
 def _posterior(prior: Floats, likelihood: Floats) -> Floats:

@@ -117,6 +117,14 @@ class Bench:
             out.setdefault(code, []).append(quality)
         return out
 
+    def quoted(self, code: str, quality: str) -> bool:
+        """Whether any model of the family has a quote of a part in this quality."""
+        return self._parts.quoted((self.model_id, code, quality))
+
+    def path(self, code: str, quality: str) -> PartPath:
+        """Price of a part in one quality, this month and those to come."""
+        return self._parts[self.model_id, code, quality]
+
     @cached_property
     def _parts(self) -> PartPaths:
         return as_paths(self.outlook.parts)

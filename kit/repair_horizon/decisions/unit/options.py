@@ -258,13 +258,9 @@ def _harvest(bench: Bench) -> dict[str, Floats]:
     Only parts somebody quoted: a sum of many guesses would be chosen for its errors. What a unit
     came with is original, not the copy a job is planned with.
     """
-    quoted = {c: [o for o in bench.offers(c) if o.now.quoted] for c in bench.qualities}
-    original = {
-        code: min(offers, key=lambda o: HARVESTED.index(o.quality))
-        for code, offers in quoted.items()
-        if offers
-    }
-    return {code: offer.path.price[:, : bench.months] for code, offer in original.items()}
+    quoted = {c: [q for q in each if bench.quoted(c, q)] for c, each in bench.qualities.items()}
+    original = {c: min(each, key=HARVESTED.index) for c, each in quoted.items() if each}
+    return {c: bench.path(c, q).price[:, : bench.months] for c, q in original.items()}
 
 
 def maker(bench: Bench, faults: tuple[str, ...], fallback: Option) -> Option | str:
