@@ -339,6 +339,31 @@ def weighted(values: np.ndarray, chance: np.ndarray, tolerance: float) -> float:
     return float(-tolerance * logsumexp(-values / tolerance, b=share))
 
 
+def test_what_is_done_then_is_what_a_taxed_bid_counts_with() -> None:
+    """Under a tax on the margin as is may beat repair; the best before tax was told then."""
+    rules = demo_shop().settings
+    taxed = replace(rules, tax=replace(rules.tax, scheme="margin", rate=0.2))
+    economics = demo_shop(draws=100, rules=taxed).economics("vellfold", None, 2)
+    moved = 0
+    for unit in economics.units("vellfold"):
+        assert isinstance(unit, UnitEconomics)
+        state, theta = unit.commonest, margin_fraction(taxed)
+        purchase, worth = unit.landing.segments[0], {}
+        for name, option in state.options.items():
+            got, paid = outcomes_of(option, 0), max(unit.exact_bid(0), 0.0)
+            margin = np.maximum(got.price - purchase.margin_a * paid - purchase.margin_k, 0.0)
+            luck = unit.kept * got.price[..., None] * state.luck_sd
+            nodes, weights = np.polynomial.hermite_e.hermegauss(3)
+            after = (got.worth - theta * margin * (got.price > 0))[..., None] + luck * nodes
+            chance = state.share[:, None, None] * got.chance[..., None] * weights
+            worth[name] = weighted(after, chance, unit.valuation.tolerance)
+        best = sorted(worth.values())
+        if best[-1] - best[-2] > 0.5:
+            assert unit.then(0) == max(worth, key=lambda n: worth[n])
+            moved += unit.then(0) != state.advised(0)
+    assert moved
+
+
 TIERS = [Tier(0.0, 0.25), Tier(40.0, 0.12), Tier(90.0, 0.05)]
 
 

@@ -119,6 +119,8 @@ class PartPaths(Mapping[Key, PartPath]):
         """Whether any model of the family has a quote of it, without working a path out."""
         if key in self.given:
             return self.given[key].quoted
+        if self.before is not None:
+            return self.before.quoted(key)
         return self.sources[key[1]].quoted(key[2])
 
     def changed(self, change: Callable[[Key, PartPath], PartPath]) -> PartPaths:

@@ -290,7 +290,7 @@ class OutputColumn:
         if self.codes is Verdict:
             return verdict_words(value)
         if self.codes is not None and not missing(value):
-            return self.codes.worded(value)
+            return ", ".join(self.codes.worded(code) for code in str(value).split(";"))
         return OUTPUT_KINDS[self.kind].words(value)
 
 

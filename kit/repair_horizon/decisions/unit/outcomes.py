@@ -205,7 +205,12 @@ class UnitEconomics:
         return max(self.states, key=lambda s: s.usual)
 
     def then(self, month: int) -> str:
-        """Option advised in a month where the unit is in its most likely state."""
+        """Option advised in a month where the unit is in its most likely state.
+
+        Under a tax on the margin it is what the bid counts with, taxed at that bid.
+        """
+        if margin_fraction(self.settings):
+            return self.actions[self.states.index(self.commonest)][month]
         return self.commonest.advised(month)
 
     @property
