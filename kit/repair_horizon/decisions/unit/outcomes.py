@@ -120,7 +120,7 @@ class StateOptions:
         """Option with the largest certainty equivalent in each month; ties go to the first."""
         names = [n for n in self.options if n != leave_out]
         worth = np.stack([self.certainty[n] for n in names])
-        return [names[i] for i in np.nan_to_num(worth, nan=-np.inf).argmax(axis=0)]
+        return [names[i] for i in np.where(np.isnan(worth), -np.inf, worth).argmax(axis=0)]
 
     def advised(self, month: int) -> str:
         """Option to advise: of those within ``CLOSE`` of the best the one with the least labour."""
@@ -263,16 +263,21 @@ class UnitEconomics:
 
         Unrounded; negative where nothing can be paid.
         """
-        terms = self.landing if landing is None else landing
-        if not margin_fraction(self.settings):
-            return float(terms.bid_for(self.certainty[month]))
+        if margin_fraction(self.settings):
+            return self._solved(month)[0] if landing is None else self._solve(month, landing)[0]
         if landing is None:
-            return self._solved(month)[0]
-        return self._solve(month, terms)[0]
+            return float(self._untaxed_bids[month])
+        return float(landing.bid_for(self.certainty[month]))
 
     def exact_bids(self) -> Floats:
         """Unrounded bid of every month at the usual terms, (months,)."""
+        if not margin_fraction(self.settings):
+            return self._untaxed_bids
         return np.array([self.exact_bid(month) for month in range(self.months)])
+
+    @cached_property
+    def _untaxed_bids(self) -> Floats:
+        return self.landing.bid_for(self.certainty)
 
     def _solved(self, month: int) -> tuple[float, tuple[str, ...]]:
         if month not in self._kept_solutions:
@@ -434,10 +439,12 @@ class UnitEconomics:
         return self._expected("price")
 
     def _expected(self, what: str) -> Floats:
-        out = np.zeros_like(next(iter(self.states[0].options.values())).value)
+        out: Floats = np.zeros_like(next(iter(self.states[0].options.values())).value)
         for state, chosen in zip(self.states, self.actions, strict=True):
-            for month, name in enumerate(chosen):
-                out[:, month] += state.share * getattr(state.options[name], what)[:, month]
+            for name in dict.fromkeys(chosen):
+                months = np.flatnonzero([c == name for c in chosen])
+                of_draw = getattr(state.options[name], what)[:, months]
+                out[:, months] += state.share[:, None] * of_draw
         return out
 
     def hours(self, month: int) -> float:
