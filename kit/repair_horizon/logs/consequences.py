@@ -9,7 +9,7 @@ family or its class tell nothing, and are told.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -239,31 +239,51 @@ def unknown_codes(tables: Mapping[str, pd.DataFrame]) -> list[UnknownCode]:
 def _unknown(
     rows: pd.DataFrame, name: str, column: str, kind: str, tables: Mapping[str, pd.DataFrame]
 ) -> list[UnknownCode]:
-    catalogue = tables["catalogue"].drop_duplicates("model_id").set_index("model_id")
-    own, of = tables["fault_states"], "listed_fault" if kind == FAULT else "state"
-    about = rows[["model_id", column, "line"]][rows[column] != ""]
-    found: dict[tuple[str, str, str], list[int]] = {}
-    for (model, code), at in about.groupby(["model_id", column], observed=True)["line"]:
-        if model in catalogue.index:
-            family, device_class = catalogue.loc[model, ["family_id", "device_class"]]
-            found.setdefault((str(family), str(device_class), str(code)), []).extend(at)
-    out = []
-    for (family, device_class, code), lines in found.items():
+    catalogue = tables["catalogue"].drop_duplicates("model_id")
+    of_model = {
+        str(m): (str(family), str(kind_of))
+        for m, family, kind_of in catalogue[_WHOSE].itertuples(index=False, name=None)
+    }
+    about = rows[rows[column] != ""]
+    models, codes = (about[n].to_numpy(dtype=object) for n in ("model_id", column))
+    asked = dict.fromkeys(
+        (*of_model[m], str(code))
+        for m, code in dict.fromkeys(zip(models, codes, strict=True))
+        if m in of_model
+    )
+    out, told = {}, dict[str, dict[str, None]]()
+    for family, device_class, code in asked:
         if device_class not in CLASSES:
             continue
-        known_of = class_knowledge(device_class)
-        mine = own.loc[own["family_id"] == family, of] if len(own) else ()
-        known = dict.fromkeys(str(c) for c in mine)
+        if family not in told:
+            told[family] = _known(family, device_class, kind, tables["fault_states"])
+        known = told[family]
+        if code in known or (name == "stock" and code == WORKING):
+            continue
         near = _meant(code, device_class, kind)
-        told = (*known_of.listed_faults, UNSAID) if kind == FAULT else known_of.state_codes
-        read = name == "listings" and near in (known or told)
-        known |= dict.fromkeys(told)
-        works = name == "stock" and code == WORKING
-        if code not in known and not read and not works:
+        if name != "listings" or near not in known:
             place = (name, column, kind, code, family, device_class)
-            at = tuple(sorted(map(int, lines)))
-            out.append(UnknownCode(*place, at, tuple(known), near if near in known else ""))
-    return out
+            near = near if near in known else ""
+            out[family, code] = UnknownCode(*place, (), tuple(known), near)
+    if not out:
+        return []
+    lines: dict[tuple[str, str], list[int]] = {}
+    for m, code, line in zip(models, codes, about["line"].tolist(), strict=True):
+        if m in of_model:
+            lines.setdefault((of_model[m][0], str(code)), []).append(int(line))
+    return [replace(found, lines=tuple(sorted(lines[key]))) for key, found in out.items()]
+
+
+_WHOSE = ["model_id", "family_id", "device_class"]
+
+
+def _known(family: str, device_class: str, kind: str, own: pd.DataFrame) -> dict[str, None]:
+    """Codes of a family and of its class, its own first."""
+    of = "listed_fault" if kind == FAULT else "state"
+    mine = own.loc[own["family_id"] == family, of].astype(str) if len(own) else ()
+    of_class = class_knowledge(device_class)
+    told = (*of_class.listed_faults, UNSAID) if kind == FAULT else of_class.state_codes
+    return dict.fromkeys((*mine, *told))
 
 
 def _meant(code: str, device_class: str, kind: str) -> str:
