@@ -12,6 +12,7 @@ from family_by_hand import NASTY, family_by_hand
 from repair_horizon.estimation.curve import checks
 from repair_horizon.estimation.curve.checks import (
     FAR_OFF,
+    MOST_MODELS,
     far_off,
     market_index,
     model_effects,
@@ -162,7 +163,15 @@ def test_the_page_names_what_stands_out_as_text() -> None:
     assert "age under 12 months" in html
     assert "a plain robust regression sees channel" in html
     assert "Outliers, 2 of 2" in html
+    assert "and S2) hardly counts: a broken unit, or a wrong price?" in html
     assert NASTY[0] not in html
+    usual = month.far_off.assign(times=[1.8, 0.5])
+    assert "hardly counts" not in fit_checks(month.with_tables(far_off=usual)).html
+    others = month.models.iloc[[0] * MOST_MODELS].assign(n_sales=1)
+    others["model_id"] = [f"other {i}" for i in range(MOST_MODELS)]
+    many = pd.concat([month.models, others])
+    left = fit_checks(month.with_tables(models=many, robust=month.robust.iloc[:0])).html
+    assert f"more than {MOST_MODELS} models sold" in left
     quiet = month.with_tables(
         misses=month.misses.assign(clear=False),
         robust=month.robust.assign(apart=False),

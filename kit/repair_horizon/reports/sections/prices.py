@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.charts.price_charts import part_prices, part_share, price_curve
+from repair_horizon.estimation.curve.checks import MOST_MODELS
 from repair_horizon.estimation.part_prices import STALE
 from repair_horizon.reports.html import (
     NOTHING,
@@ -102,6 +103,9 @@ def models(month: FamilyMonth) -> Fragment:
     return table(month.models, columns, "Models and how well they are known")
 
 
+_FAR = 3.0
+
+
 def fit_health(month: FamilyMonth) -> Fragment:
     """How well the curve fits, what moves a price, and whether a check failed."""
     pieces = [
@@ -137,9 +141,16 @@ def _checked(month: FamilyMonth) -> str:
         said.append(f"sales lie off their curve by more than chance at {listing(groups, 3)}")
     if apart:
         said.append(f"a plain robust regression sees {listing(apart, 3)} otherwise")
+    far = month.far_off[(month.far_off["times"] > _FAR) | (month.far_off["times"] < 1 / _FAR)]
+    if len(far):
+        ids = listing([str(i) for i in far["sale_id"]], 2)
+        said.append(
+            f"what sold for over three times or under a third of its curve ({ids}) hardly counts: "
+            "a broken unit, or a wrong price?"
+        )
     if not said:
         return "No group of sales lies off its curve by more than chance."
-    return f"Worth a look: {'; '.join(said)}."
+    return f"Worth a look: {'; '.join(said)}{'' if said[-1].endswith('?') else '.'}"
 
 
 def _by(share: float, decimals: int = 0) -> str:
@@ -195,6 +206,8 @@ def _check_tables(month: FamilyMonth) -> list[Fragment]:
             declared("robust", "apart"),
         ]
         pieces.append(table(robust.assign(**factors), columns, "Cross-check of what moves a price"))
+    elif (month.models["n_sales"] > 0).sum() > MOST_MODELS:
+        pieces.append(note(f"Not cross-checked: more than {MOST_MODELS} models sold."))
     if len(off):
         columns = columns_of("far_off", "sale_id sale_date amount expected weight", month.currency)
         columns.insert(1, Column("name", "Model"))
