@@ -186,7 +186,8 @@ def test_what_changed_ends_at_the_bid(shop: Shop, thresholds: pd.DataFrame) -> N
     key, row = rows.index[-1], rows.iloc[-1]
     past = Shop(shop.logs.as_of("2026-09-30"), shop.settings, shop.calibration, shop.valuation())
     month = shop.month()
-    views = view_of(past, "vellfold", month - 1), view_of(shop, "vellfold", month)
+    sides = (past, month - 1), (shop, month)
+    views = [view_of(s, "vellfold", m, key[0]) for s, m in sides]
     change = attribute(*views, ("vellfold", *key))
     assert isinstance(change, BidChange)
     assert same(change.after, row["exact_bid"])

@@ -86,7 +86,7 @@ class FittedShop:
         self._valuation, self._knowledge, self._keeper = valuation, knowledge, keeper
         self._sellers = sellers
         self._estimates: dict[str, FamilyEstimates] = {}
-        self._outlooks: dict[tuple[str, int], Outlook] = {}
+        self._outlooks: dict[tuple[str, int, tuple[str, ...] | None], Outlook] = {}
         self._near: dict[tuple[str, int], FamilyOutlook | CannotSay] = {}
         self._scarcities: dict[int, Scarcity] = {}
         self._newest: dict[tuple[tuple[str, ...], int], Economics] = {}
@@ -251,22 +251,27 @@ class FittedShop:
         """Curves, parts, rates and ratios of a family; fitted once."""
         return self.fit([family_id])._estimates[family_id]
 
-    def outlook(self, family_id: str, month: Month = None) -> Outlook:
+    def outlook(
+        self, family_id: str, month: Month = None, only: tuple[str, ...] | None = None
+    ) -> Outlook:
         """Draws of one family from a month on, ``HORIZON`` months, as wide as back-tests ask for.
 
-        Every face draws as many months, so that every face has the same draws.
+        Every face draws as many months, so that every face has the same draws. ``only`` names
+        the models to look at, where not all are needed.
         """
         start = self.month(month)
-        if (family_id, start) not in self._outlooks:
+        if (family_id, start, None) in self._outlooks:
+            return self._outlooks[family_id, start, None]
+        if (family_id, start, only) not in self._outlooks:
             families = {family_id: self.estimates(family_id)}
             known = Estimates(self.currency, self.now, families, self.sellers)
             rules = self.settings
-            drawn = forecast(known, HORIZON, rules.seed, rules.draws, start)
+            drawn = forecast(known, HORIZON, rules.seed, rules.draws, start, only)
             while len(self._outlooks) >= MOST_OUTLOOKS:
                 self._outlooks.pop(next(iter(self._outlooks)))
             wide = calibrated_outlook(drawn, self.calibration.factor)
-            self._outlooks[family_id, start] = self._less_shortfall(wide)
-        return self._outlooks[family_id, start]
+            self._outlooks[family_id, start, only] = self._less_shortfall(wide)
+        return self._outlooks[family_id, start, only]
 
     @cached_property
     def sellers(self) -> PrivateSellers:

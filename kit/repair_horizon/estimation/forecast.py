@@ -10,7 +10,7 @@ bought in the last month is sold later.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import Any
@@ -124,6 +124,7 @@ def forecast(
     seed: int = 1,
     draws: int = 500,
     start: int | None = None,
+    only: Collection[str] | None = None,
 ) -> Outlook:
     """Draw prices, parts and rates jointly.
 
@@ -140,10 +141,12 @@ def forecast(
         Number of worlds drawn.
     start
         Number of the first month (``tables.months``); the month after the newest data if None.
+    only
+        Models to look at, all of them if None; their draws are the same either way.
     """
     first = int(month_number([estimates.now])[0]) + 1 if start is None else start
     families = {
-        name: family_outlook(family, (first, months), seed, draws, sellers=estimates.sellers)
+        name: family_outlook(family, (first, months), seed, draws, estimates.sellers, only)
         for name, family in estimates.families.items()
     }
     return Outlook(estimates.currency, estimates.now, first, months, draws, families)
@@ -155,6 +158,7 @@ def family_outlook(
     seed: int,
     draws: int,
     sellers: PrivateSellers | None = None,
+    only: Collection[str] | None = None,
 ) -> FamilyOutlook | CannotSay:
     """Draw one family.
 
@@ -168,6 +172,8 @@ def family_outlook(
         As in ``forecast``.
     sellers
         What private sellers took of the whole shop's offers.
+    only
+        As in ``forecast``.
     """
     curves = family.prices
     if isinstance(curves, CannotSay):
@@ -177,11 +183,12 @@ def family_outlook(
     days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
     ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
     drawn = draw(curves.fit, ahead, draws, chance)
-    level, reasons = _levels(curves, drawn, days)
+    models = tuple(m for m in curves.models.ids if only is None or m in only)
+    level, reasons = _levels(curves, drawn, days, models)
     grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
     return FamilyOutlook(
         estimates=family,
-        models=curves.models.ids,
+        models=models,
         level=level,
         reasons=reasons,
         unit_noise=_unit_noise(curves.fit.scales.noise, draws, chance),
@@ -256,22 +263,22 @@ def _level_basis(curves: PriceCurves) -> dict[str, Basis]:
 
 
 def _levels(
-    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex
+    curves: PriceCurves, drawn: Draws, days: pd.DatetimeIndex, models: Sequence[str]
 ) -> tuple[Floats, dict[str, str]]:
     """Price level per draw, model and month, with a reason where there is none."""
-    m, h = len(curves.models.ids), len(days)
-    model = np.repeat(np.arange(m), h)
+    at = np.array([curves.models.ids.index(name) for name in models], dtype="int64")
+    m, h = len(at), len(days)
     when = pd.DatetimeIndex(np.tile(days.to_numpy(), m))
-    log_level = level_paths(curves.fit, drawn, curves.points(model, when))
-    level = np.exp(log_level).reshape(-1, m, h) * curves.models.launch_price[None, :, None]
+    log_level = level_paths(curves.fit, drawn, curves.points(np.repeat(at, h), when))
+    level = np.exp(log_level).reshape(-1, m, h) * curves.models.launch_price[None, at, None]
     reasons = {}
     sold = curves.fit.panel.sales_by_model
-    for i, name in enumerate(curves.models.ids):
-        if not curves.models.price_known[i] and sold[i] == 0:
+    for i, name in enumerate(models):
+        if not curves.models.price_known[at[i]] and sold[at[i]] == 0:
             level[:, i] = np.nan
             reasons[name] = "no launch price and no sale"
             continue
-        early = days < curves.models.launch[i]
+        early = days < curves.models.launch[at[i]]
         level[:, i, early] = np.nan
         if early.all():
             reasons[name] = "not launched within the forecast"

@@ -289,22 +289,25 @@ def price_curve(
         price level's own interval, ``phase`` 'logged' or 'forecast'; a model that is neither
         priced nor sold has no row.
     """
-    fit = curves.fit
-    parts = [pd.DataFrame(columns=CURVE_COLUMNS)]
-    for i, model_id in enumerate(curves.models.ids):
-        if not curves.models.price_known[i] and not fit.panel.sales_by_model[i]:
-            continue
-        launch = curves.models.launch[i]
-        first = max(fit.layout.first_month, launch.year * 12 + launch.month - 1)
-        numbers = np.arange(first, end)
-        if not len(numbers):
-            continue
-        days = pd.DatetimeIndex([max(month_middle(int(n)), launch) for n in numbers])
-        band = replace(predict(fit, curves.points(np.full(len(days), i), days)), widen=widen)
-        table = _band_table(band, float(curves.models.launch_price[i]), level)
-        table["model_id"], table["age_months"] = model_id, age_in_months(days, launch)
-        parts.append(_dated(table, numbers, fit.layout.last_month))
-    return pd.concat(parts[1:] or parts, ignore_index=True)[CURVE_COLUMNS]
+    fit, models = curves.fit, curves.models
+    every = np.arange(fit.layout.first_month, end)
+    middles = pd.DatetimeIndex([month_middle(int(n)) for n in every])
+    known = models.price_known | (fit.panel.sales_by_model > 0)
+    begins = month_number(models.launch)
+    at = [i for i in np.flatnonzero(known) if begins[i] < end]
+    later = [every >= begins[i] for i in at]
+    if not any(mask.any() for mask in later):
+        return pd.DataFrame(columns=CURVE_COLUMNS)
+    model = np.repeat(at, [int(mask.sum()) for mask in later])
+    days = middles[np.concatenate([np.flatnonzero(mask) for mask in later])]
+    launch = models.launch[model]
+    days = days.where(days >= launch, launch)
+    band = replace(predict(fit, curves.points(model, days)), widen=widen)
+    table = _band_table(band, models.launch_price[model], level)
+    table["model_id"] = np.array(models.ids, dtype=object)[model]
+    table["age_months"] = age_in_months(days, launch)
+    numbers = np.concatenate([every[mask] for mask in later])
+    return _dated(table, numbers, fit.layout.last_month)[CURVE_COLUMNS]
 
 
 def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame:
@@ -320,8 +323,11 @@ def _band_table(band: Band, scale: float | Floats, level: float) -> pd.DataFrame
 
 
 def _dated(table: pd.DataFrame, numbers: Ints, last: int) -> pd.DataFrame:
-    months = pd.DatetimeIndex([month_start(n) for n in numbers])
-    return table.assign(month=months, phase=np.where(numbers > last, "forecast", "logged"))
+    first = int(numbers.min())
+    starts = pd.DatetimeIndex([month_start(n) for n in range(first, int(numbers.max()) + 1)])
+    return table.assign(
+        month=starts[numbers - first], phase=np.where(numbers > last, "forecast", "logged")
+    )
 
 
 def part_curve(

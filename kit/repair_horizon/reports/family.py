@@ -192,9 +192,10 @@ def _near_tables(
     return found, turning
 
 
-def view_of(shop: Shop, family_id: str, month: int) -> View:
-    """What a month's bid in a family is worked out from: the shop's own draws and charges."""
-    return View(partial(shop.outlook, family_id), shop.settings, month, shop.valuation(month))
+def view_of(shop: Shop, family_id: str, month: int, model_id: str) -> View:
+    """What a month's bid for a model is worked out from: the shop's own draws and charges."""
+    drawn = partial(shop.outlook, family_id, only=(model_id,))
+    return View(drawn, shop.settings, month, shop.valuation(month))
 
 
 def _changes(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataFrame:
@@ -212,7 +213,7 @@ def _changes(worked: Worked, key: tuple[str, str], past: Before) -> pd.DataFrame
     unsaid = pd.DataFrame({"block": [None], "change": [None]}).assign(**about)
     if then.logs.tables["sales"].empty:
         return unsaid.assign(reason="no sale was known a month earlier")
-    views = view_of(then, family_id, month - 1), view_of(now, family_id, month)
+    views = view_of(then, family_id, month - 1, key[0]), view_of(now, family_id, month, key[0])
     found = attribute(*views, (family_id, *key))
     if isinstance(found, CannotSay):
         return unsaid.assign(reason=found.reason)

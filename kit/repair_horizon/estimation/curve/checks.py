@@ -327,10 +327,10 @@ def level_after(
         Log points as things stand, and after each of ``sales``, (n,).
     """
     at, there = sources_of(fit, target), sources_of(fit, sales)
-    cov, x, y = fit.posterior.cov, at.rows.full()[0], there.rows.full()
+    cov, x = fit.posterior.cov, at.rows.full()[0]
     now = float(x @ cov @ x) + at.market[0] + at.drift[0] + at.step[0]
-    seen = np.einsum("ij,jk,ik->i", y, cov, y) + there.market + there.drift + there.step
-    shared = y @ cov @ x + _shared_drift(fit, target, sales)
+    seen = there.rows.variance(cov) + there.market + there.drift + there.step
+    shared = there.rows.times(cov @ x) + _shared_drift(fit, target, sales)
     then = now - shared**2 / (seen + fit.scales.noise**2 / count)
     z = float(ndtri((1 + level) / 2))
     return z * float(np.sqrt(now)), z * np.sqrt(then)
