@@ -213,18 +213,17 @@ def check(options: Namespace) -> int:
 
 def planned_parts(workspace: Path) -> pd.DataFrame:
     """Part and quality that bids planned with in the month told last, as far as it can be read."""
-    from repair_horizon.tables.outputs import OUTPUTS
-
-    told = pd.DataFrame({"model_id": [], "part_quality": [], "month": []}, dtype=str)
+    wanted = ["model_id", "part_quality"]
+    told = pd.DataFrame({name: [] for name in (*wanted, "month")}, dtype=str)
     names = [f"{name}.csv" for name in ("thresholds", "bids")]
     files = [p for name in names for p in (workspace / "out").glob(f"[0-9]*-[0-9]*/{name}")]
     newest = max((p.parent.name for p in files), default="")
     for path in (p for p in files if p.parent.name == newest):
         try:
-            rows = OUTPUTS[path.stem].read(path)[["model_id", "part_quality"]]
+            rows = pd.read_csv(path, dtype=str, keep_default_na=False, usecols=wanted)[wanted]
         except (ValueError, OSError):
             continue
-        rows = rows[rows["part_quality"].fillna("") != ""].assign(month=newest)
+        rows = rows[rows["part_quality"] != ""].assign(month=newest)
         told = pd.concat([told, rows], ignore_index=True)
     return told
 

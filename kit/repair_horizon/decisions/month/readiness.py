@@ -154,15 +154,20 @@ def _unquoted(logs: Logs, settings: Settings, planned: pd.DataFrame) -> Iterator
     """Qualities that bids plan with and nobody quoted, where another one has an own quote."""
     catalogue = logs.tables["catalogue"].set_index("model_id")
     quotes = logs.tables["part_quotes"].sort_values("quote_date", kind="stable")
+    of_part = dict(iter(quotes.groupby(["model_id", "part_code"])))
     told = planned[planned["model_id"].isin(catalogue.index)]
+    often: dict[str, pd.Series] = {}
     for row in told.drop_duplicates(["model_id", "part_quality"]).itertuples():
         model, (code, _, quality) = str(row.model_id), str(row.part_quality).partition(" ")
-        own = quotes[(quotes["model_id"] == model) & (quotes["part_code"] == code)]
-        order = settings.for_class(str(catalogue["device_class"][model])).repair.quality_order
+        own, device_class = of_part.get((model, code)), str(catalogue["device_class"][model])
+        order = settings.for_class(device_class).repair.quality_order
         before = order[: order.index(quality)] if quality in order else order
-        if own.empty or own["quality_class"].isin([quality, *before]).any():
+        if own is None or own["quality_class"].isin([quality, *before]).any():
             continue
-        newest = own.iloc[-1]
+        family_id, newest = str(catalogue["family_id"][model]), own.iloc[-1]
+        if family_id not in often:
+            known = class_knowledge(device_class)
+            often[family_id] = _often(_states(logs.family(family_id).tables, known, family_id))
         has = str(newest["quality_class"])
         yield _row(
             f"Bids on {model} plan with {code} {quality}, which nobody quoted (told for "
@@ -170,23 +175,23 @@ def _unquoted(logs: Logs, settings: Settings, planned: pd.DataFrame) -> Iterator
             f'A quote of {quality} takes the place of an estimate; quality_order = ["{has}"] under '
             "[repair] in settings.toml plans with what you have.",
             _quote(model, code, quality),
-            _left_open(logs, catalogue.loc[model], (code, quality), newest),
-            str(catalogue["family_id"][model]),
+            _left_open(device_class, often[family_id], (code, quality), newest),
+            family_id,
         )
 
 
-def _left_open(logs: Logs, model: pd.Series, part: tuple[str, str], quote: pd.Series) -> float:
+def _left_open(
+    device_class: str, often: pd.Series, part: tuple[str, str], quote: pd.Series
+) -> float:
     """Money that a quality read off a quote of another one leaves a bid open by, as often needed.
 
     The class says how far qualities lie apart, and how surely: what it knows less of each than of
     the maker's own. Missing where it does not know one of them.
     """
-    known, (code, quality) = class_knowledge(str(model["device_class"])), part
+    known, (code, quality) = class_knowledge(device_class), part
     qualities = (quality, str(quote["quality_class"]), "maker_original")
     shares = [known.part_share(code, q) for q in qualities]
     found = [s for s in shares if not isinstance(s, CannotSay)]
-    family_id = str(model["family_id"])
-    often = _often(_states(logs.family(family_id).tables, known, family_id))
     if len(found) < len(shares) or code not in often.index:
         return float("nan")
     planned, seen, whole = found
