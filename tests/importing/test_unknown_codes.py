@@ -118,6 +118,21 @@ def test_no_code_is_proposed_that_would_be_unknown_too(shop: Path) -> None:
     assert "write one of them there" in str(told.in_log())
 
 
+def test_words_of_a_fault_the_family_does_not_name_are_told() -> None:
+    """They are read as the family's faults only: the class's alone do not make them taught."""
+    catalogue = {"model_id": ["m"], "family_id": ["f"], "device_class": ["phone"]}
+    rows = {"model_id": ["m"], "listed_fault": ["broken screen"], "line": [2]}
+    meant = unknown_codes(_frames(catalogue, rows, "battery_worn"))
+    assert [u.code for u in meant] == ["broken screen"]
+    assert unknown_codes(_frames(catalogue, rows, meant[0].near)) == []
+
+
+def _frames(catalogue: dict, rows: dict, own: str) -> dict[str, pd.DataFrame]:
+    faults = {"family_id": ["f"], "listed_fault": [own], "state": [own]}
+    tables = {"catalogue": catalogue, "listings": rows, "fault_states": faults}
+    return {name: pd.DataFrame(columns) for name, columns in tables.items()}
+
+
 def test_logs_in_known_codes_are_told_of_nothing(shop: Path) -> None:
     (shop / "repairs.csv").write_text(JOBS.replace("nur Akku", "battery_only").split("J5")[0])
     assert unknown_codes(read_logs(shop).tables) == []

@@ -5,9 +5,9 @@ little with chance wherever what is worked out of it goes about straight with it
 Morton (1956), A new Monte Carlo technique: antithetic variates, Proc. Cambridge Philosophical
 Society 52:449-475.
 
-On the demo business the bids of 113 units move from seed to seed by 0.15 (standard deviation,
+On the demo business the bids of 113 units move from seed to seed by 0.17 (standard deviation,
 money) over 500 such draws, by 0.52 over 1,000 independent ones; chances of winning by .004 and
-.007, months in which repair stops by 0.24 and 0.32.
+.007, months in which repair stops by 0.23 and 0.32.
 """
 
 from __future__ import annotations

@@ -251,17 +251,19 @@ def _unknown(
         for m, code in dict.fromkeys(zip(models, codes, strict=True))
         if m in of_model
     )
-    out, told = {}, dict[str, dict[str, None]]()
+    out, told = {}, dict[str, tuple[tuple[str, ...], tuple[str, ...]]]()
     for family, device_class, code in asked:
         if device_class not in CLASSES:
             continue
         if family not in told:
             told[family] = _known(family, device_class, kind, tables["fault_states"])
-        known = told[family]
+        own, of_class = told[family]
+        known = dict.fromkeys((*own, *of_class))
         if code in known or (name == "stock" and code == WORKING):
             continue
         near = _meant(code, device_class, kind)
-        if name != "listings" or near not in known:
+        # Words of a listing are read as a fault of the family, of the class where it names none.
+        if name != "listings" or near not in (own or of_class):
             place = (name, column, kind, code, family, device_class)
             near = near if near in known else ""
             out[family, code] = UnknownCode(*place, (), tuple(known), near)
@@ -277,13 +279,15 @@ def _unknown(
 _WHOSE = ["model_id", "family_id", "device_class"]
 
 
-def _known(family: str, device_class: str, kind: str, own: pd.DataFrame) -> dict[str, None]:
-    """Codes of a family and of its class, its own first."""
+def _known(
+    family: str, device_class: str, kind: str, own: pd.DataFrame
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Codes of a family, as its fault table has them, and of its class."""
     of = "listed_fault" if kind == FAULT else "state"
     mine = own.loc[own["family_id"] == family, of].astype(str) if len(own) else ()
-    of_class = class_knowledge(device_class)
-    told = (*of_class.listed_faults, UNSAID) if kind == FAULT else of_class.state_codes
-    return dict.fromkeys((*mine, *told))
+    known = class_knowledge(device_class)
+    told = (*known.listed_faults, UNSAID) if kind == FAULT else tuple(known.state_codes)
+    return tuple(dict.fromkeys(mine)), told
 
 
 def _meant(code: str, device_class: str, kind: str) -> str:
