@@ -30,11 +30,21 @@ class Seen:
         self.driver = driver
         self.show_as(scheme)
         driver.get(page.as_uri())
+        self._wait_until_read()
         self.charts, self.drawn = self._wait_for_charts()
         self.console = driver.get_log("browser")
         events = [json.loads(e["message"])["message"] for e in driver.get_log("performance")]
         sent = [e for e in events if e["method"] == "Network.requestWillBeSent"]
         self.requests = [e["params"]["request"]["url"] for e in sent]
+
+    def _wait_until_read(self):
+        # A busy machine's driver may return from get() before the page has come whole.
+        whole = "return location.href !== 'about:blank' && document.readyState === 'complete'"
+        for _ in range(300):
+            if self.run(whole):
+                return
+            time.sleep(0.1)
+        raise AssertionError("the page was not read within half a minute")
 
     def _wait_for_charts(self):
         # A page sent alone unpacks its charts first, so they are counted anew each time.
