@@ -84,14 +84,14 @@ def test_one_quote_moves_its_model_most_its_siblings_less_and_no_other_part(tmp_
 
 
 def test_the_market_of_a_quoted_part_is_drawn_to_the_last_month_looked_at(tmp_path: Path) -> None:
-    """From the newest quote's month on, as many steps as months lie between."""
+    """From the newest quote's month on, as many steps as months lie between, in whole years."""
     row = "Q1,2024-05-02,ulver_2,DA,aftermarket,s,60,EUR,9\n"
     source = outlook_of(workspace(tmp_path / "a", part_quotes=QUOTES + row)).parts.sources["DA"]
     fit, last = source.curves.fit, source.days[-1]
     first = pd.Timestamp(fit.panel.day.max())
     steps = 12 * (last.year - first.year) + last.month - first.month
-    assert steps > 6
-    assert source.drawn.market.shape[1] == steps + 1
+    assert steps == 15
+    assert source.drawn.market.shape[1] == 24 + 1
 
 
 def test_what_a_copy_costs_is_learned_from_the_shop_s_other_parts(tmp_path: Path) -> None:

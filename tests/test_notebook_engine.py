@@ -164,6 +164,14 @@ class TestApart:
         assert seen(first) == seen(second)
         assert str(Path.cwd()) in seen(first)[1][2][0]["data"]["text/plain"]
 
+    def test_what_cells_showed_is_forgotten(self, tmp_path):
+        look = "list(Out), [(n, globals().get(n)) for n in ('_', '__', '___', '_2', '_3')]"
+        first = execute(write_notebook(tmp_path, [look]), {}, KEPT)
+        execute(write_notebook(tmp_path, ["41", "43", "45"]), {}, KEPT)
+        second = execute(write_notebook(tmp_path, [look]), {}, KEPT)
+        assert seen(first) == seen(second)
+        assert "[], [('_', '')" in seen(first)[1][2][0]["data"]["text/plain"]
+
     def test_a_notebook_runs_in_the_callers_folder_and_environment(self, tmp_path, monkeypatch):
         monkeypatch.setenv("SET_LATE", "x")
         monkeypatch.chdir(tmp_path)
@@ -224,6 +232,10 @@ class TestKept:
         )
         first = who(tmp_path, keeps)
         assert who(tmp_path) != first
+
+    def test_memory_that_nobody_can_reach_any_more_is_no_growth(self, tmp_path):
+        ring = "import numpy as np\nring = [np.ones(150_000_000)]\nring.append(ring)\nNone"
+        assert who(tmp_path, ring) == who(tmp_path)
 
     def test_the_memory_limit_of_one_notebook_is_not_the_next_ones(self, tmp_path):
         cell = "import numpy as np\nheld = [np.ones(50_000_000) for _ in range(2)]"

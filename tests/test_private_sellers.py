@@ -171,7 +171,7 @@ def test_offers_stand_against_what_the_highest_rival_would_have_paid_that_day(
     np.testing.assert_allclose(offers["offered"], np.log([80, 60, np.nan]) - usual)
     np.testing.assert_allclose(offers["asked"], np.log([120, np.inf, 150]) - usual)
     assert offers["taken"].tolist() == [True, False, False]
-    assert offers["rival_sd"].tolist() == told["std_error"].tolist()
+    np.testing.assert_allclose(offers["rival_sd"], told["std_error"])
 
 
 def test_the_demo_s_offers_are_all_read() -> None:

@@ -48,7 +48,9 @@ from repair_horizon.estimation.repairs import _grades, _with_basis
 from repair_horizon.estimation.rival_prices import answered_offers, bidding, hammer_ratios
 from repair_horizon.estimation.time_on_market import listed_units
 from repair_horizon.logs import LogFault, Logs
+from repair_horizon.tables.arrays import quantiles
 from repair_horizon.tables.months import month_middle, month_start, parse_month
+from repair_horizon.tables.words import missing
 from scant_logs import FAMILY, workspace
 from scipy.stats import norm, t
 
@@ -677,3 +679,22 @@ def test_a_factor_of_widths_lies_from_a_tenth_to_ten(
     else:
         with pytest.raises(LogFault, match=r"from 0\.1 to 10"):
             read_calibration(tmp_path)
+
+
+def test_quantiles_down_the_draws_are_numpys() -> None:
+    """Missing wherever a draw is missing, as there."""
+    drawn = np.random.default_rng(5).normal(size=(41, 3, 2))
+    drawn[7, 1, 0] = np.nan
+    levels = [0.0, 0.1, 0.37, 0.5, 1.0]
+    np.testing.assert_allclose(quantiles(drawn, levels), np.quantile(drawn, levels, axis=0))
+    np.testing.assert_allclose(quantiles(drawn[:1], [0.5]), drawn[:1])
+
+
+@pytest.mark.parametrize(
+    "value", [None, "", np.nan, float("nan"), pd.NaT, pd.NA, np.datetime64("NaT")]
+)
+def test_nothing_is_missing_but_what_is_not_given(value: object) -> None:
+    assert missing(value)
+    assert not any(
+        missing(v) for v in (0, 0.0, False, "0", np.float64(1), pd.Timestamp("2026-01-01"))
+    )

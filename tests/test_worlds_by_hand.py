@@ -605,6 +605,41 @@ def test_a_day_beyond_what_was_drawn_stands_on_the_last_month_and_quarter_drawn(
     np.testing.assert_allclose(level_paths(fit, drawn, where), level_paths(fit, longer, where))
 
 
+def test_draws_of_fewer_months_are_those_of_more_cut_off() -> None:
+    fit = fit_joint(usual_panel(2), Priors())
+    few, many = (draw(fit, months, 50, Antithetic.seeded(4)) for months in (5, 12))
+    np.testing.assert_array_equal(few.theta, many.theta)
+    np.testing.assert_array_equal(few.successor, many.successor)
+    np.testing.assert_allclose(few.market, many.market[:, :6])
+    np.testing.assert_array_equal(few.drift, many.drift[:, :, : few.drift.shape[2]])
+    assert few.drift.shape[2] > 1
+
+
+@pytest.mark.parametrize("later", [1, 13])
+def test_a_later_month_looks_at_the_same_worlds(tmp_path: Path, later: int) -> None:
+    """Whatever is drawn beyond, so that nothing but time moves a bid that is told again."""
+    quotes = (
+        "quote_id,quote_date,model_id,part_code,quality_class,supplier_id,unit_price,currency\n"
+        "Q1,2024-05-02,ulver_2,DA,aftermarket,s,60,EUR\n"
+    )
+    known = all_fitted(workspace(tmp_path / "w", part_quotes=quotes))
+    start = 2024 * 12 + 5
+    first, second = (
+        forecast(known, 16, draws=60, start=start + later * i).families[FAMILY] for i in range(2)
+    )
+    assert isinstance(first, FamilyOutlook)
+    assert isinstance(second, FamilyOutlook)
+    shared = first.level.shape[2] - later
+    np.testing.assert_allclose(first.level[:, :, later:], second.level[:, :, :shared])
+    for key in (("ulver_2", "DA", "aftermarket"), ("ulver_1", "BAT", "maker_original")):
+        before, after = (o.parts[key].price for o in (first, second))
+        np.testing.assert_allclose(before[:, later:], after[:, :shared])
+    for name in ("as_is", "hammer", "success", "shares"):
+        before, after = (getattr(o, name)["display_dead"] for o in (first, second))
+        np.testing.assert_array_equal(before, after)
+    np.testing.assert_array_equal(first.unit_noise, second.unit_noise)
+
+
 def test_drawn_coefficients_and_market_have_the_moments_of_the_posterior() -> None:
     """Means within five errors; the market a year on as wide as its prior path and the newest."""
     fit, n = fit_joint(usual_panel(2, graded=True), Priors(market_slow=0.09)), 20_000

@@ -47,6 +47,10 @@ class Antithetic:
         """Return the source of some whole numbers."""
         return cls(np.random.default_rng(seed))
 
+    def apart(self) -> Antithetic:
+        """Return a further source: however much is drawn from it, this one goes on the same."""
+        return Antithetic(self.rng.spawn(1)[0])
+
     def normal(self, draws: int, *each: int) -> Floats:
         """Standard normal numbers, (draws, *each)."""
         half = self.rng.standard_normal((_half(draws), *each))

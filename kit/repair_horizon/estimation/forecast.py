@@ -48,7 +48,7 @@ from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.months import month_middle, month_number, month_word
 from repair_horizon.tables.words import part_codes
 
-PAD_MONTHS = 9
+PAD_MONTHS, _A_YEAR = 9, 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,19 +178,43 @@ def family_outlook(
     curves = family.prices
     if isinstance(curves, CannotSay):
         return curves
-    chance = Antithetic.seeded(seed, *family.family_id.encode())
     first, months = span
     days = pd.DatetimeIndex([month_middle(first + h) for h in range(months + PAD_MONTHS)])
     ahead = max(first + months + PAD_MONTHS - curves.fit.layout.last_month, 1)
-    drawn = draw(curves.fit, ahead, draws, chance)
+    drawn, worlds = _worlds(family, -(-ahead // _A_YEAR) * _A_YEAR, seed, draws)
     models = tuple(m for m in curves.models.ids if only is None or m in only)
     level, reasons = _levels(curves, drawn, days, models)
-    grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
-    return FamilyOutlook(
-        estimates=family,
+    return replace(
+        worlds,
         models=models,
         level=level,
         reasons=reasons,
+        parts=as_paths(worlds.parts).on(days),
+        sellers=_seller_draws(sellers, family.family_id, seed, draws),
+    )
+
+
+@lru_cache(maxsize=2)
+def _worlds(
+    family: FamilyEstimates, ahead: int, seed: int, draws: int
+) -> tuple[Draws, FamilyOutlook]:
+    """All that is drawn of a family, for months to come; levels of prices are told later.
+
+    It is the same from whatever month it is looked at, so this month's figures and last month's
+    differ by nothing but time. The newest are kept: whole years, so that either month asks alike.
+    """
+    curves = family.prices
+    assert not isinstance(curves, CannotSay)
+    chance = Antithetic.seeded(seed, *family.family_id.encode())
+    now = curves.fit.layout.last_month
+    days = pd.DatetimeIndex([month_middle(now + h) for h in range(1, ahead + 1)])
+    drawn = draw(curves.fit, ahead, draws, chance)
+    grade, moved = _grade_factors(curves, drawn, list(family.rates.grades["grade"]))
+    outlook = FamilyOutlook(
+        estimates=family,
+        models=(),
+        level=np.empty((draws, 0, ahead)),
+        reasons={},
         unit_noise=_unit_noise(curves.fit.scales.noise, draws, chance),
         mean_factor=smearing_factor(curves.fit),
         grade=grade,
@@ -210,22 +234,15 @@ def family_outlook(
         **_bench_draws(family, seed, draws),
         rivals=rival_draws(family.rivals, draws, chance),
         level_basis=_level_basis(curves),
-        sellers=_seller_draws(sellers, family.family_id, seed, draws),
         hammer_slope=_slope_draws(family, seed, draws),
     )
+    return drawn, outlook
 
 
 def _bench_draws(family: FamilyEstimates, seed: int, draws: int) -> dict[str, Any]:
-    """Shares of states, success and grades, the same whatever the month, by a stream of their own.
-
-    They are most of a forecast's time, and the newest are kept.
-    """
-    return _drawn_rates(family.rates, (seed, *family.family_id.encode(), 3), draws)
-
-
-@lru_cache(maxsize=4)
-def _drawn_rates(rates: RepairRates, stream: tuple[int, ...], draws: int) -> dict[str, Any]:
-    chance, faults = Antithetic.seeded(*stream), list(rates.by_fault)
+    """Shares of states, success and grades, by a stream of their own."""
+    chance = Antithetic.seeded(seed, *family.family_id.encode(), 3)
+    rates, faults = family.rates, list(family.rates.by_fault)
     return {
         "shares": {f: rates.draw_shares(f, draws, chance) for f in faults},
         "success": {f: rates.draw_success(f, draws, chance) for f in faults},

@@ -134,6 +134,10 @@ class PartPaths(Mapping[Key, PartPath]):
         keyed = dict.fromkeys([*own, *given])
         return replace(self, keyed=keyed, given={**self.given, **given})
 
+    def on(self, days: pd.DatetimeIndex) -> PartPaths:
+        """Return the same parts on other days, up to the last that was drawn."""
+        return replace(self, sources={c: replace(s, days=days) for c, s in self.sources.items()})
+
     def first(self, months: int) -> PartPaths:
         """Return the same parts looked at for fewer months, which cost less."""
         if self.before is None or self.change is None:

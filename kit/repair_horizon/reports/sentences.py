@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any, TypeAlias
+
 import pandas as pd
 
 from repair_horizon.charts.price_charts import GUIDE
@@ -24,11 +27,14 @@ from repair_horizon.tables.words import (
     stop_words,
 )
 
+TableRow: TypeAlias = pd.Series | Mapping[Any, Any]
+"""A row of a table, by its columns."""
+
 
 def headline(month: FamilyMonth) -> list[str]:
     """Say what to buy, what to repair only, what to stop, and why, a sentence each."""
-    by_verdict: dict[str, list[pd.Series]] = {}
-    for _, row in month.ranked.iterrows():
+    by_verdict: dict[str, list[TableRow]] = {}
+    for row in month.ranked.to_dict("records"):
         by_verdict.setdefault(row["verdict"], []).append(row)
     said = []
     if chosen := by_verdict.get(Verdict.BUY):
@@ -45,12 +51,12 @@ def headline(month: FamilyMonth) -> list[str]:
     return said or ["Nothing is known about buying this family yet."]
 
 
-def unit_words(row: pd.Series) -> str:
+def unit_words(row: TableRow) -> str:
     """Name a model and its listed fault in a sentence."""
     return f"{row['model_name']} with {fault_words(row['listed_fault'])}"
 
 
-def to_do(row: pd.Series) -> str:
+def to_do(row: TableRow) -> str:
     """Say what a unit bought is for, from a row of thresholds: ', to sell as is'; or nothing."""
     then = row.get("then")
     if then in (Action.REPAIR, Action.SELL_AS_IS, Action.PART_OUT):
@@ -63,7 +69,7 @@ def unit_names(rows: pd.DataFrame) -> pd.Series:
     return rows["model_name"].astype(str) + ", " + rows["listed_fault"].map(fault_words)
 
 
-def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
+def stop_of(row: TableRow, name: str, ahead: Ahead) -> str:
     """Say when buying (``buy_stop``) or repair (``repair_stop``) of a row of thresholds stops."""
     if row["verdict"] == Verdict.CANNOT_SAY:
         return "cannot say"
@@ -75,7 +81,7 @@ def stop_of(row: pd.Series, name: str, ahead: Ahead) -> str:
     return _if_bought(row, when) if name == "buy_stop" else when
 
 
-def _if_bought(row: pd.Series, when: str) -> str:
+def _if_bought(row: TableRow, when: str) -> str:
     """Say of a unit to be bought this month, which has not passed its stop, that it is near."""
     return when.replace(NOW, "any month now") if row["verdict"] == Verdict.BUY else when
 
@@ -93,12 +99,12 @@ def until_words(what: str, when: str) -> str:
     return f"{what} stops paying {'in ' if when[:1].isupper() else ''}{when}"
 
 
-def _up_to(row: pd.Series, month: FamilyMonth) -> str:
+def _up_to(row: TableRow, month: FamilyMonth) -> str:
     won = "" if missing(row["probability_win"]) else f", wins {chance(row['probability_win'])}"
     return f"{unit_words(row)} (up to {money(row['max_bid'], month.currency)}{to_do(row)}{won})"
 
 
-def _why(stop: list[pd.Series]) -> str:
+def _why(stop: list[TableRow]) -> str:
     """Say why most of these units are not bought."""
     none = [not r["max_bid"] > 0 for r in stop]
     below = [bool(r["max_bid"] < r["hammer"]) for r in stop]
@@ -113,7 +119,7 @@ def _most(hit: list[bool]) -> str:
     return ": " if all(hit) else ": for most, "
 
 
-def _main_reason(unsaid: list[pd.Series]) -> str:
+def _main_reason(unsaid: list[TableRow]) -> str:
     reasons = sorted(str(r["reason"]) for r in unsaid if not missing(r["reason"]))
     return max(reasons, key=reasons.count, default="no reason given")
 

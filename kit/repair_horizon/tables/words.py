@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import pandas as pd
@@ -49,7 +50,9 @@ _NBSP = "\u00a0"
 
 def missing(value: Any) -> bool:
     """Whether a table entry is not given."""
-    return value is None or bool(pd.isna(value)) or value == ""
+    if value is None or value is pd.NA or value is pd.NaT:
+        return True
+    return bool(value != value) or value == ""  # what is no number does not equal itself
 
 
 def money(amount: Any, currency: str, *, cents: bool = False) -> str:
@@ -128,7 +131,12 @@ def month_words(month: Any) -> str:
 
 def short_month(month: Any) -> str:
     """Month for a table: ``Mar 2027``."""
-    return MISSING if missing(month) else f"{pd.Timestamp(month):%b %Y}"
+    return MISSING if missing(month) else _short(month)
+
+
+@lru_cache(maxsize=1024)
+def _short(month: Any) -> str:
+    return f"{pd.Timestamp(month):%b %Y}"
 
 
 def day_words(day: Any) -> str:

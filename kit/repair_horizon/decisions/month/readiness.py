@@ -154,20 +154,23 @@ def _unquoted(logs: Logs, settings: Settings, planned: pd.DataFrame) -> Iterator
     """Qualities that bids plan with and nobody quoted, where another one has an own quote."""
     catalogue = logs.tables["catalogue"].set_index("model_id")
     quotes = logs.tables["part_quotes"].sort_values("quote_date", kind="stable")
-    of_part = dict(iter(quotes.groupby(["model_id", "part_code"])))
+    of_part: dict[tuple[str, str], list[dict[Any, Any]]] = {}
+    for quote in quotes[["model_id", "part_code", "quality_class", "amount"]].to_dict("records"):
+        of_part.setdefault((quote["model_id"], quote["part_code"]), []).append(quote)
     told = planned[planned["model_id"].isin(catalogue.index)]
-    often: dict[str, pd.Series] = {}
+    often: dict[str, dict[Any, float]] = {}
     for row in told.drop_duplicates(["model_id", "part_quality"]).itertuples():
         model, (code, _, quality) = str(row.model_id), str(row.part_quality).partition(" ")
         own, device_class = of_part.get((model, code)), str(catalogue["device_class"][model])
         order = settings.for_class(device_class).repair.quality_order
         before = order[: order.index(quality)] if quality in order else order
-        if own is None or own["quality_class"].isin([quality, *before]).any():
+        if own is None or any(q["quality_class"] in (quality, *before) for q in own):
             continue
-        family_id, newest = str(catalogue["family_id"][model]), own.iloc[-1]
+        family_id, newest = str(catalogue["family_id"][model]), own[-1]
         if family_id not in often:
             known = class_knowledge(device_class)
-            often[family_id] = _often(_states(logs.family(family_id).tables, known, family_id))
+            shares = _often(_states(logs.family(family_id).tables, known, family_id))
+            often[family_id] = shares.groupby("part").max().to_dict()
         has = str(newest["quality_class"])
         yield _row(
             f"Bids on {model} plan with {code} {quality}, which nobody quoted (told for "
@@ -181,7 +184,7 @@ def _unquoted(logs: Logs, settings: Settings, planned: pd.DataFrame) -> Iterator
 
 
 def _left_open(
-    device_class: str, often: pd.Series, part: tuple[str, str], quote: pd.Series
+    device_class: str, often: dict[Any, float], part: tuple[str, str], quote: dict[Any, Any]
 ) -> float:
     """Money that a quality read off a quote of another one leaves a bid open by, as often needed.
 
@@ -192,12 +195,12 @@ def _left_open(
     qualities = (quality, str(quote["quality_class"]), "maker_original")
     shares = [known.part_share(code, q) for q in qualities]
     found = [s for s in shares if not isinstance(s, CannotSay)]
-    if len(found) < len(shares) or code not in often.index:
+    if len(found) < len(shares) or code not in often:
         return float("nan")
     planned, seen, whole = found
     sd = np.sqrt(max(planned.log_sd**2 + seen.log_sd**2 - 2 * whole.log_sd**2, 0.0))
     price = float(quote["amount"]) * planned.value / seen.value
-    return float(price * sd * often[code].max())
+    return float(price * sd * often[code])
 
 
 def typed(identifier: str) -> str:

@@ -19,7 +19,7 @@ from repair_horizon.decisions.unit.bid import (
 from repair_horizon.decisions.unit.economics import Economics
 from repair_horizon.decisions.unit.outcomes import StateOptions, UnitEconomics
 from repair_horizon.logs import CannotSay
-from repair_horizon.tables.arrays import Columns
+from repair_horizon.tables.arrays import Columns, quantiles
 from repair_horizon.tables.codes import Verdict
 from repair_horizon.tables.months import month_start, months_from
 from repair_horizon.tables.outputs import OUTPUTS
@@ -171,7 +171,7 @@ def option_paths(
         return {column: np.array([]) for column in OPTION_COLUMNS}
     tail = (1 - level) / 2
     worth = [state.certainty[name] for name in options]
-    ends = [np.quantile(state.by_draw(name), [tail, 1 - tail], axis=0) for name in options]
+    ends = [quantiles(state.by_draw(name), [tail, 1 - tail]) for name in options]
     count = len(worth[0])
     lower, upper = np.concatenate(ends, axis=1)
     return {

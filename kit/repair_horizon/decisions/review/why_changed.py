@@ -16,7 +16,7 @@ order of the two, so that what they do together is halved between them. All orde
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -25,7 +25,7 @@ from repair_horizon.decisions.unit.bid import Outcomes, highest
 from repair_horizon.decisions.unit.certainty_equivalent import NO_CHARGES, Valuation
 from repair_horizon.decisions.unit.economics import unit_under
 from repair_horizon.estimation.forecast import PAD_MONTHS, FamilyEstimates, FamilyOutlook, Outlook
-from repair_horizon.estimation.part_paths import Key, PartPath
+from repair_horizon.estimation.part_paths import Key, PartPath, PartPaths, as_paths
 from repair_horizon.logs import CannotSay
 from repair_horizon.tables.codes import Basis
 from repair_horizon.tables.settings import Settings
@@ -133,7 +133,6 @@ class _Mixes:
     def __init__(self, views: tuple[View, View], family_id: str) -> None:
         self.views, self.family_id = views, family_id
         self.drawn: dict[tuple[int, int], Outlook] = {}
-        self.parts: dict[tuple[int, int, str], dict[Key, PartPath]] = {}
         self.mixes: list[Settings] = []
         self.newly: dict[str, frozenset[Key]] = {}
         self.bids: dict[tuple[tuple[frozenset[str], int, int], tuple[str, str]], float] = {}
@@ -159,13 +158,12 @@ class _Mixes:
         before, after = (self._known(at, clock) for at in (0, 1))
         price, rates = (after if b in swapped else before for b in (PRICE, YIELD))
         moved = after if PART in swapped else before
-        was, now = (self._parts(at, clock, key[0]) for at in (0, 1))
-        parts = {
-            k: p if (NEWLY_KNOWN if k in newly else PART) in swapped else was.get(k, p)
-            for k, p in now.items()
+        was, now = (as_paths(known.parts) for known in (before, after))
+        taken = {
+            k: now if (NEWLY_KNOWN if k in newly else PART) in swapped or k not in was else was
+            for k in _keys(now, key[0])
         }
-        part_source = moved.estimates
-        family = _joined(price, part_source, parts, rates)
+        family = _joined(price, moved.estimates, _Taken(taken), rates)
         rules = rules.for_class(family.estimates.device_class)
         outlook = replace(self.drawn[0, clock], families={self.family_id: family})
         valuation = self.views[int(CHARGES in swapped)].valuation
@@ -179,21 +177,11 @@ class _Mixes:
             raise ValueError("both views must have been looked at before")
         return found
 
-    def _parts(self, knowledge: int, clock: int, model_id: str) -> dict[Key, PartPath]:
-        """A model's parts by one view's knowledge; drawn once, since every mix asks for all."""
-        at = knowledge, clock, model_id
-        if at not in self.parts:
-            drawn = self._known(knowledge, clock).parts
-            self.parts[at] = {k: drawn[k] for k in drawn if k[0] == model_id}
-        return self.parts[at]
-
     def _newly_known(self, model_id: str) -> frozenset[Key]:
         """A model's parts that are quoted by now and were not before."""
         if model_id not in self.newly:
-            was, now = (
-                {k for k, p in self._parts(at, at, model_id).items() if p.basis is Basis.OWN}
-                for at in (0, 1)
-            )
+            views = (as_paths(self._known(at, at).parts) for at in (0, 1))
+            was, now = ({k for k in _keys(p, model_id) if p.basis(k) is Basis.OWN} for p in views)
             self.newly[model_id] = frozenset(now - was)
         return self.newly[model_id]
 
@@ -203,6 +191,26 @@ class _Mixes:
         if mixed not in self.mixes:
             self.mixes.append(mixed)
         return mixed, self.mixes.index(mixed)
+
+
+def _keys(parts: PartPaths, model_id: str) -> list[Key]:
+    return [(model_id, code, quality) for code, quality in parts.of(model_id)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Taken(Mapping[Key, PartPath]):
+    """Parts, each of what one view or the other knows of it; priced when asked for."""
+
+    known: Mapping[Key, PartPaths]
+
+    def __getitem__(self, key: Key) -> PartPath:
+        return self.known[key][key]
+
+    def __iter__(self) -> Iterator[Key]:
+        return iter(self.known)
+
+    def __len__(self) -> int:
+        return len(self.known)
 
 
 def _near(whole: Outlook, family_id: str) -> Outlook:
@@ -216,7 +224,7 @@ def _near(whole: Outlook, family_id: str) -> Outlook:
 def _joined(
     price: FamilyOutlook,
     quoted: FamilyEstimates,
-    parts: dict[tuple[str, str, str], PartPath],
+    parts: Mapping[Key, PartPath],
     rates: FamilyOutlook,
 ) -> FamilyOutlook:
     estimates = replace(

@@ -20,7 +20,7 @@ from repair_horizon.decisions.unit.certainty_equivalent import Valuation, log_me
 from repair_horizon.decisions.unit.options import NO_REPAIR, REPAIR, Option, RepairOption
 from repair_horizon.estimation.forecast import FamilyOutlook
 from repair_horizon.estimation.part_paths import PartPath
-from repair_horizon.tables.arrays import Floats
+from repair_horizon.tables.arrays import Floats, quantiles
 from repair_horizon.tables.settings import Settings
 from repair_horizon.tables.words import fault_words
 
@@ -382,7 +382,7 @@ class UnitEconomics:
     def hammer_bands(self) -> Floats | None:
         """Lower, median and upper (80 %) usual hammer price by month, (3, months)."""
         paths = self.hammer_paths
-        return None if paths is None else np.quantile(paths, [0.1, 0.5, 0.9], axis=0)
+        return None if paths is None else quantiles(paths, [0.1, 0.5, 0.9])
 
     def end_states(self, month: int) -> EndStates:
         """End states of a unit bought in a month, at the market's mean price, (draws, slots)."""

@@ -147,6 +147,8 @@ class Draws:
 def draw(fit: JointFit, months: int, draws: int, chance: Antithetic) -> Draws:
     """Draw coefficients from the posterior and carry the market on from its drawn last months.
 
+    Draws of fewer months are those of more, cut off.
+
     Returns
     -------
     Draws
@@ -158,8 +160,10 @@ def draw(fit: JointFit, months: int, draws: int, chance: Antithetic) -> Draws:
     )
     departure = chance.normal(draws, fit.layout.size) @ root.T
     theta = fit.posterior.mean + departure
-    luck = fit.scales.market * chance.normal(draws, months)
-    market = _market_of(fit, months).carried_on(theta[:, fit.layout.months], luck)
+    later = chance.apart()
+    luck = np.stack([later.normal(draws) for _ in range(months)], axis=1)
+    known = theta[:, fit.layout.months]
+    market = _market_of(fit, months).carried_on(known, fit.scales.market * luck)
     drift = drawn_states(fit.drift, departure, (fit.scales.drift, months // 3 + 1), chance)
     return Draws(theta, market, drift, _successors(fit, draws, chance))
 

@@ -203,7 +203,7 @@ def drawn_states(
     scale
         Stationary standard deviation, and quarters to come.
     chance
-        Source of chance.
+        Source of chance; what is still to come has one of its own.
 
     Returns
     -------
@@ -211,6 +211,7 @@ def drawn_states(
         (draws, models, quarters to come + 1).
     """
     sd, ahead = scale
+    later = chance.apart()
     m, q = drift.states.models, drift.states.quarters
     newest = np.arange(m) * q + q - 1
     path = np.empty((len(departure), m, ahead + 1))
@@ -221,7 +222,7 @@ def drawn_states(
     path[:, :, 0] += np.sqrt(drift.variance[newest]) * chance.normal(len(departure), m)
     shock = sd * np.sqrt(1 - DRIFT_RHO**2)
     for h in range(ahead):
-        fresh = shock * chance.normal(len(departure), m)
+        fresh = shock * later.normal(len(departure), m)
         path[:, :, h + 1] = DRIFT_RHO * path[:, :, h] + fresh
     return path
 

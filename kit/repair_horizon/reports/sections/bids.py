@@ -44,6 +44,7 @@ from repair_horizon.reports.month_tables import (
     of_unit,
 )
 from repair_horizon.reports.sentences import (
+    TableRow,
     bid_words,
     change_sentence,
     headline,
@@ -116,14 +117,14 @@ def bid_picture(
     shown = shown if costs else shown.assign(earns_per_month=None)
     pages = [links.get(family, "") for family in shown["family_id"]]
     named = shown.assign(who=unit_names(shown), link=pages)
-    rows = [_bid_row(r, currency, top) for _, r in named.iterrows()]
+    rows = [_bid_row(r, currency, top) for r in named.to_dict("records")]
     sentence = (
         f"Amounts in {currency}, band at {percent(0.8)}: a mark right of its band wins most lots."
     )
     return piece("pictures", "bids", title, sentence, ticks, rows, under)
 
 
-def _bid_row(row: pd.Series, currency: str, top: float) -> Row:
+def _bid_row(row: TableRow, currency: str, top: float) -> Row:
     bid, lower, upper = (row[k] for k in ("max_bid", "hammer_lower", "hammer_upper"))
     says = f"{Verdict.read(row['verdict']).shape} {money(bid, currency)}: "
     says += f"wins {chance(row['probability_win'])}"
@@ -172,7 +173,7 @@ def timeline_picture(
     named = best.assign(who=unit_names(best), link=best["family_id"].map(links).fillna(""))
     told = best[UNIT].merge(chances[[*UNIT, "date_name", "month", "probability"]])
     come = {tuple(key): chance for *key, chance in told.itertuples(index=False, name=None)}
-    rows = [_time_row(r, come, months, ahead) for _, r in named.iterrows()]
+    rows = [_time_row(r, come, months, ahead) for r in named.to_dict("records")]
     sentence = (
         f"Each model's best fault, {ahead.horizon} months; the chance is a share of possible "
         "futures."
@@ -181,7 +182,7 @@ def timeline_picture(
 
 
 def _time_row(
-    row: pd.Series,
+    row: TableRow,
     come: Mapping[tuple[Any, ...], float],
     months: list[pd.Timestamp],
     ahead: Ahead,
@@ -295,7 +296,7 @@ def verdicts(month: FamilyMonth, *, costs: bool = True) -> Fragment:
 def _worded(month: FamilyMonth) -> pd.DataFrame:
     rows = month.ranked.reset_index(drop=True)
     newest = rows["model_id"].map(month.models.set_index("model_id")["newest_sale"])
-    each = [r for _, r in rows.iterrows()]
+    each = rows.to_dict("records")
     buy, repair = (
         [stop_of(r, name, month.ahead) for r in each] for name in ("buy_stop", "repair_stop")
     )

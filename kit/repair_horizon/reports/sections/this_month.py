@@ -199,7 +199,8 @@ def _bids(rows: pd.DataFrame, currency: str) -> str:
     live = rows[rows["verdict"] == Verdict.BUY] if len(rows) else rows
     if live.empty:
         return ""
-    each = [f"{unit_words(r)} {money(r['max_bid'], currency)}" for _, r in ranked(live).iterrows()]
+    best = ranked(live).to_dict("records")
+    each = [f"{unit_words(r)} {money(r['max_bid'], currency)}" for r in best]
     return f"Adopt this month's maximum bids: {listing(each, 8)}."
 
 
@@ -209,12 +210,13 @@ def _stops(rows: pd.DataFrame, ahead: Ahead) -> str:
     said = []
     stopped = rows[rows["verdict"].isin([Verdict.OWN_STOCK, Verdict.STOP])]
     if len(stopped):
-        names = listing([unit_words(r) for _, r in stopped.iterrows()], 4)
+        names = listing([unit_words(r) for r in stopped.to_dict("records")], 4)
         said.append(f"Buy no more of {names}")
     near = ahead.now + pd.DateOffset(months=SOON_MONTHS)
     ends = rows[(rows["verdict"] == Verdict.BUY) & (rows["buy_stop_median"] <= near)]
     if len(ends):
-        until = [f"{unit_words(r)}, {stop_of(r, 'buy_stop', ahead)}" for _, r in ends.iterrows()]
+        last = ends.to_dict("records")
+        until = [f"{unit_words(r)}, {stop_of(r, 'buy_stop', ahead)}" for r in last]
         said.append(f"say how many more to take where buying soon stops paying: {listing(until)}")
     whole = "; ".join(said)
     return f"{whole[0].upper()}{whole[1:]}." if said else ""
