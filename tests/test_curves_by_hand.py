@@ -136,8 +136,10 @@ def test_a_joint_fit_is_expectation_maximisation_with_every_state_written_out(pa
 def test_a_classs_curve_is_as_wide_as_its_errors_and_a_walk_of_slopes_make_it(kind: str) -> None:
     """Half as much again in variance, at ages on the curve's knots and between them.
 
+    Of the level's variance a shop's families share half, of that of slopes three tenths.
+
     The level's error grows from half at launch to all of it at a year, the pace's from there on;
-    slopes start 0.05 off, keep 0.8 a year and wander by 0.03 a root year; beside them a first fall
+    slopes start 0.05 off, keep their turns and wander by 0.04 a root year; beside them a first fall
     of 0.15 a year that dies away in five months.
     """
     known, found = class_knowledge(kind).price_curve, class_curve(kind)
@@ -147,8 +149,8 @@ def test_a_classs_curve_is_as_wide_as_its_errors_and_a_walk_of_slopes_make_it(ki
     walk[0, 0] = 0.05
     for k in range(1, 10):
         years = (starts[k] - starts[k - 1]) / 12
-        walk[k] = 0.8**years * walk[k - 1]
-        walk[k, k] = 0.03 * np.sqrt(years)
+        walk[k] = walk[k - 1]
+        walk[k, k] = 0.04 * np.sqrt(years)
     fine = np.exp(-np.linspace(knots[:-1], knots[1:], 20_001) / 5.0)
     causes = np.column_stack([walk, 0.15 * fine.mean(axis=0)])
     for age in (0.0, 3.0, 9.0, 12.0, 30.0, 84.0):
@@ -159,6 +161,8 @@ def test_a_classs_curve_is_as_wide_as_its_errors_and_a_walk_of_slopes_make_it(ki
         load = np.append(1.0, spent)
         told = load @ np.linalg.inv(found.precision) @ load
         assert told == pytest.approx(variance, rel=1e-6), age
+        shared = 1.5 * (0.5 * level**2 + 0.3 * (pace**2 + np.sum((spent @ causes) ** 2)))
+        assert load @ found.shared @ load == pytest.approx(shared, rel=1e-6), age
         if age in knots:
             assert load @ found.mean == pytest.approx(float(np.log(known.at(age).value))), age
 

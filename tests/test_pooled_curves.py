@@ -228,20 +228,20 @@ def test_what_a_family_says_of_each_months_market_has_curve_models_and_traits_av
 
 
 def test_a_family_starts_from_the_posterior_of_shop_and_families_written_out() -> None:
-    """Two thirds (0.65) of a class's variance is the shop's; the rest is learned, worth six.
+    """What a class's families share is the shop's; the rest is learned, worth six of them.
 
     Expectation-maximisation over the shop's offset and every family's own, all in one Gaussian.
     """
     rng = np.random.default_rng(6)
     pooled = shop(rng, [START.mean - 0.1 * np.eye(11)[0], START.mean, START.mean])
     start = np.linalg.inv(START.precision)
-    between, n = 0.35 * start, 2
+    between, n = (start - START.shared), 2
     told = pooled.families[1:]
 
     def posterior(between: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Mean and covariance of the offset and then of each family's distance from the class."""
         precision, pull = np.zeros((33, 33)), np.zeros(33)
-        precision[:11, :11] = np.linalg.inv(0.65 * start)
+        precision[:11, :11] = np.linalg.inv(START.shared)
         apart = np.kron(np.array([[1, -1], [-1, 1]]), np.linalg.inv(between))
         for i, family in enumerate(told, 1):
             at = np.r_[0:11, 11 * i : 11 * i + 11]
@@ -253,7 +253,7 @@ def test_a_family_starts_from_the_posterior_of_shop_and_families_written_out() -
 
     for _ in range(5):
         mean, cov = posterior(between)
-        second = 6 * 0.35 * start
+        second = 6 * (start - START.shared)
         for i in range(1, n + 1):
             less = np.hstack([-np.eye(11), np.zeros((11, 22))])
             less[:, 11 * i : 11 * i + 11] = np.eye(11)

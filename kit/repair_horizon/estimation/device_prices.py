@@ -42,11 +42,10 @@ from repair_horizon.tables.arrays import Floats, Ints
 # 76 %, from consoles 0.186 and 69 %. A wider class gains nothing.
 # Stiffness and model slope 0.03 (0.012 and 0.02 before): level bands of big simulated families
 # two years ahead hold 80-87 % instead of 72-82, at the same loss. Season 0.015 and trait by age
-# 0.02 (0.03 both before), families' grades 0.08 apart (0.10) and two thirds of a class's error
-# shared by the shop (a half): a year's sales cannot tell a season from the market. Loss of
-# simulated families -0.4 % big and -1.2 % small, level error -2 to -3 %; in shops of another
-# make (profit benchmark, seeds for choosing) level errors of a young one from 0.098 to 0.094 a
-# month and from 0.151 to 0.146 a year ahead.
+# 0.02 (0.03 both before) and families' grades 0.08 apart (0.10): a year's sales cannot tell a
+# season from the market. Loss of simulated families -0.4 % big and -1.2 % small, level error -2 to
+# -3 %; in shops of another make (profit benchmark, seeds for choosing) level errors of a young one
+# from 0.098 to 0.094 a month and from 0.151 to 0.146 a year ahead.
 PRICE_PRIORS = Priors(
     first_slope=(-0.55, 0.25),
     damp=0.70,
