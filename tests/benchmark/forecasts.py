@@ -5,7 +5,7 @@ README
 16 big and 26 small families are drawn (``simulator``), each is fitted as it stood at several
 month ends, and 24 fresh clean sales, of models known by then and as the market would make them,
 are forecast 1, 3, 6 and 12 months ahead, with the true level beside them. The kit's own fits
-start from what the other families say of grades, channels and storage by then, as in use.
+start from what the class (a phone's) and the other families say by then, as in use.
 Figures are ratios on the same sales within one run; they are not comparable with another
 simulator's. What no method could beat, the true price and the noise's law known, stands beside.
 
@@ -34,13 +34,11 @@ from repair_horizon.backtest.running import pinball
 from repair_horizon.estimation.curve import fit as joint
 from repair_horizon.estimation.curve.design import Points
 from repair_horizon.estimation.curve.predict import predict
-from repair_horizon.estimation.device_prices import PRICE_PRIORS
-from repair_horizon.estimation.pooled_effects import UsualEffects
 from repair_horizon.tables.months import month_middle
 from scipy.stats import t as student
 
 from .rivals import MIXED, POOLED, QUANTILES, SHRUNK, Said, regressions, rule_forecasts
-from .shop import effects_of, shop_at, started
+from .shop import Shop, said_by, shop_at, started
 from .simulator import BIG, FIRST, SMALL, Family, Floats, panel_at, random_traits, simulate
 
 OURS, KNOWING = "joint model", "truth known"
@@ -79,7 +77,7 @@ def scored(name: str, said: Said, y: Floats) -> pd.DataFrame:
 
 
 def one_origin(
-    family: Family, origin: int, shop: UsualEffects, rivals: bool = True
+    family: Family, origin: int, shop: Shop, rivals: bool = True
 ) -> Iterator[pd.DataFrame]:
     """Every method's scores from one month end; ours alone without ``rivals``."""
     panel = panel_at(family, origin)
@@ -87,8 +85,8 @@ def one_origin(
         return
     points, y, ahead = held_out(family, origin, len(panel.models.ids))
     begin = time.perf_counter()
-    effects_of(panel, family.seed)  # its own share of what the shop knows costs time too
-    fit = joint.fit_joint(started(panel, family.seed, shop), PRICE_PRIORS)
+    said_by(panel, family.seed)  # its own share of what the shop knows costs time too
+    fit = joint.fit_joint(*started(panel, family.seed, shop))
     band = predict(fit, points)
     seconds = time.perf_counter() - begin
     level = predict(fit, Points(points.model, points.day, np.zeros_like(points.traits)))

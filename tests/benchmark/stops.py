@@ -19,18 +19,16 @@ import numpy as np
 import pandas as pd
 from repair_horizon.decisions.month.stop_dates import first_of_two
 from repair_horizon.estimation.antithetic import Antithetic
-from repair_horizon.estimation.curve.design import Points
+from repair_horizon.estimation.curve.design import Points, Priors
 from repair_horizon.estimation.curve.fit import fit_joint
 from repair_horizon.estimation.curve.panel import Panel
 from repair_horizon.estimation.curve.predict import draw, level_paths
-from repair_horizon.estimation.device_prices import PRICE_PRIORS
 from repair_horizon.estimation.part_prices import PART_PRIORS
-from repair_horizon.estimation.pooled_effects import UsualEffects
 from repair_horizon.tables.months import month_middle
 
 from .forecasts import FRESH, TUNING
 from .part_simulator import part_panel, part_truth
-from .shop import shop_at, started
+from .shop import Shop, shop_at, started
 from .simulator import BIG, FIRST, SMALL, Family, Floats, panel_at, simulate
 
 AHEAD, DRAWS, FEE = 36, 1000, 0.13
@@ -46,16 +44,14 @@ class Case:
     forecast: Floats
 
 
-def cases(
-    family: Family, origin: int, shop: UsualEffects, rng: np.random.Generator
-) -> Iterator[Case]:
+def cases(family: Family, origin: int, shop: Shop, rng: np.random.Generator) -> Iterator[Case]:
     """One case per launched model with quotes, as things stood at one month end."""
     resale, parts = panel_at(family, origin), part_panel(family, origin)
     if not len(resale.y) or not len(parts.y):
         return
-    resale = started(resale, family.seed, shop)
+    started_so = started(resale, family.seed, shop)
     days = pd.DatetimeIndex([month_middle(FIRST + origin + h) for h in range(AHEAD)])
-    price, part = _paths(resale, PRICE_PRIORS, days, rng), _paths(parts, PART_PRIORS, days, rng)
+    price, part = _paths(*started_so, days, rng), _paths(parts, PART_PRIORS, days, rng)
     for m in np.flatnonzero(parts.sales_by_model > 0):
         at = np.full(AHEAD, m)
         true = np.exp(family.truth(at, days)) * (1 - FEE) - np.exp(part_truth(family, at, days))
@@ -64,10 +60,10 @@ def cases(
 
 
 def _paths(
-    panel: Panel, priors: object, days: pd.DatetimeIndex, rng: np.random.Generator
+    panel: Panel, priors: Priors, days: pd.DatetimeIndex, rng: np.random.Generator
 ) -> Floats:
     """Drawn levels over launch price, (draws, models, months), at the base traits."""
-    fit = fit_joint(panel, priors)  # type: ignore[arg-type]
+    fit = fit_joint(panel, priors)
     k = len(panel.models.ids)
     model = np.repeat(np.arange(k), len(days))
     when = pd.DatetimeIndex(np.tile(days.to_numpy(), k))

@@ -248,11 +248,21 @@ class PooledCurves:
         if not others.any():
             return start
         whole: Floats = np.asarray(np.linalg.inv(start.precision), dtype="float64")
-        few = len(self.families) <= LEFT_OUT_UP_TO
-        kept = others if few else np.ones_like(others)
-        between = self._between(kept, whole - start.shared, start.shared)
+        own = whole - start.shared
+        if len(self.families) <= LEFT_OUT_UP_TO:
+            between = self._between(others, own, start.shared)
+        else:
+            if device_class not in self._of_many:
+                every = np.ones_like(others)
+                self._of_many[device_class] = self._between(every, own, start.shared)
+            between = self._of_many[device_class]
         offset, cov = self._shop(others, between, start.shared)
         return CurvePrior(start.mean + offset, np.asarray(np.linalg.inv(between + cov)))
+
+    @cached_property
+    def _of_many(self) -> dict[str, Floats]:
+        """How widely a class's families differ where there are too many to leave each out."""
+        return {}
 
     @cached_property
     def _told(self) -> tuple[Floats, Floats]:
