@@ -334,6 +334,21 @@ def family_by_hand() -> FamilyMonth:
             }
         ),
         "shelf": _shelf(),
+        "broken_prices": pd.DataFrame(
+            {
+                "family_id": "hand",
+                "kind": ["as is", "hammer price", "highest rival"],
+                "fault": ["display_dead", "display_dead", "display_dead"],
+                "ratio": [0.31, 0.28, 0.30],
+                "lower": [0.27, 0.22, 0.25],
+                "upper": [0.36, 0.33, 0.36],
+                "n": [7, 12, 12],
+                "newest": pd.Timestamp("2026-10-02"),
+                "basis": "own",
+                "words": ["7 own as-is sales", "12 own hammer prices", "12 own hammer prices"],
+                "reason": "",
+            }
+        ),
         "data_quality": pd.DataFrame(
             {"table": ["sales"], "read": [60], "used": [52], "set_aside": [6], "held": [2]}
         ),

@@ -31,6 +31,7 @@ def all_tables(month):
         *(bids.cautions(month, step) for step in ("buying", "repairing", "selling")),
         bids.stop_table(month),
         prices.models(month),
+        prices.broken(month),
         prices.fault_tree(month),
         prices.yields(month),
         bids.next_months(month),

@@ -232,6 +232,7 @@ def test_a_workspace_is_back_tested_and_written(small: Path, tmp_path: Path) -> 
     run = backtest(read_logs(small), read_settings(small), 36, hands)
     write_backtest(run, tmp_path / "out")
     names = {"forecasts", "silent", "by_horizon", "by_sales", "lots", "money", "calibration"}
+    names |= {"stops_told", "stop_record"}
     assert {p.stem for p in (tmp_path / "out").iterdir()} == names
     back = read_calibration(tmp_path / "out")
     assert back.words == run.calibration.words
@@ -239,7 +240,7 @@ def test_a_workspace_is_back_tested_and_written(small: Path, tmp_path: Path) -> 
     assert len(pd.read_csv(tmp_path / "out" / "forecasts.csv")) == len(run.prices.forecasts)
     assert steps[-1][1] == steps[-1][2]
     shown = run.printable()
-    assert len(shown) == 3
+    assert len(shown) == 4
     assert "median_ape_%" in shown["Prices, by months ahead"]
 
 
@@ -263,5 +264,6 @@ def test_the_notebook_runs_through(small: Path, tmp_path: Path) -> None:
     assert {o["output_type"] for o in outputs} <= {"display_data", "execute_result"}
     page = unescape(page_html(page_parts(notebook, "Back-test")))
     assert page.count('class="chart"') >= 2
-    for said in ("miss a sale by", "Past listings", "Held-out sales", "Every method's scores"):
+    for said in ("miss a sale by", "Past listings", "Held-out sales", "Every method's scores",
+                 "chances told and what came"):  # fmt: skip
         assert said in page

@@ -19,7 +19,7 @@ from repair_horizon.reports.made_from import (
     with_last_month,
 )
 from repair_horizon.reports.month_tables import main_row, of_part, save_tables, short_names
-from repair_horizon.reports.sections.prices import alert_lines
+from repair_horizon.reports.sections.prices import alert_lines, broken
 from repair_horizon.reports.sections.this_month import (
     decisions,
     money_lines,
@@ -379,3 +379,14 @@ def test_a_warning_is_told_once_for_all_parts_it_concerns() -> None:
         "Hand 1, display (pulled): left its band in October 2026.",
         "1 kind of part has no quote newer than 180 days: ask again first.",
     ]
+
+
+def test_what_broken_units_fetch_is_told_with_its_interval_rows_and_basis() -> None:
+    """Sold as is and under the hammer; rivals stand in the CSV, and a family without has none."""
+    month = family_by_hand()
+    words = Elements(broken(month).html).words
+    assert words[words.index("display dead") :] == [
+        *("display dead", "as is", "31\u00a0%", "27\u00a0%", "36\u00a0%", "7", "own data"),
+        *("display dead", "hammer price", "28\u00a0%", "22\u00a0%", "33\u00a0%", "12", "own data"),
+    ]
+    assert broken(month.with_tables(broken_prices=OUTPUTS["broken_prices"].empty())).html == ""

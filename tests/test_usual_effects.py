@@ -24,7 +24,7 @@ from repair_horizon.logs import Logs
 from statsmodels.stats.meta_analysis import combine_effects
 
 from tests.benchmark.forecasts import TUNING, run
-from tests.benchmark.shop import BASE, effects_of
+from tests.benchmark.shop import BASE, said_by
 from tests.benchmark.simulator import BIG, NAMES, SMALL, panel_at, simulate
 
 FAMILY = "ulmvrist_watch"
@@ -182,8 +182,8 @@ def test_slipped_decimals_in_every_family_hardly_move_what_is_usual() -> None:
         if len(panel.y):
             y = panel.y.copy()
             y[:: len(y) // 3 + 1] += np.log(10.0)
-            clean.append(effects_of(panel, family.seed))
-            spoiled.append(effects_of(replace(panel, y=y), family.seed))
+            clean.append(said_by(panel, family.seed)[0])
+            spoiled.append(said_by(replace(panel, y=y), family.seed)[0])
     for name in NAMES:
         against = next((b for b in BASE if b.split()[0] == name.split()[0]), "")
         before, after = (UsualEffects(tuple(f)).prior("", name, against) for f in (clean, spoiled))

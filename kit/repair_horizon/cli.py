@@ -220,7 +220,7 @@ def _months(does: Commands) -> None:
 
 def _proof(does: Commands) -> None:
     """The command that checks the others."""
-    back = _command(does, "backtest", "test forecasts and bids on the past, and the band widths")
+    back = _command(does, "backtest", "test forecasts, stop dates and bids on the past")
     back.add_argument("--every", type=int, default=3, metavar="N", help="months between bids")
     _hands(back)
     _format(back)

@@ -20,6 +20,7 @@ import pandas as pd
 from repair_horizon.backtest.forecasts import Backtest, backtest_prices
 from repair_horizon.backtest.methods import METHODS, OURS, RULES, level_word
 from repair_horizon.backtest.money_replay import MoneyReplay, replay_bids
+from repair_horizon.backtest.stop_record import StopRecord, stop_record
 from repair_horizon.estimation.calibration import Calibration, width_factor, write_calibration
 from repair_horizon.files.writing import write_table
 from repair_horizon.logs import CannotSay, Logs
@@ -264,7 +265,8 @@ def fell_where(backtest: Backtest, method: str) -> pd.DataFrame:
 # Longer than the four horizons that are compared, since forecasts run to two years and a horizon
 # nobody tested cannot be called supported.
 HORIZONS = (1, 3, 6, 12, 18, 24)
-_SHARES = ("median_ape", "bias", "coverage_50", "coverage_80", "coverage_90", "share_lost")
+_COVERS = ("coverage_50", "coverage_80", "coverage_90")
+_SHARES = ("median_ape", "bias", *_COVERS, "share_lost", "told", "came")
 
 
 @dataclass(frozen=True, eq=False)
@@ -276,6 +278,7 @@ class BacktestRun:
     by_sales: pd.DataFrame
     calibration: Calibration
     money: MoneyReplay | CannotSay
+    stops: StopRecord | CannotSay
 
     def __repr__(self) -> str:
         """Say what was tested."""
@@ -289,6 +292,8 @@ class BacktestRun:
         }
         if isinstance(self.money, MoneyReplay):
             out["Past listings, bought at the price they fetched"] = _percent(self.money.table)
+        if isinstance(self.stops, StopRecord):
+            out["Past stop dates, chances told and what came"] = _percent(self.stops.scores)
         return out
 
 
@@ -301,14 +306,15 @@ def _short(table: pd.DataFrame, first: str) -> pd.DataFrame:
 def _percent(table: pd.DataFrame) -> pd.DataFrame:
     """Shares in per cent with one decimal, the rest with two or three."""
     shares = {c: (100 * table[c]).round(1) for c in table if c in _SHARES}
-    fine = {c: table[c].round(3) for c in ("pinball", "winkler") if c in table}
+    thousandths = ("pinball", "winkler", "brier", "brier_of_share")
+    fine = {c: table[c].round(3) for c in thousandths if c in table}
     out = table.assign(**shares, **fine)
     names = {c: f"{c}_%" for c in shares}
     return out.round({c: 2 for c in out if c not in names and c not in fine}).rename(columns=names)
 
 
 def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALONE) -> BacktestRun:
-    """Back-test prices and bids.
+    """Back-test prices, bids and stop dates.
 
     Parameters
     ----------
@@ -326,8 +332,9 @@ def backtest(logs: Logs, settings: Settings, every: int = 3, hands: Hands = ALON
     """
     prices = backtest_prices(logs, horizons=HORIZONS, hands=hands)
     calibration = width_factor(prices.of(OURS))
-    money = replay_bids(Shop(logs, settings, calibration), every, hands)
-    return BacktestRun(prices, by_horizon(prices), by_sales(prices), calibration, money)
+    shop = Shop(logs, settings, calibration)
+    money, stops = replay_bids(shop, every, hands), stop_record(shop, hands)
+    return BacktestRun(prices, by_horizon(prices), by_sales(prices), calibration, money, stops)
 
 
 def write_backtest(run: BacktestRun, folder: Path) -> list[Path]:
@@ -340,6 +347,8 @@ def write_backtest(run: BacktestRun, folder: Path) -> list[Path]:
     }
     if isinstance(run.money, MoneyReplay):
         tables |= {"lots": run.money.lots, "money": run.money.table}
+    if isinstance(run.stops, StopRecord):
+        tables |= {"stops_told": run.stops.told, "stop_record": run.stops.scores}
     written = [_write(table, folder / f"{name}.csv") for name, table in tables.items()]
     return [*written, write_calibration(run.calibration, folder)]
 

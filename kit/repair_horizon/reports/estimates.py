@@ -246,6 +246,7 @@ def tables(worked: Worked, main: str) -> dict[str, pd.DataFrame]:
         return found
     rates = family.estimates.rates
     return found | {
+        "broken_prices": shop.broken_ratios([worked.family_id]),
         "part_curve": shop.parts(worked.family_id, worked.first_month).table(LEVEL),
         "states": rates.states,
         "grades": rates.grades.assign(

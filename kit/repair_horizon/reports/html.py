@@ -243,7 +243,9 @@ def table(
 
 
 def _classed(kinds: str) -> str:
-    return f' class="{kinds}"' if kinds else ""
+    """Classes of a cell; quotes around a single one would be a fiftieth of a long page."""
+    quoted = f'"{kinds}"' if " " in kinds else kinds
+    return f" class={quoted}" if kinds else ""
 
 
 def _head(words: str, link: str) -> str:

@@ -482,5 +482,6 @@ def _with_codes(output: Output) -> Output:
 
 
 _PAGES = {o.name: _with_codes(o) for o in (THRESHOLDS, MAXIMUM_BID, *_ALL)}
-PAGE_TABLES = tuple(n for n in _PAGES if n not in ("set_aside", "maximum_bid"))
+_OF_THE_MONTH = ("set_aside", "maximum_bid")  # no family's own
+PAGE_TABLES = (*(n for n in _PAGES if n not in _OF_THE_MONTH), "broken_prices")
 OUTPUTS: dict[str, Output] = {**_PAGES, **{o.name: o for o in COMMAND_OUTPUTS}}

@@ -10,6 +10,7 @@ import pandas as pd
 from repair_horizon.backtest.methods import OURS, RULES
 from repair_horizon.backtest.money_replay import MoneyReplay
 from repair_horizon.backtest.running import EVERY, BacktestRun, fell_where, reliability
+from repair_horizon.backtest.stop_record import StopRecord
 from repair_horizon.charts.price_charts import by_months_ahead, reliability_chart
 from repair_horizon.charts.style import Words
 from repair_horizon.reports.html import (
@@ -251,3 +252,25 @@ def earned(run: BacktestRun, currency: str) -> Fragment:
     reasons = run.money.lots["reason"].replace("", "judged").value_counts()
     lots = "; ".join(f"{number(n)} {reason}" for reason, n in reasons.items())
     return Fragment(shown.html + paragraph(f"Lots: {lots}.", "note").html)
+
+
+def stops_kept(run: BacktestRun) -> Fragment:
+    """Chances told of past stop dates, and how many of them came."""
+    if not isinstance(run.stops, StopRecord):
+        return note(f"No record of past stop dates: {run.stops.reason}.")
+    shares = [
+        Column("n", "Chances told", _n, True),
+        Column("told", "Told on average", percent, True),
+        Column("came", "Came", percent, True),
+    ]
+    by_date = [
+        Column("date_name", "Date"),
+        Column("months_ahead", "Within months", _n, True),
+        *shares,
+        Column("brier", "Brier score", _n3, True),
+        Column("brier_of_share", "of knowing only how often", _n3, True),
+    ]
+    by_chance = [Column("band", "Chance told"), *shares]
+    told = table(run.stops.scores, by_date, "Past stop dates, chances told and what came")
+    bands = table(run.stops.bands, by_chance, "The same by the chance told")
+    return joined(told, bands)

@@ -95,6 +95,20 @@ def _narrowing(month: FamilyMonth) -> str:
     )
 
 
+def broken(month: FamilyMonth) -> Fragment:
+    """What a broken unit fetches against a working one, by fault, behind a line.
+
+    What the highest rival bids stands beside the hammer price that it makes, in the CSV alone.
+    """
+    rows = month.broken_prices
+    rows = rows[rows["reason"].fillna("").eq("") & (rows["kind"] != "highest rival")]
+    if rows.empty:
+        return NOTHING
+    columns = columns_of("broken_prices", "fault kind ratio lower upper n basis")
+    shown = table(rows, columns, "Price of broken units, of a working one's")
+    return folded(f"What broken units fetch: {len(rows)} prices of faults and states", shown)
+
+
 def models(month: FamilyMonth) -> Fragment:
     """The models and how well each is known."""
     told = "n_sales newest_sale age_months confidence"
