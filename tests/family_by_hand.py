@@ -353,6 +353,7 @@ def family_by_hand() -> FamilyMonth:
             {"table": ["sales"], "read": [60], "used": [52], "set_aside": [6], "held": [2]}
         ),
         "reasons": none,
+        "price_changes": none,
     }
     return FamilyMonth(
         family_id="hand",

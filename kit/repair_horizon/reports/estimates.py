@@ -241,12 +241,13 @@ def tables(worked: Worked, main: str) -> dict[str, pd.DataFrame]:
         "tries": success_by_fault(logged["repairs"], LEVEL),
         "data_quality": known.ledger.counts(),
         "reasons": known.ledger.reasons(),
+        "price_changes": shop.price_changes([worked.family_id], worked.first_month),
+        "broken_prices": shop.broken_ratios([worked.family_id]),
     }
     if isinstance(family, CannotSay):
         return found
     rates = family.estimates.rates
     return found | {
-        "broken_prices": shop.broken_ratios([worked.family_id]),
         "part_curve": shop.parts(worked.family_id, worked.first_month).table(LEVEL),
         "states": rates.states,
         "grades": rates.grades.assign(

@@ -252,8 +252,7 @@ def write_month_files(
     written = {
         "thresholds": tables["thresholds"][OUTPUTS["thresholds"].names],
         **({} if plan is None else {"plan": plan.items}),
-        "price_changes": shop.price_changes(list(places), run.month),
-        "broken_prices": shop.broken_ratios(list(places)),
+        **{n: stacked([read_saved(p, n) for p in places.values()], n) for n in _STACKED},
     }
     for name, table in written.items():
         write_table(folder / f"{name}.csv", OUTPUTS[name].written(table))
@@ -267,6 +266,9 @@ def write_month_files(
     write_text(folder / "tables" / "index.json", index_kept(page))
     keep_rules(logs.folder, folder, valuation)
     write_text(folder / "run.json", _record_text(record, run.families))
+
+
+_STACKED = ("price_changes", "broken_prices")
 
 
 def _saved(folder: Path, name: str) -> pd.DataFrame:

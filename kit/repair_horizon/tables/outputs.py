@@ -483,5 +483,5 @@ def _with_codes(output: Output) -> Output:
 
 _PAGES = {o.name: _with_codes(o) for o in (THRESHOLDS, MAXIMUM_BID, *_ALL)}
 _OF_THE_MONTH = ("set_aside", "maximum_bid")  # no family's own
-PAGE_TABLES = (*(n for n in _PAGES if n not in _OF_THE_MONTH), "broken_prices")
+PAGE_TABLES = (*(n for n in _PAGES if n not in _OF_THE_MONTH), "price_changes", "broken_prices")
 OUTPUTS: dict[str, Output] = {**_PAGES, **{o.name: o for o in COMMAND_OUTPUTS}}

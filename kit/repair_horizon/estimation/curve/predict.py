@@ -233,10 +233,10 @@ def _step_turns(fit: JointFit, drawn: Draws, points: Points) -> Floats | float:
     unknown = models.successor[points.model].isna() & (points.day > now)
     age = age_in_months(points.day, models.launch_days[points.model])
     share = models.step(points.model, points.day, now)
-    come = (age >= drawn.successor[:, points.model]) - share
-    own = drawn.theta[:, fit.layout.models(2)][:, points.model]
-    step = drawn.theta[:, [fit.layout.dense("step")]] + own
-    turns: Floats = np.where(unknown, come * step, 0.0)
+    step = drawn.theta[:, [fit.layout.dense("step")]] + drawn.theta[:, fit.layout.models(2)]
+    turns = np.subtract(age >= drawn.successor[:, points.model], share, dtype="float64")
+    turns *= step[:, points.model]
+    turns[:, ~unknown] = 0.0
     return turns
 
 
