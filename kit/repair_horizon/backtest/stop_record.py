@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from repair_horizon.backtest.forecasts import known_at, month_end
+from repair_horizon.backtest.money_replay import DRAWS
 from repair_horizon.decisions.month.stop_dates import (
     BID_ZERO,
     BUY_STOP,
@@ -34,7 +35,7 @@ from repair_horizon.tables.settings import Settings
 
 AHEAD, EVERY, BACK = (6, 12), 6, 24
 """Months ahead whose chances are held against what came; cutoffs, in months before the newest."""
-DATES, DRAWS, FEWEST = (BUY_STOP, BID_ZERO, REPAIR_STOP), 300, 30
+DATES, FEWEST = (BUY_STOP, BID_ZERO, REPAIR_STOP), 30
 BANDS = (0.0, 0.1, 0.3, 0.7, 0.9, 1.0)
 _UNIT = ["family_id", "model_id", "listed_fault", "date_name"]
 
